@@ -1,0 +1,93 @@
+//! What the world tells the engine: facts, in the past tense.
+
+use std::time::Duration;
+
+use crate::engine::output::{ListeningSetId, SpeechId};
+
+/// One fact from the world. The moment it became known is passed beside it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Input {
+    /// A phrase of the listening set was recognised.
+    PhraseHeard(PhraseHeard),
+    /// Somebody spoke, and it fitted nothing that may be said now.
+    SpeechUnclear,
+    /// A key was pressed.
+    KeyPressed(Key),
+    /// An utterance was played to its end.
+    SpeechFinished(SpeechId),
+    /// The journal has the record on disk.
+    Recorded(u64),
+    /// The journal could not write the record.
+    RecordFailed(u64),
+    /// A run was rebuilt from the journal.
+    Resumed(Away),
+    /// The microphone stopped delivering sound.
+    HearingLost,
+    /// The microphone delivers sound again.
+    HearingBack,
+    /// The wake-up time that the engine named has come. Early, late or repeated wake-ups are harmless.
+    Woke,
+}
+
+/// A recognised phrase.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PhraseHeard {
+    /// The set that was allowed when the phrase was scored. A phrase from an older set is no answer to a newer question.
+    pub set: ListeningSetId,
+    /// Place of the phrase in that set.
+    pub index: usize,
+    /// The phrase as the set spells it.
+    pub text: String,
+    /// Corrected log score of the phrase, in nats; higher is surer.
+    pub score: f32,
+    /// Distance to the best phrase of another meaning, in nats, 0 and up.
+    pub margin: f32,
+    /// Whether the scores are good enough to act on.
+    pub certainty: Certainty,
+}
+
+/// How sure the recogniser is, by the thresholds of the phrase's class.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Certainty {
+    /// Act on it.
+    Sure,
+    /// Likely, but to be asked about before anything that matters hangs on it.
+    Thin,
+}
+
+/// Keys mean the same at every step; which answer they give depends on the step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Key {
+    /// Gives the answer that the step waits for (also "yes").
+    Confirm,
+    /// Gives the other state, or "no".
+    Other,
+    SayAgain,
+    Explain,
+    HowLong,
+    WhatIsLeft,
+    WhereAreWe,
+    WhatCanISay,
+    StandBy,
+    GoAhead,
+    NotYet,
+    Correction,
+    Skip,
+    Stop,
+    EndRun,
+    Louder,
+    Quieter,
+    Slower,
+    Faster,
+    /// Picks the n-th choice that is being offered, counted from 1.
+    Choice(u8),
+}
+
+/// How long the program was away before it went on with a run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Away {
+    /// By a clock that runs through suspend, on the same boot of the machine.
+    Known(Duration),
+    /// The machine was restarted: its wall clock is not trusted.
+    Unknown,
+}

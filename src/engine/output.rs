@@ -1,0 +1,150 @@
+//! What the engine tells the world to do: commands.
+
+use std::time::Duration;
+
+use crate::engine::event::Event;
+use crate::units::SessionTime;
+
+/// One command. Commands are to be carried out in the order given.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Output {
+    /// Write the event, then answer `Recorded(seq)` or `RecordFailed(seq)`.
+    Record { seq: u64, at: SessionTime, event: Event },
+    /// Speak. Answered by `SpeechFinished` unless it is cut off by `Hush` or by a higher priority.
+    Say(Utterance),
+    /// Stop speaking at once and forget what waits at this priority or below.
+    Hush(Priority),
+    /// From now on only these phrases may be heard.
+    Listen(ListeningSet),
+    /// Speak at this speed and volume from now on.
+    SetVoice(VoiceSettings),
+    /// Nothing to do before this moment. Always the last output of a drain; `None` means only an input can wake it.
+    Wait(Option<SessionTime>),
+    /// The run is over and everything has been said: the program may end.
+    Ended,
+}
+
+/// Names an utterance within a run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct SpeechId(pub u64);
+
+/// Names a listening set within a run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ListeningSetId(pub u64);
+
+/// Something to say, of one or more sentences.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Utterance {
+    pub id: SpeechId,
+    pub priority: Priority,
+    /// Plain text as a person would read it; numbers and units are put into words by `say/`.
+    pub text: String,
+    /// An alarm signal that comes before the words.
+    pub alarm: Option<AlarmSignal>,
+}
+
+/// Who may cut whom off: a higher one interrupts a lower one, equals queue.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Priority {
+    /// Answers to questions, reminders.
+    Chat,
+    /// The next step.
+    Prompt,
+    /// What can hurt.
+    Caution,
+    /// A clock that guards a hazard has ended.
+    Alarm,
+}
+
+/// The alarm signals. At most four may exist, or nobody can tell them apart (MIL-STD-1472E 5.3.3-5.3.6).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum AlarmSignal {
+    /// A hazard clock has ended. `repeat` counts from 0; each repeat is louder and comes sooner, up to a limit.
+    Hazard { repeat: u32 },
+    /// A clock that guards nothing has ended.
+    Time,
+}
+
+/// The phrases that may be heard now.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ListeningSet {
+    pub id: ListeningSetId,
+    pub phrases: Vec<AllowedPhrase>,
+}
+
+/// One phrase that may be heard.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AllowedPhrase {
+    /// In plain words, lower case ("valve closed"), numbers in words ("eighty two").
+    pub text: String,
+    pub class: PhraseClass,
+    /// Phrases of one group mean the same: the runner-up that the margin is measured to comes from another group.
+    pub group: u32,
+    /// Whether it may be heard while the program itself speaks.
+    pub while_speaking: bool,
+}
+
+/// How much hangs on a phrase: each class has its own thresholds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum PhraseClass {
+    /// "say again", "how long": a wrong one costs a sentence.
+    Chat,
+    /// "done" on an ordinary step.
+    Ordinary,
+    /// Confirms something that can hurt or cost.
+    Critical,
+    /// Stops or warns: better heard once too often.
+    Emergency,
+}
+
+/// How the voice speaks.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct VoiceSettings {
+    /// 1.0 is the usual pace; range 0.6 to 1.5.
+    pub speed: f32,
+    /// Gain on normalised speech in decibels, range -18 to +6; never silence.
+    pub volume_db: f32,
+}
+
+impl Default for VoiceSettings {
+    fn default() -> Self {
+        Self { speed: 1.0, volume_db: 0.0 }
+    }
+}
+
+/// What there is to see at a moment; the screen draws it, and nothing else decides what it shows.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct View {
+    pub routine: String,
+    pub section: String,
+    /// Step number and count, both from 1; 0 of 0 before the first step.
+    pub step: (usize, usize),
+    /// The short call of the step, to be read from two metres.
+    pub call: String,
+    pub caution: String,
+    pub clocks: Vec<ClockView>,
+    /// What was heard last, with what was made of it.
+    pub last_heard: String,
+    /// Answers first, then what else can be said.
+    pub can_say: Vec<String>,
+    /// What the confirm key and the other key would answer now ("valve closed", "valve open").
+    pub confirm_key: String,
+    pub other_key: String,
+    /// What is being picked from, if anything (1, 2, 3 ... on the keyboard).
+    pub choices: Vec<String>,
+    /// Conditions worth a line: "standing by", "journal cannot be written", "no microphone".
+    pub notices: Vec<String>,
+}
+
+/// A clock on the screen.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClockView {
+    pub name: String,
+    /// Time left; zero once it has ended.
+    pub left: Duration,
+    pub length: Duration,
+    /// Time since it ended.
+    pub over: Duration,
+    pub hazard: bool,
+    pub alarming: bool,
+}

@@ -1,0 +1,15 @@
+//! sparehand: a spare hand that talks, for people who live or travel in a motorhome, trailer or van.
+//!
+//! Data flows in one direction: microphone -> [`hear`] -> [`engine`] -> [`journal`] (first) -> [`say`], [`screen`].
+//! [`units`], [`routine`], [`rig`], [`figures`], [`plan`] and [`engine`] are pure: they take time as an argument and touch
+//! no audio, database, file, thread or clock. Only [`app`] knows everyone.
+
+pub mod app;
+pub mod engine;
+pub mod hear;
+pub mod journal;
+pub mod rig;
+pub mod routine;
+pub mod say;
+pub mod screen;
+pub mod units;
