@@ -79,6 +79,8 @@ pub enum Key {
     Quieter,
     Slower,
     Faster,
+    /// Says that the hazard of the running clock is over, also while another step is asked for beside it.
+    ClockOver,
     /// Picks the n-th choice that is being offered, counted from 1.
     Choice(u8),
 }
