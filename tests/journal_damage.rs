@@ -20,7 +20,7 @@ fn a_flipped_bit_gives_an_error_or_the_true_records_and_leaves_the_file_alone() 
     let mut dice = Dice(7);
     let (mut refused, mut harmless) = (0, 0);
     // Every byte of the header and of the first page's tables, then anywhere.
-    let places = (0..256).chain((0..4_000).map(|_| dice.roll(sound.len() as u64) as usize)).collect::<Vec<_>>();
+    let places = (0..256).chain((0..1_200).map(|_| dice.roll(sound.len() as u64) as usize)).collect::<Vec<_>>();
     for place in places {
         let mut bytes = sound.clone();
         bytes[place] ^= 1 << dice.roll(8);
@@ -43,7 +43,7 @@ fn a_flipped_bit_gives_an_error_or_the_true_records_and_leaves_the_file_alone() 
         }
     }
     println!("{refused} flips refused, {harmless} in places that hold nothing, of a file of {} bytes", sound.len());
-    assert!(refused > 1_500, "only {refused} flips were noticed, {harmless} not");
+    assert!(refused > 600, "only {refused} flips were noticed, {harmless} not");
 }
 
 #[test]
@@ -70,7 +70,7 @@ fn a_write_ahead_file_cut_anywhere_gives_a_beginning_of_the_records_and_goes_on_
     let file = fs::read(&path).unwrap();
     let mut dice = Dice(13);
     let mut last = 0;
-    let mut cuts: Vec<usize> = (0..300).map(|_| dice.roll(log.len() as u64) as usize).chain([0, log.len()]).collect();
+    let mut cuts: Vec<usize> = (0..150).map(|_| dice.roll(log.len() as u64) as usize).chain([0, log.len()]).collect();
     cuts.sort_unstable();
     for cut in cuts {
         restore(folder.path(), &path, &file);
@@ -95,7 +95,7 @@ fn a_flipped_bit_in_the_write_ahead_file_loses_records_from_the_end_only() {
     let log = fs::read(beside(&path, "-wal")).unwrap();
     let file = fs::read(&path).unwrap();
     let mut dice = Dice(17);
-    for _ in 0..300 {
+    for _ in 0..150 {
         let place = dice.roll(log.len() as u64) as usize;
         let mut bytes = log.clone();
         bytes[place] ^= 1 << dice.roll(8);
@@ -148,7 +148,7 @@ fn files_that_are_no_journal_are_named_as_what_they_are_and_left_alone() {
     rusqlite::Connection::open(&path).unwrap().execute_batch("CREATE TABLE t (x); PRAGMA user_version = 9;").unwrap();
     insta::assert_snapshot!(read_error(&path), @"journal 'FOLDER/journal.db': found a database marked 0x00000000, expected a sparehand journal; move the file away or choose another name");
 
-    let newer = closed_journal().1;
+    let (_newer_folder, newer) = closed_journal();
     fs::copy(&newer, &path).unwrap();
     rusqlite::Connection::open(&path).unwrap().pragma_update(None, "user_version", 2).unwrap();
     insta::assert_snapshot!(read_error(&path), @"journal 'FOLDER/journal.db': found layout 2, expected 1 or older; use the newer sparehand that wrote it");

@@ -241,7 +241,12 @@ fn run_digest(connection: &Connection, run: RunId) -> rusqlite::Result<Option<Di
     connection.query_row("SELECT digest FROM run WHERE id = ?", [run.0], |row| row.get(0)).optional()
 }
 
-/// Whether SQLite found the file or its pages unsound.
+/// Whether SQLite found the file or its pages unsound, or a row holds what the layout does not allow.
 fn is_damage(error: &rusqlite::Error) -> bool {
+    use rusqlite::Error::{FromSqlConversionFailure, IntegralValueOutOfRange, InvalidColumnType, Utf8Error};
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+        || matches!(
+            error,
+            FromSqlConversionFailure(..) | IntegralValueOutOfRange(..) | InvalidColumnType(..) | Utf8Error(..)
+        )
 }

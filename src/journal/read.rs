@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use rusqlite::{Connection, OpenFlags, OptionalExtension};
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension};
 
 use crate::engine::event::Event;
 use crate::journal::digest::{self, Digest};
@@ -189,8 +189,14 @@ impl JournalReader {
 /// Checks the whole file over a connection that cannot write, and gives that connection back.
 pub(super) fn check(place: &Place) -> Result<Connection, JournalError> {
     let path = || place.path.clone();
-    let of_sqlite = |source| JournalError::of_sqlite(place, "check it", source);
     let damaged = |what: String| JournalError::Damaged { path: path(), what };
+    let of_sqlite = |source| match JournalError::of_sqlite(place, "check it", source) {
+        // The questions below are always the same: SQLite stumbles over them only when the header or the layout is unsound.
+        JournalError::Sqlite { source, .. } if source.sqlite_error_code() == Some(ErrorCode::Unknown) => {
+            damaged(source.to_string())
+        }
+        other => other,
+    };
 
     let connection = schema::open(&place.path, OpenFlags::SQLITE_OPEN_READ_ONLY).map_err(of_sqlite)?;
     let header = |name| connection.pragma_query_value(None, name, |row| row.get::<_, i64>(0));
