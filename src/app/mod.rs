@@ -1,1 +1,4 @@
-//! placeholder
+//! Joins everything: the only place that knows every other module.
+
+pub mod clock;
+pub mod log_command;

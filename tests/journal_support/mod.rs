@@ -1,0 +1,154 @@
+//! Records for the journal tests: one of every kind, and random ones.
+#![allow(dead_code, reason = "each test binary uses a part of it")]
+
+use proptest::prelude::*;
+use sparehand::engine::event::{Event, HeardAs};
+use sparehand::journal::{NewRun, Purpose, Record, Stamp};
+use sparehand::units::SessionTime;
+
+pub fn new_run(routine: &str, purpose: Purpose) -> NewRun {
+    NewRun {
+        routine: routine.to_owned(),
+        fingerprint: "5f2a".to_owned(),
+        settings: r#"{"black_tank_litres":150}"#.to_owned(),
+        started: "2026-05-01T08:00:00+02:00[Europe/Berlin]".to_owned(),
+        purpose,
+    }
+}
+
+/// A record that follows from its number alone, of varying kind and size.
+pub fn record(seq: u64) -> Record {
+    let step = format!("step-{}", seq / 3);
+    let event = match seq % 4 {
+        0 => Event::StepOffered { step },
+        1 => Event::StepAnswered { step, answer: "closed".to_owned(), heard: voice("valve closed", -0.5, 4.25) },
+        2 => Event::StepSkipped { step, reason: "because ".repeat(usize::try_from(seq % 97).unwrap_or(0)) },
+        _ => Event::ClockStarted { step, length_ms: seq * 1_000, heard: HeardAs::Key },
+    };
+    at(seq, event)
+}
+
+pub fn at(seq: u64, event: Event) -> Record {
+    Record {
+        seq,
+        at: SessionTime::from_millis(seq * 1_500),
+        stamp: Stamp {
+            boot_id: "0f0e0d0c-0000-4000-8000-000000000001".to_owned(),
+            boottime_ms: 1_000_000 + seq * 1_500,
+            wall: format!("2026-05-01T06:{:02}:{:02}Z", seq / 60 % 60, seq % 60),
+        },
+        event,
+    }
+}
+
+pub fn voice(phrase: &str, score: f32, margin: f32) -> HeardAs {
+    HeardAs::Voice { phrase: phrase.to_owned(), score, margin }
+}
+
+fn text() -> impl Strategy<Value = String> {
+    prop_oneof![
+        "[a-z-]{1,12}",
+        any::<String>(),
+        Just("quote \" and \\ and \u{0} and \u{1F6B0}".to_owned())
+    ]
+}
+
+fn finite() -> impl Strategy<Value = f32> {
+    prop_oneof![any::<f32>().prop_filter("a number", |x| x.is_finite()), -30f32..30f32, Just(f32::MAX), Just(-0.0)]
+}
+
+fn heard() -> impl Strategy<Value = HeardAs> {
+    prop_oneof![
+        (text(), finite(), finite()).prop_map(|(phrase, score, margin)| HeardAs::Voice { phrase, score, margin }),
+        (text(), finite(), finite()).prop_map(|(phrase, score, margin)| HeardAs::VoiceConfirmed { phrase, score, margin }),
+        Just(HeardAs::Key),
+        Just(HeardAs::Clock),
+    ]
+}
+
+/// How many kinds of events there are; [`kind_number`] does not compile when one is missing from it.
+pub const KINDS: usize = 23;
+
+pub fn kind_number(event: &Event) -> usize {
+    match event {
+        Event::RunStarted { .. } => 0,
+        Event::StepOffered { .. } => 1,
+        Event::StepAnswered { .. } => 2,
+        Event::OtherStateHeard { .. } => 3,
+        Event::LoopedBack { .. } => 4,
+        Event::LoopLimitReached { .. } => 5,
+        Event::ClockStarted { .. } => 6,
+        Event::ClockRanOut { .. } => 7,
+        Event::ClockEnded { .. } => 8,
+        Event::StepSkipped { .. } => 9,
+        Event::StepDeferred { .. } => 10,
+        Event::StepsReopened { .. } => 11,
+        Event::ClockReinstated { .. } => 12,
+        Event::StandingBy => 13,
+        Event::WentAhead => 14,
+        Event::SpeechUnclear => 15,
+        Event::VoiceChanged { .. } => 16,
+        Event::HearingLost => 17,
+        Event::HearingBack => 18,
+        Event::Resumed { .. } => 19,
+        Event::GateHeld { .. } => 20,
+        Event::RunCompleted { .. } => 21,
+        Event::RunAbandoned => 22,
+    }
+}
+
+/// A random event of the kind with that number.
+pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
+    match kind {
+        0 => (text(), text()).prop_map(|(routine, fingerprint)| Event::RunStarted { routine, fingerprint }).boxed(),
+        1 => text().prop_map(|step| Event::StepOffered { step }).boxed(),
+        2 => (text(), text(), heard())
+            .prop_map(|(step, answer, heard)| Event::StepAnswered { step, answer, heard })
+            .boxed(),
+        3 => (text(), text(), heard())
+            .prop_map(|(step, answer, heard)| Event::OtherStateHeard { step, answer, heard })
+            .boxed(),
+        4 => (text(), text(), any::<u32>(), heard())
+            .prop_map(|(step, back_to, round, heard)| Event::LoopedBack { step, back_to, round, heard })
+            .boxed(),
+        5 => (text(), any::<u32>(), heard())
+            .prop_map(|(step, round, heard)| Event::LoopLimitReached { step, round, heard })
+            .boxed(),
+        6 => (text(), any::<u64>(), heard())
+            .prop_map(|(step, length_ms, heard)| Event::ClockStarted { step, length_ms, heard })
+            .boxed(),
+        7 => text().prop_map(|step| Event::ClockRanOut { step }).boxed(),
+        8 => (text(), any::<u64>(), heard())
+            .prop_map(|(step, ran_ms, heard)| Event::ClockEnded { step, ran_ms, heard })
+            .boxed(),
+        9 => (text(), text()).prop_map(|(step, reason)| Event::StepSkipped { step, reason }).boxed(),
+        10 => text().prop_map(|step| Event::StepDeferred { step }).boxed(),
+        11 => (prop::collection::vec(text(), 0..5), text())
+            .prop_map(|(steps, because)| Event::StepsReopened { steps, because })
+            .boxed(),
+        12 => text().prop_map(|step| Event::ClockReinstated { step }).boxed(),
+        13 => Just(Event::StandingBy).boxed(),
+        14 => Just(Event::WentAhead).boxed(),
+        15 => Just(Event::SpeechUnclear).boxed(),
+        16 => (finite(), finite()).prop_map(|(speed, volume_db)| Event::VoiceChanged { speed, volume_db }).boxed(),
+        17 => Just(Event::HearingLost).boxed(),
+        18 => Just(Event::HearingBack).boxed(),
+        19 => any::<Option<u64>>().prop_map(|away_ms| Event::Resumed { away_ms }).boxed(),
+        20 => prop::collection::vec(text(), 0..5).prop_map(|open| Event::GateHeld { open }).boxed(),
+        21 => prop::collection::vec(text(), 0..5).prop_map(|skipped| Event::RunCompleted { skipped }).boxed(),
+        _ => Just(Event::RunAbandoned).boxed(),
+    }
+}
+
+/// A small generator of random numbers (SplitMix64), so that a failing round can be repeated from its seed.
+pub struct Dice(pub u64);
+
+impl Dice {
+    pub fn roll(&mut self, below: u64) -> u64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        (z ^ (z >> 31)) % below
+    }
+}
