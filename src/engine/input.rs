@@ -44,6 +44,8 @@ pub struct PhraseHeard {
     pub margin: f32,
     /// Whether the scores are good enough to act on.
     pub certainty: Certainty,
+    /// Whether it was said while the program itself was speaking.
+    pub over_speech: bool,
 }
 
 /// How sure the recogniser is, by the thresholds of the phrase's class.

@@ -21,4 +21,5 @@ mod view;
 mod vocabulary;
 
 pub use self::core::Engine;
-pub use state::{Ending, RunState};
+pub use state::{Ending, RunState, StepState};
+pub use view::{Asked, AskedFor};

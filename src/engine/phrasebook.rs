@@ -175,7 +175,7 @@ listed!(
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
         CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
         GateSkipped, GateHeld, Louder, Quieter, Slower, Faster, VoiceLimit, JournalFailed, JournalRefused, HearingLost,
-        HearingBack,
+        HearingBack, VoiceLost,
     }
 );
 

@@ -7,7 +7,73 @@ use super::vocabulary::{Asking, Meaning};
 use crate::routine::Answer;
 use crate::units::SessionTime;
 
+/// What the person is being asked for at the moment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Asked {
+    pub step: String,
+    /// Another number is another question, even of the same step.
+    pub question: u64,
+    pub kind: AskedFor,
+    /// What the step usually takes.
+    pub usual: std::time::Duration,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum AskedFor {
+    /// Any of these answers the step; the first is the one that is asked for.
+    Answer(Vec<String>),
+    /// A yes or a no; asked for the n-th time in this run, from 0.
+    YesOrNo { round: u32, yes: String, no: String },
+    /// Whether this phrase was heard right.
+    HeardRight { phrase: String, yes: String, no: String },
+    ClockStart(String),
+    /// A clock runs: what ends it, unless it ends by itself, and whether its time is up.
+    ClockEnd { end: Option<String>, ringing: bool },
+    /// A choice, a way to go on, or nothing: whatever may be said.
+    Other(Vec<String>),
+}
+
 impl Engine {
+    /// What the person is being asked for at `now`.
+    pub fn asked(&self, now: SessionTime) -> Asked {
+        let first = |common: Common| self.book.common(common)[0].clone();
+        let step = self.state.current.map(|index| &self.routine.steps[index]);
+        let clock = self.state.current.and_then(|index| self.state.clocks.get(&index));
+        let kind = match (&self.asking, step.map(|step| &step.answer)) {
+            (Asking::Thin { heard, .. }, _) => {
+                let phrase = match heard {
+                    super::event::HeardAs::Voice { phrase, .. } => phrase.clone(),
+                    _ => String::new(),
+                };
+                AskedFor::HeardRight { phrase, yes: first(Common::Yes), no: first(Common::No) }
+            }
+            _ if self.state.standing_by => AskedFor::Other(self.book.command(Command::GoAhead).to_vec()),
+            (Asking::Step, Some(Answer::Done { also })) => {
+                AskedFor::Answer(also.iter().chain(self.book.common(Common::Done)).cloned().collect())
+            }
+            (Asking::Step, Some(Answer::State(state))) => AskedFor::Answer(state.want.clone()),
+            (Asking::Step, Some(Answer::Clock(answer))) => match clock {
+                Some(clock) => AskedFor::ClockEnd {
+                    end: answer.end.first().cloned(),
+                    ringing: clock.ran_out || clock.ends() <= now,
+                },
+                None => AskedFor::ClockStart(answer.start[0].clone()),
+            },
+            (Asking::Step, Some(Answer::YesNo(_))) => AskedFor::YesOrNo {
+                round: self.state.current.and_then(|i| self.state.rounds.get(&i)).copied().unwrap_or(0),
+                yes: first(Common::Yes),
+                no: first(Common::No),
+            },
+            _ => AskedFor::Other(self.answers_now()),
+        };
+        Asked {
+            step: step.map(|step| step.id.clone()).unwrap_or_default(),
+            question: self.question,
+            kind,
+            usual: step.map(|step| step.usual).unwrap_or_default(),
+        }
+    }
+
     /// What the screen shows at `now`.
     pub fn view(&self, now: SessionTime) -> View {
         let now = now.max(self.now);
@@ -82,6 +148,11 @@ impl Engine {
         notice(self.journal_failed, Line::JournalFailed);
         notice(self.hearing_lost, Line::HearingLost);
         view
+    }
+
+    /// The notice that belongs on the screen while nothing can be said aloud.
+    pub fn loudspeaker_lost(&self) -> String {
+        self.book.line(Line::VoiceLost, &[])
     }
 
     /// The first phrase of each answer that is being asked for, in the order of the listening set.

@@ -219,6 +219,7 @@ impl Listener {
                 score: verdict.score,
                 margin: verdict.margin,
                 certainty,
+                over_speech: utterance.over_own_voice,
             }));
         }
         Ok(HearEvent::Unclear(Unclear {

@@ -227,7 +227,7 @@ impl World {
             set,
             index,
             text: phrase.to_owned(),
-            score: -2.0,
+            score: -2.0, over_speech: false,
             margin: 8.0,
             certainty,
         };
