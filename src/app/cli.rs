@@ -162,7 +162,7 @@ impl Cli {
                     into_file: args.out,
                     device: None,
                     settings: VoiceSettings::default(),
-                    reading: NumberReading::Plain,
+                    reading: NumberReading::Everyday,
                     wording: sounds.wording.is_dir().then(|| sounds.wording.clone()),
                     cache: Some(sounds.cache.clone()),
                 };

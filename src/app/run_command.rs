@@ -85,7 +85,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     };
     let labels = Labels::parse(SCREEN)?;
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
-    let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::of_environment())).transpose()?;
+    let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment())).transpose()?;
     let talk_file = path.with_extension("talk.txt");
     let talk = Talk::new(Some(&talk_file), !on_terminal).map_err(AppError::Talk)?;
     let parted = live::run(session, first, &clock, &places.sounds(), &devices, screen, talk)?;

@@ -75,7 +75,7 @@ impl Sounds {
     pub fn voice(&self) -> Result<Voice, AppError> {
         let own: Option<&Path> = self.wording.is_dir().then_some(self.wording.as_path());
         let wording = Wording::load(own).map_err(SoundError::from)?;
-        let reader = Reader::new(wording, NumberReading::Plain);
+        let reader = Reader::new(wording, NumberReading::Everyday);
         Ok(Voice::load(&self.environment()?, &self.models, reader).map_err(SoundError::from)?)
     }
 
