@@ -85,6 +85,9 @@ fn every_kind_of_event_makes_one_line_without_control_characters() {
         journal.append(run, &at(kind as u64, event)).unwrap();
     }
     assert_eq!(shown(&journal, run, Form::Json).lines().count(), KINDS);
+    let text = shown(&journal, run, Form::Text);
+    assert_eq!(text.lines().count(), KINDS + 3, "two lines of heading and an empty one\n{text}");
+    assert!(text.split('\n').all(|line| !line.contains(char::is_control)), "{text}");
 }
 
 #[test]

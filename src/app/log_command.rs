@@ -48,7 +48,8 @@ pub fn list(out: &mut impl Write, journal: &JournalReader, form: Form, zone: &Ti
             writeln!(out, "{:>4}  {:<16}  {:>7}  {:<16}  ended", "run", "began", "lasted", "routine")?;
             for run in &runs {
                 let (began, lasted) = (local(&run.run.started, zone), minutes(lasted(run)));
-                writeln!(out, "{:>4}  {began:<16}  {lasted:>7}  {:<16}  {}", run.id, run.run.routine, ended(run))?;
+                let line = format!("{:>4}  {began:<16}  {lasted:>7}  {:<16}  {}", run.id, run.run.routine, ended(run));
+                text_line(out, &line)?;
             }
         }
     }
@@ -72,14 +73,15 @@ pub fn show(
         return Ok(records.iter().try_for_each(|record| json_line(out, &EventLine::of(run, record)))?);
     }
     let account = journal.run(run)?;
-    writeln!(out, "run {run}: {}, began {}", account.run.routine, local(&account.run.started, zone))?;
-    writeln!(out, "lasted {}, {}", minutes(lasted(&account)), ended(&account))?;
+    let began = local(&account.run.started, zone);
+    text_line(out, &format!("run {run}: {}, began {began}", account.run.routine))?;
+    text_line(out, &format!("lasted {}, {}", minutes(lasted(&account)), ended(&account)))?;
     writeln!(out)?;
     let width = records.iter().filter_map(|record| step_of(&record.event)).map(|step| step.chars().count()).max();
     let width = width.unwrap_or(0).min(WIDEST_STEP);
     for record in &records {
         let step = step_of(&record.event).unwrap_or("");
-        writeln!(out, "{:>8}  {step:<width$}  {}", record.at.to_string(), told(&record.event))?;
+        text_line(out, &format!("{:>8}  {step:<width$}  {}", record.at.to_string(), told(&record.event)))?;
     }
     Ok(())
 }
@@ -145,6 +147,11 @@ impl<'a> EventLine<'a> {
             event: &record.event,
         }
     }
+}
+
+/// Writes one line. Whatever a file or a device brought in must not steer the terminal or break the line.
+fn text_line(out: &mut impl Write, line: &str) -> io::Result<()> {
+    writeln!(out, "{}", line.replace(char::is_control, "\u{FFFD}"))
 }
 
 fn json_line(out: &mut impl Write, line: &impl Serialize) -> io::Result<()> {

@@ -1,1 +1,139 @@
-//! placeholder
+//! The terminal view: draws what the engine says there is to see, and hands keys on. It decides nothing.
+//!
+//! [`Screen`] is for a terminal, [`PlainLines`] for where there is none. All fixed words come from [`Labels`].
+
+mod big;
+mod draw;
+mod keys;
+mod labels;
+mod palette;
+mod parts;
+mod plain;
+
+use std::io;
+use std::time::Duration;
+
+use ratatui::DefaultTerminal;
+use ratatui::buffer::Buffer;
+use ratatui::crossterm::event::{self, Event};
+use ratatui::crossterm::style::force_color_output;
+use ratatui::layout::Rect;
+use thiserror::Error;
+
+use crate::engine::output::View;
+
+use self::palette::Palette;
+
+pub use self::keys::ScreenKey;
+pub use self::labels::{Labels, LabelsError};
+pub use self::palette::Ink;
+pub use self::plain::PlainLines;
+
+/// What the ears and the voice are doing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Meters {
+    /// Level of the microphone in dBFS, 0 at full scale; nothing when there is no microphone.
+    pub level_dbfs: Option<f32>,
+    /// Noise of the room in dBFS, once it is known.
+    pub floor_dbfs: Option<f32>,
+    pub activity: Activity,
+}
+
+/// Which of the two ways of talking is open.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Activity {
+    Speaking,
+    Listening,
+    SpeakingAndListening,
+    /// Neither speaking nor listening.
+    Deaf,
+}
+
+/// Why the screen cannot be used.
+#[derive(Debug, Error)]
+pub enum ScreenError {
+    #[error("terminal: cannot {doing}: found '{source}', expected a terminal that draws and takes keys; start in one, or \
+             without the screen")]
+    Terminal { doing: &'static str, source: io::Error },
+}
+
+/// The terminal, taken over. It is given back as it was when this is dropped, and when the program panics.
+#[derive(Debug)]
+pub struct Screen {
+    terminal: DefaultTerminal,
+    view: ViewStyle,
+}
+
+impl Screen {
+    /// Takes the terminal over.
+    ///
+    /// # Errors
+    ///
+    /// Where the output is no terminal; it is left as it was.
+    pub fn start(labels: Labels, ink: Ink) -> Result<Self, ScreenError> {
+        // The drawing library resets colours after each frame, which counts as a colour sequence.
+        force_color_output(ink == Ink::Colours);
+        match ratatui::try_init() {
+            Ok(terminal) => Ok(Self { terminal, view: ViewStyle::new(labels, ink) }),
+            Err(source) => {
+                // It may have got half-way. What it says about that adds nothing to the first failure.
+                let _ = ratatui::try_restore();
+                Err(ScreenError::Terminal { doing: "take it over", source })
+            }
+        }
+    }
+
+    /// Draws the view. Only what changed is sent to the terminal.
+    ///
+    /// # Errors
+    ///
+    /// Where the terminal does not take it.
+    pub fn draw(&mut self, view: &View, meters: &Meters) -> Result<(), ScreenError> {
+        let style = &self.view;
+        self.terminal
+            .draw(|frame| style.draw(view, meters, frame.area(), frame.buffer_mut()))
+            .map(drop)
+            .map_err(|source| ScreenError::Terminal { doing: "draw on it", source })
+    }
+
+    /// The next key that means something, if one was pressed. Does not wait.
+    ///
+    /// # Errors
+    ///
+    /// Where the terminal cannot be read.
+    pub fn poll_key(&mut self) -> Result<Option<ScreenKey>, ScreenError> {
+        let failed = |source| ScreenError::Terminal { doing: "read its keys", source };
+        while event::poll(Duration::ZERO).map_err(failed)? {
+            if let Event::Key(key) = event::read().map_err(failed)?
+                && let Some(key) = keys::meaning(key)
+            {
+                return Ok(Some(key));
+            }
+        }
+        Ok(None)
+    }
+}
+
+impl Drop for Screen {
+    fn drop(&mut self) {
+        ratatui::restore();
+    }
+}
+
+/// How a view is drawn, apart from any terminal.
+#[derive(Debug)]
+pub struct ViewStyle {
+    labels: Labels,
+    palette: Palette,
+}
+
+impl ViewStyle {
+    pub fn new(labels: Labels, ink: Ink) -> Self {
+        Self { labels, palette: Palette::of(ink) }
+    }
+
+    /// Draws the view into `area` of `buffer`.
+    pub fn draw(&self, view: &View, meters: &Meters, area: Rect, buffer: &mut Buffer) {
+        draw::draw(view, meters, &self.labels, &self.palette, area, buffer);
+    }
+}

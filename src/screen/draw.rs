@@ -1,0 +1,234 @@
+//! Draws the screen: shares the rows out among its parts, the most needed first, and gives what is left to large letters.
+//!
+//! The call is there at any size; in a terminal of 80 by 24 a call of 60 letters still stands in large letters.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::text::Line;
+use ratatui::widgets::Widget;
+
+use crate::engine::output::{ClockView, View};
+use crate::screen::Meters;
+use crate::screen::big::{Big, Limit};
+use crate::screen::labels::{Labels, fill};
+use crate::screen::palette::Palette;
+use crate::screen::parts::{Source, cut, minutes};
+
+/// Draws everything into `area`.
+pub(super) fn draw(view: &View, meters: &Meters, labels: &Labels, palette: &Palette, area: Rect, buffer: &mut Buffer) {
+    let area = area.intersection(buffer.area);
+    if area.is_empty() {
+        return;
+    }
+    buffer.set_style(area, palette.text);
+    let source = Source { view, meters, labels, palette, width: area.width };
+    let clocks = sorted(&view.clocks);
+    let layout = Layout::of(&source, &clocks, area);
+
+    let mut y = area.y;
+    let bottom = area.bottom();
+    let put = |lines: &[Line<'static>], y: &mut u16, buffer: &mut Buffer| {
+        for line in lines {
+            if *y < bottom {
+                line.render(Rect::new(area.x, *y, area.width, 1), buffer);
+                *y += 1;
+            }
+        }
+    };
+    for (part, lines) in &layout.parts {
+        match part {
+            Part::Call => {
+                y = y.saturating_add(layout.space_above);
+                match &layout.big_call {
+                    Some(big) => {
+                        let rows = big.rows().min(bottom.saturating_sub(y));
+                        big.draw(palette.call, Rect::new(area.x, y, area.width, rows), buffer);
+                        y += rows;
+                    }
+                    None => put(lines, &mut y, buffer),
+                }
+                y = y.saturating_add(layout.space_below);
+            }
+            Part::Clocks => {
+                for (clock, line) in clocks.iter().zip(lines) {
+                    if layout.big_clocks && bottom.saturating_sub(y) >= CLOCK_ROWS {
+                        draw_clock(&source, clock, Rect::new(area.x, y, area.width, CLOCK_ROWS), buffer);
+                        y += CLOCK_ROWS;
+                    } else {
+                        put(std::slice::from_ref(line), &mut y, buffer);
+                    }
+                }
+            }
+            _ => put(lines, &mut y, buffer),
+        }
+    }
+}
+
+/// The parts, from the top.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Part {
+    Header,
+    Notices,
+    Caution,
+    Call,
+    Clocks,
+    Choices,
+    Heard,
+    CanSay,
+    Sound,
+    Keys,
+}
+
+/// What each part was given.
+struct Layout {
+    parts: Vec<(Part, Vec<Line<'static>>)>,
+    big_call: Option<Big>,
+    big_clocks: bool,
+    space_above: u16,
+    space_below: u16,
+}
+
+impl Layout {
+    fn of(source: &Source, clocks: &[&ClockView], area: Rect) -> Self {
+        let wanted = [
+            (Part::Header, source.header()),
+            (Part::Notices, source.notices()),
+            (Part::Caution, source.caution()),
+            (Part::Call, source.call()),
+            (Part::Clocks, clocks.iter().map(|clock| source.clock(clock)).collect()),
+            (Part::Choices, source.choices()),
+            (Part::Heard, source.heard()),
+            (Part::CanSay, source.can_say()),
+            (Part::Sound, source.sound()),
+            (Part::Keys, source.keys()),
+        ];
+        let up = clocks.iter().filter(|clock| clock.left.is_zero()).count();
+        let mut rows = Rows { left: area.height.into(), given: [0; PARTS], wanted: wanted.each_ref().map(|(_, lines)| lines.len()) };
+
+        // Neither the call nor a clock that has run out may push the other off a small screen.
+        rows.give(Part::Call, usize::from(area.height / 2).max(1));
+        rows.give(Part::Clocks, up);
+        rows.give(Part::Call, usize::MAX);
+        rows.give(Part::Caution, usize::MAX);
+        rows.give(Part::Notices, usize::MAX);
+        rows.give(Part::Clocks, usize::MAX);
+        rows.give(Part::Choices, usize::MAX);
+        for part in [Part::Heard, Part::CanSay, Part::Sound, Part::Keys, Part::Header] {
+            rows.give(part, 1);
+        }
+
+        // A clock that has run out matters more than large letters for the call.
+        let mut big_clocks = up > 0 && rows.enlarge_clocks(clocks.len(), area.width);
+        let mut big_call = rows.enlarge_call(&source.view.call, area.width, Limit::Smallest);
+        big_clocks = big_clocks || rows.enlarge_clocks(clocks.len(), area.width);
+        rows.give(Part::CanSay, 2);
+        rows.give(Part::Keys, 2);
+        rows.give(Part::Heard, usize::MAX);
+        if big_call.is_some() {
+            big_call = rows.enlarge_call(&source.view.call, area.width, Limit::None).or(big_call);
+        }
+        // One empty row above the call and one below keep it apart; the rest of the keys is worth less than that.
+        let apart = rows.left.min(2);
+        rows.left -= apart;
+        rows.give(Part::CanSay, usize::MAX);
+        rows.give(Part::Keys, usize::MAX);
+        let space = u16::try_from(rows.left + apart).unwrap_or(0);
+        let mut parts = Vec::from(wanted);
+        for ((_, lines), given) in parts.iter_mut().zip(rows.given) {
+            if given < lines.len() {
+                lines.truncate(given);
+                if let Some(last) = lines.last_mut() {
+                    *last = with_dots(last, area.width);
+                }
+            }
+        }
+        Self { parts, big_call, big_clocks, space_above: space / 2, space_below: space - space / 2 }
+    }
+}
+
+/// Rows still free, and those given to each part.
+struct Rows {
+    left: usize,
+    given: [usize; PARTS],
+    wanted: [usize; PARTS],
+}
+
+impl Rows {
+    /// Gives `part` what it wants, up to `most` rows in all, as far as there are rows.
+    fn give(&mut self, part: Part, most: usize) {
+        let part = part as usize;
+        let more = self.wanted[part].min(most).saturating_sub(self.given[part]).min(self.left);
+        self.given[part] += more;
+        self.left -= more;
+    }
+
+    /// Trades the rows of the call for large letters where there are enough.
+    fn enlarge_call(&mut self, call: &str, width: u16, limit: Limit) -> Option<Big> {
+        let call_rows = &mut self.given[Part::Call as usize];
+        let rows = *call_rows + self.left;
+        let big = Big::fit(call, width, u16::try_from(rows).unwrap_or(u16::MAX), limit)?;
+        *call_rows = usize::from(big.rows());
+        self.left = rows - *call_rows;
+        Some(big)
+    }
+
+    /// Makes room for all clocks in large figures, or for none.
+    fn enlarge_clocks(&mut self, clocks: usize, width: u16) -> bool {
+        let more = clocks * usize::from(CLOCK_ROWS - 1);
+        if clocks == 0 || width < CLOCK_WIDTH || self.given[Part::Clocks as usize] < clocks || self.left < more {
+            return false;
+        }
+        self.left -= more;
+        true
+    }
+}
+
+/// A clock in large figures, with its name, its state and a bar beside them.
+fn draw_clock(source: &Source, clock: &ClockView, area: Rect, buffer: &mut Buffer) {
+    let over = clock.left.is_zero();
+    let time = if over { minutes(clock.over) } else { source.clock_time(clock) };
+    let Some(big) = Big::fit(&time, area.width / 2, area.height, Limit::Smallest) else {
+        return source.clock(clock).render(Rect { height: 1, ..area }, buffer);
+    };
+    let style = source.clock_style(clock);
+    let figures = Rect { width: big.width().min(area.width), ..area };
+    buffer.set_style(figures, style);
+    big.draw(style, figures, buffer);
+
+    let beside = Rect { x: area.x + figures.width + 2, width: area.width.saturating_sub(figures.width + 2), ..area };
+    let room = usize::from(beside.width);
+    let lines = [
+        Line::styled(cut(&source.clock_words(clock), room), style),
+        Line::styled(cut(&clock.name, room), source.palette.call),
+        match over {
+            true => Line::styled(cut(&source.clock_time(clock), room), style),
+            false => Line::styled(source.clock_bar(clock, room.min(40)), source.palette.running),
+        },
+        Line::styled(cut(&fill(&source.labels.of, &[&minutes(clock.length)]), room), source.palette.quiet),
+    ];
+    for (line, row) in lines.iter().zip(beside.rows()) {
+        line.render(row, buffer);
+    }
+}
+
+/// Those that have run out first, the longest over at the top; then by the time that is left.
+fn sorted(clocks: &[ClockView]) -> Vec<&ClockView> {
+    let mut clocks: Vec<&ClockView> = clocks.iter().collect();
+    clocks.sort_by_key(|clock| (clock.left, std::cmp::Reverse(clock.over)));
+    clocks
+}
+
+/// The line with dots at its end, to show that more was left out.
+fn with_dots(line: &Line<'static>, width: u16) -> Line<'static> {
+    let style = line.spans.first().map_or(line.style, |span| line.style.patch(span.style));
+    let text: String = line.spans.iter().map(|span| span.content.as_ref()).collect();
+    Line::styled(cut(&format!("{} ...", text.trim_end()), width.into()), style)
+}
+
+const PARTS: usize = 10;
+
+/// Rows of a clock in large figures.
+const CLOCK_ROWS: u16 = 4;
+
+/// Narrower than this, a clock in large figures leaves no room for its name.
+const CLOCK_WIDTH: u16 = 48;
