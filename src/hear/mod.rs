@@ -6,6 +6,7 @@
 pub mod acoustic;
 pub mod activity;
 pub mod capture;
+pub mod clip;
 pub mod echo;
 pub mod listener;
 pub mod noise;

@@ -67,7 +67,12 @@ impl Tokens {
     }
 
     /// Tokens of `text`, without start and end token. Characters outside the pieces become byte tokens.
+    ///
+    /// Runs of spaces are cut otherwise than the model's own tokenizer does (and still decode to themselves); phrases have none.
     pub fn encode(&self, text: &str) -> Vec<u32> {
+        if text.is_empty() {
+            return Vec::new();
+        }
         let marked: String = std::iter::once(SPACE).chain(text.chars().map(|c| if c == ' ' { SPACE } else { c })).collect();
         let mut parts: Vec<Part> = Vec::new();
         let mut utf8 = [0; 4];
