@@ -4,10 +4,17 @@
 //! on disk, [`speaker`] decides sample by sample what is heard, [`playback`] hands that to a device. Nothing here reads a
 //! clock; everything but [`playback`] runs as well into a file.
 
+pub mod cache;
 mod numbers;
+mod limiter;
+pub mod loudness;
 pub mod phonemes;
+pub mod playback;
+pub mod prepare;
 mod quantities;
 pub mod runtime;
+pub mod signals;
+pub mod speaker;
 pub mod synthesis;
 pub mod text;
 pub mod voice;

@@ -164,7 +164,6 @@ pub(super) struct RadioWords {
     pub decimal: String,
     pub hundred: String,
     pub thousand: String,
-    pub minus: String,
     pub digits: Vec<String>,
 }
 
