@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use ort::environment::Environment;
+use crate::hear::runtime::Environment;
 
 use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
 use crate::say::NumberReading;

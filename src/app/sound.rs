@@ -17,7 +17,7 @@ use crate::say::speaker::Speaker;
 use crate::say::text::Reader;
 use crate::say::voice::{Voice, VoiceError};
 use crate::say::wording::{Wording, WordingError};
-use ort::environment::Environment;
+use crate::hear::runtime::Environment;
 
 /// Where everything that sounds comes from. Cheap to copy: each thread makes its own ear or voice from it.
 #[derive(Clone, Debug)]
