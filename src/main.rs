@@ -1,1 +1,20 @@
-fn main() {}
+//! The command `sparehand`: arguments to [`sparehand::app`].
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use sparehand::app::cli::Cli;
+use sparehand::app::run_command::with_causes;
+use tracing_subscriber::EnvFilter;
+
+fn main() -> ExitCode {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("off"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    match Cli::parse().execute() {
+        Ok(code) => code,
+        Err(error) => {
+            eprintln!("sparehand: {}", with_causes(&error));
+            ExitCode::FAILURE
+        }
+    }
+}

@@ -49,11 +49,30 @@ impl Clock {
         Stamp { boot_id: self.boot_id.clone(), boottime_ms: millis(since_boot()), wall: wall() }
     }
 
+    /// Time since the clock was started.
+    pub fn since_start(&self) -> Duration {
+        self.now() - SessionTime::ZERO
+    }
+
+    /// Waits until `then`; returns at once when that has passed.
+    pub fn sleep_until(&self, then: SessionTime) {
+        let span = self.until(then);
+        if !span.is_zero() {
+            pause(span);
+        }
+    }
+
     /// Time from now until `then`; zero when that has passed. Trust the clock and not a timer that was set with this: a
     /// sleeping machine can hold it up, and waking too early is harmless.
     pub fn until(&self, then: SessionTime) -> Duration {
         then - self.now()
     }
+}
+
+/// Lets the other threads work for a while. Only for threads that feed devices and have nothing to wait on.
+#[allow(clippy::disallowed_methods, reason = "a device's ring cannot wake anybody: its callback may not wait")]
+pub fn pause(span: Duration) {
+    std::thread::sleep(span);
 }
 
 /// Wall time now, RFC 3339 in UTC to the millisecond.

@@ -185,6 +185,7 @@ fn step_of(event: &Event) -> Option<&str> {
         | Event::OtherStateHeard { step, .. }
         | Event::LoopedBack { step, .. }
         | Event::LoopLimitReached { step, .. }
+        | Event::LoopUndone { step }
         | Event::ClockStarted { step, .. }
         | Event::ClockRanOut { step }
         | Event::ClockEnded { step, .. }
@@ -220,6 +221,7 @@ fn told(event: &Event) -> String {
         Event::LoopLimitReached { round, heard, .. } => {
             format!("no, for the last time: round {round}, {}", told_heard(heard))
         }
+        Event::LoopUndone { .. } => "the no was a mistake: asked again".to_owned(),
         Event::ClockStarted { length_ms, heard, .. } => {
             format!("clock of {} started, {}", minutes(SessionTime::from_millis(*length_ms)), told_heard(heard))
         }

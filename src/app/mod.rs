@@ -1,4 +1,72 @@
 //! Joins everything: the only place that knows every other module.
 
+pub mod cli;
 pub mod clock;
+pub mod fetch;
+pub mod hear_command;
+pub mod live;
 pub mod log_command;
+pub mod models;
+pub mod own_voice;
+pub mod person;
+mod pip;
+pub mod places;
+pub mod prompts;
+pub mod prompts_command;
+pub mod rehearse;
+pub mod room;
+pub mod run_command;
+pub mod say_command;
+pub mod script;
+pub mod session;
+pub mod sound;
+pub mod summary;
+pub mod talk;
+
+use std::io;
+use std::path::PathBuf;
+
+use thiserror::Error;
+
+/// Why a command of the program could not do its work.
+#[derive(Debug, Error)]
+pub enum AppError {
+    #[error(transparent)]
+    Prompts(#[from] prompts::PromptError),
+    #[error(transparent)]
+    Script(#[from] script::ScriptError),
+    #[error(transparent)]
+    Journal(#[from] crate::journal::JournalError),
+    #[error(transparent)]
+    Models(#[from] models::ModelsError),
+    #[error(transparent)]
+    Fetch(#[from] fetch::FetchError),
+    #[error(transparent)]
+    Listen(#[from] crate::hear::listener::ListenError),
+    #[error(transparent)]
+    Sound(#[from] sound::SoundError),
+    #[error(transparent)]
+    Room(#[from] room::RoomError),
+    #[error(transparent)]
+    Log(#[from] log_command::LogError),
+    #[error(transparent)]
+    Say(#[from] say_command::SayCommandError),
+    #[error(transparent)]
+    Hear(#[from] hear_command::HearCommandError),
+    #[error(transparent)]
+    Screen(#[from] crate::screen::ScreenError),
+    #[error(transparent)]
+    Labels(#[from] crate::screen::LabelsError),
+    #[error("{path}: cannot be made or written; check that the disk has room and that you may write there")]
+    Folder { path: PathBuf, source: io::Error },
+    #[error("{path}: the session's sound cannot be kept; check that the disk has room and that you may write there")]
+    Recording { path: PathBuf, source: hound::Error },
+    #[error("the session's sound cannot be kept; check that the disk has room")]
+    RecordingWrite(#[source] hound::Error),
+    #[error("the talk cannot be printed or kept")]
+    Talk(#[source] io::Error),
+    #[error("a thread cannot be started; the machine is out of memory or of threads")]
+    Thread(#[source] io::Error),
+    #[error("no home folder for {what}, expected HOME or XDG folders to be set")]
+    NoHome { what: &'static str },
+}

@@ -44,6 +44,8 @@ pub struct PhraseHeard {
     pub margin: f32,
     /// Whether the scores are good enough to act on.
     pub certainty: Certainty,
+    /// Whether it was said while the program itself was speaking.
+    pub over_speech: bool,
 }
 
 /// How sure the recogniser is, by the thresholds of the phrase's class.
@@ -79,6 +81,8 @@ pub enum Key {
     Quieter,
     Slower,
     Faster,
+    /// Says that the hazard of the running clock is over, also while another step is asked for beside it.
+    ClockOver,
     /// Picks the n-th choice that is being offered, counted from 1.
     Choice(u8),
 }

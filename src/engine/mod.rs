@@ -1,5 +1,25 @@
-//! Decides. One [`input::Input`] in, [`output::Output`]s out, drained until the engine names its next wake-up; time is passed in.
+//! Decides. One [`Input`](input::Input) in, [`Output`](output::Output)s out; time is passed in; it cannot fail.
+//!
+//! The run loop, the same for a live run, a rehearsal and a test:
+//! 1. `engine.handle(now, input)` with one fact;
+//! 2. `engine.poll()` again and again, carrying out each command in order, until it says `Wait(deadline)`;
+//! 3. wait for the next fact, or until the deadline, then pass `Input::Woke`; back to 1.
+//!
+//! `Record` is answered by `Recorded` or `RecordFailed`; only then does the engine take the event over and speak of it.
 
+mod answers;
+mod clocks;
+mod consequences;
+mod core;
 pub mod event;
 pub mod input;
 pub mod output;
+pub mod phrasebook;
+mod speech;
+mod state;
+mod view;
+mod vocabulary;
+
+pub use self::core::Engine;
+pub use state::{Ending, RunState, StepState};
+pub use view::{Asked, AskedFor};

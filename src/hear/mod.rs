@@ -1,1 +1,25 @@
-//! placeholder
+//! Hearing: microphone frames in, recognised phrases out.
+//!
+//! The phrases that may be said now are scored with an end-to-end speech model; nothing is dictated and matched afterwards.
+//! Everything but [`capture`] is free of devices, clocks and threads: the same frames give the same events.
+
+pub mod acoustic;
+pub mod activity;
+pub mod capture;
+pub mod clip;
+pub mod echo;
+pub mod listener;
+pub mod noise;
+pub mod phrases;
+pub mod reject;
+pub mod runtime;
+pub mod score;
+pub mod tokens;
+pub mod tree;
+pub mod wav;
+
+/// Samples a second of everything inside `hear`, in hertz.
+pub const SAMPLE_RATE: usize = 16_000;
+
+/// Samples of one frame: 10 ms.
+pub const FRAME_LEN: usize = 160;

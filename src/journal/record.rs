@@ -185,6 +185,7 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::ClockEnded { heard, .. } => Some(heard),
         Event::RunStarted { .. }
         | Event::StepOffered { .. }
+        | Event::LoopUndone { .. }
         | Event::ClockRanOut { .. }
         | Event::StepSkipped { .. }
         | Event::StepDeferred { .. }

@@ -1,0 +1,195 @@
+//! The command line.
+
+use std::io;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+
+use crate::app::clock::Clock;
+use crate::app::hear_command::HearRequest;
+use crate::app::places::Places;
+use crate::app::rehearse::{Pace, Rehearsal, rehearse};
+use crate::app::say_command::SayRequest;
+use crate::app::{AppError, fetch, hear_command, log_command, models, prompts_command, run_command, say_command};
+use crate::engine::output::VoiceSettings;
+use crate::journal::{JournalReader, RunId};
+use crate::say::NumberReading;
+
+/// A spare hand that talks: reads the steps of breaking camp aloud, hears short answers, keeps the clocks. Offline.
+#[derive(Debug, Parser)]
+#[command(version, about)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Carry out a routine by voice; goes on with one that was broken off.
+    Run(RunArgs),
+    /// Carry out a routine with a simulated person, without any device.
+    Rehearse(RehearseArgs),
+    /// Recognise phrases in WAV files.
+    Hear(HearArgs),
+    /// Speak a text, or write it to a WAV file.
+    Say(SayArgs),
+    /// List past runs, or show one.
+    Log(LogArgs),
+    /// Download the speech models that are not there yet.
+    Fetch,
+    /// Write everything the program can say to WAV files with a list of the texts.
+    Prompts {
+        /// Folder for the sound files and `prompts.tsv`.
+        #[arg(long, value_name = "DIR")]
+        out: PathBuf,
+    },
+}
+
+#[derive(Debug, Args)]
+pub struct RunArgs {
+    /// Name of the routine, such as tank-dump.
+    pub routine: String,
+    /// Rig file; without it, rig.toml in the configuration folder, or common practice.
+    #[arg(long, value_name = "FILE")]
+    pub rig: Option<PathBuf>,
+    /// Journal file; without it, the one in the data folder.
+    #[arg(long, value_name = "FILE")]
+    pub journal: Option<PathBuf>,
+    /// Leave a run that was broken off as it is, and begin anew.
+    #[arg(long)]
+    pub anew: bool,
+    /// Run even without a microphone or a loudspeaker, by keys and screen.
+    #[arg(long)]
+    pub keys: bool,
+    /// Microphone by name or id.
+    #[arg(long, value_name = "NAME")]
+    pub microphone: Option<String>,
+    /// Loudspeaker by name or id.
+    #[arg(long, value_name = "NAME")]
+    pub loudspeaker: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub struct RehearseArgs {
+    /// Name of the routine, such as tank-dump.
+    pub routine: String,
+    /// Rig file; without it, rig.toml in the configuration folder, or common practice.
+    #[arg(long, value_name = "FILE")]
+    pub rig: Option<PathBuf>,
+    /// What the simulated person says; without it, they answer as asked.
+    #[arg(long, value_name = "FILE")]
+    pub script: Option<PathBuf>,
+    /// Folder for the session's sound, talk, journal and summary.
+    #[arg(long, value_name = "DIR", default_value = "rehearsal")]
+    pub out: PathBuf,
+    /// How fast time passes.
+    #[arg(long, value_enum, default_value_t = Pace::Virtual)]
+    pub pace: Pace,
+}
+
+#[derive(Debug, Args)]
+pub struct HearArgs {
+    /// The phrases that may be heard, one a line.
+    #[arg(long, value_name = "FILE")]
+    pub phrases: PathBuf,
+    /// A recording of the noise alone; without it, the first and last moments of each file.
+    #[arg(long, value_name = "WAV")]
+    pub background: Option<PathBuf>,
+    /// One JSON object a line.
+    #[arg(long)]
+    pub json: bool,
+    /// The recordings.
+    #[arg(required = true, value_name = "WAV")]
+    pub files: Vec<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct SayArgs {
+    pub text: String,
+    /// Write a WAV file instead of playing.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub struct LogArgs {
+    /// Number of the run to show; without it, all runs are listed.
+    pub run: Option<i64>,
+    /// One JSON object a line.
+    #[arg(long)]
+    pub json: bool,
+    /// Journal file; without it, the one in the data folder.
+    #[arg(long, value_name = "FILE")]
+    pub journal: Option<PathBuf>,
+}
+
+impl Cli {
+    /// Carries out the command.
+    ///
+    /// # Errors
+    /// The message says where, what was found, what was expected and what to do.
+    pub fn execute(self) -> Result<ExitCode, AppError> {
+        let places = Places::of_user()?;
+        match self.command {
+            Command::Run(args) => run_command::run(&args, &places)?,
+            Command::Rehearse(args) => {
+                models::verify(&places.models)?;
+                let RehearseArgs { routine, rig, script, out, pace } = args;
+                let rehearsal = Rehearsal { routine, rig, script, out, pace };
+                rehearse(&rehearsal, &places.sounds(), &places.config)?.print(&rehearsal.out);
+            }
+            Command::Hear(args) => {
+                models::verify(&places.models)?;
+                let clock = Clock::start();
+                let request = HearRequest {
+                    phrases: args.phrases,
+                    background: args.background,
+                    json: args.json,
+                    wavs: args.files,
+                    models: places.models,
+                };
+                let failed = hear_command::run(&request, &|| clock.since_start(), &mut io::stdout().lock())?;
+                if failed > 0 {
+                    return Ok(ExitCode::FAILURE);
+                }
+            }
+            Command::Say(args) => {
+                models::verify(&places.models)?;
+                let sounds = places.sounds();
+                let request = SayRequest {
+                    text: args.text,
+                    into_file: args.out,
+                    device: None,
+                    settings: VoiceSettings::default(),
+                    reading: NumberReading::Everyday,
+                    wording: sounds.wording.is_dir().then(|| sounds.wording.clone()),
+                    cache: Some(sounds.cache.clone()),
+                };
+                say_command::say(&sounds.environment()?, &places.models, &request)?;
+            }
+            Command::Log(args) => {
+                let path = args.journal.unwrap_or_else(|| places.journal());
+                let journal = JournalReader::open(&path)?;
+                let form = if args.json { log_command::Form::Json } else { log_command::Form::Text };
+                let zone = jiff::tz::TimeZone::system();
+                let out = &mut io::stdout().lock();
+                match args.run {
+                    Some(run) => log_command::show(out, &journal, RunId(run), form, &zone)?,
+                    None => log_command::list(out, &journal, form, &zone)?,
+                }
+            }
+            Command::Fetch => {
+                let fetched = fetch::fetch_with_progress("core", &places.models)?;
+                println!(
+                    "{} model files brought, {} were there already, in {}",
+                    fetched.installed,
+                    fetched.kept,
+                    places.models.display()
+                );
+            }
+            Command::Prompts { out } => prompts_command::write(&out, &places)?,
+        }
+        Ok(ExitCode::SUCCESS)
+    }
+}

@@ -1,0 +1,465 @@
+//! A live run: the ear and the mouth on threads of their own, and one loop that joins them with the engine and the screen.
+//!
+//! The loop waits on one channel, never longer than a tenth of a second: a timer would sleep on while the machine does, and
+//! a clock that guards a hazard must ring when it wakes.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
+use std::time::Duration;
+
+use crate::app::AppError;
+use crate::app::clock::{Clock, pause};
+use crate::app::own_voice::OwnVoice;
+use crate::app::session::{Command, Session};
+use crate::app::sound::{SoundError, Sounds};
+use crate::app::talk::Talk;
+use crate::engine::input::Input;
+use crate::engine::output::{ListeningSet, Priority, Utterance, VoiceSettings};
+use crate::hear::FRAME_LEN;
+use crate::hear::capture::Capture;
+use crate::hear::listener::{HearEvent, Level, Listener};
+use crate::say::playback::{Playback, Reference};
+use crate::say::speaker::{CutStyle, Speaker, SpeakerEvent};
+use crate::screen::{Activity, Meters, Screen, ScreenKey};
+
+/// The devices to use, by id or name; the system's own choice where none is given.
+#[derive(Clone, Debug, Default)]
+pub struct Devices {
+    pub microphone: Option<String>,
+    pub loudspeaker: Option<String>,
+}
+
+/// What the edges tell the loop.
+enum News {
+    Heard(HearEvent),
+    Level(Level),
+    EarLost(String),
+    EarBack,
+    EarFailed(AppError),
+    Spoke(SpeakerEvent),
+    MouthLost(String),
+    MouthBack,
+    MouthFailed(AppError),
+}
+
+enum ToEar {
+    Listen(ListeningSet),
+    Reference(Reference),
+}
+
+enum ToMouth {
+    Say(Utterance),
+    Hush(Priority),
+    SetVoice(VoiceSettings),
+    Prepare(Vec<String>),
+}
+
+/// How a live run came to its end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Parted {
+    /// The run is over.
+    RunEnded,
+    /// The person closed the program; the run is kept and can be gone on with.
+    Closed,
+}
+
+/// Runs until the run is over or the person closes the program.
+///
+/// # Errors
+/// A model fails, or the talk cannot be printed. What was recorded until then is kept.
+pub fn run(
+    mut session: Session,
+    first: Vec<Command>,
+    clock: &Clock,
+    sounds: &Sounds,
+    devices: &Devices,
+    mut screen: Option<Screen>,
+    mut talk: Talk,
+) -> Result<Parted, AppError> {
+    let (news, from_edges) = mpsc::channel();
+    let speaking = Arc::new(AtomicBool::new(false));
+    let stop = Arc::new(AtomicBool::new(false));
+    let (to_ear, ear_orders) = mpsc::channel();
+    let (to_mouth, mouth_orders) = mpsc::channel();
+
+    let mouth = {
+        let (sounds, news, to_ear) = (sounds.clone(), news.clone(), to_ear.clone());
+        let (device, speaking, stop) = (devices.loudspeaker.clone(), Arc::clone(&speaking), Arc::clone(&stop));
+        spawn("mouth", move || {
+            let failed = news.clone();
+            let speaker = match sounds.speaker() {
+                Ok(speaker) => speaker,
+                Err(error) => return drop(failed.send(News::MouthFailed(error))),
+            };
+            Mouth { speaker, orders: mouth_orders, news, to_ear, device, speaking, stop }.run();
+        })?
+    };
+    let ear = {
+        let (sounds, news) = (sounds.clone(), news);
+        let (device, speaking, stop) = (devices.microphone.clone(), Arc::clone(&speaking), Arc::clone(&stop));
+        spawn("ear", move || {
+            let failed = news.clone();
+            let listener = match sounds.listener() {
+                Ok(listener) => listener,
+                Err(error) => return drop(failed.send(News::EarFailed(error))),
+            };
+            let mut ear = Ear { listener, orders: ear_orders, news, device, speaking, stop, reference: None };
+            if let Err(error) = ear.run() {
+                drop(failed.send(News::EarFailed(error)));
+            }
+        })?
+    };
+
+    let mut own_voice = OwnVoice::default();
+    let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
+    let mut hears = true;
+    let mut notices: Vec<String> = Vec::new();
+    let mut todo = first;
+    // Everything that can be known now is synthesised while the introduction is spoken.
+    drop(to_mouth.send(ToMouth::Prepare(session.engine().fixed_prompts())));
+    let parted = 'run: loop {
+        for command in todo.drain(..) {
+            match command {
+                Command::Say(utterance) => {
+                    own_voice.will_say(utterance.clone());
+                    drop(to_mouth.send(ToMouth::Say(utterance)));
+                }
+                Command::Hush(priority) => drop(to_mouth.send(ToMouth::Hush(priority))),
+                Command::Listen(set) => drop(to_ear.send(ToEar::Listen(set))),
+                Command::SetVoice(voice) => drop(to_mouth.send(ToMouth::SetVoice(voice))),
+                Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(AppError::Talk)?,
+                Command::Ended => break 'run Parted::RunEnded,
+            }
+        }
+        let now = clock.now();
+        if let Some(screen) = &mut screen {
+            let mut view = session.engine().view(now);
+            view.notices.extend(notices.iter().cloned());
+            meters.activity = activity(speaking.load(Ordering::Relaxed), hears);
+            screen.draw(&view, &meters)?;
+            while let Some(key) = screen.poll_key()? {
+                match key {
+                    ScreenKey::Quit => break 'run Parted::Closed,
+                    ScreenKey::Engine(key) => {
+                        talk.key(now, &format!("{key:?}")).map_err(AppError::Talk)?;
+                        todo.extend(session.tell(now, Input::KeyPressed(key)));
+                    }
+                }
+            }
+            if !todo.is_empty() {
+                continue;
+            }
+        }
+        let patience = session.deadline().map_or(LONGEST_WAIT, |at| clock.until(at).min(LONGEST_WAIT));
+        let news = match from_edges.recv_timeout(patience) {
+            Ok(news) => news,
+            Err(RecvTimeoutError::Timeout) => {
+                let now = clock.now();
+                if session.deadline().is_some_and(|at| at <= now) {
+                    todo.extend(session.tell(now, Input::Woke));
+                }
+                continue;
+            }
+            Err(RecvTimeoutError::Disconnected) => break Parted::Closed,
+        };
+        let now = clock.now();
+        match news {
+            News::Heard(HearEvent::Heard(heard)) => {
+                if !own_voice.said(now, &heard) {
+                    talk.heard(now, &heard).map_err(AppError::Talk)?;
+                    todo.extend(session.tell(now, Input::PhraseHeard(heard)));
+                }
+            }
+            News::Heard(HearEvent::Unclear(unclear)) => {
+                talk.unclear(now, &unclear).map_err(AppError::Talk)?;
+                todo.extend(session.tell(now, Input::SpeechUnclear));
+            }
+            News::Heard(HearEvent::SpeechStarted | HearEvent::TalkedOn) => {}
+            News::Level(level) => {
+                meters.level_dbfs = Some(level.now);
+                meters.floor_dbfs = Some(level.floor);
+            }
+            News::EarLost(why) => {
+                hears = false;
+                (meters.level_dbfs, meters.floor_dbfs) = (None, None);
+                talk.note(&format!("[{now}] microphone lost: {why}")).map_err(AppError::Talk)?;
+                todo.extend(session.tell(now, Input::HearingLost));
+            }
+            News::EarBack => {
+                hears = true;
+                talk.note(&format!("[{now}] microphone back")).map_err(AppError::Talk)?;
+                todo.extend(session.tell(now, Input::HearingBack));
+            }
+            News::Spoke(event) => spoke(now, event, &mut own_voice, &mut talk, &mut session, &mut todo)?,
+            News::MouthLost(why) => {
+                talk.note(&format!("[{now}] loudspeaker lost: {why}")).map_err(AppError::Talk)?;
+                notices.push(session.engine().loudspeaker_lost());
+            }
+            News::MouthBack => {
+                talk.note(&format!("[{now}] loudspeaker back")).map_err(AppError::Talk)?;
+                notices.clear();
+                // What was being said is lost: it is said again.
+                todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
+            }
+            News::EarFailed(error) | News::MouthFailed(error) => {
+                stop.store(true, Ordering::Relaxed);
+                return Err(error);
+            }
+        }
+    };
+    stop.store(true, Ordering::Relaxed);
+    drop((to_ear, to_mouth));
+    // A dead device may keep its thread for ever; the process ends without it.
+    for thread in [mouth, ear] {
+        if thread.is_finished() {
+            drop(thread.join());
+        }
+    }
+    Ok(parted)
+}
+
+/// The ear is held closed to answers while the mouth is open; "stop" and its like get through.
+fn activity(speaks: bool, hears: bool) -> Activity {
+    match (speaks, hears) {
+        (true, true) => Activity::SpeakingAndListening,
+        (true, false) => Activity::Speaking,
+        (false, true) => Activity::Listening,
+        (false, false) => Activity::Deaf,
+    }
+}
+
+fn spoke(
+    now: crate::units::SessionTime,
+    event: SpeakerEvent,
+    own_voice: &mut OwnVoice,
+    talk: &mut Talk,
+    session: &mut Session,
+    todo: &mut Vec<Command>,
+) -> Result<(), AppError> {
+    match event {
+        SpeakerEvent::Started { id, sentence } => {
+            if sentence == 0
+                && let Some(utterance) = own_voice.utterance(id)
+            {
+                talk.says(now, utterance).map_err(AppError::Talk)?;
+            }
+        }
+        SpeakerEvent::Finished(id) => {
+            own_voice.is_over(now, id);
+            todo.extend(session.tell(now, Input::SpeechFinished(id)));
+        }
+        SpeakerEvent::Cut(id) => own_voice.is_over(now, id),
+        SpeakerEvent::Failed { id, error } => {
+            talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(AppError::Talk)?;
+        }
+    }
+    Ok(())
+}
+
+/// Keeps the loudspeaker fed.
+struct Mouth {
+    speaker: Speaker,
+    orders: Receiver<ToMouth>,
+    news: Sender<News>,
+    to_ear: Sender<ToEar>,
+    device: Option<String>,
+    speaking: Arc<AtomicBool>,
+    stop: Arc<AtomicBool>,
+}
+
+impl Mouth {
+    fn run(mut self) {
+        let mut playback = self.open();
+        let mut waiting: Option<[f32; 480]> = None;
+        let mut prepare: Vec<String> = Vec::new();
+        let mut since_open = 0u32;
+        while !self.stop.load(Ordering::Relaxed) {
+            loop {
+                match self.orders.try_recv() {
+                    Ok(ToMouth::Say(utterance)) => self.speaker.say(utterance),
+                    Ok(ToMouth::Hush(priority)) => {
+                        self.speaker.hush(priority, CutStyle::Hard);
+                        if !self.speaker.is_speaking()
+                            && let Some(playback) = &mut playback
+                        {
+                            waiting = None;
+                            playback.flush();
+                        }
+                    }
+                    Ok(ToMouth::SetVoice(voice)) => self.speaker.set_voice(voice),
+                    Ok(ToMouth::Prepare(texts)) => {
+                        prepare = texts;
+                        prepare.reverse();
+                    }
+                    Err(mpsc::TryRecvError::Empty) => break,
+                    Err(mpsc::TryRecvError::Disconnected) => return,
+                }
+            }
+            if playback.as_ref().is_some_and(|playback| playback.failed().is_some()) {
+                playback = None;
+                since_open = 0;
+                self.tell(News::MouthLost("the device is gone".to_owned()));
+            }
+            match &mut playback {
+                Some(playback) => {
+                    // Time goes on at the pace at which the device takes frames.
+                    loop {
+                        let frame = waiting.take().unwrap_or_else(|| self.render());
+                        if !playback.write(&frame) {
+                            waiting = Some(frame);
+                            break;
+                        }
+                    }
+                }
+                None => {
+                    since_open += 1;
+                    if since_open.is_multiple_of(REOPEN_EVERY) {
+                        playback = self.open();
+                        if playback.is_some() {
+                            self.tell(News::MouthBack);
+                        }
+                    }
+                }
+            }
+            if !self.speaker.is_speaking()
+                && let Some(text) = prepare.pop()
+            {
+                for error in self.speaker.pre_synthesise(&[text]) {
+                    tracing::warn!(%error, "a sentence cannot be synthesised ahead");
+                }
+            } else {
+                pause(NAP);
+            }
+        }
+    }
+
+    fn render(&mut self) -> [f32; 480] {
+        let mut frame = [0.0; 480];
+        for event in self.speaker.render(&mut frame) {
+            self.tell(News::Spoke(event));
+        }
+        self.speaking.store(self.speaker.is_speaking(), Ordering::Relaxed);
+        frame
+    }
+
+    fn open(&mut self) -> Option<Playback> {
+        match Playback::open(self.device.as_deref()) {
+            Ok((playback, reference)) => {
+                drop(self.to_ear.send(ToEar::Reference(reference)));
+                Some(playback)
+            }
+            Err(why) => {
+                tracing::debug!(%why, "loudspeaker");
+                None
+            }
+        }
+    }
+
+    fn tell(&self, news: News) {
+        // The loop is gone only when the program ends.
+        drop(self.news.send(news));
+    }
+}
+
+/// Listens.
+struct Ear {
+    listener: Listener,
+    orders: Receiver<ToEar>,
+    news: Sender<News>,
+    device: Option<String>,
+    speaking: Arc<AtomicBool>,
+    stop: Arc<AtomicBool>,
+    reference: Option<Reference>,
+}
+
+impl Ear {
+    fn run(&mut self) -> Result<(), AppError> {
+        let mut capture = Capture::open(self.device.as_deref()).ok();
+        let mut lost = capture.is_none();
+        if lost {
+            self.tell(News::EarLost("it cannot be opened".to_owned()));
+        }
+        let (mut naps, mut delivered, mut stalled) = (0u32, 0u64, 0u32);
+        let mut frames = 0u32;
+        while !self.stop.load(Ordering::Relaxed) {
+            loop {
+                match self.orders.try_recv() {
+                    Ok(ToEar::Listen(set)) => self.listener.allow(&set)?,
+                    Ok(ToEar::Reference(reference)) => self.reference = Some(reference),
+                    Err(mpsc::TryRecvError::Empty) => break,
+                    Err(mpsc::TryRecvError::Disconnected) => return Ok(()),
+                }
+            }
+            let mut mic = [0.0; FRAME_LEN];
+            let mut any = false;
+            if let Some(capture) = &mut capture {
+                while capture.read_frame(&mut mic) {
+                    any = true;
+                    frames += 1;
+                    self.frame(&mic)?;
+                    if frames.is_multiple_of(METER_EVERY) {
+                        self.tell(News::Level(self.listener.level()));
+                    }
+                }
+                stalled = if capture.delivered() == delivered { stalled + 1 } else { 0 };
+                delivered = capture.delivered();
+            }
+            if lost && any {
+                lost = false;
+                self.tell(News::EarBack);
+            }
+            let dead = capture.as_ref().is_some_and(|capture| capture.failed() || stalled > STALLED_NAPS);
+            if dead {
+                capture = None;
+                stalled = 0;
+                naps = 0;
+                if !lost {
+                    lost = true;
+                    self.tell(News::EarLost("it delivers no sound".to_owned()));
+                }
+            }
+            if capture.is_none() {
+                naps += 1;
+                if naps.is_multiple_of(REOPEN_EVERY) {
+                    capture = Capture::open(self.device.as_deref()).ok();
+                    delivered = 0;
+                }
+            }
+            pause(NAP);
+        }
+        Ok(())
+    }
+
+    fn frame(&mut self, mic: &[f32; FRAME_LEN]) -> Result<(), AppError> {
+        // When the loudspeaker played nothing meanwhile, silence is what it played.
+        let played = match &mut self.reference {
+            Some(reference) => Some(reference.next_frame().map_err(SoundError::from)?.unwrap_or([0.0; FRAME_LEN])),
+            None => None,
+        };
+        let speaking = self.speaking.load(Ordering::Relaxed);
+        if let Some(event) = self.listener.push_frame(mic, played.as_ref(), speaking)? {
+            self.tell(News::Heard(event));
+        }
+        Ok(())
+    }
+
+    fn tell(&self, news: News) {
+        drop(self.news.send(news));
+    }
+}
+
+fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread::JoinHandle<()>, AppError> {
+    std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(AppError::Thread)
+}
+
+/// Keys and the screen are looked at this often, and a sleeping machine is noticed.
+const LONGEST_WAIT: Duration = Duration::from_millis(50);
+/// Both edges look for work this often; the device buffers are several times longer.
+const NAP: Duration = Duration::from_millis(4);
+/// A lost device is looked for about once a second.
+const REOPEN_EVERY: u32 = 250;
+/// A microphone that delivers nothing for about a second is dead, even where it reports nothing.
+const STALLED_NAPS: u32 = 250;
+/// The meter moves ten times a second.
+const METER_EVERY: u32 = 10;

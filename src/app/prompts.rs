@@ -1,0 +1,84 @@
+//! The texts that ship inside the program, each of which a file of the user's own may take the place of.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
+use crate::rig::{Rig, RigError};
+use crate::routine::{self, Routine, RoutineError};
+use thiserror::Error;
+
+/// A text with the name that errors give it.
+pub struct Prompt {
+    pub name: String,
+    pub text: String,
+}
+
+/// Why the texts cannot be used.
+#[derive(Debug, Error)]
+pub enum PromptError {
+    #[error("no routine named '{wanted}', expected one of: {known}")]
+    NoSuchRoutine { wanted: String, known: String },
+    #[error("{path}: cannot be read; check its name and that you may read it")]
+    Unreadable { path: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Routine(#[from] RoutineError),
+    #[error(transparent)]
+    Phrases(#[from] PhrasebookError),
+    #[error(transparent)]
+    Rig(#[from] RigError),
+}
+
+/// The routines that ship with the program.
+pub const ROUTINES: &[(&str, &str)] = &[("tank-dump", include_str!("../../prompts/routines/tank-dump.toml"))];
+
+/// The routine with this id for this rig; `config` is searched first (`routines/<id>.toml`).
+///
+/// # Errors
+/// No such routine, an unreadable file, or one that is refused.
+pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
+    let built_in = ROUTINES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
+    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.toml")), built_in)?.ok_or_else(|| {
+        let known = ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
+        PromptError::NoSuchRoutine { wanted: id.to_owned(), known }
+    })?;
+    Ok(routine::load(&prompt.name, &prompt.text, rig)?)
+}
+
+/// The program's own words; `config` is searched first (`phrases/en.toml`).
+///
+/// # Errors
+/// An unreadable file, or one that is refused.
+pub fn phrasebook(config: &Path) -> Result<Phrasebook, PromptError> {
+    let path = config.join("phrases").join("en.toml");
+    let built_in = include_str!("../../prompts/phrases/en.toml");
+    let prompt = own_or_built_in(&path, Some(built_in))?.unwrap_or(Prompt { name: String::new(), text: String::new() });
+    Ok(Phrasebook::parse(&prompt.name, &prompt.text)?)
+}
+
+/// The rig from the file given, else from `rig.toml` in `config`, else the default one.
+///
+/// # Errors
+/// A file that was named and cannot be read, or one that is refused.
+pub fn rig(given: Option<&Path>, config: &Path) -> Result<Rig, PromptError> {
+    let own = config.join("rig.toml");
+    let path = match given {
+        Some(path) => path,
+        None if own.exists() => &own,
+        None => return Ok(Rig::default()),
+    };
+    let text = read(path)?;
+    Ok(Rig::parse(&path.display().to_string(), &text)?)
+}
+
+fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Prompt>, PromptError> {
+    if path.exists() {
+        return Ok(Some(Prompt { name: path.display().to_string(), text: read(path)? }));
+    }
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    Ok(built_in.map(|text| Prompt { name, text: text.to_owned() }))
+}
+
+fn read(path: &Path) -> Result<String, PromptError> {
+    fs::read_to_string(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })
+}

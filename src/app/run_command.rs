@@ -1,0 +1,152 @@
+//! `sparehand run`: a routine by voice, or, where a device is missing, a rehearsal that says which.
+
+use std::io::IsTerminal;
+use std::path::Path;
+
+use crate::app::clock::{Clock, wall};
+use crate::app::cli::RunArgs;
+use crate::app::live::{self, Devices, Parted};
+use crate::app::places::Places;
+use crate::app::rehearse::{Pace, Rehearsal, rehearse};
+use crate::app::session::{Session, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
+use crate::app::talk::Talk;
+use crate::app::{AppError, models, prompts};
+use crate::engine::Engine;
+use crate::hear::capture::Capture;
+use crate::journal::{Journal, NewRun, Purpose, Record, Rehearsals, RunSummary};
+use crate::say::playback::Playback;
+use crate::screen::{Ink, Labels, Screen};
+use crate::units::SessionTime;
+
+/// Carries out a routine.
+///
+/// # Errors
+/// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
+pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
+    models::verify(&places.models)?;
+    let devices = Devices { microphone: args.microphone.clone(), loudspeaker: args.loudspeaker.clone() };
+    let missing = missing_devices(&devices);
+    if !missing.is_empty() && !args.keys {
+        for line in &missing {
+            println!("{line}");
+        }
+        println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
+        println!("To carry out the routine by keys and screen, start with --keys.");
+        let rehearsal = Rehearsal {
+            routine: args.routine.clone(),
+            rig: args.rig.clone(),
+            script: None,
+            out: "rehearsal".into(),
+            pace: Pace::Virtual,
+        };
+        return rehearse(&rehearsal, &places.sounds(), &places.config).map(|summary| summary.print(&rehearsal.out));
+    }
+
+    let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
+    let routine = prompts::routine(&args.routine, &rig, &places.config)?;
+    let book = prompts::phrasebook(&places.config)?;
+    let path = args.journal.clone().unwrap_or_else(|| places.journal());
+    if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+        Places::make(folder)?;
+    }
+    let mut journal = Journal::open(&path)?;
+    let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
+    let mut engine = Engine::new(routine, book, voice);
+    let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
+    let (going_on, told) = choose(broken_off, &engine, args.anew);
+    told.iter().for_each(|line| println!("{line}"));
+    let (run, clock, away) = match going_on {
+        Some(run) => {
+            let records = journal.events(run.id)?;
+            records.iter().for_each(|record| engine.replay(record.at, &record.event));
+            let (clock, away) = match records.last() {
+                Some(Record { at, stamp, .. }) => Clock::resume(*at, stamp),
+                None => (Clock::start(), crate::engine::input::Away::Unknown),
+            };
+            (run.id, clock, (!records.is_empty()).then_some(away))
+        }
+        None => {
+            let new = NewRun {
+                routine: args.routine.clone(),
+                fingerprint: engine.routine().fingerprint.clone(),
+                settings: settings(&rig),
+                started: wall(),
+                purpose: Purpose::Real,
+            };
+            (journal.begin_run(&new)?, Clock::start(), None)
+        }
+    };
+    let stamps = clock.clone();
+    let mut session = Session::new(engine, journal, run, Box::new(move |_: SessionTime| stamps.stamp()));
+    let now = clock.now();
+    let first = match away {
+        Some(away) => session.resume(now, away),
+        None => session.start(now),
+    };
+    let labels = Labels::parse(SCREEN)?;
+    let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
+    let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment())).transpose()?;
+    let talk_file = path.with_extension("talk.txt");
+    let talk = Talk::new(Some(&talk_file), !on_terminal).map_err(AppError::Talk)?;
+    let parted = live::run(session, first, &clock, &places.sounds(), &devices, screen, talk)?;
+    farewell(parted, &path);
+    Ok(())
+}
+
+/// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew.
+fn choose(broken_off: Option<RunSummary>, engine: &Engine, anew: bool) -> (Option<RunSummary>, Vec<String>) {
+    let Some(run) = broken_off else { return (None, Vec::new()) };
+    let number = run.id;
+    if anew {
+        return (None, vec![format!("Run {number} was broken off and stays as it is; a new one begins.")]);
+    }
+    if run.run.fingerprint != engine.routine().fingerprint {
+        let line = format!(
+            "Run {number} was broken off, but its routine or rig has changed since: it stays as it is, and a new one \
+             begins. Look at it with: sparehand log {number}"
+        );
+        return (None, vec![line]);
+    }
+    let line = format!("Going on with run {number}. To begin anew instead, start with --anew.");
+    (Some(run), vec![line])
+}
+
+fn missing_devices(devices: &Devices) -> Vec<String> {
+    let mut missing = Vec::new();
+    if let Err(why) = Capture::open(devices.microphone.as_deref()) {
+        missing.push(format!("No usable microphone: {}", with_causes(&why)));
+    }
+    if let Err(why) = Playback::open(devices.loudspeaker.as_deref()) {
+        missing.push(format!("No usable loudspeaker: {}", with_causes(&why)));
+    }
+    missing
+}
+
+/// An error with what caused it, on one line.
+pub fn with_causes(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        let more = error.to_string();
+        if !text.contains(&more) {
+            text = format!("{text}: {more}");
+        }
+        cause = error.source();
+    }
+    text
+}
+
+fn settings(rig: &crate::rig::Rig) -> String {
+    let numbers: serde_json::Map<String, serde_json::Value> =
+        rig.numbers().map(|(name, value)| (name.to_owned(), value.into())).collect();
+    serde_json::Value::Object(numbers).to_string()
+}
+
+fn farewell(parted: Parted, journal: &Path) {
+    match parted {
+        Parted::RunEnded => println!("The run is written down in {}.", journal.display()),
+        Parted::Closed => println!("The run is kept in {}. Start again to go on with it.", journal.display()),
+    }
+}
+
+const SCREEN: &str = include_str!("../../prompts/phrases/screen.toml");

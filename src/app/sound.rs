@@ -1,0 +1,97 @@
+//! Puts the ear and the voice together from the models, the phrase tables and the cache.
+
+use std::path::{Path, PathBuf};
+
+use thiserror::Error;
+
+use crate::app::AppError;
+use crate::engine::output::VoiceSettings;
+use crate::hear::listener::{Listener, ListenerSettings};
+use crate::hear::runtime::{RuntimeError, environment};
+use crate::say::NumberReading;
+use crate::say::cache::{Cache, CacheError};
+use crate::say::loudness::LoudnessError;
+use crate::say::playback::{Decimator, PlaybackError};
+use crate::say::prepare::{PrepareError, Workbench};
+use crate::say::speaker::Speaker;
+use crate::say::text::Reader;
+use crate::say::voice::{Voice, VoiceError};
+use crate::say::wording::{Wording, WordingError};
+use ort::environment::Environment;
+
+/// Where everything that sounds comes from. Cheap to copy: each thread makes its own ear or voice from it.
+#[derive(Clone, Debug)]
+pub struct Sounds {
+    pub models: PathBuf,
+    /// Where sentences are kept once they have been synthesised.
+    pub cache: PathBuf,
+    /// The user's own tables of how words are read (`speech/` in the configuration folder).
+    pub wording: PathBuf,
+}
+
+/// Why there is no ear or no voice.
+#[derive(Debug, Error)]
+pub enum SoundError {
+    #[error(transparent)]
+    Runtime(#[from] RuntimeError),
+    #[error(transparent)]
+    Wording(#[from] WordingError),
+    #[error(transparent)]
+    Voice(#[from] VoiceError),
+    #[error(transparent)]
+    Cache(#[from] CacheError),
+    #[error(transparent)]
+    Loudness(#[from] LoudnessError),
+    #[error(transparent)]
+    Prepare(#[from] PrepareError),
+    #[error(transparent)]
+    Playback(#[from] PlaybackError),
+}
+
+impl Sounds {
+    /// An ear that has not been told yet what to listen for.
+    ///
+    /// # Errors
+    /// A model is missing or damaged.
+    pub fn listener(&self) -> Result<Listener, AppError> {
+        Ok(Listener::with_environment(&self.environment()?, &self.models, ListenerSettings::default())?)
+    }
+
+    /// The program's voice, with its queue.
+    ///
+    /// # Errors
+    /// A model is missing or damaged, a table is refused, or the cache cannot be used.
+    pub fn speaker(&self) -> Result<Speaker, AppError> {
+        let voice = self.voice()?;
+        let cache = Cache::open(&self.cache, voice.fingerprint()).map_err(SoundError::from)?;
+        let bench = Workbench::new(voice, Some(cache)).map_err(SoundError::from)?;
+        Ok(Speaker::new(bench, VoiceSettings::default()).map_err(SoundError::from)?)
+    }
+
+    /// The bare voice.
+    ///
+    /// # Errors
+    /// A model is missing or damaged, or a table is refused.
+    pub fn voice(&self) -> Result<Voice, AppError> {
+        let own: Option<&Path> = self.wording.is_dir().then_some(self.wording.as_path());
+        let wording = Wording::load(own).map_err(SoundError::from)?;
+        let reader = Reader::new(wording, NumberReading::Everyday);
+        Ok(Voice::load(&self.environment()?, &self.models, reader).map_err(SoundError::from)?)
+    }
+
+    /// From what is played to what the echo canceller is given.
+    ///
+    /// # Errors
+    /// The resampler cannot be made.
+    pub fn decimator(&self) -> Result<Decimator, AppError> {
+        Ok(Decimator::new().map_err(SoundError::from)?)
+    }
+
+    /// The one ONNX Runtime of the process.
+    ///
+    /// # Errors
+    /// Its library is missing or damaged.
+    pub fn environment(&self) -> Result<Environment, AppError> {
+        Ok(environment(&self.models.join("onnxruntime/libonnxruntime.so")).map_err(SoundError::from)?)
+    }
+}

@@ -1,0 +1,134 @@
+//! What a rehearsal came to, as numbers: written as `summary.json`.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde::Serialize;
+
+use crate::engine::event::Event;
+use crate::engine::{Ending, Engine};
+use crate::units::SessionTime;
+
+/// The summary of one rehearsal.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Summary {
+    pub routine: String,
+    /// `completed`, `ended` by the person before the gate, or `open`.
+    pub outcome: &'static str,
+    pub simulated_s: f64,
+    pub took_s: f64,
+    pub steps: usize,
+    pub answered: usize,
+    pub skipped: Vec<String>,
+    pub open: Vec<String>,
+    pub clocks: Vec<ClockSummary>,
+    /// What the person said, by whether it was heard as that phrase, as another, or not at all.
+    pub person_said: u32,
+    pub heard_right: u32,
+    pub heard_wrong: Vec<Mishearing>,
+    pub unclear: u32,
+    /// Phrases that were heard while nobody said anything.
+    pub heard_from_nobody: Vec<String>,
+    pub say_agains: u32,
+    pub alarms: u32,
+    pub records: u64,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ClockSummary {
+    pub step: String,
+    pub length_s: f64,
+    pub ran_s: Option<f64>,
+    pub rang: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Mishearing {
+    pub at_s: f64,
+    pub said: String,
+    pub heard: String,
+}
+
+impl Summary {
+    /// Takes an event that was written down.
+    pub fn note_event(&mut self, event: &Event) {
+        self.records += 1;
+        match event {
+            Event::ClockStarted { step, length_ms, .. } => self.clocks.push(ClockSummary {
+                step: step.clone(),
+                length_s: *length_ms as f64 / 1e3,
+                ran_s: None,
+                rang: false,
+            }),
+            Event::ClockRanOut { step } => {
+                if let Some(clock) = self.clock(step) {
+                    clock.rang = true;
+                }
+            }
+            Event::ClockEnded { step, ran_ms, .. } => {
+                let ran = *ran_ms as f64 / 1e3;
+                if let Some(clock) = self.clock(step) {
+                    clock.ran_s = Some(ran);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// Takes the end of the run over from the engine.
+    pub fn finish(&mut self, engine: &Engine, now: SessionTime, took_s: f64) {
+        let (state, routine) = (engine.state(), engine.routine());
+        self.routine.clone_from(&routine.id);
+        self.outcome = match state.ended {
+            Some(Ending::Completed) => "completed",
+            Some(Ending::Abandoned) => "ended",
+            None => "open",
+        };
+        self.simulated_s = now.as_millis() as f64 / 1e3;
+        self.took_s = took_s;
+        self.steps = routine.steps.len();
+        let mut by_kind: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+        for (step, condition) in routine.steps.iter().zip(&state.steps) {
+            use crate::engine::StepState;
+            let kind = match condition {
+                StepState::Open => "open",
+                StepState::Answered(_) => "answered",
+                StepState::Skipped(_) => "skipped",
+            };
+            by_kind.entry(kind).or_default().push(step.id.clone());
+        }
+        self.answered = by_kind.get("answered").map_or(0, Vec::len);
+        self.skipped = by_kind.remove("skipped").unwrap_or_default();
+        self.open = by_kind.remove("open").unwrap_or_default();
+        if state.ended == Some(Ending::Completed) {
+            // The gate itself is never answered: it was passed.
+            self.open.retain(|step| routine.steps.last().is_none_or(|gate| gate.id != *step));
+        }
+    }
+
+    /// Prints what it came to, and where the rest lies.
+    pub fn print(&self, out: &Path) {
+        println!(
+            "{}: {} of {} steps answered, {} skipped, {} open; {:.0} s simulated in {:.1} s",
+            self.outcome,
+            self.answered,
+            self.steps,
+            self.skipped.len(),
+            self.open.len(),
+            self.simulated_s,
+            self.took_s
+        );
+        println!(
+            "the person spoke {} times: {} heard right, {} heard as something else, {} not understood",
+            self.person_said,
+            self.heard_right,
+            self.heard_wrong.len(),
+            self.unclear
+        );
+        println!("sound, talk, journal and summary are in {}", out.display());
+    }
+
+    fn clock(&mut self, step: &str) -> Option<&mut ClockSummary> {
+        self.clocks.iter_mut().rev().find(|clock| clock.step == step)
+    }
+}

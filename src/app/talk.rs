@@ -1,0 +1,94 @@
+//! The talk of a run as lines: who said what, when, and how sure the ear was. Printed as it happens and kept in a file.
+
+use std::fs::File;
+use std::io::{self, Write};
+use std::path::Path;
+
+use crate::engine::event::Event;
+use crate::engine::input::{Certainty, PhraseHeard};
+use crate::engine::output::Utterance;
+use crate::hear::listener::Unclear;
+use crate::units::SessionTime;
+
+/// Where the talk goes. Every line is flushed: what was said must be there even when the program is killed.
+pub struct Talk {
+    file: Option<File>,
+    prints: bool,
+}
+
+impl Talk {
+    /// Talk that is printed, and appended to `file` if there is one.
+    ///
+    /// # Errors
+    /// The file cannot be opened for appending.
+    pub fn new(file: Option<&Path>, prints: bool) -> io::Result<Self> {
+        let file = file.map(|path| File::options().create(true).append(true).open(path)).transpose()?;
+        Ok(Self { file, prints })
+    }
+
+    /// The program begins to say something.
+    pub fn says(&mut self, now: SessionTime, utterance: &Utterance) -> io::Result<()> {
+        let alarm = if utterance.alarm.is_some() { " (alarm)" } else { "" };
+        self.line(&format!("[{now}] program{alarm}: {}", utterance.text))
+    }
+
+    /// The simulated person begins to say something.
+    pub fn person(&mut self, now: SessionTime, text: &str) -> io::Result<()> {
+        self.line(&format!("[{now}] person: {text}"))
+    }
+
+    pub fn heard(&mut self, now: SessionTime, heard: &PhraseHeard) -> io::Result<()> {
+        let thin = if heard.certainty == Certainty::Thin { ", thin" } else { "" };
+        let (score, margin) = (heard.score, heard.margin);
+        self.line(&format!("[{now}] heard: {} (score {score:.1}, margin {margin:.1}{thin})", heard.text))
+    }
+
+    pub fn unclear(&mut self, now: SessionTime, unclear: &Unclear) -> io::Result<()> {
+        let best = unclear.best.as_deref().unwrap_or("nothing");
+        let (score, margin) = (unclear.score, unclear.margin);
+        self.line(&format!("[{now}] unclear: nearest was {best} (score {score:.1}, margin {margin:.1})"))
+    }
+
+    pub fn key(&mut self, now: SessionTime, key: &str) -> io::Result<()> {
+        self.line(&format!("[{now}] key: {key}"))
+    }
+
+    /// What was written down, where it is worth a line.
+    pub fn written(&mut self, now: SessionTime, event: &Event, kept: bool) -> io::Result<()> {
+        if !kept {
+            return self.line(&format!("[{now}] NOT written down: {event:?}"));
+        }
+        match event {
+            Event::StepOffered { step } => self.line(&format!("[{now}] step: {step}")),
+            Event::StepAnswered { step, answer, .. } => self.line(&format!("[{now}] kept: {step} = {answer}")),
+            Event::ClockStarted { step, length_ms, .. } => {
+                self.line(&format!("[{now}] kept: clock of {step} runs, {} s", length_ms / 1_000))
+            }
+            Event::ClockRanOut { step } => self.line(&format!("[{now}] kept: clock of {step} ran out")),
+            Event::ClockEnded { step, ran_ms, .. } => {
+                self.line(&format!("[{now}] kept: clock of {step} ended after {} s", ran_ms / 1_000))
+            }
+            Event::StepSkipped { step, reason } => self.line(&format!("[{now}] kept: {step} skipped, {reason}")),
+            Event::StepsReopened { steps, .. } => self.line(&format!("[{now}] kept: open again: {}", steps.join(", "))),
+            _ => Ok(()),
+        }
+    }
+
+    /// A line about the run itself.
+    pub fn note(&mut self, text: &str) -> io::Result<()> {
+        self.line(text)
+    }
+
+    fn line(&mut self, text: &str) -> io::Result<()> {
+        if self.prints {
+            let mut out = io::stdout().lock();
+            writeln!(out, "{text}")?;
+            out.flush()?;
+        }
+        if let Some(file) = &mut self.file {
+            writeln!(file, "{text}")?;
+            file.flush()?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,225 @@
+//! The words of the program itself: what it says between the steps, and what is always understood. Data, read from
+//! `prompts/phrases/`; a missing line is an error at start and never a silence in the middle of a run.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use serde::Deserialize;
+use thiserror::Error;
+
+/// Everything the program says that belongs to no routine.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Phrasebook {
+    commands: BTreeMap<Command, Vec<String>>,
+    answers: BTreeMap<Common, Vec<String>>,
+    #[serde(rename = "skip-reasons")]
+    reasons: BTreeMap<Reason, Vec<String>>,
+    lines: BTreeMap<Line, String>,
+    words: BTreeMap<Word, String>,
+}
+
+/// Why a phrase file is refused.
+#[derive(Debug, Error, PartialEq, Eq)]
+pub enum PhrasebookError {
+    #[error("{file}: not a phrase file: {why}")]
+    Unreadable { file: String, why: String },
+    #[error("{file}: nothing under '{missing}', expected words for it")]
+    Missing { file: String, missing: String },
+}
+
+impl Phrasebook {
+    /// Reads a phrase file (TOML); `file` is only used in errors.
+    ///
+    /// # Errors
+    /// Unreadable text, an unknown key, or a missing one.
+    pub fn parse(file: &str, text: &str) -> Result<Self, PhrasebookError> {
+        let book: Self = toml::from_str(text).map_err(|why| PhrasebookError::Unreadable {
+            file: file.to_owned(),
+            why: why.to_string(),
+        })?;
+        let missing = |key: String| PhrasebookError::Missing {
+            file: file.to_owned(),
+            missing: key,
+        };
+        let empty = |list: Option<&Vec<String>>| list.is_none_or(Vec::is_empty);
+        for command in Command::ALL {
+            if empty(book.commands.get(command)) {
+                return Err(missing(format!("commands.{command:?}")));
+            }
+        }
+        for common in Common::ALL {
+            if empty(book.answers.get(common)) {
+                return Err(missing(format!("answers.{common:?}")));
+            }
+        }
+        for reason in Reason::ALL {
+            if empty(book.reasons.get(reason)) {
+                return Err(missing(format!("skip-reasons.{reason:?}")));
+            }
+        }
+        for line in Line::ALL {
+            if !book.lines.contains_key(line) {
+                return Err(missing(format!("lines.{line:?}")));
+            }
+        }
+        for word in Word::ALL {
+            if !book.words.contains_key(word) {
+                return Err(missing(format!("words.{word:?}")));
+            }
+        }
+        Ok(book)
+    }
+
+    /// The phrases of a command; the first is the one that is shown.
+    pub fn command(&self, command: Command) -> &[String] {
+        self.commands.get(&command).map_or(&[], Vec::as_slice)
+    }
+
+    pub fn common(&self, common: Common) -> &[String] {
+        self.answers.get(&common).map_or(&[], Vec::as_slice)
+    }
+
+    pub fn reason(&self, reason: Reason) -> &[String] {
+        self.reasons.get(&reason).map_or(&[], Vec::as_slice)
+    }
+
+    pub fn word(&self, word: Word) -> &str {
+        self.words.get(&word).map_or("", String::as_str)
+    }
+
+    /// A line with its blanks filled in. Blanks that are not given stay visible, so that a test sees them.
+    pub fn line(&self, line: Line, blanks: &[(&str, &str)]) -> String {
+        let mut text = self.lines.get(&line).cloned().unwrap_or_default();
+        for (name, value) in blanks {
+            text = text.replace(&format!("{{{name}}}"), value);
+        }
+        text
+    }
+
+    /// Every line that has no blanks: these can be spoken ahead of time.
+    pub fn fixed_lines(&self) -> impl Iterator<Item = &str> {
+        self.lines
+            .values()
+            .map(String::as_str)
+            .filter(|text| !text.contains('{'))
+    }
+
+    /// Every line as written, blanks and all.
+    pub fn lines(&self) -> impl Iterator<Item = &str> {
+        self.lines.values().map(String::as_str)
+    }
+
+    /// A span as it is said: "4 minutes and 30 seconds", "20 seconds". Rounded to the nearest second.
+    pub fn span(&self, span: Duration) -> String {
+        let total = (span.as_millis() + 500) / 1000;
+        let (minutes, seconds) = (total / 60, total % 60);
+        let unit = |n: u128, one: Word, many: Word| {
+            format!("{n} {}", self.word(if n == 1 { one } else { many }))
+        };
+        match (minutes, seconds) {
+            (0, s) => unit(s, Word::Second, Word::Seconds),
+            (m, 0) => unit(m, Word::Minute, Word::Minutes),
+            (m, s) => format!(
+                "{} {} {}",
+                unit(m, Word::Minute, Word::Minutes),
+                self.word(Word::And),
+                unit(s, Word::Second, Word::Seconds)
+            ),
+        }
+    }
+}
+
+/// An enum whose every member is listed in `ALL`, so that a file can be checked for gaps.
+macro_rules! listed {
+    ($(#[$doc:meta])* $name:ident { $($member:ident),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize)]
+        #[serde(rename_all = "kebab-case")]
+        pub enum $name { $($member),+ }
+        impl $name {
+            pub const ALL: &'static [Self] = &[$(Self::$member),+];
+        }
+    };
+}
+
+listed!(
+    /// What can be said at any step.
+    Command {
+        SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
+        GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind,
+    }
+);
+
+listed!(
+    /// Answers that belong to a kind of step and not to one step.
+    Common { Done, Yes, No, NoState }
+);
+
+listed!(
+    /// Why a step is left out.
+    Reason { NotNeeded, AlreadyDone, Cannot, Later }
+);
+
+listed!(
+    /// Single words that sentences are put together from.
+    Word { Second, Seconds, Minute, Minutes, And, Or, DoneKey, Step, Steps }
+);
+
+listed!(
+    /// What the program says.
+    Line {
+        Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, ThinDenied, Unclear, UnclearHelp, NotYet,
+        StandingBy, StandingByClock, Held, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, ClockLeft,
+        ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
+        Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
+        CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
+        GateSkipped, GateHeld, Louder, Quieter, Slower, Faster, VoiceLimit, JournalFailed, JournalRefused, HearingLost,
+        HearingBack, VoiceLost,
+    }
+);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn english() -> Phrasebook {
+        Phrasebook::parse("en.toml", include_str!("../../prompts/phrases/en.toml")).unwrap()
+    }
+
+    #[test]
+    fn a_span_is_said_in_minutes_and_seconds_with_singular_and_plural() {
+        let book = english();
+        let said = |ms: u64| book.span(Duration::from_millis(ms));
+        assert_eq!(said(300_000), "5 minutes");
+        assert_eq!(said(61_000), "1 minute and 1 second");
+        assert_eq!(said(20_400), "20 seconds");
+    }
+
+    #[test]
+    fn a_phrase_file_with_a_gap_is_refused_with_the_name_of_the_gap() {
+        let text =
+            include_str!("../../prompts/phrases/en.toml").replace("stand-by = ", "stand-bye = ");
+        assert!(
+            Phrasebook::parse("en.toml", &text)
+                .unwrap_err()
+                .to_string()
+                .contains("stand-bye")
+        );
+        let text = include_str!("../../prompts/phrases/en.toml").replace("stop = [\"stop\"]", "");
+        assert_eq!(
+            Phrasebook::parse("en.toml", &text).unwrap_err().to_string(),
+            "en.toml: nothing under 'commands.Stop', expected words for it"
+        );
+    }
+
+    #[test]
+    fn no_phrase_has_two_meanings_among_the_commands() {
+        let book = english();
+        let mut all: Vec<&String> = Command::ALL.iter().flat_map(|&c| book.command(c)).collect();
+        let count = all.len();
+        all.sort();
+        all.dedup();
+        assert_eq!(all.len(), count);
+    }
+}

@@ -1,0 +1,318 @@
+//! The speech model: sound to encoder states, and decoder steps over many token sequences at once.
+//!
+//! Moonshine tiny (arXiv 2410.15608): 16 kHz mono samples in, one log probability for each token out. The decoder runs with
+//! its cache; the keys and values of the sound are handed in once and shared by every row.
+
+use std::borrow::Cow;
+use std::path::Path;
+
+use ort::environment::Environment;
+use ort::memory::Allocator;
+use ort::session::{Session, SessionInputValue};
+use ort::value::{DynValue, Tensor, TensorRef};
+
+use crate::hear::runtime::{RuntimeError, open_model};
+use crate::hear::tokens::START;
+
+/// Encoder and decoder, one thread each.
+pub struct Acoustic {
+    encoder: Session,
+    decoder: Session,
+    names: Vec<CacheNames>,
+}
+
+/// A stretch of sound as the decoder sees it.
+pub struct Sound {
+    hidden: DynValue,
+    mask: Tensor<i64>,
+    /// Keys and values of the sound, in the order of [`Acoustic::names`].
+    cross: Vec<(DynValue, DynValue)>,
+    begun: Step,
+}
+
+impl Sound {
+    /// The decoder after its start token: what the first tokens may be.
+    pub fn begun(&self) -> &Step {
+        &self.begun
+    }
+}
+
+/// What the decoder holds and says after a step, one row a sequence.
+pub struct Step {
+    logits: Vec<f32>,
+    log_sums: Vec<f32>,
+    states: States,
+}
+
+impl Step {
+    /// Number of sequences.
+    pub fn rows(&self) -> usize {
+        self.log_sums.len()
+    }
+
+    /// Log probability (nats) of `token` as the next one of sequence `row`.
+    pub fn log_prob(&self, row: usize, token: u32) -> f32 {
+        self.logits[row * VOCABULARY + token as usize] - self.log_sums[row]
+    }
+
+    /// The likeliest next token of sequence `row`, with its log probability.
+    pub fn likeliest(&self, row: usize) -> (u32, f32) {
+        let logits = &self.logits[row * VOCABULARY..(row + 1) * VOCABULARY];
+        let highest = highest(logits);
+        let token = logits.iter().position(|&logit| logit == highest).unwrap_or(0);
+        (token as u32, highest - self.log_sums[row])
+    }
+}
+
+/// Decoder cache of a set of rows: for each layer keys and values, `[rows, 8, len, 36]`.
+struct States {
+    len: usize,
+    layers: Vec<(Vec<f32>, Vec<f32>)>,
+}
+
+impl Acoustic {
+    /// Opens both models in `folder`.
+    ///
+    /// # Errors
+    /// A file is missing or is not the model it should be.
+    pub fn load(environment: &Environment, folder: &Path) -> Result<Self, AcousticError> {
+        let encoder = open_model(environment, &folder.join("encoder_model.ort"))?;
+        let decoder = open_model(environment, &folder.join("decoder_model_merged.ort"))?;
+        Ok(Self { encoder, decoder, names: (0..LAYERS).map(CacheNames::of_layer).collect() })
+    }
+
+    /// Encodes `samples` (16 kHz mono, full scale 1.0) and takes the decoder through its start token.
+    ///
+    /// # Errors
+    /// Fewer samples than [`SHORTEST`], or the runtime fails.
+    pub fn listen(&mut self, samples: &[f32]) -> Result<Sound, AcousticError> {
+        if samples.len() < SHORTEST {
+            return Err(AcousticError::TooShort { samples: samples.len() });
+        }
+        let mask = Tensor::from_array(([1, samples.len()], vec![1_i64; samples.len()]))?;
+        let mut encoded = self.encoder.run(ort::inputs! {
+            "input_values" => TensorRef::from_array_view(([1, samples.len()], samples))?,
+            "attention_mask" => &mask,
+        })?;
+        let hidden = take(&mut encoded, "last_hidden_state")?;
+        drop(encoded);
+        let length = match hidden.shape().as_ref() {
+            [1, length, WIDTH] => *length as usize,
+            other => return Err(AcousticError::Shape { output: "last_hidden_state", found: other.to_vec() }),
+        };
+
+        let mut inputs: Vec<(Cow<str>, SessionInputValue)> = vec![
+            ("input_ids".into(), Tensor::from_array(([1, 1], vec![i64::from(START)]))?.into()),
+            ("encoder_hidden_states".into(), (&hidden).into()),
+            ("encoder_attention_mask".into(), (&mask).into()),
+            ("use_cache_branch".into(), Tensor::from_array(([1], vec![false]))?.into()),
+        ];
+        let silence = vec![0.0_f32; HEADS * length * HEAD_WIDTH];
+        for name in &self.names {
+            for key in name.past_own() {
+                let empty = Tensor::<f32>::new(&Allocator::default(), [1, HEADS, 0, HEAD_WIDTH])?;
+                inputs.push((key.into(), empty.into()));
+            }
+            for key in name.past_cross() {
+                let zeros = TensorRef::from_array_view(([1, HEADS, length, HEAD_WIDTH], &*silence))?;
+                inputs.push((key.into(), zeros.into()));
+            }
+        }
+        let mut outputs = self.decoder.run(inputs)?;
+        let mut cross = Vec::with_capacity(LAYERS);
+        for name in &self.names {
+            let [key, value] = name.present_cross();
+            cross.push((take(&mut outputs, key)?, take(&mut outputs, value)?));
+        }
+        let begun = read_step(&outputs, &self.names, 1)?;
+        drop(outputs);
+        Ok(Sound { hidden, mask, cross, begun })
+    }
+
+    /// Takes one more token in each of `moves`: `(row of from, token)`. Row i of the result is the i-th move.
+    ///
+    /// # Errors
+    /// The runtime fails.
+    pub fn step(&mut self, sound: &Sound, from: &Step, moves: &[(usize, u32)]) -> Result<Step, AcousticError> {
+        let rows = moves.len();
+        let past = from.states.gather(moves);
+        let shape = [rows, HEADS, past.len, HEAD_WIDTH];
+        let tokens: Vec<i64> = moves.iter().map(|&(_, token)| i64::from(token)).collect();
+        let mut inputs: Vec<(Cow<str>, SessionInputValue)> = vec![
+            ("input_ids".into(), Tensor::from_array(([rows, 1], tokens))?.into()),
+            // One row of sound for all rows of text: the matrix products broadcast it.
+            ("encoder_hidden_states".into(), (&sound.hidden).into()),
+            ("encoder_attention_mask".into(), (&sound.mask).into()),
+            ("use_cache_branch".into(), Tensor::from_array(([1], vec![true]))?.into()),
+        ];
+        for ((name, (keys, values)), (cross_key, cross_value)) in self.names.iter().zip(&past.layers).zip(&sound.cross) {
+            let [key, value] = name.past_own();
+            inputs.push((key.into(), TensorRef::from_array_view((shape, keys.as_slice()))?.into()));
+            inputs.push((value.into(), TensorRef::from_array_view((shape, values.as_slice()))?.into()));
+            let [key, value] = name.past_cross();
+            inputs.push((key.into(), cross_key.into()));
+            inputs.push((value.into(), cross_value.into()));
+        }
+        let outputs = self.decoder.run(inputs)?;
+        read_step(&outputs, &self.names, rows)
+    }
+}
+
+impl States {
+    /// The rows that `moves` go on from, in the order of `moves`.
+    fn gather(&self, moves: &[(usize, u32)]) -> Self {
+        let row_len = HEADS * self.len * HEAD_WIDTH;
+        let pick = |all: &[f32]| {
+            let mut picked = Vec::with_capacity(moves.len() * row_len);
+            for &(row, _) in moves {
+                picked.extend_from_slice(&all[row * row_len..(row + 1) * row_len]);
+            }
+            picked
+        };
+        let layers = self.layers.iter().map(|(keys, values)| (pick(keys), pick(values))).collect();
+        Self { len: self.len, layers }
+    }
+}
+
+/// Names of one decoder layer's cache inputs and outputs: `[key, value]`.
+struct CacheNames {
+    past: [String; 4],
+    present: [String; 4],
+}
+
+impl CacheNames {
+    fn of_layer(layer: usize) -> Self {
+        let kinds = ["decoder.key", "decoder.value", "encoder.key", "encoder.value"];
+        Self {
+            past: kinds.map(|kind| format!("past_key_values.{layer}.{kind}")),
+            present: kinds.map(|kind| format!("present.{layer}.{kind}")),
+        }
+    }
+
+    fn past_own(&self) -> [&str; 2] {
+        [&self.past[0], &self.past[1]]
+    }
+
+    fn past_cross(&self) -> [&str; 2] {
+        [&self.past[2], &self.past[3]]
+    }
+
+    fn present_own(&self) -> [&str; 2] {
+        [&self.present[0], &self.present[1]]
+    }
+
+    fn present_cross(&self) -> [&str; 2] {
+        [&self.present[2], &self.present[3]]
+    }
+}
+
+fn take(outputs: &mut ort::session::SessionOutputs, name: &str) -> Result<DynValue, AcousticError> {
+    outputs.remove(name).ok_or_else(|| AcousticError::NoOutput { name: name.to_owned() })
+}
+
+fn floats<'o>(outputs: &'o ort::session::SessionOutputs, name: &str) -> Result<&'o [f32], AcousticError> {
+    let output = outputs.get(name).ok_or_else(|| AcousticError::NoOutput { name: name.to_owned() })?;
+    Ok(output.try_extract_tensor::<f32>()?.1)
+}
+
+fn read_step(outputs: &ort::session::SessionOutputs, names: &[CacheNames], rows: usize) -> Result<Step, AcousticError> {
+    let logits = floats(outputs, "logits")?;
+    if logits.len() != rows * VOCABULARY {
+        return Err(AcousticError::Shape { output: "logits", found: vec![logits.len() as i64] });
+    }
+    let mut layers = Vec::with_capacity(names.len());
+    for name in names {
+        let [key, value] = name.present_own();
+        layers.push((floats(outputs, key)?.to_vec(), floats(outputs, value)?.to_vec()));
+    }
+    let len = layers.first().map_or(0, |(keys, _)| keys.len() / (rows * HEADS * HEAD_WIDTH));
+    Ok(Step {
+        logits: logits.to_vec(),
+        log_sums: logits.chunks_exact(VOCABULARY).map(log_sum_exp).collect(),
+        states: States { len, layers },
+    })
+}
+
+fn highest(values: &[f32]) -> f32 {
+    // Sixteen running maxima side by side, so that the compiler can use vector instructions.
+    let mut lanes = [f32::NEG_INFINITY; 16];
+    for chunk in values.chunks_exact(16) {
+        for (lane, &value) in lanes.iter_mut().zip(chunk) {
+            *lane = if value > *lane { value } else { *lane };
+        }
+    }
+    let rest = values.chunks_exact(16).remainder();
+    lanes.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max)
+}
+
+/// `ln(sum(exp(values)))`, to about six digits.
+fn log_sum_exp(values: &[f32]) -> f32 {
+    let highest = highest(values);
+    let mut lanes = [0.0_f32; 16];
+    for chunk in values.chunks_exact(16) {
+        for (lane, &value) in lanes.iter_mut().zip(chunk) {
+            *lane += fast_exp(value - highest);
+        }
+    }
+    let rest: f32 = values.chunks_exact(16).remainder().iter().map(|&value| fast_exp(value - highest)).sum();
+    highest + (lanes.iter().sum::<f32>() + rest).ln()
+}
+
+/// `exp(x)` for x of 0 and below, relative error under 3e-7; without branches, so that it can be vectorised.
+#[inline(always)]
+fn fast_exp(x: f32) -> f32 {
+    // 2^(whole + part) with part in -0.5..0.5; the polynomial is the Taylor series of exp over part * ln 2.
+    let scaled = x.max(-87.0) * std::f32::consts::LOG2_E;
+    let whole = (scaled + 12_582_912.0) - 12_582_912.0;
+    let t = (scaled - whole) * std::f32::consts::LN_2;
+    let series = 1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * (1.0 / 24.0 + t * (1.0 / 120.0 + t * (1.0 / 720.0))))));
+    series * f32::from_bits(((whole as i32 + 127) << 23) as u32)
+}
+
+/// Why the model gave no answer.
+#[derive(Debug, thiserror::Error)]
+pub enum AcousticError {
+    #[error(transparent)]
+    Open(#[from] RuntimeError),
+    #[error("the sound has {samples} samples, expected at least {SHORTEST}")]
+    TooShort { samples: usize },
+    #[error("the model gave no output '{name}'; delete the model files and run `sparehand fetch`")]
+    NoOutput { name: String },
+    #[error("the model's output '{output}' has the shape {found:?}; delete the model files and run `sparehand fetch`")]
+    Shape { output: &'static str, found: Vec<i64> },
+    #[error("the speech model failed")]
+    Run(#[from] ort::Error),
+}
+
+/// Fewest samples that the encoder takes (it needs some frames to look around in): 100 ms.
+pub const SHORTEST: usize = 1_600;
+
+/// Number of tokens.
+pub const VOCABULARY: usize = 32_768;
+
+const LAYERS: usize = 6;
+const HEADS: usize = 8;
+const HEAD_WIDTH: usize = 36;
+const WIDTH: i64 = 288;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_fast_sum_agrees_with_the_exact_one() {
+        let values: Vec<f32> = (0..VOCABULARY).map(|i| ((i * 7919) % 1000) as f32 * 0.03 - 25.0).collect();
+        let exact = values.iter().map(|&v| f64::from(v).exp()).sum::<f64>().ln();
+        assert!((f64::from(log_sum_exp(&values)) - exact).abs() < 1e-4, "{} vs {exact}", log_sum_exp(&values));
+    }
+
+    #[test]
+    fn the_fast_exponential_is_right_over_its_whole_range() {
+        for hundredth in 0..8_600 {
+            let x = -(hundredth as f32) / 100.0;
+            let exact = f64::from(x).exp();
+            let error = (f64::from(fast_exp(x)) - exact).abs() / exact;
+            assert!(error < 1e-5, "exp({x}) is off by {error}");
+        }
+    }
+}

@@ -1,0 +1,298 @@
+//! The ear: microphone frames in, events out. No device, clock or thread; the same frames give the same events.
+//!
+//! Frame -> echo canceller -> voice activity -> utterance with the sound around it -> scores -> verdict.
+
+use std::collections::VecDeque;
+use std::path::Path;
+use std::rc::Rc;
+
+use ort::environment::Environment;
+
+use crate::engine::input::PhraseHeard;
+use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId};
+use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
+use crate::hear::echo::{Echo, EchoError};
+use crate::hear::noise::rms;
+use crate::hear::reject::judge;
+use crate::hear::runtime::{RuntimeError, environment};
+use crate::hear::score::{Prepared, ScoreError, ScoreSettings, Scorer};
+use crate::hear::{FRAME_LEN, SAMPLE_RATE};
+
+/// Listens for the phrases of a set.
+pub struct Listener {
+    activity: Activity,
+    segmenter: Segmenter,
+    scorer: Scorer,
+    echo: Option<Echo>,
+    allowed: Option<Rc<Allowed>>,
+    /// The newest samples, for the beginning of an utterance.
+    recent: VecDeque<f32>,
+    /// The newest samples without speech, for the background.
+    quiet: VecDeque<f32>,
+    /// Quiet samples that came since the background was last taken.
+    fresh_quiet: usize,
+    /// Frames since the program's own voice was last played; grows from the end of it.
+    since_own_voice: usize,
+    utterance: Option<Utterance>,
+    level: Level,
+}
+
+/// How the listener works.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ListenerSettings {
+    pub scores: ScoreSettings,
+    pub segments: SegmenterSettings,
+}
+
+/// What came of the sound.
+#[derive(Clone, Debug, PartialEq)]
+pub enum HearEvent {
+    /// Somebody, or something like it, began to speak: the program should stop talking.
+    SpeechStarted,
+    /// A phrase of the set was recognised.
+    Heard(PhraseHeard),
+    /// Somebody spoke, and nothing that may be said now fits well enough.
+    Unclear(Unclear),
+    /// Speech went on for longer than an answer; it is left alone until it ends.
+    TalkedOn,
+}
+
+/// Speech that was not accepted, for the screen and the log.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unclear {
+    /// The phrase that came nearest.
+    pub best: Option<String>,
+    pub score: f32,
+    pub margin: f32,
+    /// What the model would have written; a hint for people, never a command.
+    pub free_text: String,
+}
+
+/// Sound levels in decibels below full scale (0 and down; -120 for nothing).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Level {
+    /// Of the last 100 ms or so.
+    pub now: f32,
+    /// Of the last quiet seconds.
+    pub floor: f32,
+}
+
+struct Allowed {
+    id: ListeningSetId,
+    phrases: Vec<AllowedPhrase>,
+    prepared: Prepared,
+}
+
+struct Utterance {
+    samples: Vec<f32>,
+    /// The set that was in force when it began.
+    allowed: Option<Rc<Allowed>>,
+    over_own_voice: bool,
+    given_up: bool,
+}
+
+impl Listener {
+    /// A listener with the models in `models` (the folder that `sparehand fetch` fills). It hears nothing before
+    /// [`Listener::allow`].
+    ///
+    /// # Errors
+    /// A file is missing or is not what it should be; the message says what to do.
+    pub fn new(models: &Path, settings: ListenerSettings) -> Result<Self, ListenError> {
+        let environment = environment(&models.join("onnxruntime/libonnxruntime.so"))?;
+        Self::with_environment(&environment, models, settings)
+    }
+
+    /// The same in an environment that is loaded already.
+    ///
+    /// # Errors
+    /// As [`Listener::new`].
+    pub fn with_environment(environment: &Environment, models: &Path, settings: ListenerSettings) -> Result<Self, ListenError> {
+        Ok(Self {
+            activity: Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?,
+            segmenter: Segmenter::new(settings.segments),
+            scorer: Scorer::load(environment, &models.join("moonshine-tiny-en"), settings.scores)?,
+            echo: None,
+            allowed: None,
+            recent: VecDeque::with_capacity(PRE_ROLL_LEN + FRAME_LEN),
+            quiet: VecDeque::with_capacity(QUIET_LEN + FRAME_LEN),
+            fresh_quiet: 0,
+            since_own_voice: usize::MAX,
+            utterance: None,
+            level: Level { now: SILENCE_DB, floor: SILENCE_DB },
+        })
+    }
+
+    /// From now on only the phrases of `set` may be heard. Speech that has begun already is still judged by the set before.
+    ///
+    /// # Errors
+    /// The runtime fails; the set before stays in force.
+    pub fn allow(&mut self, set: &ListeningSet) -> Result<(), ListenError> {
+        let texts: Vec<&str> = set.phrases.iter().map(|phrase| phrase.text.as_str()).collect();
+        let prepared = self.scorer.prepare(&texts);
+        self.scorer.warm(&prepared)?;
+        self.allowed = Some(Rc::new(Allowed { id: set.id, phrases: set.phrases.clone(), prepared }));
+        Ok(())
+    }
+
+    /// Takes the next 10 ms: the microphone's frame, the frame played meanwhile if any (for the echo canceller), and whether
+    /// the program is speaking.
+    ///
+    /// # Errors
+    /// A model or the echo canceller fails. The frame is lost; the listener may be used further.
+    pub fn push_frame(
+        &mut self,
+        mic: &[f32; FRAME_LEN],
+        reference: Option<&[f32; FRAME_LEN]>,
+        speaking: bool,
+    ) -> Result<Option<HearEvent>, ListenError> {
+        let cleaned;
+        let frame = match reference {
+            Some(reference) => {
+                cleaned = self.echo.get_or_insert_with(Echo::new).cancel(mic, reference)?;
+                &cleaned
+            }
+            None => mic,
+        };
+        self.since_own_voice = if speaking { 0 } else { self.since_own_voice.saturating_add(1) };
+        let own_voice = self.since_own_voice <= OWN_VOICE_TAIL_FRAMES;
+        self.keep(frame, own_voice);
+        if let Some(utterance) = &mut self.utterance {
+            utterance.over_own_voice |= own_voice;
+            if !utterance.given_up {
+                utterance.samples.extend_from_slice(frame);
+            }
+        }
+        let Some(probability) = self.activity.push(frame)? else { return Ok(None) };
+        match self.segmenter.push(probability) {
+            Some(Edge::Began) => {
+                let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
+                samples.extend(&self.recent);
+                self.utterance =
+                    Some(Utterance { samples, allowed: self.allowed.clone(), over_own_voice: own_voice, given_up: false });
+                Ok(Some(HearEvent::SpeechStarted))
+            }
+            Some(Edge::TooLong) => {
+                if let Some(utterance) = &mut self.utterance {
+                    utterance.given_up = true;
+                    utterance.samples = Vec::new();
+                }
+                Ok(Some(HearEvent::TalkedOn))
+            }
+            Some(Edge::Ended { quiet }) => match self.utterance.take() {
+                Some(utterance) if !utterance.given_up => self.judge_utterance(utterance, quiet).map(Some),
+                _ => Ok(None),
+            },
+            None => {
+                if self.segmenter.quiet() == 0 {
+                    self.spoil_quiet();
+                } else if self.utterance.is_none() && self.fresh_quiet >= BACKGROUND_EVERY_LEN {
+                    self.take_background()?;
+                }
+                Ok(None)
+            }
+        }
+    }
+
+    /// How loud it is.
+    pub fn level(&self) -> Level {
+        self.level
+    }
+
+    fn judge_utterance(&mut self, mut utterance: Utterance, quiet: usize) -> Result<HearEvent, ListenError> {
+        // Of the quiet that showed the end, keep what the model likes to have after a word.
+        let surplus = (quiet * WINDOW_LEN).saturating_sub(CONTEXT_LEN);
+        utterance.samples.truncate(utterance.samples.len().saturating_sub(surplus));
+        let Some(allowed) = utterance.allowed else {
+            let nothing = Unclear { best: None, score: f32::NEG_INFINITY, margin: 0.0, free_text: String::new() };
+            return Ok(HearEvent::Unclear(nothing));
+        };
+        let ranking = self.scorer.rank(&utterance.samples, &allowed.prepared)?;
+        let verdict = judge(&allowed.phrases, &ranking);
+        let best = verdict.best.map(|index| (index, &allowed.phrases[index]));
+        if let (Some((index, phrase)), Some(certainty)) = (best, verdict.accepted)
+            && (phrase.while_speaking || !utterance.over_own_voice)
+        {
+            return Ok(HearEvent::Heard(PhraseHeard {
+                set: allowed.id,
+                index,
+                text: phrase.text.clone(),
+                score: verdict.score,
+                margin: verdict.margin,
+                certainty,
+                over_speech: utterance.over_own_voice,
+            }));
+        }
+        Ok(HearEvent::Unclear(Unclear {
+            best: best.map(|(_, phrase)| phrase.text.clone()),
+            score: verdict.score,
+            margin: verdict.margin,
+            free_text: ranking.free.text,
+        }))
+    }
+
+    fn keep(&mut self, frame: &[f32; FRAME_LEN], own_voice: bool) {
+        self.recent.extend(frame);
+        let surplus = self.recent.len().saturating_sub(PRE_ROLL_LEN);
+        self.recent.drain(..surplus);
+        let power = self.recent.iter().rev().take(10 * FRAME_LEN).copied().collect::<Vec<f32>>();
+        self.level.now = decibels(rms(&power));
+        // The first quiet windows after a word hold its echo in the room; the model also reacts late.
+        if self.utterance.is_none() && !own_voice && self.segmenter.quiet() > SETTLE_WINDOWS {
+            self.quiet.extend(frame);
+            self.fresh_quiet += FRAME_LEN;
+            let surplus = self.quiet.len().saturating_sub(QUIET_LEN);
+            self.quiet.drain(..surplus);
+            self.level.floor = decibels(rms(self.quiet.make_contiguous()));
+        }
+    }
+
+    /// Something came that may be the start of a word: it must not end up in the background.
+    fn spoil_quiet(&mut self) {
+        let kept = self.quiet.len().saturating_sub(SPOILT_LEN);
+        self.quiet.truncate(kept);
+    }
+
+    fn take_background(&mut self) -> Result<(), ListenError> {
+        if self.quiet.len() < BACKGROUND_LEN {
+            return Ok(());
+        }
+        self.fresh_quiet = 0;
+        let newest = self.quiet.len() - BACKGROUND_LEN;
+        let samples: Vec<f32> = self.quiet.range(newest..).copied().collect();
+        self.scorer.set_background(&samples)?;
+        if let Some(allowed) = &self.allowed {
+            self.scorer.warm(&allowed.prepared)?;
+        }
+        Ok(())
+    }
+}
+
+/// Why the listener could not go on.
+#[derive(Debug, thiserror::Error)]
+pub enum ListenError {
+    #[error(transparent)]
+    Runtime(#[from] RuntimeError),
+    #[error(transparent)]
+    Activity(#[from] ActivityError),
+    #[error(transparent)]
+    Score(#[from] ScoreError),
+    #[error(transparent)]
+    Echo(#[from] EchoError),
+}
+
+fn decibels(rms: f32) -> f32 {
+    (20.0 * rms.max(1e-6).log10()).max(SILENCE_DB)
+}
+
+const SILENCE_DB: f32 = -120.0;
+/// The model notices speech up to 480 ms late (in noise), and the word needs sound before it.
+const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
+/// Sound to keep after a word: 256 ms.
+const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
+const QUIET_LEN: usize = 3 * SAMPLE_RATE;
+const BACKGROUND_LEN: usize = SAMPLE_RATE * 6 / 5;
+const BACKGROUND_EVERY_LEN: usize = 3 * SAMPLE_RATE;
+const SETTLE_WINDOWS: usize = 12;
+const SPOILT_LEN: usize = 4 * WINDOW_LEN;
+/// Echo of the program's own voice goes on this long after it stopped: 300 ms.
+const OWN_VOICE_TAIL_FRAMES: usize = 30;

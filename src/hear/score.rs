@@ -1,0 +1,322 @@
+//! Scores the allowed phrases against a stretch of sound.
+//!
+//! The decoder is also a language model, so short common words win in noise. From every score a share of what the model
+//! would say to mere background is taken, token by token; the beam compares these differences at equal depth.
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use ort::environment::Environment;
+
+use crate::hear::acoustic::{Acoustic, AcousticError, SHORTEST, Sound, Step};
+use crate::hear::noise;
+use crate::hear::phrases::WrittenForms;
+use crate::hear::tokens::{END, Tokens, TokensError};
+use crate::hear::tree::Tree;
+
+/// The speech model with the background it is corrected for.
+pub struct Scorer {
+    acoustic: Acoustic,
+    tokens: Tokens,
+    settings: ScoreSettings,
+    forms: HashMap<String, WrittenForms>,
+    generic: Vec<Backdrop>,
+    actual: Option<Backdrop>,
+}
+
+/// How scores are made.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ScoreSettings {
+    /// Share of the background's score that is taken off, 0 to 1.
+    pub prior_weight: f32,
+    /// Beginnings that fall this far (nats) behind the best of equal depth are dropped.
+    pub beam: f32,
+    /// Tokens after which the free decode is given up.
+    pub free_limit: usize,
+}
+
+impl Default for ScoreSettings {
+    fn default() -> Self {
+        Self { prior_weight: 0.6, beam: 8.0, free_limit: 24 }
+    }
+}
+
+/// A list of phrases, made ready to be scored.
+#[derive(Clone, Debug)]
+pub struct Prepared {
+    tree: Tree,
+}
+
+/// What came of one utterance.
+#[derive(Clone, Debug)]
+pub struct Ranking {
+    /// One for each phrase, in the order they were prepared in.
+    pub phrases: Vec<PhraseScore>,
+    pub free: FreeDecode,
+}
+
+/// Scores of one phrase, in nats. Minus infinity when the beam dropped it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PhraseScore {
+    /// Log probability of the phrase and nothing else, given the sound.
+    pub raw: f32,
+    /// `raw` less the background's share: what phrases are compared by.
+    pub corrected: f32,
+}
+
+/// What the model would write if it might write anything.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FreeDecode {
+    pub text: String,
+    /// Log probability of the text, in nats.
+    pub log_prob: f32,
+    /// Number of tokens, without the end.
+    pub tokens: usize,
+    /// False when it was cut off at the limit.
+    pub complete: bool,
+}
+
+impl Scorer {
+    /// Opens the model in `folder`, with generic noise as the background.
+    ///
+    /// # Errors
+    /// A file is missing or is not what it should be.
+    pub fn load(environment: &Environment, folder: &Path, settings: ScoreSettings) -> Result<Self, ScoreError> {
+        let tokens = Tokens::load(&folder.join("tokenizer.bin"))?;
+        let mut acoustic = Acoustic::load(environment, folder)?;
+        let mut generic = Vec::new();
+        for seed in 1..=GENERIC_CLIPS {
+            let sound = acoustic.listen(&noise::pink(seed, BACKDROP_LEN, GENERIC_RMS))?;
+            generic.push(Backdrop::new(sound));
+        }
+        Ok(Self { acoustic, tokens, settings, forms: HashMap::new(), generic, actual: None })
+    }
+
+    /// Takes `samples`, sound without speech from where the microphone is now, as the background from here on.
+    ///
+    /// # Errors
+    /// Fewer samples than the model takes, or the runtime fails; the background stays as it was.
+    pub fn set_background(&mut self, samples: &[f32]) -> Result<(), ScoreError> {
+        let sound = self.acoustic.listen(samples)?;
+        self.actual = Some(Backdrop::new(sound));
+        Ok(())
+    }
+
+    /// Goes back to generic noise as the background.
+    pub fn forget_background(&mut self) {
+        self.actual = None;
+    }
+
+    /// Builds the tree of `phrases`.
+    pub fn prepare<S: AsRef<str>>(&mut self, phrases: &[S]) -> Prepared {
+        let mut forms = Vec::with_capacity(phrases.len());
+        for phrase in phrases {
+            let phrase = phrase.as_ref();
+            let known = self.forms.entry(phrase.to_owned()).or_insert_with(|| WrittenForms::of(phrase, &self.tokens));
+            forms.push(known.clone());
+        }
+        Prepared { tree: Tree::new(&forms) }
+    }
+
+    /// Computes what is not known yet of the background's score for `prepared`; later calls find it. Costs up to about
+    /// 1.5 ms for each token that is new to the background.
+    ///
+    /// # Errors
+    /// The runtime fails.
+    pub fn warm(&mut self, prepared: &Prepared) -> Result<(), ScoreError> {
+        for backdrop in self.generic.iter_mut().chain(&mut self.actual) {
+            backdrop.learn(&mut self.acoustic, &prepared.tree)?;
+        }
+        Ok(())
+    }
+
+    /// Scores the phrases against `samples`, with 200 to 300 ms of real sound before and after the word.
+    ///
+    /// # Errors
+    /// Fewer samples than the model takes, or the runtime fails.
+    pub fn rank(&mut self, samples: &[f32], prepared: &Prepared) -> Result<Ranking, ScoreError> {
+        self.warm(prepared)?;
+        let tree = &prepared.tree;
+        let sound = self.acoustic.listen(samples)?;
+        let backdrops = self.generic.iter().chain(&self.actual);
+        let heard: Vec<Vec<Lines>> = backdrops.map(|backdrop| backdrop.lines(tree)).collect();
+        let share = self.settings.prior_weight;
+        let prior: Vec<f32> = (0..tree.nodes().len()).map(|node| share * mean_of(&heard, |lines| lines[node].prefix)).collect();
+        let beam = Select::Beam { prior: &prior, width: self.settings.beam };
+        let (lines, free) = walk(&mut self.acoustic, &sound, tree, beam, self.settings.free_limit)?;
+
+        let mut phrases = vec![(f32::NEG_INFINITY, f32::NEG_INFINITY); tree.phrases()];
+        for (at, (node, line)) in tree.nodes().iter().zip(&lines).enumerate() {
+            for &phrase in &node.ends {
+                let (raw, background) = &mut phrases[phrase];
+                *raw = log_add(*raw, line.end);
+                *background = log_add(*background, mean_of(&heard, |lines| lines[at].end));
+            }
+        }
+        let phrases = phrases.into_iter().map(|(raw, background)| PhraseScore { raw, corrected: raw - share * background });
+        let free = FreeDecode {
+            text: self.tokens.decode(&free.tokens),
+            log_prob: free.log_prob,
+            tokens: free.tokens.len(),
+            complete: free.complete,
+        };
+        Ok(Ranking { phrases: phrases.collect(), free })
+    }
+}
+
+/// A background, with the scores it gave so far.
+struct Backdrop {
+    sound: Sound,
+    known: HashMap<Vec<u32>, Lines>,
+}
+
+/// Scores at one node of the tree.
+#[derive(Clone, Copy, Debug)]
+struct Lines {
+    /// Log probability of all tokens up to the node.
+    prefix: f32,
+    /// The same with the end token after them.
+    end: f32,
+}
+
+impl Backdrop {
+    fn new(sound: Sound) -> Self {
+        Self { sound, known: HashMap::new() }
+    }
+
+    /// Scores the nodes of `tree` that are new.
+    fn learn(&mut self, acoustic: &mut Acoustic, tree: &Tree) -> Result<(), AcousticError> {
+        let mut wanted: Vec<bool> = tree.nodes().iter().map(|node| !self.known.contains_key(&node.prefix)).collect();
+        if !wanted.contains(&true) {
+            return Ok(());
+        }
+        // The way to a new node must be walked too; parents come before their children.
+        for (at, node) in tree.nodes().iter().enumerate().rev() {
+            if let (true, Some(parent)) = (wanted[at], node.parent) {
+                wanted[parent] = true;
+            }
+        }
+        let (lines, _) = walk(acoustic, &self.sound, tree, Select::Nodes(&wanted), 0)?;
+        for ((node, lines), _) in tree.nodes().iter().zip(lines).zip(&wanted).filter(|(_, wanted)| **wanted) {
+            // What was known stays, so that no score changes under a set that is in force.
+            self.known.entry(node.prefix.clone()).or_insert(lines);
+        }
+        Ok(())
+    }
+
+    fn lines(&self, tree: &Tree) -> Vec<Lines> {
+        let nothing = Lines { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
+        tree.nodes().iter().map(|node| self.known.get(&node.prefix).copied().unwrap_or(nothing)).collect()
+    }
+}
+
+/// Which nodes of a tree are followed.
+enum Select<'a> {
+    /// The marked ones.
+    Nodes(&'a [bool]),
+    /// Those whose score, less the background's share at the node, is within `width` of the best of equal depth.
+    Beam { prior: &'a [f32], width: f32 },
+}
+
+struct Free {
+    tokens: Vec<u32>,
+    log_prob: f32,
+    complete: bool,
+}
+
+/// Scores the nodes of `tree`, and decodes freely beside them.
+fn walk(
+    acoustic: &mut Acoustic,
+    sound: &Sound,
+    tree: &Tree,
+    select: Select,
+    free_limit: usize,
+) -> Result<(Vec<Lines>, Free), AcousticError> {
+    let nothing = Lines { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
+    let mut lines = vec![nothing; tree.nodes().len()];
+    let mut row_of = vec![None; tree.nodes().len()];
+    let mut free = Free { tokens: Vec::new(), log_prob: 0.0, complete: false };
+    let mut free_row = (free_limit > 0).then_some(0);
+    let mut last: Option<Step> = None;
+    for depth in 0.. {
+        let step = last.as_ref().unwrap_or(sound.begun());
+        let mut moves: Vec<(usize, u32)> = Vec::new();
+        let mut moved: Vec<usize> = Vec::new();
+        for &at in tree.levels().get(depth).map_or(&[][..], Vec::as_slice) {
+            let node = &tree.nodes()[at];
+            let (before, row) = match node.parent {
+                None => (0.0, Some(0)),
+                Some(parent) => (lines[parent].prefix, row_of[parent]),
+            };
+            if let Some(row) = row {
+                lines[at].prefix = before + step.log_prob(row, node.token);
+                moves.push((row, node.token));
+                moved.push(at);
+            }
+        }
+        let keep: Vec<bool> = match &select {
+            Select::Nodes(wanted) => moved.iter().map(|&at| wanted[at]).collect(),
+            Select::Beam { prior, width } => {
+                let gain = |at: usize| lines[at].prefix - prior[at];
+                let best = moved.iter().map(|&at| gain(at)).fold(f32::NEG_INFINITY, f32::max);
+                moved.iter().map(|&at| gain(at) >= best - width).collect()
+            }
+        };
+        retain_marked(&mut moves, &keep);
+        retain_marked(&mut moved, &keep);
+        if let Some(row) = free_row {
+            let (token, log_prob) = step.likeliest(row);
+            free.log_prob += log_prob;
+            free.complete = token == END;
+            free_row = None;
+            if !free.complete && free.tokens.len() < free_limit {
+                free.tokens.push(token);
+                let shared = moves.iter().position(|&step| step == (row, token));
+                free_row = Some(shared.unwrap_or_else(|| {
+                    moves.push((row, token));
+                    moves.len() - 1
+                }));
+            }
+        }
+        if moves.is_empty() {
+            break;
+        }
+        let next = acoustic.step(sound, step, &moves)?;
+        for (row, &at) in moved.iter().enumerate() {
+            row_of[at] = Some(row);
+            lines[at].end = lines[at].prefix + next.log_prob(row, END);
+        }
+        last = Some(next);
+    }
+    Ok((lines, free))
+}
+
+fn retain_marked<T>(all: &mut Vec<T>, keep: &[bool]) {
+    let mut marks = keep.iter();
+    all.retain(|_| marks.next().copied().unwrap_or(false));
+}
+
+/// Mean, as probabilities, of one value over all backgrounds.
+fn mean_of(heard: &[Vec<Lines>], value: impl Fn(&[Lines]) -> f32) -> f32 {
+    let sum = heard.iter().map(|lines| value(lines)).fold(f32::NEG_INFINITY, log_add);
+    sum - (heard.len() as f32).ln()
+}
+
+fn log_add(a: f32, b: f32) -> f32 {
+    let (low, high) = if a < b { (a, b) } else { (b, a) };
+    if low == f32::NEG_INFINITY { high } else { high + (low - high).exp().ln_1p() }
+}
+
+/// Why nothing could be scored.
+#[derive(Debug, thiserror::Error)]
+pub enum ScoreError {
+    #[error(transparent)]
+    Tokens(#[from] TokensError),
+    #[error(transparent)]
+    Acoustic(#[from] AcousticError),
+}
+
+const GENERIC_CLIPS: u64 = 3;
+const GENERIC_RMS: f32 = 0.01;
+/// Samples of a background: about the length of an answer.
+const BACKDROP_LEN: usize = 12 * SHORTEST;

@@ -1,0 +1,122 @@
+//! The listener from frames to events.
+
+mod hear_support;
+
+use hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
+use sparehand::engine::output::ListeningSetId;
+use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
+
+fn listener() -> Listener {
+    Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`")
+}
+
+/// Feeds `samples`; `act` is called before each frame with its number. Gives the events with their frame numbers.
+fn feed(listener: &mut Listener, samples: &[f32], mut act: impl FnMut(&mut Listener, usize) -> bool) -> Vec<(usize, HearEvent)> {
+    let mut events = Vec::new();
+    for (number, frame) in samples.chunks_exact(FRAME_LEN).enumerate() {
+        let speaking = act(listener, number);
+        let frame = frame.try_into().expect("a chunk is a frame");
+        let event = listener.push_frame(frame, None, speaking).expect("the models run");
+        events.extend(event.map(|event| (number, event)));
+    }
+    events
+}
+
+fn word(text: &str, snr: f32) -> Vec<f32> {
+    in_noise(&spoken(text, Voice::Flite("slt")), 1.5, 1.0, snr, 5)
+}
+
+#[test]
+fn a_word_is_heard_once_within_half_a_second_of_its_end() {
+    let mut listener = listener();
+    listener.allow(&set(7, &ALLOWED)).expect("the model scores");
+    let samples = word("valve closed", 25.0);
+    let events = feed(&mut listener, &samples, |_, _| false);
+    let [(_, HearEvent::SpeechStarted), (heard_at, HearEvent::Heard(heard))] = &events[..] else {
+        panic!("{events:?}");
+    };
+    assert_eq!((heard.text.as_str(), heard.index, heard.set), ("valve closed", 4, ListeningSetId(7)));
+    let word_end = (samples.len() - SAMPLE_RATE) / FRAME_LEN;
+    assert!((word_end..word_end + 50).contains(heard_at), "the word ended in frame {word_end}, heard in {heard_at}");
+}
+
+#[test]
+fn a_word_that_began_before_the_set_changed_is_judged_by_the_set_before() {
+    let mut listener = listener();
+    listener.allow(&set(1, &["valve closed", "valve open"])).expect("the model scores");
+    let events = feed(&mut listener, &word("valve closed", 25.0), |listener, number| {
+        // 1.5 s of quiet come first: this is in the middle of the word.
+        if number == 190 {
+            listener.allow(&set(2, &["hose connected", "hose stowed"])).expect("the model scores");
+        }
+        false
+    });
+    let heard = events.iter().find_map(|(_, event)| if let HearEvent::Heard(heard) = event { Some(heard) } else { None });
+    let heard = heard.unwrap_or_else(|| panic!("{events:?}"));
+    assert_eq!((heard.set, heard.text.as_str()), (ListeningSetId(1), "valve closed"));
+}
+
+#[test]
+fn over_the_programs_own_voice_only_phrases_meant_for_it_are_heard() {
+    let mut allowed = set(1, &ALLOWED);
+    for phrase in &mut allowed.phrases {
+        phrase.while_speaking = phrase.text == "say again";
+    }
+    for (text, expected) in [("say again", true), ("valve closed", false)] {
+        let mut listener = listener();
+        listener.allow(&allowed).expect("the model scores");
+        let events = feed(&mut listener, &word(text, 25.0), |_, _| true);
+        let heard = events.iter().any(|(_, event)| matches!(event, HearEvent::Heard(_)));
+        assert_eq!(heard, expected, "{text}: {events:?}");
+    }
+}
+
+#[test]
+fn speech_outside_the_set_is_unclear() {
+    let mut listener = listener();
+    listener.allow(&set(1, &["hose connected", "say again"])).expect("the model scores");
+    let events = feed(&mut listener, &word("my sister likes green apples", 25.0), |_, _| false);
+    let unclear = matches!(&events[..], [(_, HearEvent::SpeechStarted), (_, HearEvent::Unclear(_))]);
+    assert!(unclear, "{events:?}");
+}
+
+#[test]
+fn before_anything_is_allowed_nothing_is_heard() {
+    let events = feed(&mut listener(), &word("valve closed", 25.0), |_, _| false);
+    assert!(!events.iter().any(|(_, event)| matches!(event, HearEvent::Heard(_))), "{events:?}");
+}
+
+#[test]
+fn a_minute_of_noise_gives_no_event_and_its_level() {
+    let mut listener = listener();
+    listener.allow(&set(1, &ALLOWED)).expect("the model scores");
+    let noise = sparehand::hear::noise::pink(9, 60 * SAMPLE_RATE, 0.01);
+    let events = feed(&mut listener, &noise, |_, _| false);
+    assert_eq!(events, []);
+    // 0.01 of full scale is -40 dB.
+    let level = listener.level();
+    assert!((level.floor + 40.0).abs() < 1.0 && (level.now + 40.0).abs() < 3.0, "{level:?}");
+}
+
+#[test]
+fn the_same_frames_give_the_same_events() {
+    let samples: Vec<f32> = [word("how long", 10.0), word("done", 10.0), word("go ahead", 5.0)].concat();
+    let run = || {
+        let mut listener = listener();
+        listener.allow(&set(1, &ALLOWED)).expect("the model scores");
+        feed(&mut listener, &samples, |_, _| false)
+    };
+    assert_eq!(run(), run());
+}
+
+#[test]
+fn long_talk_is_left_alone_until_it_ends() {
+    let mut listener = listener();
+    listener.allow(&set(1, &ALLOWED)).expect("the model scores");
+    let talk = "and then we drove along the coast and over the bridge and up into the hills and we saw the lake and the old \
+                mill and the little church and the long wall and the green boats and the people on the shore and so on";
+    let events = feed(&mut listener, &in_noise(&spoken(talk, Voice::Espeak("en-us")), 1.0, 1.0, 30.0, 3), |_, _| false);
+    assert!(events.iter().any(|(_, event)| *event == HearEvent::TalkedOn), "{events:?}");
+    assert!(!events.iter().any(|(_, event)| matches!(event, HearEvent::Heard(_))), "{events:?}");
+}

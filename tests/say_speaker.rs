@@ -1,0 +1,221 @@
+//! The speaker: what is heard when, by frames of 10 ms.
+
+mod say_common;
+
+use sparehand::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
+use sparehand::say::cache::Cache;
+use sparehand::say::prepare::Workbench;
+use sparehand::say::signals::Earcon;
+use sparehand::say::speaker::{CutStyle, FRAME, Speaker, SpeakerEvent};
+
+struct Room {
+    speaker: Speaker,
+    heard: Vec<f32>,
+    /// Events with the frame that they came in.
+    events: Vec<(usize, SpeakerEvent)>,
+    _cache: tempfile::TempDir,
+}
+
+impl Room {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let voice = say_common::load_voice();
+        let cache = Cache::open(folder.path(), voice.fingerprint()).unwrap();
+        let speaker = Speaker::new(Workbench::new(voice, Some(cache)).unwrap(), VoiceSettings::default()).unwrap();
+        Self { speaker, heard: Vec::new(), events: Vec::new(), _cache: folder }
+    }
+
+    fn say(&mut self, id: u64, priority: Priority, text: &str, alarm: Option<AlarmSignal>) {
+        self.speaker.say(Utterance { id: SpeechId(id), priority, text: text.into(), alarm });
+    }
+
+    fn hear(&mut self, frames: usize) {
+        for _ in 0..frames {
+            let mut frame = [0.0; FRAME];
+            let at = self.heard.len() / FRAME;
+            let events = self.speaker.render(&mut frame);
+            self.events.extend(events.into_iter().map(|event| (at, event)));
+            self.heard.extend(frame);
+        }
+    }
+
+    fn hear_to_the_end(&mut self) {
+        while self.speaker.is_speaking() {
+            self.hear(1);
+            assert!(self.heard.len() < FRAME * 6000, "it ends within a minute");
+        }
+        self.hear(2);
+    }
+
+    /// Short names of what happened: "s1.0" started, "f1" finished, "c1" cut, "x1" failed.
+    fn story(&self) -> String {
+        let names = self.events.iter().map(|(_, event)| match event {
+            SpeakerEvent::Started { id, sentence } => format!("s{}.{sentence}", id.0),
+            SpeakerEvent::Finished(id) => format!("f{}", id.0),
+            SpeakerEvent::Cut(id) => format!("c{}", id.0),
+            SpeakerEvent::Failed { id, .. } => format!("x{}", id.0),
+        });
+        names.collect::<Vec<_>>().join(" ")
+    }
+
+    fn rms(&self, from: usize, frames: usize) -> f32 {
+        let part = &self.heard[from * FRAME..(from + frames) * FRAME];
+        (part.iter().map(|sample| sample * sample).sum::<f32>() / part.len() as f32).sqrt()
+    }
+
+    fn frame_of(&self, name: &str) -> usize {
+        let place = self.story().split(' ').position(|found| found == name).unwrap_or_else(|| panic!("{name} in {}", self.story()));
+        self.events[place].0
+    }
+}
+
+fn longest_silence(samples: &[f32]) -> usize {
+    let mut longest = 0;
+    let mut now = 0;
+    for sample in samples {
+        now = if sample.abs() < 1e-4 { now + 1 } else { 0 };
+        longest = longest.max(now);
+    }
+    longest
+}
+
+#[test]
+fn sentences_come_in_order_with_a_pause_between_them() {
+    let mut room = Room::new();
+    room.say(1, Priority::Prompt, "Put on your gloves. Close the valve. Say valve closed.", None);
+    room.hear_to_the_end();
+    assert_eq!(room.story(), "s1.0 s1.1 s1.2 f1");
+    let between = &room.heard[..];
+    let pause = longest_silence(between) as f32 / 48.0;
+    assert!((230.0..=420.0).contains(&pause), "{pause} ms");
+}
+
+#[test]
+fn equals_wait_their_turn_and_what_is_higher_goes_before_what_is_lower() {
+    let mut room = Room::new();
+    room.say(1, Priority::Prompt, "First.", None);
+    room.hear(10);
+    room.say(2, Priority::Chat, "Last.", None);
+    room.say(3, Priority::Prompt, "Second.", None);
+    room.hear_to_the_end();
+    assert_eq!(room.story(), "s1.0 f1 s3.0 f3 s2.0 f2");
+}
+
+#[test]
+fn a_higher_priority_cuts_a_lower_one_off_within_20_ms_and_without_a_click() {
+    let mut room = Room::new();
+    room.say(1, Priority::Prompt, "This is a long sentence that will not be heard to its end.", None);
+    room.hear(60);
+    assert!(room.rms(40, 20) > 0.02);
+    room.say(2, Priority::Caution, "Stop.", None);
+    room.hear_to_the_end();
+    assert_eq!(room.story(), "s1.0 c1 s2.0 f2");
+    assert_eq!(room.frame_of("c1"), 60);
+    assert!(room.frame_of("s2.0") <= 60);
+    let steps = room.heard.windows(2).map(|pair| (pair[0] - pair[1]).abs()).fold(0.0f32, f32::max);
+    assert!(steps < 0.3, "largest step between samples: {steps}");
+}
+
+// MIL-STD-411F 5.3.6: a higher priority comes first.
+#[test]
+fn an_alarm_sounds_in_the_very_next_frame_and_its_words_follow() {
+    let mut room = Room::new();
+    room.say(1, Priority::Caution, "Keep away from the open hose, it may spray.", None);
+    room.hear(50);
+    room.say(2, Priority::Alarm, "Time is up. Shut off the rinse.", Some(AlarmSignal::Hazard { repeat: 0 }));
+    room.hear(3);
+    assert!(room.rms(51, 2) > 0.02, "the signal needs no synthesis");
+    room.hear_to_the_end();
+    assert_eq!(room.story(), "s1.0 c1 s2.0 s2.1 f2");
+    let words = room.frame_of("s2.0") - 50;
+    assert!((100..200).contains(&words), "words {words} frames after the signal began");
+}
+
+#[test]
+fn hush_stops_within_20_ms_and_forgets_what_waits_at_that_priority_or_below() {
+    let mut room = Room::new();
+    room.say(1, Priority::Prompt, "This is a long sentence that will not be heard to its end.", None);
+    room.say(2, Priority::Prompt, "Neither will this.", None);
+    room.say(3, Priority::Chat, "Nor this.", None);
+    room.hear(60);
+    room.speaker.hush(Priority::Prompt, CutStyle::Fade);
+    room.hear(20);
+    assert!(!room.speaker.is_speaking());
+    assert_eq!(room.story(), "s1.0 c1 c2 c3");
+    assert!(room.rms(62, 18) < 1e-5);
+}
+
+#[test]
+fn hush_leaves_what_is_more_important() {
+    let mut room = Room::new();
+    room.say(1, Priority::Alarm, "Shut off the rinse.", Some(AlarmSignal::Hazard { repeat: 2 }));
+    room.hear(5);
+    room.speaker.hush(Priority::Caution, CutStyle::Hard);
+    room.hear_to_the_end();
+    assert_eq!(room.story(), "s1.0 f1");
+}
+
+// MIL-STD-1472E 5.3: a volume control must not make an alarm inaudible.
+#[test]
+fn the_least_volume_leaves_an_alarm_loud() {
+    let loudness = |volume_db: f32, priority, alarm| {
+        let mut room = Room::new();
+        room.speaker.set_voice(VoiceSettings { speed: 1.0, volume_db });
+        room.say(1, priority, "Shut off the rinse.", alarm);
+        room.hear_to_the_end();
+        sparehand::say::loudness::measure(&room.heard, 48_000).unwrap().lufs().unwrap()
+    };
+    let alarm = loudness(-100.0, Priority::Alarm, Some(AlarmSignal::Hazard { repeat: 0 }));
+    let prompt = loudness(-100.0, Priority::Prompt, None);
+    assert!(alarm > -21.0, "{alarm} LUFS");
+    assert!((-36.0..=-32.0).contains(&prompt), "-18 dB is as far as it goes: {prompt} LUFS");
+}
+
+// EBU R 128: at most -1 dBTP.
+#[test]
+fn the_greatest_volume_does_not_clip() {
+    let mut room = Room::new();
+    room.speaker.set_voice(VoiceSettings { speed: 1.0, volume_db: 6.0 });
+    room.say(1, Priority::Alarm, "Shut off the rinse now.", Some(AlarmSignal::Hazard { repeat: 3 }));
+    room.hear(30);
+    room.speaker.earcon(Earcon::Heard);
+    room.hear_to_the_end();
+    let peak = sparehand::say::loudness::true_peak(&room.heard, 48_000).unwrap();
+    assert!(peak <= -1.0, "{peak} dBTP");
+}
+
+#[test]
+fn a_sentence_that_cannot_be_said_is_reported_and_the_others_are_said() {
+    let mut room = Room::new();
+    room.say(1, Priority::Prompt, "Close the valve.\nбббб ффф.\nSay closed.", None);
+    room.say(2, Priority::Prompt, "", None);
+    room.say(3, Priority::Prompt, "🚐 123 [](//) ❓", None);
+    room.hear_to_the_end();
+    let story = room.story();
+    assert!(story.contains("s1.0") && story.contains("f1") && story.contains("f2") && story.contains("s3.0"), "{story}");
+}
+
+#[test]
+fn an_earcon_is_heard_over_silence_and_over_speech() {
+    let mut room = Room::new();
+    room.speaker.earcon(Earcon::Heard);
+    room.hear(12);
+    assert!(room.rms(0, 10) > 0.005);
+    assert!(!room.speaker.is_speaking());
+}
+
+#[test]
+fn what_was_synthesised_ahead_of_time_is_in_the_cache_and_sounds_the_same() {
+    let mut room = Room::new();
+    let errors = room.speaker.pre_synthesise(&["Close the valve. Say closed.".to_string()]);
+    assert!(errors.is_empty());
+    assert_eq!(std::fs::read_dir(room._cache.path()).unwrap().count(), 2);
+    room.say(1, Priority::Prompt, "Close the valve. Say closed.", None);
+    room.hear_to_the_end();
+    let mut fresh = Room::new();
+    fresh.say(1, Priority::Prompt, "Close the valve. Say closed.", None);
+    fresh.hear_to_the_end();
+    assert_eq!(room.heard.len(), fresh.heard.len());
+    let apart = room.heard.iter().zip(&fresh.heard).map(|(a, b)| (a - b).abs()).fold(0.0f32, f32::max);
+    assert!(apart < 1e-3, "{apart}: 16 bits");
+}
