@@ -67,7 +67,7 @@ fn heard() -> impl Strategy<Value = HeardAs> {
 }
 
 /// How many kinds of events there are; [`kind_number`] does not compile when one is missing from it.
-pub const KINDS: usize = 23;
+pub const KINDS: usize = 24;
 
 pub fn kind_number(event: &Event) -> usize {
     match event {
@@ -94,6 +94,7 @@ pub fn kind_number(event: &Event) -> usize {
         Event::GateHeld { .. } => 20,
         Event::RunCompleted { .. } => 21,
         Event::RunAbandoned => 22,
+        Event::LoopUndone { .. } => 23,
     }
 }
 
@@ -136,7 +137,8 @@ pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
         19 => any::<Option<u64>>().prop_map(|away_ms| Event::Resumed { away_ms }).boxed(),
         20 => prop::collection::vec(text(), 0..5).prop_map(|open| Event::GateHeld { open }).boxed(),
         21 => prop::collection::vec(text(), 0..5).prop_map(|skipped| Event::RunCompleted { skipped }).boxed(),
-        _ => Just(Event::RunAbandoned).boxed(),
+        22 => Just(Event::RunAbandoned).boxed(),
+        _ => text().prop_map(|step| Event::LoopUndone { step }).boxed(),
     }
 }
 
