@@ -61,7 +61,10 @@ fn whatever_moment_the_program_is_killed_at_every_answered_record_is_there_witho
         while_young += usize::from(answered.is_empty());
     }
     println!("{survived} answered records in {ROUNDS} kills, {while_young} of them before the first record");
-    assert!(survived > 500 && while_young > 0, "{survived} records, {while_young} early kills: the kills missed the work");
+    assert!(
+        survived > 500 && while_young > 0,
+        "{survived} records, {while_young} early kills: the kills missed the work"
+    );
 }
 
 #[test]

@@ -51,7 +51,8 @@ fn a_cut_file_is_refused_and_left_alone() {
     let (folder, path) = closed_journal();
     let sound = fs::read(&path).unwrap();
     let mut dice = Dice(11);
-    let cuts = (0..64).chain((0..sound.len()).step_by(512)).chain((0..100).map(|_| dice.roll(sound.len() as u64) as usize));
+    let cuts =
+        (0..64).chain((0..sound.len()).step_by(512)).chain((0..100).map(|_| dice.roll(sound.len() as u64) as usize));
     for cut in cuts.collect::<Vec<_>>() {
         restore(folder.path(), &path, &sound[..cut]);
         for error in [Journal::open(&path).err(), JournalReader::open(&path).err()] {

@@ -91,7 +91,10 @@ fn the_database_itself_refuses_to_change_or_remove_what_is_written() {
         ("UPDATE event SET json = '{}' WHERE seq = 1", "events are never changed"),
         ("DELETE FROM event WHERE seq = 2", "events are never removed"),
         ("DELETE FROM event", "events are never removed"),
-        ("INSERT OR REPLACE INTO event SELECT run, 1, at_ms, boot_id, boottime_ms, wall, kind, '{}', digest FROM event WHERE seq = 1", "events are only added at the end"),
+        (
+            "INSERT OR REPLACE INTO event SELECT run, 1, at_ms, boot_id, boottime_ms, wall, kind, '{}', digest FROM event WHERE seq = 1",
+            "events are only added at the end",
+        ),
         ("UPDATE run SET routine = 'x'", "runs are never changed"),
         ("DELETE FROM run", "runs are never removed"),
         ("UPDATE preference SET value = '9'", "preferences are never changed"),
@@ -110,8 +113,10 @@ fn an_edited_record_is_noticed_although_the_file_is_sound() {
     let raw = rusqlite::Connection::open(&path).unwrap();
     let trigger: String =
         raw.query_row("SELECT sql FROM sqlite_schema WHERE name = 'event_is_fixed'", [], |row| row.get(0)).unwrap();
-    raw.execute_batch("DROP TRIGGER event_is_fixed; UPDATE event SET json = replace(json, 'closed', 'opened') WHERE seq = 1;")
-        .unwrap();
+    raw.execute_batch(
+        "DROP TRIGGER event_is_fixed; UPDATE event SET json = replace(json, 'closed', 'opened') WHERE seq = 1;",
+    )
+    .unwrap();
     raw.execute_batch(&trigger).unwrap();
     drop(raw);
     let error = JournalReader::open(&path).unwrap().events(run).unwrap_err();

@@ -34,9 +34,9 @@ fn no_color_in_the_environment_keeps_every_colour_sequence_away() {
     assert!(screen.contains("HAZARD"), "{screen:?}");
     for sequence in ["38;", "48;", "[39", "[49", ";39", ";49", "[3", "[4"] {
         // Places of the cursor begin with figures too; they end in H.
-        let found = screen.match_indices(sequence).any(|(at, _)| {
-            screen[at..].chars().find(char::is_ascii_alphabetic) == Some('m')
-        });
+        let found = screen
+            .match_indices(sequence)
+            .any(|(at, _)| screen[at..].chars().find(char::is_ascii_alphabetic) == Some('m'));
         assert!(!found, "{sequence} in {screen:?}");
     }
 }
@@ -50,7 +50,10 @@ fn without_a_terminal_the_screen_says_so() {
         .output()
         .unwrap();
     assert!(!error.status.success());
-    assert!(String::from_utf8_lossy(&error.stderr).contains("expected a terminal that draws and takes keys"), "{error:?}");
+    assert!(
+        String::from_utf8_lossy(&error.stderr).contains("expected a terminal that draws and takes keys"),
+        "{error:?}"
+    );
 }
 
 #[test]

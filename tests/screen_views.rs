@@ -200,7 +200,13 @@ fn view() -> impl Strategy<Value = View> {
 }
 
 fn random_clock() -> impl Strategy<Value = ClockView> {
-    (words(), prop_oneof![Just(0u64), 0u64..20_000, any::<u64>().prop_map(|x| x >> 12)], 0u64..20_000, 0u64..9_999, any::<bool>())
+    (
+        words(),
+        prop_oneof![Just(0u64), 0u64..20_000, any::<u64>().prop_map(|x| x >> 12)],
+        0u64..20_000,
+        0u64..9_999,
+        any::<bool>(),
+    )
         .prop_map(|(name, left, length, over, hazard)| ClockView { hazard, ..clock(&name, left, length, over) })
 }
 
@@ -212,5 +218,9 @@ fn random_meters() -> impl Strategy<Value = Meters> {
         Just(Activity::SpeakingAndListening),
         Just(Activity::Deaf)
     ];
-    (level(), level(), activity).prop_map(|(level_dbfs, floor_dbfs, activity)| Meters { level_dbfs, floor_dbfs, activity })
+    (level(), level(), activity).prop_map(|(level_dbfs, floor_dbfs, activity)| Meters {
+        level_dbfs,
+        floor_dbfs,
+        activity,
+    })
 }

@@ -39,10 +39,9 @@ impl Place {
             Err(error) => return Err(no_access(error)),
         };
         match fs::metadata(&self.path) {
-            Ok(file) if !file.is_file() => Err(JournalError::NotAJournal {
-                path: self.path.clone(),
-                found: "a folder or device".to_owned(),
-            }),
+            Ok(file) if !file.is_file() => {
+                Err(JournalError::NotAJournal { path: self.path.clone(), found: "a folder or device".to_owned() })
+            }
             // SQLite would take either for a new database, and throw the records in the -wal file away.
             Ok(file) if file.len() == 0 => damaged("the file is empty"),
             Err(error) if error.kind() == io::ErrorKind::NotFound && log_bytes > 0 => {

@@ -66,9 +66,7 @@ use self::files::{Place, WriterLock};
 
 pub use self::error::JournalError;
 pub use self::read::JournalReader;
-pub use self::record::{
-    NewRun, Outcome, Purpose, Record, Rehearsals, RunId, RunSummary, Stamp, away_since,
-};
+pub use self::record::{NewRun, Outcome, Purpose, Record, Rehearsals, RunId, RunSummary, Stamp, away_since};
 
 /// The journal, open for writing. There is one per file on a machine at a time.
 ///
@@ -141,15 +139,14 @@ impl Journal {
     /// [`JournalError::EarlierWriteFailed`].
     pub fn append(&mut self, run: RunId, record: &Record) -> Result<(), JournalError> {
         self.write("append a record", |connection, place| {
-            let row = record::Row::of(record).map_err(|what| JournalError::NotWritable { path: place.path.clone(), what })?;
+            let row =
+                record::Row::of(record).map_err(|what| JournalError::NotWritable { path: place.path.clone(), what })?;
             let of_sqlite = |source| JournalError::of_sqlite(place, "append a record", source);
             let last = last_link(connection, run).map_err(of_sqlite)?;
             let before = match last {
-                None => {
-                    run_digest(connection, run)
-                        .map_err(of_sqlite)?
-                        .ok_or_else(|| JournalError::UnknownRun { path: place.path.clone(), run })?
-                }
+                None => run_digest(connection, run)
+                    .map_err(of_sqlite)?
+                    .ok_or_else(|| JournalError::UnknownRun { path: place.path.clone(), run })?,
                 Some((seq, digest)) if seq.checked_add(1) == Some(row.seq) => digest,
                 Some((seq, _)) => {
                     return Err(JournalError::OutOfOrder { path: place.path.clone(), run, last: seq, found: row.seq });

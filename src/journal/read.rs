@@ -117,8 +117,8 @@ impl JournalReader {
         }
     }
 
-    fn run_rows(&self, only: Option<RunId>) -> Result<Vec<((RunId, NewRun), Digest)>, JournalError> {
-        let rows: rusqlite::Result<Vec<((RunId, NewRun), Digest)>> = self
+    fn run_rows(&self, only: Option<RunId>) -> Result<Vec<RunRow>, JournalError> {
+        let rows: rusqlite::Result<Vec<RunRow>> = self
             .connection
             .prepare_cached(
                 "SELECT id, routine, fingerprint, settings, started, rehearsal, digest FROM run
@@ -186,6 +186,9 @@ impl JournalReader {
     }
 }
 
+/// A run's row, with the digest that it carries.
+type RunRow = ((RunId, NewRun), Digest);
+
 /// Checks the whole file over a connection that cannot write, and gives that connection back.
 pub(super) fn check(place: &Place) -> Result<Connection, JournalError> {
     let path = || place.path.clone();
@@ -208,7 +211,10 @@ pub(super) fn check(place: &Place) -> Result<Connection, JournalError> {
         (Err(source), _) | (_, Err(source)) => return Err(of_sqlite(source)),
     };
     if application != schema::APPLICATION_ID {
-        return Err(JournalError::NotAJournal { path: path(), found: format!("a database marked {application:#010x}") });
+        return Err(JournalError::NotAJournal {
+            path: path(),
+            found: format!("a database marked {application:#010x}"),
+        });
     }
     if version > schema::VERSION {
         return Err(JournalError::NewerSchema { path: path(), found: version, expected: schema::VERSION });
@@ -217,8 +223,7 @@ pub(super) fn check(place: &Place) -> Result<Connection, JournalError> {
         return Err(damaged(format!("layout {version}, which no version has written")));
     }
 
-    let report: String =
-        connection.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0)).map_err(of_sqlite)?;
+    let report: String = connection.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0)).map_err(of_sqlite)?;
     if report != "ok" {
         return Err(damaged(report));
     }

@@ -121,9 +121,8 @@ pub(super) struct Row {
 impl Row {
     /// The row of a record, or what stands in the way of writing it so that it reads back the same.
     pub(super) fn of(record: &Record) -> Result<Self, String> {
-        let number = |name: &str, value: u64| {
-            i64::try_from(value).map_err(|_| format!("{name} {value}, above {}", i64::MAX))
-        };
+        let number =
+            |name: &str, value: u64| i64::try_from(value).map_err(|_| format!("{name} {value}, above {}", i64::MAX));
         let event = with_finite_scores(&record.event);
         let json = serde_json::to_string(&event).map_err(|error| error.to_string())?;
         // A score that is no number has no JSON form, and would be noticed only when the run is to be carried on.
@@ -147,7 +146,8 @@ impl Row {
         Ok(Record {
             seq: number(self.seq)?,
             at: SessionTime::from_millis(number(self.at_ms)?),
-            event: serde_json::from_str(&self.json).map_err(|error| format!("an event that cannot be read, {error}"))?,
+            event: serde_json::from_str(&self.json)
+                .map_err(|error| format!("an event that cannot be read, {error}"))?,
             stamp: Stamp { boot_id: self.boot_id, boottime_ms: number(self.boottime_ms)?, wall: self.wall },
         })
     }
@@ -215,7 +215,10 @@ mod tests {
     #[test]
     fn time_away_is_known_within_one_boot_whatever_the_wall_clock_says() {
         let last = stamp("a", 1_000, "2031-01-01T00:00:00Z");
-        assert_eq!(away_since(&last, &stamp("a", 61_000, "1970-01-01T00:00:00Z")), Away::Known(Duration::from_secs(60)));
+        assert_eq!(
+            away_since(&last, &stamp("a", 61_000, "1970-01-01T00:00:00Z")),
+            Away::Known(Duration::from_secs(60))
+        );
     }
 
     #[test]

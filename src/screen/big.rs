@@ -26,12 +26,15 @@ impl Big {
         }
         let sizes = match limit {
             Limit::None => SIZES.as_slice(),
-            Limit::Smallest => &SIZES[SIZES.len() - 1..],
+            Limit::Smallest => &[SMALLEST],
         };
+        let lines_at = |across: u16| wrap_words(text, usize::from(width / across));
+        let fewest = lines_at(SMALLEST.1)?.len();
         sizes.iter().find_map(|(size, across, down)| {
-            let letters = usize::from(width / across);
-            let lines: Vec<String> = wrap_words(text, letters)?;
-            (lines.len() * usize::from(*down) <= usize::from(rows)).then_some(Self { size: *size, lines })
+            let lines = lines_at(*across)?;
+            // Height is what makes letters readable from afar: mere width is not worth another line.
+            let worth_it = *down > SMALLEST.2 || lines.len() == fewest;
+            (worth_it && lines.len() * usize::from(*down) <= usize::from(rows)).then_some(Self { size: *size, lines })
         })
     }
 
@@ -84,8 +87,9 @@ fn is_in_font(letter: char) -> bool {
 
 /// Sizes from the largest, with the cells that a letter takes across and down. The block characters for these are old and
 /// in every font; finer ones (sextants, octants) are often missing.
-const SIZES: [(PixelSize, u16, u16); 3] =
-    [(PixelSize::Full, 8, 8), (PixelSize::HalfHeight, 8, 4), (PixelSize::Quadrant, 4, 4)];
+const SIZES: [(PixelSize, u16, u16); 3] = [(PixelSize::Full, 8, 8), (PixelSize::HalfHeight, 8, 4), SMALLEST];
+
+const SMALLEST: (PixelSize, u16, u16) = (PixelSize::Quadrant, 4, 4);
 
 #[cfg(test)]
 mod tests {

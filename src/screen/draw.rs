@@ -103,7 +103,11 @@ impl Layout {
             (Part::Keys, source.keys()),
         ];
         let up = clocks.iter().filter(|clock| clock.left.is_zero()).count();
-        let mut rows = Rows { left: area.height.into(), given: [0; PARTS], wanted: wanted.each_ref().map(|(_, lines)| lines.len()) };
+        let mut rows = Rows {
+            left: area.height.into(),
+            given: [0; PARTS],
+            wanted: wanted.each_ref().map(|(_, lines)| lines.len()),
+        };
 
         // Neither the call nor a clock that has run out may push the other off a small screen.
         rows.give(Part::Call, usize::from(area.height / 2).max(1));
@@ -186,14 +190,14 @@ impl Rows {
 /// A clock in large figures, with its name, its state and a bar beside them.
 fn draw_clock(source: &Source, clock: &ClockView, area: Rect, buffer: &mut Buffer) {
     let over = clock.left.is_zero();
-    let time = if over { minutes(clock.over) } else { source.clock_time(clock) };
+    let time = if over { format!("+{}", minutes(clock.over)) } else { source.clock_time(clock) };
     let Some(big) = Big::fit(&time, area.width / 2, area.height, Limit::Smallest) else {
         return source.clock(clock).render(Rect { height: 1, ..area }, buffer);
     };
     let style = source.clock_style(clock);
     let figures = Rect { width: big.width().min(area.width), ..area };
-    buffer.set_style(figures, style);
-    big.draw(style, figures, buffer);
+    let figures_style = if over { source.palette.alarm_figures } else { style };
+    big.draw(figures_style, figures, buffer);
 
     let beside = Rect { x: area.x + figures.width + 2, width: area.width.saturating_sub(figures.width + 2), ..area };
     let room = usize::from(beside.width);

@@ -73,7 +73,9 @@ pub enum LabelsError {
     #[error("phrases of the screen: found '{0}', expected every word once; put it right in the phrase file")]
     Unreadable(#[from] toml::de::Error),
     /// A phrase has lost its places for numbers or names.
-    #[error("phrases of the screen, '{key}': found {found} places marked {{}}, expected {expected}; put it right in the phrase file")]
+    #[error(
+        "phrases of the screen, '{key}': found {found} places marked {{}}, expected {expected}; put it right in the phrase file"
+    )]
     Places { key: &'static str, found: usize, expected: usize },
 }
 

@@ -52,8 +52,10 @@ pub enum Activity {
 /// Why the screen cannot be used.
 #[derive(Debug, Error)]
 pub enum ScreenError {
-    #[error("terminal: cannot {doing}: found '{source}', expected a terminal that draws and takes keys; start in one, or \
-             without the screen")]
+    #[error(
+        "terminal: cannot {doing}: found '{source}', expected a terminal that draws and takes keys; start in one, or \
+             without the screen"
+    )]
     Terminal { doing: &'static str, source: io::Error },
 }
 

@@ -33,8 +33,10 @@ pub(super) struct Palette {
     pub(super) quiet: Style,
     pub(super) caution: Style,
     pub(super) running: Style,
-    /// A clock that has run out.
+    /// A clock that has run out, in words.
     pub(super) alarm: Style,
+    /// The same in large figures. They fill their cells to the edge: on a ground of another colour they run into it.
+    pub(super) alarm_figures: Style,
     /// What can be said or pressed.
     pub(super) answer: Style,
 }
@@ -51,6 +53,7 @@ impl Palette {
                 caution: reversed,
                 running: bold,
                 alarm: reversed,
+                alarm_figures: bold,
                 answer: bold,
             },
             Ink::Colours => Self {
@@ -60,6 +63,7 @@ impl Palette {
                 caution: bold.fg(YELLOW),
                 running: bold.fg(SKY),
                 alarm: bold.fg(BLACK).bg(ORANGE),
+                alarm_figures: bold.fg(ORANGE),
                 answer: bold.fg(MINT),
             },
         }
@@ -123,6 +127,7 @@ mod tests {
             palette.caution,
             palette.running,
             palette.alarm,
+            palette.alarm_figures,
             palette.answer,
         ] {
             let (fg, bg) = (style.fg.expect("a colour"), style.bg.unwrap_or(ground));

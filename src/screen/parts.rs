@@ -45,7 +45,11 @@ impl Source<'_> {
     }
 
     pub(super) fn notices(&self) -> Lines {
-        self.view.notices.iter().flat_map(|notice| self.marked(&self.labels.notice, notice, self.palette.caution)).collect()
+        self.view
+            .notices
+            .iter()
+            .flat_map(|notice| self.marked(&self.labels.notice, notice, self.palette.caution))
+            .collect()
     }
 
     pub(super) fn caution(&self) -> Lines {
@@ -152,11 +156,9 @@ impl Source<'_> {
 
     /// Text behind a mark, wrapped so that it stands in its own column.
     fn marked(&self, mark: &str, text: &str, style: Style) -> Lines {
-        let indent = if usize::from(self.width) > 3 * width_of(mark) { " ".repeat(width_of(mark) + 1) } else { String::new() };
-        wrap(&format!("{mark} {text}"), self.width, &indent)
-            .into_iter()
-            .map(|line| Line::styled(line, style))
-            .collect()
+        let indent =
+            if usize::from(self.width) > 3 * width_of(mark) { " ".repeat(width_of(mark) + 1) } else { String::new() };
+        wrap(&format!("{mark} {text}"), self.width, &indent).into_iter().map(|line| Line::styled(line, style)).collect()
     }
 
     /// Entries side by side, none broken over two lines, the first line behind a mark.

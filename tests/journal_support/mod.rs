@@ -46,11 +46,7 @@ pub fn voice(phrase: &str, score: f32, margin: f32) -> HeardAs {
 }
 
 fn text() -> impl Strategy<Value = String> {
-    prop_oneof![
-        "[a-z-]{1,12}",
-        any::<String>(),
-        Just("quote \" and \\ and \u{0} and \u{1F6B0}".to_owned())
-    ]
+    prop_oneof!["[a-z-]{1,12}", any::<String>(), Just("quote \" and \\ and \u{0} and \u{1F6B0}".to_owned())]
 }
 
 fn finite() -> impl Strategy<Value = f32> {
@@ -60,7 +56,11 @@ fn finite() -> impl Strategy<Value = f32> {
 fn heard() -> impl Strategy<Value = HeardAs> {
     prop_oneof![
         (text(), finite(), finite()).prop_map(|(phrase, score, margin)| HeardAs::Voice { phrase, score, margin }),
-        (text(), finite(), finite()).prop_map(|(phrase, score, margin)| HeardAs::VoiceConfirmed { phrase, score, margin }),
+        (text(), finite(), finite()).prop_map(|(phrase, score, margin)| HeardAs::VoiceConfirmed {
+            phrase,
+            score,
+            margin
+        }),
         Just(HeardAs::Key),
         Just(HeardAs::Clock),
     ]

@@ -44,7 +44,8 @@ pub fn can_be_read(call: &str, buffer: &Buffer) -> bool {
     }
     SIZES.iter().any(|(size, across, down)| {
         let shapes = Shapes::new(*size, *across, *down);
-        let wanted: Vec<String> = words.iter().map(|word| word.chars().map(|letter| shapes.alike(letter)).collect()).collect();
+        let wanted: Vec<String> =
+            words.iter().map(|word| word.chars().map(|letter| shapes.alike(letter)).collect()).collect();
         contains(&words_of(&shapes.read(buffer)), &wanted)
     })
 }
@@ -75,7 +76,11 @@ impl Shapes {
         let (mut letters, mut shapes) = (HashMap::new(), HashMap::new());
         for letter in ' '..='\u{3ff}' {
             let mut buffer = Buffer::empty(area);
-            BigText::builder().pixel_size(size).lines(vec![letter.to_string().into()]).build().render(area, &mut buffer);
+            BigText::builder()
+                .pixel_size(size)
+                .lines(vec![letter.to_string().into()])
+                .build()
+                .render(area, &mut buffer);
             let shape = shape(&buffer, area);
             letters.entry(shape.clone()).or_insert(letter);
             shapes.insert(letter, shape);
@@ -93,7 +98,8 @@ impl Shapes {
         let area = buffer.area;
         let letter_at = |x, y| {
             let cell = Rect::new(x, y, self.across, self.down);
-            area.contains((x + self.across - 1, y + self.down - 1).into()).then(|| self.letters.get(&shape(buffer, cell)))?
+            area.contains((x + self.across - 1, y + self.down - 1).into())
+                .then(|| self.letters.get(&shape(buffer, cell)))?
         };
         let mut text = String::new();
         let mut y = area.y;
@@ -177,7 +183,10 @@ pub fn clock_running() -> View {
 
 pub fn alarm() -> View {
     View {
-        clocks: vec![ClockView { hazard: false, ..clock("grey tank drain", 610, 900, 0) }, clock("black tank rinse", 0, 300, 47)],
+        clocks: vec![
+            ClockView { hazard: false, ..clock("grey tank drain", 610, 900, 0) },
+            clock("black tank rinse", 0, 300, 47),
+        ],
         call: "Turn the rinse off now.".to_owned(),
         caution: "The tank is filling and can flood the floor.".to_owned(),
         ..clock_running()
