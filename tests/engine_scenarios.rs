@@ -559,6 +559,19 @@ fn the_whole_routine_can_be_done_with_one_key_both_ways_of_rinsing() {
     }
 }
 
+#[test]
+fn a_confirm_key_that_is_held_down_answers_one_step_only() {
+    let mut world = world();
+    for _ in 0..40 {
+        world.tell(Input::KeyPressed(Key::Confirm));
+        world.pass(Duration::from_millis(30));
+    }
+    assert_eq!(world.step(), "grey-held");
+    world.pass_s(2);
+    world.press(Key::Confirm);
+    assert_eq!(world.step(), "black-held");
+}
+
 /// Replays a world's records into a new engine, as after a crash.
 fn resume(world: &World, away: Away, away_s: u64) -> World {
     let mut again = World::asleep(world.engine.routine().clone());

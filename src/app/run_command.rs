@@ -12,6 +12,7 @@ use crate::app::session::{Session, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::app::talk::Talk;
 use crate::app::{AppError, models, prompts};
 use crate::engine::Engine;
+use crate::engine::event::Event;
 use crate::hear::capture::Capture;
 use crate::journal::{Journal, NewRun, Purpose, Record, Rehearsals, RunSummary};
 use crate::say::playback::Playback;
@@ -53,8 +54,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
     let mut engine = Engine::new(routine, book, voice);
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
-    let (going_on, told) = choose(broken_off, &engine, args.anew);
-    told.iter().for_each(|line| println!("{line}"));
+    let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = match going_on {
         Some(run) => {
             let records = journal.events(run.id)?;
@@ -93,22 +93,34 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     Ok(())
 }
 
-/// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew.
-fn choose(broken_off: Option<RunSummary>, engine: &Engine, anew: bool) -> (Option<RunSummary>, Vec<String>) {
-    let Some(run) = broken_off else { return (None, Vec::new()) };
+/// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew; then it
+/// is written down as ended early, so that it is not offered again.
+fn choose(
+    broken_off: Option<RunSummary>,
+    engine: &Engine,
+    anew: bool,
+    journal: &mut Journal,
+) -> Result<Option<RunSummary>, AppError> {
+    let Some(run) = broken_off else { return Ok(None) };
     let number = run.id;
-    if anew {
-        return (None, vec![format!("Run {number} was broken off and stays as it is; a new one begins.")]);
+    let changed = run.run.fingerprint != engine.routine().fingerprint;
+    if !anew && !changed {
+        println!("Going on with run {number}. To begin anew instead, start with --anew.");
+        return Ok(Some(run));
     }
-    if run.run.fingerprint != engine.routine().fingerprint {
-        let line = format!(
-            "Run {number} was broken off, but its routine or rig has changed since: it stays as it is, and a new one \
-             begins. Look at it with: sparehand log {number}"
-        );
-        return (None, vec![line]);
+    if let Some(last) = journal.events(number)?.last() {
+        let end = Record {
+            seq: last.seq + 1,
+            at: last.at,
+            stamp: Clock::start().stamp(),
+            event: Event::RunAbandoned,
+        };
+        journal.append(number, &end)?;
     }
-    let line = format!("Going on with run {number}. To begin anew instead, start with --anew.");
-    (Some(run), vec![line])
+    let why = if changed { ", and its routine or rig has changed since" } else { "" };
+    println!("Run {number} was broken off{why}: it is kept as ended early, and a new one begins.");
+    println!("Look at it with: sparehand log {number}");
+    Ok(None)
 }
 
 fn missing_devices(devices: &Devices) -> Vec<String> {

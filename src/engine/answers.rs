@@ -53,6 +53,14 @@ impl Engine {
     }
 
     pub(super) fn key_pressed(&mut self, key: Key) {
+        if key == Key::Confirm {
+            // A key held down repeats: it must not run through the steps that follow.
+            let held = self.last_confirm.is_some_and(|at| self.now.since(at) < KEY_REPEATS);
+            self.last_confirm = Some(self.now);
+            if held {
+                return;
+            }
+        }
         let step = self.state.current;
         let answer = step.map(|step| self.routine.steps[step].answer.clone());
         let running = step.is_some_and(|step| self.state.clocks.contains_key(&step));
@@ -427,6 +435,8 @@ impl Engine {
     }
 }
 
+/// Keyboards repeat after a quarter to three quarters of a second.
+const KEY_REPEATS: std::time::Duration = std::time::Duration::from_millis(800);
 const VOLUME_STEP_DB: f32 = 3.0;
 const SPEED_STEP: f32 = 0.1;
 /// Tenths of the usual pace.

@@ -58,6 +58,7 @@ pub struct Engine {
     pub(super) unclear_streak: u32,
     pub(super) unclear_at: Option<SessionTime>,
     pub(super) last_heard: String,
+    pub(super) last_confirm: Option<SessionTime>,
     pub(super) hearing_lost: bool,
     /// Between replay and the record of having resumed: its clocks are judged then, knowing how long it was away.
     pub(super) resuming: bool,
@@ -107,6 +108,7 @@ impl Engine {
             unclear_streak: 0,
             unclear_at: None,
             last_heard: String::new(),
+            last_confirm: None,
             hearing_lost: false,
             resuming: false,
         }
