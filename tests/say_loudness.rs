@@ -111,6 +111,6 @@ fn every_prompt_is_equally_loud_and_its_true_peak_stays_below_minus_1() {
 #[test]
 fn a_click_that_cannot_be_loud_is_refused_and_not_passed_off() {
     let mut click = vec![0.0f32; 48_000];
-    click[24_000] = 0.01;
+    click[24_000] = 0.5;
     assert!(level(&click, 48_000, SPEECH).is_err());
 }

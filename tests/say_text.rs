@@ -53,7 +53,7 @@ fn figures_units_and_signs_are_read_as_a_person_reads_them() {
         ("0.5 gpm", "zero point five gallons a minute."),
         ("It costs $9.99", "It costs nine dollars and ninety nine cents."),
         ("the 3rd valve", "the third valve."),
-        ("A 50A 120/240 V site", "A fifty amp one hundred twenty over two hundred forty volt site."),
+        ("A 50A 120/240 V site", "A fifty amps one hundred twenty over two hundred forty volt site."),
         ("Mix 3:1", "Mix three to one."),
         ("a 2x4 board", "a two by four board."),
         ("rinse 2x", "rinse two times."),

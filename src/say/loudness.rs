@@ -87,11 +87,11 @@ pub fn level(samples: &[f32], rate: u32, target: f64) -> Result<Vec<f32>, Loudne
         let limited = if peak_of(&louder) > decibels(ceiling) { Limiter::limit(&louder, decibels(ceiling), release) } else { louder };
         reached = measure(&limited, rate)?.lufs().unwrap_or(f64::NEG_INFINITY);
         let peak = true_peak(&limited, rate)?;
-        if (reached - target).abs() <= CLOSE && peak <= HIGHEST_PEAK {
+        if (reached - target).abs() <= CLOSE && peak <= HIGHEST_PEAK - RATE_MARGIN {
             return Ok(limited);
         }
         gain += (target - reached).clamp(-6.0, 6.0);
-        ceiling -= (peak - HIGHEST_PEAK).max(0.0);
+        ceiling -= (peak - HIGHEST_PEAK + RATE_MARGIN).max(0.0);
     }
     Err(LoudnessError::Unreachable { reached, target })
 }
@@ -121,7 +121,10 @@ pub const SPEECH: f64 = -16.0;
 pub const HIGHEST_PEAK: f64 = -1.0;
 
 /// Decibels that the limiter's ceiling stays below that, for peaks between samples.
-const PEAK_MARGIN: f64 = 0.4;
+const PEAK_MARGIN: f64 = 0.7;
+
+/// Decibels by which a peak may still grow when the sound goes to another rate.
+const RATE_MARGIN: f64 = 0.3;
 
 /// LU from the target that is close enough. The promise is 1.
 const CLOSE: f64 = 0.5;

@@ -108,7 +108,7 @@ impl Preparation {
                 match self.cached(bench) {
                     Some(samples) => State::Levelled(samples),
                     None => {
-                        let pieces = bench.voice.phonemes(&self.marked);
+                        let pieces = bench.voice.phonemes(&self.sentence);
                         if pieces.is_empty() {
                             return Err(PrepareError::Unspeakable { sentence: self.sentence.clone() });
                         }

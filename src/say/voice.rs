@@ -50,7 +50,7 @@ impl Voice {
         self.reader.sentences(text)
     }
 
-    /// A sentence with the phonemes that the tables give for some of its words: everything that decides how it sounds.
+    /// A sentence with the phonemes of the tables beside its words; see [`Reader::marked`].
     pub fn marked(&self, sentence: &str) -> String {
         self.reader.marked(sentence)
     }
@@ -60,9 +60,9 @@ impl Voice {
         &self.fingerprint
     }
 
-    /// First stage: the phonemes of a marked sentence, in pieces short enough for the model.
-    pub fn phonemes(&self, marked: &str) -> Vec<String> {
-        pieces(&self.phonemizer.phonemes(marked))
+    /// First stage: the phonemes of a sentence, in pieces short enough for the model.
+    pub fn phonemes(&self, sentence: &str) -> Vec<String> {
+        pieces(&self.phonemizer.phonemes(sentence, &|word| self.reader.phonemes(word)))
     }
 
     /// Second stage: the spectrum of a piece. `speed` 1.0 is the usual pace, larger is faster.
@@ -119,7 +119,7 @@ impl Voice {
     /// As of the stages.
     pub fn synthesise(&mut self, sentence: &str, speed: f32) -> Result<Vec<f32>, VoiceError> {
         let mut samples = Vec::new();
-        for piece in self.phonemes(&self.marked(sentence)) {
+        for piece in self.phonemes(sentence) {
             let spectrum = self.spectrum(&piece, speed)?;
             samples.extend(self.samples(&piece, &spectrum)?);
         }
