@@ -77,14 +77,17 @@ pub fn true_peak(samples: &[f32], rate: u32) -> Result<f64, LoudnessError> {
 /// As of [`measure`]; [`LoudnessError::Unreachable`] when the sound is all peak, such as a single click.
 pub fn level(samples: &[f32], rate: u32, target: f64) -> Result<Vec<f32>, LoudnessError> {
     let Some(before) = measure(samples, rate)?.lufs() else { return Ok(samples.to_vec()) };
-    let release = rate as usize / 12;
     let mut gain = target - before;
+    let louder = |gain: f64| -> Vec<f32> { samples.iter().map(|sample| sample * decibels(gain)).collect() };
+    // Without the limiter both values grow by the gain exactly.
+    if true_peak(samples, rate)? + gain <= HIGHEST_PEAK - RATE_MARGIN {
+        return Ok(louder(gain));
+    }
+    let release = rate as usize / 12;
     let mut ceiling = HIGHEST_PEAK - PEAK_MARGIN;
     let mut reached = before;
     for _ in 0..ROUNDS {
-        let louder: Vec<f32> = samples.iter().map(|sample| sample * decibels(gain)).collect();
-        let peak_of = |samples: &[f32]| samples.iter().fold(0.0f32, |peak, sample| peak.max(sample.abs()));
-        let limited = if peak_of(&louder) > decibels(ceiling) { Limiter::limit(&louder, decibels(ceiling), release) } else { louder };
+        let limited = Limiter::limit(&louder(gain), decibels(ceiling), release);
         reached = measure(&limited, rate)?.lufs().unwrap_or(f64::NEG_INFINITY);
         let peak = true_peak(&limited, rate)?;
         if (reached - target).abs() <= CLOSE && peak <= HIGHEST_PEAK - RATE_MARGIN {
