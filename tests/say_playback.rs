@@ -66,7 +66,7 @@ fn a_loudspeaker_that_vanishes_is_noticed_unless_the_server_moves_the_sound_to_a
     let sink = std::env::var("SPAREHAND_TEST_SINK").expect("SPAREHAND_TEST_SINK is set");
     let module = std::env::var("SPAREHAND_TEST_SINK_MODULE").expect("SPAREHAND_TEST_SINK_MODULE is set");
     let (mut playback, _reference) = Playback::open(Some(&sink)).unwrap();
-    let mut play_for = |playback: &mut Playback, span: Duration| {
+    let play_for = |playback: &mut Playback, span: Duration| {
         let start = Instant::now();
         let mut number = 0;
         while playback.failed().is_none() && start.elapsed() < span {
@@ -78,7 +78,8 @@ fn a_loudspeaker_that_vanishes_is_noticed_unless_the_server_moves_the_sound_to_a
         }
         start.elapsed()
     };
-    play_for(&mut playback, Duration::from_secs(2));
+    // A sink that was asleep may take seconds to begin.
+    play_for(&mut playback, Duration::from_secs(4));
     assert!(playback.taken() > 48_000, "{} taken", playback.taken());
     assert!(std::process::Command::new("pactl").args(["unload-module", &module]).status().unwrap().success());
     let before = playback.taken();

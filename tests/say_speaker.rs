@@ -222,3 +222,23 @@ fn what_was_synthesised_ahead_of_time_is_in_the_cache_and_sounds_the_same() {
     let apart = room.heard.iter().zip(&fresh.heard).map(|(a, b)| (a - b).abs()).fold(0.0f32, f32::max);
     assert!(apart < 1e-3, "{apart}: 16 bits");
 }
+
+#[test]
+fn all_of_it_can_be_moved_to_another_thread() {
+    fn movable<T: Send>() {}
+    movable::<Speaker>();
+    movable::<sparehand::say::playback::Playback>();
+    movable::<sparehand::say::playback::Reference>();
+}
+
+// WCAG 2.2 1.4.2 and EN 301 549 5.1.3: speech can be stopped, and its volume changed while it is heard.
+#[test]
+fn a_changed_volume_is_heard_at_once_and_without_a_step() {
+    let mut room = Room::new();
+    room.say(1, Priority::Prompt, "This is a long sentence that goes on and on and on while the volume changes.", None);
+    room.hear(100);
+    room.speaker.set_voice(VoiceSettings { speed: 1.0, volume_db: -18.0 });
+    room.hear(100);
+    let (before, after) = (room.rms(40, 60), room.rms(102, 60));
+    assert!(after < before / 4.0, "{before} to {after}");
+}

@@ -370,7 +370,7 @@ const TIMES: &str = "x";
 
 macro_rules! pattern {
     ($name:ident, $pattern:literal) => {
-        #[expect(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
+        #[allow(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
         static $name: LazyLock<Regex> = LazyLock::new(|| Regex::new($pattern).unwrap());
     };
 }

@@ -199,5 +199,5 @@ fn is_apostrophe(mark: char) -> bool {
     matches!(mark, '\'' | '’')
 }
 
-#[expect(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
+#[allow(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
 static WORD: LazyLock<Regex> = LazyLock::new(|| Regex::new(r"\p{L}[\p{L}']*").unwrap());

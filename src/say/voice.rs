@@ -73,7 +73,9 @@ impl Voice {
     pub fn spectrum(&mut self, piece: &str, speed: f32) -> Result<Spectrum, VoiceError> {
         let ids = self.phonemizer.ids(piece);
         let ids = Tensor::from_array(([1usize, ids.len()], ids)).map_err(VoiceError::Model)?;
-        let speed = Tensor::from_array(([1usize], vec![speed.clamp(SLOWEST, FASTEST)])).map_err(VoiceError::Model)?;
+        let asked = speed.clamp(SLOWEST, FASTEST);
+        let modelled = asked.min(FASTEST_CLEAR);
+        let speed = Tensor::from_array(([1usize], vec![modelled])).map_err(VoiceError::Model)?;
         let outputs = self.model.run(ort::inputs!["ids" => ids, "speed" => speed]).map_err(VoiceError::Model)?;
         let part = |name: &'static str| -> Result<Vec<f32>, VoiceError> {
             let output = outputs.get(name).ok_or(VoiceError::Output { name })?;
@@ -97,6 +99,7 @@ impl Voice {
         ];
         match shapes.into_iter().find(|&(_, found)| found != values) {
             Some((name, found)) => Err(VoiceError::Shape { name, found, expected: values }),
+            None if asked > modelled => Ok(spectrum.faster(asked / modelled)),
             None => Ok(spectrum),
         }
     }
@@ -222,6 +225,10 @@ const FOLDER: &str = "hibari-heart";
 /// Symbols; the model was trained on sentences up to about 500.
 const LONGEST_PIECE: usize = 380;
 
-/// The range of speeds that the model speaks clearly in.
+/// The range of speeds.
 const SLOWEST: f32 = 0.5;
 const FASTEST: f32 = 2.0;
+
+/// The model swallows consonants when it is asked for more than this: an independent recogniser missed 21 % of its words at
+/// 1.5, but 6 % when frames of slower speech were left out evenly. Beyond this speed we do that.
+const FASTEST_CLEAR: f32 = 1.25;
