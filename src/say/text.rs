@@ -150,6 +150,8 @@ impl Scan<'_> {
                 self.at += closing;
                 if self.at_sentence_start() {
                     self.end_sentence(if mark == '…' { '.' } else { mark });
+                } else if mark == '…' {
+                    self.pause(',');
                 }
             }
             ',' | ';' | ':' => self.pause(mark),
