@@ -53,7 +53,7 @@ fn figures_units_and_signs_are_read_as_a_person_reads_them() {
         ("0.5 gpm", "zero point five gallons a minute."),
         ("It costs $9.99", "It costs nine dollars and ninety nine cents."),
         ("the 3rd valve", "the third valve."),
-        ("A 50A 120/240 V site", "A fifty amp one hundred twenty over two hundred forty volt site."),
+        ("A 50A 120/240 V site", "A fifty amps one hundred twenty over two hundred forty volt site."),
         ("Mix 3:1", "Mix three to one."),
         ("a 2x4 board", "a two by four board."),
         ("rinse 2x", "rinse two times."),
@@ -70,6 +70,14 @@ fn figures_units_and_signs_are_read_as_a_person_reads_them() {
         ("6'2\" high", "six feet two inches high."),
         ("🚐 ready [x](/y/)", "ready x, y."),
         ("ready x, or y", "ready x, or y."),
+        ("50%-60% full", "fifty percent to sixty percent full."),
+        ("10 ft-20 ft", "ten feet to twenty feet."),
+        ("R-22", "R twenty two."),
+        ("2 x 1.5 V", "two x one point five volts."),
+        ("Turn it 90° clockwise", "Turn it ninety degrees clockwise."),
+        ("Hello… is it on", "Hello, is it on."),
+        ("At temp. 98.6 °F.", "At temperature ninety eight point six degrees Fahrenheit."),
+        ("set (-5 °C)", "set, minus five degrees Celsius."),
         ("...", ""),
         ("", ""),
     ];
@@ -114,6 +122,21 @@ proptest! {
         let sentence = said(&format!("The value is {number}{unit} today"));
         let back = text2num::replace_numbers_in_text(&sentence, &text2num::Language::english(), 0.0);
         prop_assert!(back.contains(&number.to_string()), "{number}{unit} -> {sentence} -> {back}");
+    }
+
+    #[test]
+    fn no_number_of_several_is_lost_whatever_stands_between_them(one in 2u64..1000, between in " |-| - |–| to | x |x|/|:|, | psi, | gal-| V / |% |; ", other in 2u64..1000) {
+        let sentence = said(&format!("Values {one}{between}{other} today"));
+        // Fractions and times have words of their own; the two numbers must still be two different groups of words.
+        prop_assume!(!matches!(between.as_str(), "/" | ":"));
+        let back = text2num::replace_numbers_in_text(&sentence, &text2num::Language::english(), 0.0);
+        let numbers: Vec<&str> = back.split(|c: char| !c.is_ascii_digit()).filter(|part| !part.is_empty()).collect();
+        let expected = (one.to_string(), other.to_string());
+        // Two numbers side by side may be read back as one; their digits must be there all the same.
+        let found = numbers.contains(&expected.0.as_str()) && numbers.contains(&expected.1.as_str());
+        let side_by_side = between == " " || between == ", ";
+        prop_assert!(found || side_by_side, "{one}{between}{other} -> {sentence} -> {back}");
+        prop_assert!(!sentence.contains("minus"), "{sentence}");
     }
 
     #[test]

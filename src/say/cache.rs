@@ -103,8 +103,8 @@ fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// To be raised when anything here or in `synthesis`, `loudness` or `prepare` changes how a sentence sounds.
-const VERSION: &str = "sparehand speech 1";
+/// To be raised when anything here or in `synthesis`, `loudness`, `voice` or `prepare` changes how a sentence sounds.
+const VERSION: &str = "sparehand speech 2";
 
 const ENDING: &str = "speech";
 

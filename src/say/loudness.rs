@@ -77,23 +77,41 @@ pub fn true_peak(samples: &[f32], rate: u32) -> Result<f64, LoudnessError> {
 /// As of [`measure`]; [`LoudnessError::Unreachable`] when the sound is all peak, such as a single click.
 pub fn level(samples: &[f32], rate: u32, target: f64) -> Result<Vec<f32>, LoudnessError> {
     let Some(before) = measure(samples, rate)?.lufs() else { return Ok(samples.to_vec()) };
-    let release = rate as usize / 12;
     let mut gain = target - before;
+    let louder = |gain: f64| -> Vec<f32> { samples.iter().map(|sample| sample * decibels(gain)).collect() };
+    // Without the limiter both values grow by the gain exactly.
+    if true_peak(samples, rate)? + gain <= HIGHEST_PEAK - RATE_MARGIN {
+        return Ok(louder(gain));
+    }
+    let release = rate as usize / 12;
     let mut ceiling = HIGHEST_PEAK - PEAK_MARGIN;
     let mut reached = before;
     for _ in 0..ROUNDS {
-        let louder: Vec<f32> = samples.iter().map(|sample| sample * decibels(gain)).collect();
-        let peak_of = |samples: &[f32]| samples.iter().fold(0.0f32, |peak, sample| peak.max(sample.abs()));
-        let limited = if peak_of(&louder) > decibels(ceiling) { Limiter::limit(&louder, decibels(ceiling), release) } else { louder };
+        let limited = Limiter::limit(&louder(gain), decibels(ceiling), release);
         reached = measure(&limited, rate)?.lufs().unwrap_or(f64::NEG_INFINITY);
         let peak = true_peak(&limited, rate)?;
-        if (reached - target).abs() <= CLOSE && peak <= HIGHEST_PEAK {
+        if (reached - target).abs() <= CLOSE && peak <= HIGHEST_PEAK - RATE_MARGIN {
             return Ok(limited);
         }
         gain += (target - reached).clamp(-6.0, 6.0);
-        ceiling -= (peak - HIGHEST_PEAK).max(0.0);
+        let over = peak - (HIGHEST_PEAK - RATE_MARGIN);
+        if over > 0.0 {
+            // A little more than what is over, or it would only be approached.
+            ceiling -= over + 0.1;
+        }
     }
     Err(LoudnessError::Unreachable { reached, target })
+}
+
+/// The sound as loud as its peaks allow without a limiter: for what [`level`] refuses.
+///
+/// # Errors
+///
+/// As of [`measure`].
+pub fn loudest(samples: &[f32], rate: u32) -> Result<Vec<f32>, LoudnessError> {
+    let peak = true_peak(samples, rate)?;
+    let gain = if peak.is_finite() { decibels(HIGHEST_PEAK - RATE_MARGIN - peak) } else { 1.0 };
+    Ok(samples.iter().map(|sample| sample * gain).collect())
 }
 
 /// The factor of a gain in decibels.
@@ -121,7 +139,10 @@ pub const SPEECH: f64 = -16.0;
 pub const HIGHEST_PEAK: f64 = -1.0;
 
 /// Decibels that the limiter's ceiling stays below that, for peaks between samples.
-const PEAK_MARGIN: f64 = 0.4;
+const PEAK_MARGIN: f64 = 0.7;
+
+/// Decibels by which a peak may still grow when the sound goes to another rate.
+const RATE_MARGIN: f64 = 0.3;
 
 /// LU from the target that is close enough. The promise is 1.
 const CLOSE: f64 = 0.5;

@@ -107,6 +107,16 @@ mod tests {
         assert_eq!(decimal("118", "1", NumberReading::Radio, &wording), "one one eight decimal one");
     }
 
+    // ICAO Annex 10 Volume II 5.2.1.4.3.1: TREE, FOW-er, FIFE, NIN-er, DAY-SEE-MAL.
+    #[test]
+    fn radio_reading_has_its_own_sounds_for_words_that_are_lost_in_noise() {
+        let wording = Wording::load(None).unwrap();
+        for (word, sound) in [("three", "tɹˈi"), ("four", "fˈOəɹ"), ("five", "fˈIf"), ("nine", "nˈInəɹ"), ("decimal", "dˈAsimˌæl")] {
+            assert_eq!(wording.phonemes(word, true).as_deref(), Some(sound));
+            assert_eq!(wording.phonemes(word, false), None, "everyday reading leaves {word} alone");
+        }
+    }
+
     #[test]
     fn a_code_that_begins_with_zero_keeps_its_zeros() {
         let wording = Wording::load(None).unwrap();

@@ -1,7 +1,8 @@
 //! Words to phonemes: a dictionary with grammar first, a small network for words that it does not know.
 //!
-//! Takes marked sentences from [`text`](crate::say::text); gives the symbols that the voice was trained on and nothing
-//! else. One word that cannot be read is left out and reported; it never costs the sentence.
+//! Takes sentences from [`text`](crate::say::text) and the words that the speech tables know better; gives the symbols that
+//! the voice was trained on and nothing else. One word that cannot be read is left out and reported; it never costs the
+//! sentence.
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -32,15 +33,15 @@ impl Phonemizer {
         Ok(Self { g2p: G2P::with_fallback(Language::EnglishUS, Some(Box::new(unknown_words))), symbols })
     }
 
-    /// The phonemes of a marked sentence, in symbols of the voice only. Empty when nothing of it can be said.
-    pub fn phonemes(&self, marked: &str) -> String {
-        if let Some(phonemes) = self.read(marked) {
+    /// The phonemes of a sentence, in symbols of the voice only; empty when nothing of it can be said. `known` gives the
+    /// phonemes of words that have their own.
+    pub fn phonemes(&self, sentence: &str, known: &dyn Fn(&str) -> Option<String>) -> String {
+        if let Some(phonemes) = self.read(sentence, known) {
             return phonemes;
         }
         // Something in it cannot be read: take the words one by one and leave that one out.
-        let words = split_words(marked);
-        let read = words.iter().filter_map(|word| {
-            let phonemes = self.read(word);
+        let read = sentence.split_whitespace().filter_map(|word| {
+            let phonemes = self.read(word, known);
             if phonemes.is_none() {
                 tracing::warn!(length = word.len(), "a word cannot be said and is left out");
             }
@@ -57,20 +58,29 @@ impl Phonemizer {
 
     /// Phonemes of a sentence or word, or `None` when a part of it has no reading. The library is guarded: text from
     /// outside must not end the program, whatever it finds in it.
-    fn read(&self, marked: &str) -> Option<String> {
-        let read = catch_unwind(AssertUnwindSafe(|| self.g2p.g2p(marked)));
-        let (phonemes, _) = read.ok()?.ok()?;
-        if phonemes.contains(NO_READING) {
-            return None;
+    fn read(&self, text: &str, known: &dyn Fn(&str) -> Option<String>) -> Option<String> {
+        let read = catch_unwind(AssertUnwindSafe(|| self.g2p.g2p(text)));
+        let (_, tokens) = read.ok()?.ok()?;
+        let mut phonemes = String::new();
+        for token in &tokens {
+            let word = token.text.trim_end_matches('.');
+            match known(word) {
+                Some(own) => {
+                    phonemes.push_str(&own);
+                    phonemes.push_str(&token.text[word.len()..]);
+                }
+                None => phonemes.push_str(token.phonemes.as_deref().filter(|found| !found.contains(NO_READING))?),
+            }
+            phonemes.push_str(&token.whitespace);
         }
-        let known = phonemes.trim().chars().filter(|symbol| {
-            let known = self.symbols.contains_key(symbol);
-            if !known {
+        let sounds = phonemes.trim().chars().filter(|symbol| {
+            let sounds = self.symbols.contains_key(symbol);
+            if !sounds {
                 tracing::debug!(%symbol, "the voice has no such sound");
             }
-            known
+            sounds
         });
-        Some(known.collect())
+        Some(sounds.collect())
     }
 }
 
@@ -152,25 +162,6 @@ pub enum PhonemeError {
 fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, PhonemeError> {
     let bytes = std::fs::read(path).map_err(|source| PhonemeError::Unreadable { path: path.to_path_buf(), source })?;
     serde_json::from_slice(&bytes).map_err(|source| PhonemeError::Damaged { path: path.to_path_buf(), source: Arc::new(source) })
-}
-
-/// Words at spaces, but a marked word with spaces in its phonemes stays whole.
-fn split_words(marked: &str) -> Vec<&str> {
-    let mut words = Vec::new();
-    let (mut start, mut inside) = (0, false);
-    for (place, letter) in marked.char_indices() {
-        match letter {
-            '[' => inside = true,
-            ')' => inside = false,
-            ' ' if !inside => {
-                words.push(&marked[start..place]);
-                start = place + 1;
-            }
-            _ => {}
-        }
-    }
-    words.push(&marked[start..]);
-    words.into_iter().filter(|word| !word.is_empty()).collect()
 }
 
 /// What the dictionary puts for a word without a reading.

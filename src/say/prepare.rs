@@ -7,7 +7,7 @@ use rubato::audioadapter_buffers::direct::InterleavedSlice;
 use rubato::{Fft, FixedSync, Resampler};
 
 use crate::say::cache::Cache;
-use crate::say::loudness::{LoudnessError, SPEECH, level};
+use crate::say::loudness::{LoudnessError, SPEECH, level, loudest};
 use crate::say::synthesis::Spectrum;
 use crate::say::voice::{SAMPLE_RATE, Voice, VoiceError};
 
@@ -108,7 +108,7 @@ impl Preparation {
                 match self.cached(bench) {
                     Some(samples) => State::Levelled(samples),
                     None => {
-                        let pieces = bench.voice.phonemes(&self.marked);
+                        let pieces = bench.voice.phonemes(&self.sentence);
                         if pieces.is_empty() {
                             return Err(PrepareError::Unspeakable { sentence: self.sentence.clone() });
                         }
@@ -128,7 +128,14 @@ impl Preparation {
                 State::Phonemes { pieces, done: done + 1, samples }
             }
             State::Raw(samples) => {
-                let samples = level(trim(&samples), SAMPLE_RATE, SPEECH)?;
+                let samples = match level(trim(&samples), SAMPLE_RATE, SPEECH) {
+                    // Quieter than the rest is better than not said.
+                    Err(error @ LoudnessError::Unreachable { .. }) => {
+                        tracing::warn!(%error, "a sentence is said quieter than the others");
+                        loudest(trim(&samples), SAMPLE_RATE)?
+                    }
+                    other => other?,
+                };
                 if let Some(cache) = &bench.cache
                     && let Err(error) = cache.keep(&self.marked, self.speed, &samples)
                 {

@@ -27,7 +27,8 @@ pub(super) fn take(text: &str, after: Option<char>, reader: &Reader) -> Option<F
     if !numeric && !signed {
         return None;
     }
-    let after_word = after.is_some_and(char::is_alphanumeric);
+    // A dash is a minus only where a number can begin: not in "R-22" or after a bracket or sign.
+    let after_word = after.is_some_and(|c| !c.is_whitespace() && !matches!(c, '(' | '"' | '“'));
     let rules = Rules { text, after_word, wording, reading: reader.reading() };
     rules
         .numbered()
@@ -212,6 +213,13 @@ impl Rules<'_> {
             _ if self.names_a_kind(&self.text[taken..]) => format!("{said} {}", name.one),
             _ => format!("{said} {}", name.many),
         };
+        // "50%-60%", "10 ft-20 ft".
+        if let Some(dash) = RANGE_OF_UNITS.find(&self.text[taken..])
+            && let Some(second) = (Rules { text: &self.text[taken + dash.end()..], after_word: true, ..*self }).measure()
+        {
+            let said = format!("{said} {} {}", words.to, second.said);
+            return Some(Found { said, taken: taken + dash.end() + second.taken, with_unit: second.with_unit });
+        }
         Some(Found { said, taken, with_unit: unit.ends_with(char::is_alphabetic) })
     }
 
@@ -334,7 +342,9 @@ impl Rules<'_> {
     fn found(&self, captures: &Captures<'_>, said: String) -> Option<Found> {
         let taken = captures[0].len();
         // A rule that would stop in the middle of a number is the wrong one.
-        let splits_a_number = self.text[taken..].starts_with(|c: char| c.is_ascii_digit());
+        let rest = &self.text[taken..];
+        let is_digit = |c: char| c.is_ascii_digit();
+        let splits_a_number = rest.starts_with(is_digit) || rest.strip_prefix('.').is_some_and(|rest| rest.starts_with(is_digit));
         (!splits_a_number).then_some(Found { said, taken, with_unit: false })
     }
 }
@@ -370,7 +380,7 @@ const TIMES: &str = "x";
 
 macro_rules! pattern {
     ($name:ident, $pattern:literal) => {
-        #[expect(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
+        #[allow(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
         static $name: LazyLock<Regex> = LazyLock::new(|| Regex::new($pattern).unwrap());
     };
 }
@@ -386,4 +396,5 @@ pattern!(FEET_INCHES, r#"^([0-9]+)['′] ?([0-9]+)["″]"#);
 pattern!(AREA, r"^([0-9]+) ?[x×] ?([0-9]+)\b");
 pattern!(PLACE, r"^([0-9]+)(?:st|nd|rd|th)\b");
 pattern!(FRACTION, r"^(?:([0-9]+)[ -])?([0-9]+)/([0-9]+)\b");
+pattern!(RANGE_OF_UNITS, r"^(?:-| ?[–—] ?)");
 pattern!(RANGE, r"^ ?[-–—] ?");

@@ -326,8 +326,8 @@ const AFTER_SIGNAL: usize = 7_200;
 /// Samples of fade when something is cut off: 15 ms.
 const FADE: usize = 720;
 
-/// Linear ceiling of what leaves: -1.5 dBFS, so that peaks between samples stay below -1 dBTP.
-const CEILING: f32 = 0.841;
+/// Linear ceiling of what leaves: -2 dBFS, so that peaks between samples stay below -1 dBTP.
+const CEILING: f32 = 0.794;
 
 /// Samples in which the limiter recovers: 80 ms.
 const RELEASE: usize = 3_840;

@@ -29,6 +29,26 @@ pub struct Spectrum {
     pub(super) pitch: Vec<f32>,
 }
 
+impl Spectrum {
+    /// The same sounds in less time: `factor` times as fast, by leaving out frames evenly. Pitch stays.
+    pub(super) fn faster(self, factor: f32) -> Self {
+        let frames = self.pitch.len();
+        let kept = ((frames as f32 / factor) as usize).clamp(1, frames.max(1));
+        let places: Vec<usize> = (0..kept).map(|place| ((place as f32 * factor).round() as usize).min(frames.saturating_sub(1))).collect();
+        let pick = |part: &[f32]| -> Vec<f32> {
+            part.chunks_exact(frames.max(1)).flat_map(|bin| places.iter().map(|&place| bin[place])).collect()
+        };
+        Self {
+            harmonic: pick(&self.harmonic),
+            harmonic_phase: pick(&self.harmonic_phase),
+            noise: pick(&self.noise),
+            free: pick(&self.free),
+            free_phase: pick(&self.free_phase),
+            pitch: pick(&self.pitch),
+        }
+    }
+}
+
 /// Turns spectra into samples. Keeps its transforms and buffers.
 pub struct Synthesis {
     forward: Arc<dyn RealToComplex<f32>>,

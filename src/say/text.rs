@@ -1,7 +1,7 @@
 //! Text as people write it to sentences as people say them: words and plain punctuation, nothing else.
 //!
 //! Takes any text at all; gives sentences without digits, signs or units in figures, and loses no number. What cannot be
-//! said (a picture character, say) is left out. The phonemes of single words are put in by [`Reader::marked`].
+//! said (a picture character, say) is left out. The phonemes of some words come from the tables, by [`Reader::phonemes`].
 
 use std::sync::LazyLock;
 
@@ -31,15 +31,19 @@ impl Reader {
         scan.sentences
     }
 
-    /// A sentence of [`sentences`](Self::sentences) with the phonemes of the words that have their own in the tables,
-    /// in the markup that the text-to-phoneme library takes: `[word](/phonemes/)`.
+    /// A sentence of [`sentences`](Self::sentences) with the phonemes that the tables give for some of its words beside
+    /// them: together with speed and model, all that decides how it sounds.
     pub fn marked(&self, sentence: &str) -> String {
-        let radio = self.reading == NumberReading::Radio;
         let with_phonemes = WORD.replace_all(sentence, |found: &regex::Captures<'_>| {
             let word = &found[0];
-            self.wording.phonemes(word, radio).map_or_else(|| word.to_string(), |phonemes| format!("[{word}](/{phonemes}/)"))
+            self.phonemes(word).map_or_else(|| word.to_string(), |phonemes| format!("{word} /{phonemes}/"))
         });
         with_phonemes.into_owned()
+    }
+
+    /// The phonemes that the tables give for a word, if they do.
+    pub fn phonemes(&self, word: &str) -> Option<String> {
+        self.wording.phonemes(word, self.reading == NumberReading::Radio)
     }
 
     pub(super) fn wording(&self) -> &Wording {
@@ -146,6 +150,8 @@ impl Scan<'_> {
                 self.at += closing;
                 if self.at_sentence_start() {
                     self.end_sentence(if mark == '…' { '.' } else { mark });
+                } else if mark == '…' {
+                    self.pause(',');
                 }
             }
             ',' | ';' | ':' => self.pause(mark),
@@ -195,5 +201,5 @@ fn is_apostrophe(mark: char) -> bool {
     matches!(mark, '\'' | '’')
 }
 
-#[expect(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
+#[allow(clippy::unwrap_used, reason = "a fixed pattern, tried by every test")]
 static WORD: LazyLock<Regex> = LazyLock::new(|| Regex::new(r"\p{L}[\p{L}']*").unwrap());
