@@ -39,7 +39,7 @@ pub struct ScoreSettings {
 
 impl Default for ScoreSettings {
     fn default() -> Self {
-        Self { prior_weight: 0.7, beam: 8.0, widest: 20, free_limit: 24 }
+        Self { prior_weight: 0.7, beam: 8.0, widest: 16, free_limit: 24 }
     }
 }
 
@@ -345,7 +345,7 @@ pub enum ScoreError {
     Acoustic(#[from] AcousticError),
 }
 
-const FREE_SURPLUS: usize = 8;
+const FREE_SURPLUS: usize = 4;
 const GENERIC_CLIPS: u64 = 3;
 const GENERIC_RMS: f32 = 0.01;
 /// Samples of a background: about the length of an answer.
