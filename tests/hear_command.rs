@@ -16,7 +16,9 @@ fn write_wav(path: &Path, samples: &[f32], spec: WavSpec) {
         for _ in 0..spec.channels {
             match spec.sample_format {
                 SampleFormat::Float => writer.write_sample(sample),
-                SampleFormat::Int => writer.write_sample((sample * ((1_i64 << (spec.bits_per_sample - 1)) - 1) as f32) as i32),
+                SampleFormat::Int => {
+                    writer.write_sample((sample * ((1_i64 << (spec.bits_per_sample - 1)) - 1) as f32) as i32)
+                }
             }
             .expect("writing works");
         }
@@ -46,7 +48,12 @@ fn hear(folder: &Path, wavs: Vec<PathBuf>, json: bool) -> (usize, String) {
 fn files_of_any_rate_width_and_channels_give_the_same_phrase() {
     let folder = tempfile::tempdir().expect("a folder");
     let clip = in_noise(&spoken("hose connected", Voice::Flite("slt")), 0.4, 0.4, 30.0, 2);
-    let spec = |channels, sample_rate, bits_per_sample, sample_format| WavSpec { channels, sample_rate, bits_per_sample, sample_format };
+    let spec = |channels, sample_rate, bits_per_sample, sample_format| WavSpec {
+        channels,
+        sample_rate,
+        bits_per_sample,
+        sample_format,
+    };
     let kinds = [
         (1, spec(1, 16_000, 16, SampleFormat::Int)),
         (3, spec(2, 48_000, 24, SampleFormat::Int)),
@@ -61,7 +68,8 @@ fn files_of_any_rate_width_and_channels_give_the_same_phrase() {
     }
     let (failed, text) = hear(folder.path(), wavs, true);
     assert_eq!(failed, 0);
-    let lines: Vec<Value> = text.lines().map(|line| serde_json::from_str(line).expect("a JSON object a line")).collect();
+    let lines: Vec<Value> =
+        text.lines().map(|line| serde_json::from_str(line).expect("a JSON object a line")).collect();
     assert_eq!(lines.len(), 4);
     for line in lines {
         assert_eq!(line["phrase"], "hose connected", "{line}");
@@ -76,11 +84,13 @@ fn files_of_any_rate_width_and_channels_give_the_same_phrase() {
 #[test]
 fn a_bad_file_is_reported_and_the_others_are_done() {
     let folder = tempfile::tempdir().expect("a folder");
-    let (good, bad, missing) = (folder.path().join("good.wav"), folder.path().join("bad.wav"), folder.path().join("none.wav"));
+    let (good, bad, missing) =
+        (folder.path().join("good.wav"), folder.path().join("bad.wav"), folder.path().join("none.wav"));
     hear_support::synthesise("say again", Voice::Flite("slt"), &good);
     std::fs::write(&bad, b"RIFF but no sound").expect("writing works");
     let (failed, text) = hear(folder.path(), vec![bad, missing, good], true);
-    let lines: Vec<Value> = text.lines().map(|line| serde_json::from_str(line).expect("a JSON object a line")).collect();
+    let lines: Vec<Value> =
+        text.lines().map(|line| serde_json::from_str(line).expect("a JSON object a line")).collect();
     assert_eq!((failed, lines.len()), (2, 3), "{text}");
     assert!(lines[0]["error"].is_string() && lines[1]["error"].is_string(), "{text}");
     assert_eq!(lines[2]["best"], "say again", "{text}");

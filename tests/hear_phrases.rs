@@ -79,7 +79,12 @@ fn talk_is_never_taken_for_a_phrase_of_two_words_or_more() {
             let verdict = judge(&phrases, &ranking);
             let words = verdict.best.map_or(0, |best| ALLOWED[best].split(' ').count());
             let taken = verdict.accepted.is_some() && words > 1;
-            assert!(!taken, "'{sentence}' ({:?}) was taken for {:?}", ranking.free.text, verdict.best.map(|best| ALLOWED[best]));
+            assert!(
+                !taken,
+                "'{sentence}' ({:?}) was taken for {:?}",
+                ranking.free.text,
+                verdict.best.map(|best| ALLOWED[best])
+            );
         }
     }
 }

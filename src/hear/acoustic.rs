@@ -269,7 +269,8 @@ fn fast_exp(x: f32) -> f32 {
     let scaled = x.max(-87.0) * std::f32::consts::LOG2_E;
     let whole = (scaled + 12_582_912.0) - 12_582_912.0;
     let t = (scaled - whole) * std::f32::consts::LN_2;
-    let series = 1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * (1.0 / 24.0 + t * (1.0 / 120.0 + t * (1.0 / 720.0))))));
+    let series =
+        1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * (1.0 / 24.0 + t * (1.0 / 120.0 + t * (1.0 / 720.0))))));
     series * f32::from_bits(((whole as i32 + 127) << 23) as u32)
 }
 

@@ -39,7 +39,13 @@ pub fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> Verdict {
     let scored = phrases.iter().zip(&ranking.phrases).enumerate();
     let best = scored.filter(|(_, (_, score))| score.raw.is_finite()).max_by(|a, b| by_score(a.1.1, b.1.1));
     let Some((best, (phrase, score))) = best else {
-        return Verdict { best: None, score: f32::NEG_INFINITY, margin: 0.0, over_free: f32::NEG_INFINITY, accepted: None };
+        return Verdict {
+            best: None,
+            score: f32::NEG_INFINITY,
+            margin: 0.0,
+            over_free: f32::NEG_INFINITY,
+            accepted: None,
+        };
     };
     let others = phrases.iter().zip(&ranking.phrases).filter(|(other, _)| other.group != phrase.group);
     let runner_up = others.map(|(_, score)| score.corrected).fold(f32::NEG_INFINITY, f32::max);
@@ -48,8 +54,10 @@ pub fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> Verdict {
     let over_free = score.raw - ranking.free.log_prob;
     let words = phrase.text.split_whitespace().count();
     let free_words = ranking.free.text.split_whitespace().count();
+    let inside_a_sentence = phrase.class != PhraseClass::Emergency && says_more(&ranking.free.text, &phrase.text);
     let meets = |limits: Limits| {
         ranking.free.complete
+            && !inside_a_sentence
             && score.corrected >= limits.score
             && over_free >= limits.over_free
             && margin >= limits.margin
@@ -96,6 +104,17 @@ const fn limits(score: f32, over_free: f32, margin: f32, extra_words: usize) -> 
     Limits { score, over_free, margin, extra_words }
 }
 
+/// Whether `text` holds all the words of `phrase` in a row, and others: "stand by the gate" is no "stand by".
+fn says_more(text: &str, phrase: &str) -> bool {
+    let words = |text: &str| -> Vec<String> {
+        let letters =
+            |word: &str| word.chars().filter(|letter| letter.is_alphanumeric()).collect::<String>().to_lowercase();
+        text.split([' ', '-']).map(letters).filter(|word| !word.is_empty()).collect()
+    };
+    let (text, phrase) = (words(text), words(phrase));
+    text.len() > phrase.len() && !phrase.is_empty() && text.windows(phrase.len()).any(|run| run == phrase)
+}
+
 fn by_score(a: &PhraseScore, b: &PhraseScore) -> std::cmp::Ordering {
     a.corrected.total_cmp(&b.corrected)
 }
@@ -126,21 +145,29 @@ mod tests {
 
     #[test]
     fn the_margin_is_measured_to_another_meaning() {
-        let found = judge(&closed_or_open(PhraseClass::Critical), &ranking(&[(-1.0, 12.0), (-2.0, 11.5), (-7.0, 6.0)], "Valve closed.", -1.0));
+        let found = judge(
+            &closed_or_open(PhraseClass::Critical),
+            &ranking(&[(-1.0, 12.0), (-2.0, 11.5), (-7.0, 6.0)], "Valve closed.", -1.0),
+        );
         assert_eq!((found.best, found.margin, found.accepted), (Some(0), 6.0, Some(Certainty::Sure)));
     }
 
     #[test]
     fn nothing_is_accepted_within_the_models_own_noise_of_another_meaning() {
         for class in CLASSES {
-            let found = judge(&closed_or_open(class), &ranking(&[(-1.0, 12.0), (-2.0, 11.5), (-2.0, 10.1)], "Valve closed.", -1.0));
+            let found = judge(
+                &closed_or_open(class),
+                &ranking(&[(-1.0, 12.0), (-2.0, 11.5), (-2.0, 10.1)], "Valve closed.", -1.0),
+            );
             assert_eq!(found.accepted, None, "{class:?}");
         }
     }
 
     #[test]
     fn a_critical_phrase_with_a_middling_margin_is_thin_where_an_ordinary_one_is_sure() {
-        let found = |class| judge(&closed_or_open(class), &ranking(&[(-1.0, 12.0), (-2.0, 11.0), (-4.0, 9.0)], "Valve closed.", -1.0));
+        let found = |class| {
+            judge(&closed_or_open(class), &ranking(&[(-1.0, 12.0), (-2.0, 11.0), (-4.0, 9.0)], "Valve closed.", -1.0))
+        };
         assert_eq!(found(PhraseClass::Critical).accepted, Some(Certainty::Thin));
         assert_eq!(found(PhraseClass::Ordinary).accepted, Some(Certainty::Sure));
     }
@@ -149,8 +176,23 @@ mod tests {
     fn a_phrase_inside_a_sentence_is_no_phrase() {
         let sentence = "I think that the valve closed by itself before we left.";
         for class in CLASSES {
-            let found = judge(&closed_or_open(class), &ranking(&[(-14.0, 6.0), (-20.0, 1.0), (-20.0, 0.0)], sentence, -4.0));
+            let found =
+                judge(&closed_or_open(class), &ranking(&[(-14.0, 6.0), (-20.0, 1.0), (-20.0, 0.0)], sentence, -4.0));
             assert_eq!(found.accepted, None, "{class:?}");
+        }
+    }
+
+    #[test]
+    fn a_phrase_with_other_words_around_it_says_something_else() {
+        for (text, more) in [
+            ("Stand by the gate.", true),
+            ("Let's stand by.", true),
+            ("Stand by.", false),
+            ("Stand-by!", false),
+            ("Standby", false),
+            ("And buy.", false),
+        ] {
+            assert_eq!(says_more(text, "stand by"), more, "{text}");
         }
     }
 
@@ -171,11 +213,15 @@ mod tests {
     #[test]
     fn limits_are_never_looser_for_what_matters_more_or_says_less() {
         for words in [1, 2, 3] {
-            let (ordinary, critical) = (sure_limits(PhraseClass::Ordinary, words), sure_limits(PhraseClass::Critical, words));
+            let (ordinary, critical) =
+                (sure_limits(PhraseClass::Ordinary, words), sure_limits(PhraseClass::Critical, words));
             assert!(critical.score >= ordinary.score && critical.margin >= ordinary.margin);
             for class in CLASSES {
                 let (sure, thin) = (sure_limits(class, words), thin_limits(class, words));
-                assert!(sure.score >= thin.score && sure.over_free >= thin.over_free && thin.margin >= 2.0, "{class:?}");
+                assert!(
+                    sure.score >= thin.score && sure.over_free >= thin.over_free && thin.margin >= 2.0,
+                    "{class:?}"
+                );
             }
         }
     }
