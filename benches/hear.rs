@@ -15,7 +15,8 @@ fn rank_sixty_phrases(criterion: &mut Criterion) {
     let models = models();
     let environment = environment(&models.join("onnxruntime/libonnxruntime.so")).expect("run `sparehand fetch` first");
     let folder = models.join("moonshine-tiny-en");
-    let mut scorer = Scorer::load(&environment, &folder, ScoreSettings::default()).expect("run `sparehand fetch` first");
+    let mut scorer =
+        Scorer::load(&environment, &folder, ScoreSettings::default()).expect("run `sparehand fetch` first");
     let prepared = scorer.prepare(&PHRASES);
     scorer.warm(&prepared).expect("the model scores the background");
     for spoken in ["valve closed", "what is left"] {
@@ -50,14 +51,66 @@ fn models() -> PathBuf {
 }
 
 const PHRASES: [&str; 60] = [
-    "done", "yes", "no", "stop", "valve closed", "valve open", "black valve closed", "gray valve open", "black valve open",
-    "gray valve closed", "hose connected", "hose stowed", "hose rinsed", "hose off", "running clear", "still dirty", "say again",
-    "how long", "what is left", "where are we", "what can i say", "go ahead", "stand by", "skip this step", "not yet",
-    "correction", "cap on", "cap off", "water off", "water on", "rinse running", "rinse off", "tank empty", "tank full",
-    "gloves on", "hands washed", "gate is clear", "louder", "quieter", "slower", "faster", "explain", "end the run", "help",
-    "both valves closed", "both valves open", "sewer cap on", "sewer cap off", "clock started", "end the clock",
-    "five more minutes", "ten minutes", "eighty two", "seventeen", "four", "wheels chocked", "power off", "power on",
-    "awning in", "steps in",
+    "done",
+    "yes",
+    "no",
+    "stop",
+    "valve closed",
+    "valve open",
+    "black valve closed",
+    "gray valve open",
+    "black valve open",
+    "gray valve closed",
+    "hose connected",
+    "hose stowed",
+    "hose rinsed",
+    "hose off",
+    "running clear",
+    "still dirty",
+    "say again",
+    "how long",
+    "what is left",
+    "where are we",
+    "what can i say",
+    "go ahead",
+    "stand by",
+    "skip this step",
+    "not yet",
+    "correction",
+    "cap on",
+    "cap off",
+    "water off",
+    "water on",
+    "rinse running",
+    "rinse off",
+    "tank empty",
+    "tank full",
+    "gloves on",
+    "hands washed",
+    "gate is clear",
+    "louder",
+    "quieter",
+    "slower",
+    "faster",
+    "explain",
+    "end the run",
+    "help",
+    "both valves closed",
+    "both valves open",
+    "sewer cap on",
+    "sewer cap off",
+    "clock started",
+    "end the clock",
+    "five more minutes",
+    "ten minutes",
+    "eighty two",
+    "seventeen",
+    "four",
+    "wheels chocked",
+    "power off",
+    "power on",
+    "awning in",
+    "steps in",
 ];
 
 criterion_group!(benches, rank_sixty_phrases);

@@ -12,7 +12,11 @@ fn listener() -> Listener {
 }
 
 /// Feeds `samples`; `act` is called before each frame with its number. Gives the events with their frame numbers.
-fn feed(listener: &mut Listener, samples: &[f32], mut act: impl FnMut(&mut Listener, usize) -> bool) -> Vec<(usize, HearEvent)> {
+fn feed(
+    listener: &mut Listener,
+    samples: &[f32],
+    mut act: impl FnMut(&mut Listener, usize) -> bool,
+) -> Vec<(usize, HearEvent)> {
     let mut events = Vec::new();
     for (number, frame) in samples.chunks_exact(FRAME_LEN).enumerate() {
         let speaking = act(listener, number);
@@ -52,7 +56,8 @@ fn a_word_that_began_before_the_set_changed_is_judged_by_the_set_before() {
         }
         false
     });
-    let heard = events.iter().find_map(|(_, event)| if let HearEvent::Heard(heard) = event { Some(heard) } else { None });
+    let heard =
+        events.iter().find_map(|(_, event)| if let HearEvent::Heard(heard) = event { Some(heard) } else { None });
     let heard = heard.unwrap_or_else(|| panic!("{events:?}"));
     assert_eq!((heard.set, heard.text.as_str()), (ListeningSetId(1), "valve closed"));
 }

@@ -48,7 +48,11 @@ pub fn run(request: &HearRequest, now: &dyn Fn() -> Duration, out: &mut dyn Writ
             Err(why) => {
                 failed += 1;
                 let error = Failure { file: file.display().to_string(), error: with_causes(&why) };
-                if request.json { serde_json::to_string(&error) } else { Ok(format!("{}: error: {}", error.file, error.error)) }
+                if request.json {
+                    serde_json::to_string(&error)
+                } else {
+                    Ok(format!("{}: error: {}", error.file, error.error))
+                }
             }
         };
         let line = line.map_err(|why| HearCommandError::Write(why.into()))?;
@@ -91,7 +95,11 @@ struct Failure {
     error: String,
 }
 
-fn hear_file(hearing: &mut ClipHearing, file: &Path, now: &dyn Fn() -> Duration) -> Result<FileHeard, HearCommandError> {
+fn hear_file(
+    hearing: &mut ClipHearing,
+    file: &Path,
+    now: &dyn Fn() -> Duration,
+) -> Result<FileHeard, HearCommandError> {
     let samples = wav::read(file)?;
     let before = now();
     let found = hearing.hear(&samples)?;
@@ -110,11 +118,17 @@ fn hear_file(hearing: &mut ClipHearing, file: &Path, now: &dyn Fn() -> Duration)
 }
 
 fn read_phrases(path: &Path) -> Result<Vec<AllowedPhrase>, HearCommandError> {
-    let text = std::fs::read_to_string(path).map_err(|source| HearCommandError::Phrases { path: path.to_owned(), source })?;
+    let text =
+        std::fs::read_to_string(path).map_err(|source| HearCommandError::Phrases { path: path.to_owned(), source })?;
     let lines = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with('#'));
     let phrases: Vec<AllowedPhrase> = (0..)
         .zip(lines)
-        .map(|(group, text)| AllowedPhrase { text: text.to_owned(), class: PhraseClass::Ordinary, group, while_speaking: true })
+        .map(|(group, text)| AllowedPhrase {
+            text: text.to_owned(),
+            class: PhraseClass::Ordinary,
+            group,
+            while_speaking: true,
+        })
         .collect();
     if phrases.is_empty() {
         return Err(HearCommandError::NoPhrases { path: path.to_owned() });

@@ -8,8 +8,8 @@ use std::path::Path;
 
 use ort::environment::Environment;
 use ort::memory::Allocator;
-use ort::session::{Session, SessionInputValue};
-use ort::value::{DynValue, Tensor, TensorRef};
+use ort::session::{Session, SessionInputValue, SessionOutputs};
+use ort::value::{DynValue, Tensor, TensorRef, TensorValueType};
 
 use crate::hear::runtime::{RuntimeError, open_model};
 use crate::hear::tokens::START;
@@ -39,7 +39,8 @@ impl Sound {
 
 /// What the decoder holds and says after a step, one row a sequence.
 pub struct Step {
-    logits: Vec<f32>,
+    /// `[rows, 1, VOCABULARY]`
+    logits: Tensor<f32>,
     log_sums: Vec<f32>,
     states: States,
 }
@@ -52,12 +53,12 @@ impl Step {
 
     /// Log probability (nats) of `token` as the next one of sequence `row`.
     pub fn log_prob(&self, row: usize, token: u32) -> f32 {
-        self.logits[row * VOCABULARY + token as usize] - self.log_sums[row]
+        self.logits.extract_tensor().1[row * VOCABULARY + token as usize] - self.log_sums[row]
     }
 
     /// The likeliest next token of sequence `row`, with its log probability.
     pub fn likeliest(&self, row: usize) -> (u32, f32) {
-        let logits = &self.logits[row * VOCABULARY..(row + 1) * VOCABULARY];
+        let logits = &self.logits.extract_tensor().1[row * VOCABULARY..(row + 1) * VOCABULARY];
         let highest = highest(logits);
         let token = logits.iter().position(|&logit| logit == highest).unwrap_or(0);
         (token as u32, highest - self.log_sums[row])
@@ -67,7 +68,7 @@ impl Step {
 /// Decoder cache of a set of rows: for each layer keys and values, `[rows, 8, len, 36]`.
 struct States {
     len: usize,
-    layers: Vec<(Vec<f32>, Vec<f32>)>,
+    layers: Vec<(Tensor<f32>, Tensor<f32>)>,
 }
 
 impl Acoustic {
@@ -124,7 +125,7 @@ impl Acoustic {
             let [key, value] = name.present_cross();
             cross.push((take(&mut outputs, key)?, take(&mut outputs, value)?));
         }
-        let begun = read_step(&outputs, &self.names, 1)?;
+        let begun = read_step(&mut outputs, &self.names, 1)?;
         drop(outputs);
         Ok(Sound { hidden, mask, cross, begun })
     }
@@ -136,7 +137,7 @@ impl Acoustic {
     pub fn step(&mut self, sound: &Sound, from: &Step, moves: &[(usize, u32)]) -> Result<Step, AcousticError> {
         let rows = moves.len();
         let past = from.states.gather(moves);
-        let shape = [rows, HEADS, past.len, HEAD_WIDTH];
+        let shape = [rows, HEADS, from.states.len, HEAD_WIDTH];
         let tokens: Vec<i64> = moves.iter().map(|&(_, token)| i64::from(token)).collect();
         let mut inputs: Vec<(Cow<str>, SessionInputValue)> = vec![
             ("input_ids".into(), Tensor::from_array(([rows, 1], tokens))?.into()),
@@ -145,7 +146,7 @@ impl Acoustic {
             ("encoder_attention_mask".into(), (&sound.mask).into()),
             ("use_cache_branch".into(), Tensor::from_array(([1], vec![true]))?.into()),
         ];
-        for ((name, (keys, values)), (cross_key, cross_value)) in self.names.iter().zip(&past.layers).zip(&sound.cross) {
+        for ((name, (keys, values)), (cross_key, cross_value)) in self.names.iter().zip(&past).zip(&sound.cross) {
             let [key, value] = name.past_own();
             inputs.push((key.into(), TensorRef::from_array_view((shape, keys.as_slice()))?.into()));
             inputs.push((value.into(), TensorRef::from_array_view((shape, values.as_slice()))?.into()));
@@ -153,24 +154,24 @@ impl Acoustic {
             inputs.push((key.into(), cross_key.into()));
             inputs.push((value.into(), cross_value.into()));
         }
-        let outputs = self.decoder.run(inputs)?;
-        read_step(&outputs, &self.names, rows)
+        let mut outputs = self.decoder.run(inputs)?;
+        read_step(&mut outputs, &self.names, rows)
     }
 }
 
 impl States {
-    /// The rows that `moves` go on from, in the order of `moves`.
-    fn gather(&self, moves: &[(usize, u32)]) -> Self {
+    /// Keys and values of the rows that `moves` go on from, layer by layer, in the order of `moves`.
+    fn gather(&self, moves: &[(usize, u32)]) -> Vec<(Vec<f32>, Vec<f32>)> {
         let row_len = HEADS * self.len * HEAD_WIDTH;
-        let pick = |all: &[f32]| {
+        let pick = |all: &Tensor<f32>| {
+            let all = all.extract_tensor().1;
             let mut picked = Vec::with_capacity(moves.len() * row_len);
             for &(row, _) in moves {
                 picked.extend_from_slice(&all[row * row_len..(row + 1) * row_len]);
             }
             picked
         };
-        let layers = self.layers.iter().map(|(keys, values)| (pick(keys), pick(values))).collect();
-        Self { len: self.len, layers }
+        self.layers.iter().map(|(keys, values)| (pick(keys), pick(values))).collect()
     }
 }
 
@@ -206,31 +207,34 @@ impl CacheNames {
     }
 }
 
-fn take(outputs: &mut ort::session::SessionOutputs, name: &str) -> Result<DynValue, AcousticError> {
+fn take(outputs: &mut SessionOutputs, name: &str) -> Result<DynValue, AcousticError> {
     outputs.remove(name).ok_or_else(|| AcousticError::NoOutput { name: name.to_owned() })
 }
 
-fn floats<'o>(outputs: &'o ort::session::SessionOutputs, name: &str) -> Result<&'o [f32], AcousticError> {
-    let output = outputs.get(name).ok_or_else(|| AcousticError::NoOutput { name: name.to_owned() })?;
-    Ok(output.try_extract_tensor::<f32>()?.1)
+fn take_floats(outputs: &mut SessionOutputs, name: &str) -> Result<Tensor<f32>, AcousticError> {
+    Ok(take(outputs, name)?.downcast::<TensorValueType<f32>>()?)
 }
 
-fn read_step(outputs: &ort::session::SessionOutputs, names: &[CacheNames], rows: usize) -> Result<Step, AcousticError> {
-    let logits = floats(outputs, "logits")?;
-    if logits.len() != rows * VOCABULARY {
-        return Err(AcousticError::Shape { output: "logits", found: vec![logits.len() as i64] });
+fn read_step(outputs: &mut SessionOutputs, names: &[CacheNames], rows: usize) -> Result<Step, AcousticError> {
+    let logits = take_floats(outputs, "logits")?;
+    if logits.shape().as_ref() != [rows as i64, 1, VOCABULARY as i64] {
+        return Err(AcousticError::Shape { output: "logits", found: logits.shape().to_vec() });
     }
     let mut layers = Vec::with_capacity(names.len());
+    let mut len = 0;
     for name in names {
         let [key, value] = name.present_own();
-        layers.push((floats(outputs, key)?.to_vec(), floats(outputs, value)?.to_vec()));
+        let (keys, values) = (take_floats(outputs, key)?, take_floats(outputs, value)?);
+        for states in [&keys, &values] {
+            match states.shape().as_ref() {
+                [own_rows, HEADS_64, own_len, HEAD_WIDTH_64] if *own_rows == rows as i64 => len = *own_len as usize,
+                other => return Err(AcousticError::Shape { output: "present", found: other.to_vec() }),
+            }
+        }
+        layers.push((keys, values));
     }
-    let len = layers.first().map_or(0, |(keys, _)| keys.len() / (rows * HEADS * HEAD_WIDTH));
-    Ok(Step {
-        logits: logits.to_vec(),
-        log_sums: logits.chunks_exact(VOCABULARY).map(log_sum_exp).collect(),
-        states: States { len, layers },
-    })
+    let log_sums = logits.extract_tensor().1.chunks_exact(VOCABULARY).map(log_sum_exp).collect();
+    Ok(Step { logits, log_sums, states: States { len, layers } })
 }
 
 fn highest(values: &[f32]) -> f32 {
@@ -265,7 +269,8 @@ fn fast_exp(x: f32) -> f32 {
     let scaled = x.max(-87.0) * std::f32::consts::LOG2_E;
     let whole = (scaled + 12_582_912.0) - 12_582_912.0;
     let t = (scaled - whole) * std::f32::consts::LN_2;
-    let series = 1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * (1.0 / 24.0 + t * (1.0 / 120.0 + t * (1.0 / 720.0))))));
+    let series =
+        1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * (1.0 / 24.0 + t * (1.0 / 120.0 + t * (1.0 / 720.0))))));
     series * f32::from_bits(((whole as i32 + 127) << 23) as u32)
 }
 
@@ -293,6 +298,8 @@ pub const VOCABULARY: usize = 32_768;
 const LAYERS: usize = 6;
 const HEADS: usize = 8;
 const HEAD_WIDTH: usize = 36;
+const HEADS_64: i64 = HEADS as i64;
+const HEAD_WIDTH_64: i64 = HEAD_WIDTH as i64;
 const WIDTH: i64 = 288;
 
 #[cfg(test)]

@@ -27,7 +27,12 @@ impl Activity {
     /// The file is missing or is not a model.
     pub fn load(environment: &Environment, path: &Path) -> Result<Self, ActivityError> {
         let model = open_model(environment, path)?;
-        Ok(Self { model, state: vec![0.0; STATE_LEN], high_pass: HighPass::new(HIGH_PASS_HZ), waiting: vec![0.0; CONTEXT_LEN] })
+        Ok(Self {
+            model,
+            state: vec![0.0; STATE_LEN],
+            high_pass: HighPass::new(HIGH_PASS_HZ),
+            waiting: vec![0.0; CONTEXT_LEN],
+        })
     }
 
     /// Takes a frame; gives the probability (0 to 1) that the window it completes holds speech, if it completes one.
@@ -92,7 +97,9 @@ impl Default for SegmenterSettings {
 pub enum Edge {
     Began,
     /// Ended; this many windows were quiet before it was sure.
-    Ended { quiet: usize },
+    Ended {
+        quiet: usize,
+    },
     /// Went on longer than an answer can be. The next `Began` comes after a quiet stretch.
     TooLong,
 }
@@ -214,7 +221,11 @@ mod tests {
     fn the_high_pass_follows_the_butterworth_curve() {
         for hertz in [45.0, 90.0, 180.0, 360.0, 1000.0] {
             let expected = -10.0 * (1.0 + (180.0_f64 / hertz).powi(8)).log10();
-            assert!((gain_at(hertz) - expected).abs() < 0.3, "{hertz} Hz: {} dB, expected {expected} dB", gain_at(hertz));
+            assert!(
+                (gain_at(hertz) - expected).abs() < 0.3,
+                "{hertz} Hz: {} dB, expected {expected} dB",
+                gain_at(hertz)
+            );
         }
     }
 
@@ -241,6 +252,9 @@ mod tests {
     fn endless_talk_is_cut_off_once_and_listening_goes_on_after_quiet() {
         let settings = SegmenterSettings { longest: 50, ..SegmenterSettings::default() };
         let found = edges(&[(0.9, 120), (0.1, 12), (0.9, 10), (0.1, 12)], settings);
-        assert_eq!(found, [(0, Edge::Began), (49, Edge::TooLong), (132, Edge::Began), (151, Edge::Ended { quiet: 10 })]);
+        assert_eq!(
+            found,
+            [(0, Edge::Began), (49, Edge::TooLong), (132, Edge::Began), (151, Edge::Ended { quiet: 10 })]
+        );
     }
 }

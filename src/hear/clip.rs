@@ -27,7 +27,11 @@ impl ClipHearing {
     ///
     /// # Errors
     /// The background is shorter than 100 ms, or the runtime fails.
-    pub fn new(mut scorer: Scorer, phrases: Vec<AllowedPhrase>, background: Option<Vec<f32>>) -> Result<Self, ClipError> {
+    pub fn new(
+        mut scorer: Scorer,
+        phrases: Vec<AllowedPhrase>,
+        background: Option<Vec<f32>>,
+    ) -> Result<Self, ClipError> {
         let own_background = background.is_none();
         if let Some(samples) = background {
             if samples.len() < SHORTEST {
@@ -83,7 +87,8 @@ fn quiet_edges(clip: &[f32]) -> Option<Vec<f32>> {
     // The last block before a word may hold its soft beginning.
     let edges = blocks[..before.saturating_sub(1)].iter().chain(&blocks[blocks.len() - after.saturating_sub(1)..]);
     let edges: Vec<f32> = edges.flat_map(|block| block.iter().copied()).collect();
-    (edges.len() >= SHORTEST_EDGES).then(|| edges.iter().copied().cycle().take(edges.len().max(BACKGROUND_LEN)).collect())
+    (edges.len() >= SHORTEST_EDGES)
+        .then(|| edges.iter().copied().cycle().take(edges.len().max(BACKGROUND_LEN)).collect())
 }
 
 /// Why a recording could not be heard.

@@ -37,7 +37,11 @@ impl Echo {
     ///
     /// # Errors
     /// The canceller refuses the frame; the caller must not go on as if the echo were gone.
-    pub fn cancel(&mut self, mic: &[f32; FRAME_LEN], reference: &[f32; FRAME_LEN]) -> Result<[f32; FRAME_LEN], EchoError> {
+    pub fn cancel(
+        &mut self,
+        mic: &[f32; FRAME_LEN],
+        reference: &[f32; FRAME_LEN],
+    ) -> Result<[f32; FRAME_LEN], EchoError> {
         let refused = |why: sonora::Error| EchoError(why.to_string());
         self.processing.process_render_f32(&[reference], &mut [&mut self.played]).map_err(refused)?;
         let mut clean = [0.0; FRAME_LEN];

@@ -106,7 +106,11 @@ impl Listener {
     ///
     /// # Errors
     /// As [`Listener::new`].
-    pub fn with_environment(environment: &Environment, models: &Path, settings: ListenerSettings) -> Result<Self, ListenError> {
+    pub fn with_environment(
+        environment: &Environment,
+        models: &Path,
+        settings: ListenerSettings,
+    ) -> Result<Self, ListenError> {
         Ok(Self {
             activity: Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?,
             segmenter: Segmenter::new(settings.segments),
@@ -167,8 +171,12 @@ impl Listener {
             Some(Edge::Began) => {
                 let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
                 samples.extend(&self.recent);
-                self.utterance =
-                    Some(Utterance { samples, allowed: self.allowed.clone(), over_own_voice: own_voice, given_up: false });
+                self.utterance = Some(Utterance {
+                    samples,
+                    allowed: self.allowed.clone(),
+                    over_own_voice: own_voice,
+                    given_up: false,
+                });
                 Ok(Some(HearEvent::SpeechStarted))
             }
             Some(Edge::TooLong) => {

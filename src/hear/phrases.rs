@@ -1,4 +1,5 @@
-//! How the speech model would write an allowed phrase down: a sentence with a capital and a full stop, numbers also as digits.
+//! How the speech model would write an allowed phrase down: a sentence with a capital and a full stop, question
+//! mark or nothing at its end, numbers also as digits.
 
 use text2num::{Language, replace_numbers_in_text};
 
@@ -30,9 +31,11 @@ fn written_forms(phrase: &str) -> Vec<String> {
     if digits != plain {
         bodies.push(sentence(&digits));
     }
-    let mut forms: Vec<String> = bodies.iter().map(|body| format!("{body}.")).collect();
-    forms.dedup();
-    forms
+    // The model ends short utterances with a full stop, with nothing, or, after a question word, with a question mark.
+    let asks = words.first().is_some_and(|first| QUESTION_WORDS.contains(first));
+    let endings: &[&str] = if asks { &["?", ".", ""] } else { &[".", ""] };
+    bodies.dedup();
+    bodies.iter().flat_map(|body| endings.iter().map(move |ending| format!("{body}{ending}"))).collect()
 }
 
 /// Two-word numbers are written with a hyphen: "eighty two" as "eighty-two".
@@ -54,6 +57,7 @@ fn sentence(text: &str) -> String {
 }
 
 const TENS: [&str; 8] = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"];
+const QUESTION_WORDS: [&str; 8] = ["what", "how", "where", "when", "why", "who", "which", "is"];
 const UNITS: [&str; 9] = ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine"];
 
 #[cfg(test)]
@@ -62,13 +66,18 @@ mod tests {
 
     #[test]
     fn a_phrase_is_written_as_a_sentence() {
-        assert_eq!(written_forms("valve closed"), ["Valve closed."]);
+        assert_eq!(written_forms("valve closed"), ["Valve closed.", "Valve closed"]);
+    }
+
+    #[test]
+    fn a_question_may_end_with_its_mark() {
+        assert_eq!(written_forms("how long"), ["How long?", "How long.", "How long"]);
     }
 
     #[test]
     fn a_number_is_written_in_words_and_in_digits() {
-        assert_eq!(written_forms("eighty two"), ["Eighty-two.", "82."]);
-        assert_eq!(written_forms("ten minutes"), ["Ten minutes.", "10 minutes."]);
-        assert_eq!(written_forms("seven"), ["Seven.", "7."]);
+        assert_eq!(written_forms("eighty two"), ["Eighty-two.", "Eighty-two", "82.", "82"]);
+        assert_eq!(written_forms("ten minutes"), ["Ten minutes.", "Ten minutes", "10 minutes.", "10 minutes"]);
+        assert_eq!(written_forms("seven"), ["Seven.", "Seven", "7.", "7"]);
     }
 }

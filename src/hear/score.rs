@@ -31,13 +31,15 @@ pub struct ScoreSettings {
     pub prior_weight: f32,
     /// Beginnings that fall this far (nats) behind the best of equal depth are dropped.
     pub beam: f32,
+    /// Most beginnings of equal depth that are followed: the bound on time when noise keeps everything close together.
+    pub widest: usize,
     /// Tokens after which the free decode is given up.
     pub free_limit: usize,
 }
 
 impl Default for ScoreSettings {
     fn default() -> Self {
-        Self { prior_weight: 0.6, beam: 8.0, free_limit: 24 }
+        Self { prior_weight: 0.7, beam: 8.0, widest: 16, free_limit: 24 }
     }
 }
 
@@ -138,29 +140,35 @@ impl Scorer {
         self.warm(prepared)?;
         let tree = &prepared.tree;
         let sound = self.acoustic.listen(samples)?;
-        let backdrops = self.generic.iter().chain(&self.actual);
-        let heard: Vec<Vec<Lines>> = backdrops.map(|backdrop| backdrop.lines(tree)).collect();
+        let generic: Vec<Vec<Lines>> = self.generic.iter().map(|backdrop| backdrop.lines(tree)).collect();
+        let actual = self.actual.as_ref().map(|backdrop| backdrop.lines(tree));
         let share = self.settings.prior_weight;
-        let prior: Vec<f32> = (0..tree.nodes().len()).map(|node| share * mean_of(&heard, |lines| lines[node].prefix)).collect();
-        let beam = Select::Beam { prior: &prior, width: self.settings.beam };
-        let (lines, free) = walk(&mut self.acoustic, &sound, tree, beam, self.settings.free_limit)?;
+        let prior: Vec<f32> = (0..tree.nodes().len())
+            .map(|at| {
+                let assumed = mean(generic.iter().map(|lines| lines[at].prefix));
+                share * blend(assumed, actual.as_ref().map(|lines| lines[at].prefix))
+            })
+            .collect();
+        let beam = Select::Beam { prior: &prior, width: self.settings.beam, widest: self.settings.widest };
+        // A decode much longer than every phrase shows talk, whatever it goes on to say.
+        let free_limit = self.settings.free_limit.min(tree.levels().len() + FREE_SURPLUS);
+        let (lines, free) = walk(&mut self.acoustic, &sound, tree, beam, free_limit)?;
 
-        let mut phrases = vec![(f32::NEG_INFINITY, f32::NEG_INFINITY); tree.phrases()];
-        for (at, (node, line)) in tree.nodes().iter().zip(&lines).enumerate() {
-            for &phrase in &node.ends {
-                let (raw, background) = &mut phrases[phrase];
-                *raw = log_add(*raw, line.end);
-                *background = log_add(*background, mean_of(&heard, |lines| lines[at].end));
-            }
-        }
-        let phrases = phrases.into_iter().map(|(raw, background)| PhraseScore { raw, corrected: raw - share * background });
+        let assumed: Vec<Vec<f32>> = generic.iter().map(|lines| phrase_totals(tree, lines)).collect();
+        let actual = actual.map(|lines| phrase_totals(tree, &lines));
+        let phrases = phrase_totals(tree, &lines).into_iter().enumerate().map(|(phrase, raw)| {
+            let assumed = mean(assumed.iter().map(|totals| totals[phrase]));
+            let background = blend(assumed, actual.as_ref().map(|totals| totals[phrase]));
+            PhraseScore { raw, corrected: raw - share * background }
+        });
+        let phrases = phrases.collect();
         let free = FreeDecode {
             text: self.tokens.decode(&free.tokens),
             log_prob: free.log_prob,
             tokens: free.tokens.len(),
             complete: free.complete,
         };
-        Ok(Ranking { phrases: phrases.collect(), free })
+        Ok(Ranking { phrases, free })
     }
 }
 
@@ -215,7 +223,8 @@ enum Select<'a> {
     /// The marked ones.
     Nodes(&'a [bool]),
     /// Those whose score, less the background's share at the node, is within `width` of the best of equal depth.
-    Beam { prior: &'a [f32], width: f32 },
+    /// At most `widest` of them.
+    Beam { prior: &'a [f32], width: f32, widest: usize },
 }
 
 struct Free {
@@ -256,10 +265,13 @@ fn walk(
         }
         let keep: Vec<bool> = match &select {
             Select::Nodes(wanted) => moved.iter().map(|&at| wanted[at]).collect(),
-            Select::Beam { prior, width } => {
+            Select::Beam { prior, width, widest } => {
                 let gain = |at: usize| lines[at].prefix - prior[at];
-                let best = moved.iter().map(|&at| gain(at)).fold(f32::NEG_INFINITY, f32::max);
-                moved.iter().map(|&at| gain(at) >= best - width).collect()
+                let mut gains: Vec<f32> = moved.iter().map(|&at| gain(at)).collect();
+                gains.sort_by(|a, b| b.total_cmp(a));
+                let best = gains.first().copied().unwrap_or(0.0);
+                let least = gains.get(widest.saturating_sub(1)).copied().unwrap_or(f32::NEG_INFINITY);
+                moved.iter().map(|&at| gain(at) >= least.max(best - width)).collect()
             }
         };
         retain_marked(&mut moves, &keep);
@@ -296,10 +308,27 @@ fn retain_marked<T>(all: &mut Vec<T>, keep: &[bool]) {
     all.retain(|_| marks.next().copied().unwrap_or(false));
 }
 
-/// Mean, as probabilities, of one value over all backgrounds.
-fn mean_of(heard: &[Vec<Lines>], value: impl Fn(&[Lines]) -> f32) -> f32 {
-    let sum = heard.iter().map(|lines| value(lines)).fold(f32::NEG_INFINITY, log_add);
-    sum - (heard.len() as f32).ln()
+/// Log probability of each phrase in any of its written forms.
+fn phrase_totals(tree: &Tree, lines: &[Lines]) -> Vec<f32> {
+    let mut totals = vec![f32::NEG_INFINITY; tree.phrases()];
+    for (node, line) in tree.nodes().iter().zip(lines) {
+        for &phrase in &node.ends {
+            totals[phrase] = log_add(totals[phrase], line.end);
+        }
+    }
+    totals
+}
+
+/// Mean of log probabilities, as probabilities.
+fn mean(values: impl ExactSizeIterator<Item = f32>) -> f32 {
+    let count = values.len() as f32;
+    values.fold(f32::NEG_INFINITY, log_add) - count.ln()
+}
+
+/// The background to reckon with: half of it is always the assumed one, so that speech which slipped into the sample of the
+/// actual one cannot suppress a phrase altogether.
+fn blend(assumed: f32, actual: Option<f32>) -> f32 {
+    actual.map_or(assumed, |actual| 0.5 * (assumed + actual))
 }
 
 fn log_add(a: f32, b: f32) -> f32 {
@@ -316,6 +345,7 @@ pub enum ScoreError {
     Acoustic(#[from] AcousticError),
 }
 
+const FREE_SURPLUS: usize = 4;
 const GENERIC_CLIPS: u64 = 3;
 const GENERIC_RMS: f32 = 0.01;
 /// Samples of a background: about the length of an answer.

@@ -42,7 +42,11 @@ impl Tokens {
             };
             let start = at + head;
             let piece = bytes.get(start..start + len).ok_or_else(|| {
-                format!("piece {} at byte {at} is {len} bytes long, expected at most {}", pieces.len(), bytes.len() - start)
+                format!(
+                    "piece {} at byte {at} is {len} bytes long, expected at most {}",
+                    pieces.len(),
+                    bytes.len() - start
+                )
             })?;
             pieces.push(piece.to_vec());
             at = start + len;
@@ -73,14 +77,17 @@ impl Tokens {
         if text.is_empty() {
             return Vec::new();
         }
-        let marked: String = std::iter::once(SPACE).chain(text.chars().map(|c| if c == ' ' { SPACE } else { c })).collect();
+        let marked: String =
+            std::iter::once(SPACE).chain(text.chars().map(|c| if c == ' ' { SPACE } else { c })).collect();
         let mut parts: Vec<Part> = Vec::new();
         let mut utf8 = [0; 4];
         for letter in marked.chars() {
             let bytes = letter.encode_utf8(&mut utf8).as_bytes();
             match self.ids.get(bytes) {
                 Some(&id) => parts.push(Part { bytes: bytes.to_vec(), id }),
-                None => parts.extend(bytes.iter().map(|&byte| Part { bytes: Vec::new(), id: FIRST_BYTE + u32::from(byte) })),
+                None => {
+                    parts.extend(bytes.iter().map(|&byte| Part { bytes: Vec::new(), id: FIRST_BYTE + u32::from(byte) }))
+                }
             }
         }
         // Phrases are short, so the plain quadratic search for the lowest rank is enough.

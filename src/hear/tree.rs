@@ -56,9 +56,10 @@ impl Tree {
             if self.levels.len() == depth {
                 self.levels.push(Vec::new());
             }
-            let known = self.levels[depth].iter().copied().find(|&node| {
-                self.nodes[node].parent == parent && self.nodes[node].token == token
-            });
+            let known = self.levels[depth]
+                .iter()
+                .copied()
+                .find(|&node| self.nodes[node].parent == parent && self.nodes[node].token == token);
             let node = known.unwrap_or_else(|| {
                 self.nodes.push(Node { parent, token, prefix: tokens[..=depth].to_vec(), ends: Vec::new() });
                 self.levels[depth].push(self.nodes.len() - 1);

@@ -78,9 +78,26 @@ pub fn set(id: u64, phrases: &[&str]) -> ListeningSet {
 
 /// Phrases of a tank dump, as the tests allow them.
 pub const ALLOWED: [&str; 20] = [
-    "done", "yes", "no", "stop", "valve closed", "valve open", "black valve closed", "gray valve open", "hose connected",
-    "hose stowed", "running clear", "say again", "how long", "what is left", "go ahead", "stand by", "skip this step",
-    "cap on", "water off", "eighty two",
+    "done",
+    "yes",
+    "no",
+    "stop",
+    "valve closed",
+    "valve open",
+    "black valve closed",
+    "gray valve open",
+    "hose connected",
+    "hose stowed",
+    "running clear",
+    "say again",
+    "how long",
+    "what is left",
+    "go ahead",
+    "stand by",
+    "skip this step",
+    "cap on",
+    "water off",
+    "eighty two",
 ];
 
 /// Voices of three kinds: formant, diphone, unit selection from a person's recordings.
