@@ -7,13 +7,13 @@ use std::process::Command;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use sparehand::hear::noise::White;
-use sparehand::hear::runtime::environment;
+use sparehand::onnx::environment;
 use sparehand::hear::score::{ScoreSettings, Scorer};
 use sparehand::hear::{SAMPLE_RATE, wav};
 
 fn rank_sixty_phrases(criterion: &mut Criterion) {
     let models = models();
-    let environment = environment(&models.join("onnxruntime/libonnxruntime.so")).expect("run `sparehand fetch` first");
+    let environment = environment(&models).expect("run `sparehand fetch` first");
     let folder = models.join("moonshine-tiny-en");
     let mut scorer =
         Scorer::load(&environment, &folder, ScoreSettings::default()).expect("run `sparehand fetch` first");

@@ -11,7 +11,8 @@ use sparehand::say::speaker::{CutStyle, FRAME, Speaker};
 use sparehand::say::text::Reader;
 use sparehand::say::voice::Voice;
 use sparehand::say::wording::Wording;
-use sparehand::say::{NumberReading, runtime};
+use sparehand::onnx;
+use sparehand::say::NumberReading;
 
 const SENTENCE: &str = "Close the black tank valve before you open the other.";
 
@@ -22,7 +23,7 @@ fn models() -> PathBuf {
 
 fn speaker(cache: Option<&std::path::Path>) -> Speaker {
     let models = models();
-    let environment = runtime::environment(&models).unwrap_or_else(|error| panic!("{error}"));
+    let environment = onnx::environment(&models).unwrap_or_else(|error| panic!("{error}"));
     let reader = Reader::new(Wording::load(None).expect("built-in tables"), NumberReading::Everyday);
     let voice = Voice::load(&environment, &models, reader).unwrap_or_else(|error| panic!("{error}"));
     let cache = cache.map(|folder| Cache::open(folder, voice.fingerprint()).expect("cache opens"));

@@ -8,6 +8,7 @@ pub mod app;
 pub mod engine;
 pub mod hear;
 pub mod journal;
+pub mod onnx;
 pub mod rig;
 pub mod routine;
 pub mod say;

@@ -5,12 +5,12 @@ mod hear_support;
 use hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
 use sparehand::engine::output::AllowedPhrase;
 use sparehand::hear::reject::judge;
-use sparehand::hear::runtime::environment;
+use sparehand::onnx::environment;
 use sparehand::hear::score::{ScoreSettings, Scorer};
 
 fn scorer(settings: ScoreSettings) -> Scorer {
     let models = models();
-    let environment = environment(&models.join("onnxruntime/libonnxruntime.so")).expect("run `sparehand fetch`");
+    let environment = environment(&models).expect("run `sparehand fetch`");
     Scorer::load(&environment, &models.join("moonshine-tiny-en"), settings).expect("run `sparehand fetch`")
 }
 

@@ -13,6 +13,7 @@ use proc_macro2::{Delimiter, TokenStream, TokenTree};
 /// A folder (or file) directly below `src/`, and the paths of our own that it may use besides itself.
 const OURS: &[(&str, &[&str])] = &[
     ("units", &[]),
+    ("onnx", &[]),
     ("rig", &["units"]),
     ("routine", &["units", "rig"]),
     ("figures", &["units", "rig"]),
@@ -25,7 +26,7 @@ const OURS: &[(&str, &[&str])] = &[
 ];
 
 /// What the folders that touch the world may use: the engine's inputs and outputs, never the engine.
-const OUTER: &[&str] = &["units", "engine::input", "engine::output", "engine::event"];
+const OUTER: &[&str] = &["units", "engine::input", "engine::output", "engine::event", "onnx"];
 
 /// Folders that only compute: what they do depends on their arguments alone.
 const PURE: &[&str] = &["units", "rig", "routine", "figures", "plan", "engine"];
@@ -49,7 +50,7 @@ const IMPURE: &[&str] = &[
 const ONLY_IN: &[(&str, &[&str])] = &[
     ("cpal", &["hear/capture.rs", "say/playback.rs"]),
     ("sonora", &["hear/"]),
-    ("ort", &["hear/", "say/"]),
+    ("ort", &["hear/", "say/", "onnx.rs"]),
     ("misaki_rs", &["say/"]),
     ("rusqlite", &["journal/"]),
     ("ratatui", &["screen/"]),

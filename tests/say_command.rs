@@ -4,7 +4,8 @@ mod say_common;
 
 use sparehand::app::say_command::{SayRequest, say};
 use sparehand::engine::output::VoiceSettings;
-use sparehand::say::{NumberReading, runtime};
+use sparehand::onnx;
+use sparehand::say::NumberReading;
 
 #[test]
 fn a_text_goes_into_a_wav_file_at_48_khz_at_the_usual_loudness() {
@@ -20,7 +21,7 @@ fn a_text_goes_into_a_wav_file_at_48_khz_at_the_usual_loudness() {
         cache: Some(folder.path().join("cache")),
     };
     let models = say_common::models();
-    let environment = runtime::environment(&models).unwrap();
+    let environment = onnx::environment(&models).unwrap();
     let length = say(&environment, &models, &request).unwrap();
     let mut file = hound::WavReader::open(&path).unwrap();
     assert_eq!((file.spec().channels, file.spec().sample_rate), (1, 48_000));
@@ -33,7 +34,7 @@ fn a_text_goes_into_a_wav_file_at_48_khz_at_the_usual_loudness() {
 #[test]
 fn a_file_that_cannot_be_written_is_named() {
     let models = say_common::models();
-    let environment = runtime::environment(&models).unwrap();
+    let environment = onnx::environment(&models).unwrap();
     let request = SayRequest {
         text: "Stop.".into(),
         into_file: Some("/nowhere/said.wav".into()),
@@ -49,7 +50,7 @@ fn a_file_that_cannot_be_written_is_named() {
 
 #[test]
 fn a_missing_model_is_named_with_what_to_do() {
-    let environment = runtime::environment(&say_common::models()).unwrap();
+    let environment = onnx::environment(&say_common::models()).unwrap();
     let empty = tempfile::tempdir().unwrap();
     let reader = say_common::reader(NumberReading::Everyday);
     let Err(error) = sparehand::say::voice::Voice::load(&environment, empty.path(), reader) else { panic!("it loaded") };

@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::clip::{ClipError, ClipHearing};
-use crate::hear::runtime::{RuntimeError, environment};
+use crate::onnx::{RuntimeError, environment};
 use crate::hear::score::{ScoreError, ScoreSettings, Scorer};
 use crate::hear::wav::{self, WavError};
 
@@ -37,7 +37,7 @@ pub struct HearRequest {
 pub fn run(request: &HearRequest, now: &dyn Fn() -> Duration, out: &mut dyn Write) -> Result<usize, HearCommandError> {
     let phrases = read_phrases(&request.phrases)?;
     let background = request.background.as_deref().map(wav::read).transpose()?;
-    let environment = environment(&request.models.join("onnxruntime/libonnxruntime.so"))?;
+    let environment = environment(&request.models)?;
     let scorer = Scorer::load(&environment, &request.models.join("moonshine-tiny-en"), ScoreSettings::default())?;
     let mut hearing = ClipHearing::new(scorer, phrases, background)?;
     let mut failed = 0;

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use crate::hear::runtime::Environment;
+use crate::onnx::Environment;
 
 use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
 use crate::say::NumberReading;

@@ -7,7 +7,7 @@ use thiserror::Error;
 use crate::app::AppError;
 use crate::engine::output::VoiceSettings;
 use crate::hear::listener::{Listener, ListenerSettings};
-use crate::hear::runtime::{RuntimeError, environment};
+use crate::onnx::{RuntimeError, environment};
 use crate::say::NumberReading;
 use crate::say::cache::{Cache, CacheError};
 use crate::say::loudness::LoudnessError;
@@ -17,7 +17,7 @@ use crate::say::speaker::Speaker;
 use crate::say::text::Reader;
 use crate::say::voice::{Voice, VoiceError};
 use crate::say::wording::{Wording, WordingError};
-use crate::hear::runtime::Environment;
+use crate::onnx::Environment;
 
 /// Where everything that sounds comes from. Cheap to copy: each thread makes its own ear or voice from it.
 #[derive(Clone, Debug)]
@@ -92,6 +92,6 @@ impl Sounds {
     /// # Errors
     /// Its library is missing or damaged.
     pub fn environment(&self) -> Result<Environment, AppError> {
-        Ok(environment(&self.models.join("onnxruntime/libonnxruntime.so")).map_err(SoundError::from)?)
+        Ok(environment(&self.models).map_err(SoundError::from)?)
     }
 }

@@ -11,7 +11,7 @@ use ort::memory::Allocator;
 use ort::session::{Session, SessionInputValue, SessionOutputs};
 use ort::value::{DynValue, Tensor, TensorRef, TensorValueType};
 
-use crate::hear::runtime::{RuntimeError, open_model};
+use crate::onnx::{RuntimeError, open_model};
 use crate::hear::tokens::START;
 
 /// Encoder and decoder, one thread each.

@@ -8,7 +8,7 @@ use ort::environment::Environment;
 use ort::session::Session;
 use ort::value::{Tensor, TensorRef};
 
-use crate::hear::runtime::{RuntimeError, open_model};
+use crate::onnx::{RuntimeError, open_model};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// Speech probability of a stream of frames.

@@ -14,7 +14,7 @@ use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterS
 use crate::hear::echo::{Echo, EchoError};
 use crate::hear::noise::rms;
 use crate::hear::reject::judge;
-use crate::hear::runtime::{RuntimeError, environment};
+use crate::onnx::{RuntimeError, environment};
 use crate::hear::score::{Prepared, ScoreError, ScoreSettings, Scorer};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
@@ -98,7 +98,7 @@ impl Listener {
     /// # Errors
     /// A file is missing or is not what it should be; the message says what to do.
     pub fn new(models: &Path, settings: ListenerSettings) -> Result<Self, ListenError> {
-        let environment = environment(&models.join("onnxruntime/libonnxruntime.so"))?;
+        let environment = environment(&models)?;
         Self::with_environment(&environment, models, settings)
     }
 

@@ -12,7 +12,6 @@ pub mod listener;
 pub mod noise;
 pub mod phrases;
 pub mod reject;
-pub mod runtime;
 pub mod score;
 pub mod tokens;
 pub mod tree;

@@ -12,7 +12,6 @@ pub mod phonemes;
 pub mod playback;
 pub mod prepare;
 mod quantities;
-pub mod runtime;
 pub mod signals;
 pub mod speaker;
 pub mod synthesis;

@@ -13,7 +13,7 @@ use rubato::{Async, FixedAsync, Resampler, SincInterpolationParameters, SincInte
 use sha2::{Digest, Sha256};
 
 use crate::say::phonemes::{PhonemeError, Phonemizer};
-use crate::say::runtime::{RuntimeError, session};
+use crate::onnx::{RuntimeError, open_model};
 use crate::say::synthesis::{BINS, Spectrum, Synthesis};
 use crate::say::text::Reader;
 
@@ -30,7 +30,7 @@ pub struct Voice {
 
 impl Voice {
     /// Loads the voice from `models` (folder `hibari-heart`). The environment is the process's only one, made by
-    /// [`runtime::environment`](crate::say::runtime::environment) or by the hearing side.
+    /// [`environment`](crate::onnx::environment).
     ///
     /// # Errors
     ///
@@ -38,7 +38,7 @@ impl Voice {
     pub fn load(environment: &Environment, models: &Path, reader: Reader) -> Result<Self, VoiceError> {
         let folder = models.join(FOLDER);
         let path = folder.join("hibari.onnx");
-        let model = session(environment, &path)?;
+        let model = open_model(environment, &path)?;
         let bytes = std::fs::read(&path).map_err(|source| VoiceError::Unreadable { path, source })?;
         let fingerprint = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
         let phonemizer = Phonemizer::load(environment, &folder)?;

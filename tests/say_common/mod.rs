@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, OnceLock};
 
 use sparehand::say::NumberReading;
-use sparehand::say::runtime;
+use sparehand::onnx;
 use sparehand::say::text::Reader;
 use sparehand::say::voice::Voice;
 use sparehand::say::wording::Wording;
@@ -27,7 +27,7 @@ pub fn reader(reading: NumberReading) -> Reader {
 /// A new voice.
 pub fn load_voice() -> Voice {
     let models = models();
-    let environment = runtime::environment(&models).unwrap_or_else(|error| panic!("{error}; or set SPAREHAND_MODELS"));
+    let environment = onnx::environment(&models).unwrap_or_else(|error| panic!("{error}; or set SPAREHAND_MODELS"));
     Voice::load(&environment, &models, reader(NumberReading::Everyday)).unwrap_or_else(|error| panic!("{error}"))
 }
 

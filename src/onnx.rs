@@ -1,7 +1,5 @@
-//! The ONNX Runtime library: loaded from a file, once per process.
-//!
-//! `ort` allows one environment per process. Whoever loads it first owns it; everybody else must be handed a clone
-//! ([`Environment`] is a shared handle), so the program loads it here and passes it on.
+//! The ONNX Runtime library, for the ear and the voice alike: loaded from a file, once per process, for `ort` allows one
+//! environment only ([`Environment`] is a shared handle to it).
 
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
@@ -10,19 +8,20 @@ pub use ort::environment::Environment;
 use ort::session::Session;
 use ort::session::builder::GraphOptimizationLevel;
 
-/// Returns the process's environment, loading the library at `library` the first time.
+/// The process's environment, loading the library in the folder of models the first time.
 ///
-/// Later calls give the same environment whatever path they name.
+/// Later calls give the same environment whatever folder they name.
 ///
 /// # Errors
 /// The file cannot be loaded, is not ONNX Runtime 1.24 or newer, or another part of the program built its own environment.
-pub fn environment(library: &Path) -> Result<Environment, RuntimeError> {
+pub fn environment(models: &Path) -> Result<Environment, RuntimeError> {
     let mut shared = SHARED.lock().unwrap_or_else(PoisonError::into_inner);
     if let Some(environment) = shared.as_ref() {
         return Ok(environment.clone());
     }
-    let builder = ort::init_from(library)
-        .map_err(|why| RuntimeError::Library { path: library.to_owned(), why: why.to_string() })?;
+    let library = models.join(LIBRARY);
+    let builder = ort::init_from(&library)
+        .map_err(|why| RuntimeError::Library { path: library.clone(), why: why.to_string() })?;
     let built = builder.with_name("sparehand").build().map_err(RuntimeError::Environment)?;
     *shared = Some(built.clone());
     Ok(built)
@@ -63,4 +62,6 @@ pub enum RuntimeError {
     },
 }
 
+/// Where the library stands in the folder of models.
+const LIBRARY: &str = "onnxruntime/libonnxruntime.so";
 static SHARED: Mutex<Option<Environment>> = Mutex::new(None);
