@@ -7,9 +7,9 @@ use std::process::Command;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use sparehand::hear::noise::White;
-use sparehand::onnx::environment;
 use sparehand::hear::score::{ScoreSettings, Scorer};
 use sparehand::hear::{SAMPLE_RATE, wav};
+use sparehand::onnx::environment;
 
 fn rank_sixty_phrases(criterion: &mut Criterion) {
     let models = models();

@@ -5,20 +5,22 @@ use std::path::PathBuf;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use sparehand::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
+use sparehand::onnx;
+use sparehand::say::NumberReading;
 use sparehand::say::cache::Cache;
 use sparehand::say::prepare::Workbench;
 use sparehand::say::speaker::{CutStyle, FRAME, Speaker};
 use sparehand::say::text::Reader;
 use sparehand::say::voice::Voice;
 use sparehand::say::wording::Wording;
-use sparehand::onnx;
-use sparehand::say::NumberReading;
 
 const SENTENCE: &str = "Close the black tank valve before you open the other.";
 
 fn models() -> PathBuf {
     let folder = std::env::var_os("SPAREHAND_MODELS").map(PathBuf::from);
-    folder.unwrap_or_else(|| PathBuf::from(std::env::var_os("HOME").expect("HOME is set")).join(".local/share/sparehand/models"))
+    folder.unwrap_or_else(|| {
+        PathBuf::from(std::env::var_os("HOME").expect("HOME is set")).join(".local/share/sparehand/models")
+    })
 }
 
 fn speaker(cache: Option<&std::path::Path>) -> Speaker {

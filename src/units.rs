@@ -10,9 +10,7 @@ use serde::{Deserialize, Serialize};
 ///
 /// It only ever grows while a run lives, also over a restart: a resumed run goes on from the last recorded moment plus the
 /// time away. Taking a later moment from an earlier one gives a zero span, never a panic.
-#[derive(
-    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
-)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct SessionTime(u64);
 
@@ -39,10 +37,7 @@ impl SessionTime {
 impl Add<Duration> for SessionTime {
     type Output = Self;
     fn add(self, span: Duration) -> Self {
-        Self(
-            self.0
-                .saturating_add(u64::try_from(span.as_millis()).unwrap_or(u64::MAX)),
-        )
+        Self(self.0.saturating_add(u64::try_from(span.as_millis()).unwrap_or(u64::MAX)))
     }
 }
 
@@ -63,13 +58,7 @@ impl fmt::Display for SessionTime {
     /// `minutes:seconds.tenths`, as the talk is printed.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let tenths = self.0 / 100;
-        write!(
-            f,
-            "{}:{:02}.{}",
-            tenths / 600,
-            tenths / 10 % 60,
-            tenths % 10
-        )
+        write!(f, "{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
     }
 }
 

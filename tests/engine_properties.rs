@@ -63,14 +63,7 @@ fn play(world: &mut World, moves: &[Move]) {
             Move::Say(n, thin) => {
                 let set = world.set.clone();
                 if let Some(phrase) = set.phrases.get(n % set.phrases.len().max(1)) {
-                    world.hear_as(
-                        &phrase.text,
-                        if *thin {
-                            Certainty::Thin
-                        } else {
-                            Certainty::Sure
-                        },
-                    );
+                    world.hear_as(&phrase.text, if *thin { Certainty::Thin } else { Certainty::Sure });
                 }
             }
             Move::Stale(n) => {
@@ -79,23 +72,13 @@ fn play(world: &mut World, moves: &[Move]) {
                 if let Some(phrase) = set.phrases.get(n % set.phrases.len().max(1)) {
                     let before = settled(world);
                     world.hear_in(old, 0, &phrase.text, Certainty::Sure);
-                    assert_eq!(
-                        settled(world),
-                        before,
-                        "'{}' from an older set settled a step",
-                        phrase.text
-                    );
+                    assert_eq!(settled(world), before, "'{}' from an older set settled a step", phrase.text);
                 }
             }
             Move::Unclear => world.tell(Input::SpeechUnclear),
             Move::Pass(seconds) => {
                 let before = settled(world);
-                let washing = world
-                    .engine
-                    .state()
-                    .clocks
-                    .keys()
-                    .any(|s| !hazard(world.engine.routine(), *s));
+                let washing = world.engine.state().clocks.keys().any(|s| !hazard(world.engine.routine(), *s));
                 world.pass_s(*seconds);
                 if !washing {
                     assert_eq!(settled(world), before, "silence settled a step");
@@ -109,8 +92,7 @@ fn play(world: &mut World, moves: &[Move]) {
 }
 
 fn settled(world: &World) -> usize {
-    let count =
-        |event: &&Event| matches!(event, Event::StepAnswered { .. } | Event::ClockEnded { .. });
+    let count = |event: &&Event| matches!(event, Event::StepAnswered { .. } | Event::ClockEnded { .. });
     world.events().iter().filter(|event| count(event)).count()
 }
 
@@ -121,38 +103,20 @@ fn hazard(routine: &Routine, step: usize) -> bool {
 /// A hazard clock that ran out rings at least every 20 seconds.
 fn rings_when_due(world: &World, passed: u64) {
     let overdue = world.engine.state().clocks.iter().any(|(step, clock)| {
-        hazard(world.engine.routine(), *step)
-            && world.now.since(clock.ends()) > Duration::from_secs(25)
-            && passed > 25
+        hazard(world.engine.routine(), *step) && world.now.since(clock.ends()) > Duration::from_secs(25) && passed > 25
     });
     if overdue {
-        let last = world
-            .alarms()
-            .last()
-            .copied()
-            .expect("an overdue hazard clock never rang");
-        assert!(
-            world.now.since(last) < Duration::from_secs(21),
-            "silent for {:?}",
-            world.now.since(last)
-        );
+        let last = world.alarms().last().copied().expect("an overdue hazard clock never rang");
+        assert!(world.now.since(last) < Duration::from_secs(21), "silent for {:?}", world.now.since(last));
     }
 }
 
 fn restart(world: &mut World, away: Option<u64>) {
-    let mut engine = Engine::new(
-        world.engine.routine().clone(),
-        english(),
-        world.engine.state().voice,
-    );
+    let mut engine = Engine::new(world.engine.routine().clone(), english(), world.engine.state().voice);
     for (_, at, event) in &world.records {
         engine.replay(*at, event);
     }
-    assert_eq!(
-        engine.state(),
-        world.engine.state(),
-        "the records rebuild the run"
-    );
+    assert_eq!(engine.state(), world.engine.state(), "the records rebuild the run");
     world.engine = engine;
     let known = away.map(Duration::from_secs);
     world.now += known.unwrap_or_default();
@@ -173,29 +137,15 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
                     Answer::Done { also } => also,
                     _ => &[],
                 };
-                if let HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. } =
-                    heard
-                {
-                    let plain_done = matches!(routine.steps[index].answer, Answer::Done { .. })
-                        && phrase == "done";
+                if let HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. } = heard {
+                    let plain_done = matches!(routine.steps[index].answer, Answer::Done { .. }) && phrase == "done";
                     let yes = matches!(routine.steps[index].answer, Answer::YesNo(_))
-                        && english()
-                            .common(sparehand::engine::phrasebook::Common::Yes)
-                            .contains(phrase);
-                    assert!(
-                        wanted.contains(phrase) || plain_done || yes,
-                        "'{phrase}' settled '{step}'"
-                    );
+                        && english().common(sparehand::engine::phrasebook::Common::Yes).contains(phrase);
+                    assert!(wanted.contains(phrase) || plain_done || yes, "'{phrase}' settled '{step}'");
                 }
                 assert_ne!(*heard, HeardAs::Clock);
-                assert!(
-                    routine.steps[index].after.iter().all(|&b| !open[b]),
-                    "'{step}' before what it hangs on"
-                );
-                assert!(
-                    running.is_empty() || routine.steps[index].earshot,
-                    "'{step}' while a hazard clock ran"
-                );
+                assert!(routine.steps[index].after.iter().all(|&b| !open[b]), "'{step}' before what it hangs on");
+                assert!(running.is_empty() || routine.steps[index].earshot, "'{step}' while a hazard clock ran");
                 open[index] = false;
             }
             Event::ClockStarted { step, .. } => {
@@ -208,9 +158,7 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
                 let index = routine.index_of(step).unwrap();
                 open[index] = false;
                 if running.remove(&index) {
-                    let Answer::Clock(clock) = &routine.steps[index].answer else {
-                        unreachable!()
-                    };
+                    let Answer::Clock(clock) = &routine.steps[index].answer else { unreachable!() };
                     match heard {
                         HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. } => {
                             assert!(clock.end.contains(phrase), "'{phrase}' ended '{step}'");
@@ -247,23 +195,15 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
             }
             Event::LoopUndone { step } => {
                 let question = routine.index_of(step).unwrap();
-                let Answer::YesNo(loops) = &routine.steps[question].answer else {
-                    unreachable!()
-                };
+                let Answer::YesNo(loops) = &routine.steps[question].answer else { unreachable!() };
                 open[loops.back_to..question].fill(false);
             }
             Event::LoopLimitReached { step, .. } => open[routine.index_of(step).unwrap()] = false,
             Event::RunCompleted { .. } => {
                 let gate = routine.steps.len() - 1;
-                let left: Vec<&str> = (0..gate)
-                    .filter(|&i| open[i])
-                    .map(|i| routine.steps[i].id.as_str())
-                    .collect();
+                let left: Vec<&str> = (0..gate).filter(|&i| open[i]).map(|i| routine.steps[i].id.as_str()).collect();
                 assert!(left.is_empty(), "passed the gate with {left:?} open");
-                assert!(
-                    running.is_empty(),
-                    "passed the gate with a hazard clock running"
-                );
+                assert!(running.is_empty(), "passed the gate with a hazard clock running");
             }
             Event::RunAbandoned => assert!(running.is_empty(), "ended while water ran"),
             _ => {}

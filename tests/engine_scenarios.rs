@@ -22,12 +22,7 @@ fn check(scenes: &[(&str, &str, &str)]) {
         let mut world = world();
         world.answer_until(step);
         world.hear(phrase);
-        assert_eq!(
-            world.step(),
-            *expected,
-            "after '{phrase}' at '{step}': {:?}",
-            world.last_said()
-        );
+        assert_eq!(world.step(), *expected, "after '{phrase}' at '{step}': {:?}", world.last_said());
     }
 }
 
@@ -61,10 +56,7 @@ fn an_acknowledgement_is_answered_with_the_words_that_are_needed() {
     let mut world = world();
     world.answer_until("grey-held");
     world.hear("roger");
-    assert_eq!(
-        world.last_said(),
-        "I need the state. Say grey closed, or grey open."
-    );
+    assert_eq!(world.last_said(), "I need the state. Say grey closed, or grey open.");
 }
 
 #[test]
@@ -72,10 +64,7 @@ fn the_other_state_is_answered_with_what_to_do() {
     let mut world = world();
     world.answer_until("black-held");
     world.hear("black open");
-    assert_eq!(
-        world.last_said(),
-        "Leave the cap on. Push the black valve all the way in. Then say black closed."
-    );
+    assert_eq!(world.last_said(), "Leave the cap on. Push the black valve all the way in. Then say black closed.");
     world.hear("black closed");
     assert_eq!(world.step(), "hose-rig");
 }
@@ -85,17 +74,8 @@ fn the_answer_is_said_back_before_the_next_call() {
     let mut world = world();
     world.answer_until("black-held");
     world.hear("black closed");
-    let said: Vec<&str> = world
-        .said
-        .iter()
-        .rev()
-        .take(2)
-        .map(|(_, u)| u.text.as_str())
-        .collect();
-    assert!(
-        said[1].starts_with("Black closed. Open the cap slowly"),
-        "{said:?}"
-    );
+    let said: Vec<&str> = world.said.iter().rev().take(2).map(|(_, u)| u.text.as_str()).collect();
+    assert!(said[1].starts_with("Black closed. Open the cap slowly"), "{said:?}");
     assert!(said[0].starts_with("Lock the sewer hose"), "{said:?}");
 }
 
@@ -106,12 +86,7 @@ fn silence_brings_one_soft_reminder_and_confirms_nothing() {
     let before = (world.said.len(), world.records.len());
     world.pass_s(4 * 3600);
     assert_eq!(world.step(), "grey-held");
-    assert_eq!(
-        world.said.len(),
-        before.0 + 1,
-        "{:?}",
-        world.said_since(SessionTime::ZERO)
-    );
+    assert_eq!(world.said.len(), before.0 + 1, "{:?}", world.said_since(SessionTime::ZERO));
     assert_eq!(world.said.last().unwrap().1.priority, Priority::Chat);
     assert_eq!(world.records.len(), before.1);
 }
@@ -135,11 +110,7 @@ fn the_rinse_clock_says_half_one_minute_and_ten_seconds_and_then_rings_until_wat
     assert_eq!(told[1], (240, "One minute left."));
     assert_eq!(told[2], (290, "Ten seconds."));
     assert_eq!(told[3], (300, "Time. Shut the rinse tap now."));
-    assert!(
-        world.alarms().len() > 20,
-        "{} alarms in five minutes",
-        world.alarms().len()
-    );
+    assert!(world.alarms().len() > 20, "{} alarms in five minutes", world.alarms().len());
     let repeats: Vec<u32> = world
         .said
         .iter()
@@ -148,10 +119,7 @@ fn the_rinse_clock_says_half_one_minute_and_ten_seconds_and_then_rings_until_wat
             _ => None,
         })
         .collect();
-    assert!(
-        repeats.windows(2).all(|pair| pair[1] == pair[0] + 1),
-        "each one louder: {repeats:?}"
-    );
+    assert!(repeats.windows(2).all(|pair| pair[1] == pair[0] + 1), "each one louder: {repeats:?}");
     world.hear("water off");
     let count = world.alarms().len();
     assert_eq!(world.step(), "rinse-release");
@@ -165,10 +133,7 @@ fn standing_by_does_not_stop_a_hazard_clock() {
     world.answer_until("rinse-water");
     world.hear("water on");
     world.hear("stand by");
-    assert_eq!(
-        world.last_said(),
-        "Standing by. The rinse water clock goes on."
-    );
+    assert_eq!(world.last_said(), "Standing by. The rinse water clock goes on.");
     world.pass_s(320);
     assert!(!world.alarms().is_empty());
     world.hear("water off");
@@ -193,10 +158,7 @@ fn the_water_may_be_shut_before_its_time() {
     world.pass_s(95);
     world.hear("water off");
     assert!(
-        world
-            .said
-            .iter()
-            .any(|(_, u)| u.text.starts_with("Rinse water ran 1 minute and")),
+        world.said.iter().any(|(_, u)| u.text.starts_with("Rinse water ran 1 minute and")),
         "{}",
         world.last_said()
     );
@@ -209,10 +171,7 @@ fn a_run_is_never_corrected_out_of_a_running_hazard_clock() {
     world.answer_until("rinse-water");
     world.hear("water on");
     world.hear("correction");
-    assert_eq!(
-        world.last_said(),
-        "The rinse water clock is running. If it is over, say water off."
-    );
+    assert_eq!(world.last_said(), "The rinse water clock is running. If it is over, say water off.");
     assert_eq!(world.engine.state().clocks.len(), 1);
 }
 
@@ -226,14 +185,8 @@ fn a_water_off_that_was_a_mistake_brings_the_clock_back_with_its_old_start() {
     world.hear("water off");
     world.pass_s(400);
     world.hear("correction");
-    assert_eq!(
-        world.engine.state().clocks.values().next().unwrap().started,
-        start
-    );
-    assert!(
-        !world.alarms().is_empty(),
-        "its time is long over: it rings at once"
-    );
+    assert_eq!(world.engine.state().clocks.values().next().unwrap().started, start);
+    assert!(!world.alarms().is_empty(), "its time is long over: it rings at once");
 }
 
 #[test]
@@ -266,12 +219,7 @@ fn rinsing_again_is_offered_a_set_number_of_times() {
     world.answer_until("rinse-clear");
     world.hear("no");
     assert_eq!(world.step(), "layer-shut");
-    assert!(
-        world
-            .said
-            .iter()
-            .any(|(_, u)| u.text.contains("That makes 2."))
-    );
+    assert!(world.said.iter().any(|(_, u)| u.text.contains("That makes 2.")));
 }
 
 #[test]
@@ -299,20 +247,8 @@ fn what_was_put_off_comes_back_before_the_gate_and_the_gate_names_what_was_skipp
     world.hear("gloves on");
     world.pass_s(60);
     assert!(world.ended, "{:?}", world.last_said());
-    let said: Vec<&str> = world
-        .said
-        .iter()
-        .rev()
-        .take(2)
-        .map(|(_, u)| u.text.as_str())
-        .collect();
-    assert_eq!(
-        said,
-        [
-            "Tank dump complete.",
-            "Skipped: station rinsed and drain closed."
-        ]
-    );
+    let said: Vec<&str> = world.said.iter().rev().take(2).map(|(_, u)| u.text.as_str()).collect();
+    assert_eq!(said, ["Tank dump complete.", "Skipped: station rinsed and drain closed."]);
 }
 
 #[test]
@@ -324,13 +260,7 @@ fn the_last_open_step_cannot_be_put_off_past_the_gate() {
     world.hear("skip");
     world.hear("later");
     assert_eq!(world.step(), "gloves");
-    assert!(
-        world
-            .last_said()
-            .starts_with("Not complete. Still open: gloves on."),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().starts_with("Not complete. Still open: gloves on."), "{}", world.last_said());
     assert_eq!(world.engine.state().ended, None);
 }
 
@@ -339,19 +269,12 @@ fn a_thin_hearing_of_something_critical_is_asked_about() {
     let mut world = world();
     world.answer_until("grey-held");
     world.hear_as("grey closed", Certainty::Thin);
-    assert_eq!(
-        world.last_said(),
-        "I heard grey closed. Is that right? Yes or no."
-    );
+    assert_eq!(world.last_said(), "I heard grey closed. Is that right? Yes or no.");
     assert_eq!(world.step(), "grey-held");
     world.hear_as("yes", Certainty::Thin);
     assert_eq!(world.step(), "grey-held", "a thin yes is no yes");
     world.hear("no");
-    assert!(
-        world.last_said().starts_with("Then not."),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().starts_with("Then not."), "{}", world.last_said());
     world.hear_as("grey closed", Certainty::Thin);
     world.hear("yes");
     assert_eq!(world.step(), "black-held");
@@ -398,24 +321,13 @@ fn when_the_journal_fails_it_says_so_and_takes_no_more_critical_answers_but_stil
     world.hear("water on");
     world.journal = Journal::Fails;
     world.pass_s(400);
-    assert!(
-        world
-            .said
-            .iter()
-            .any(|(_, u)| u.text.starts_with("I cannot write things down."))
-    );
+    assert!(world.said.iter().any(|(_, u)| u.text.starts_with("I cannot write things down.")));
     world.hear("water off");
-    assert!(
-        world.engine.state().clocks.is_empty(),
-        "an alarm that nobody can end would only be switched off"
-    );
+    assert!(world.engine.state().clocks.is_empty(), "an alarm that nobody can end would only be switched off");
     world.hear("hose dry");
     world.hear("black open");
     assert_eq!(world.step(), "rinse-release");
-    assert_eq!(
-        world.last_said(),
-        "I cannot write that down, so I cannot take it."
-    );
+    assert_eq!(world.last_said(), "I cannot write that down, so I cannot take it.");
 }
 
 #[test]
@@ -423,20 +335,11 @@ fn stop_silences_speech_holds_the_run_and_says_so() {
     let mut world = world();
     world.answer_until("grey-held");
     world.hear("stop");
-    assert_eq!(
-        world.last_said(),
-        "Stopped. Say go ahead when you are ready."
-    );
+    assert_eq!(world.last_said(), "Stopped. Say go ahead when you are ready.");
     assert!(!world.may_say().contains(&"grey closed"));
     world.pass_s(1_000);
     world.hear("go ahead");
-    assert!(
-        world
-            .last_said()
-            .contains("Last: gloves on. Now: Look at the grey valve."),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().contains("Last: gloves on. Now: Look at the grey valve."), "{}", world.last_said());
     world.hear("grey closed");
     assert_eq!(world.step(), "black-held");
 }
@@ -453,17 +356,10 @@ fn what_is_not_understood_costs_a_say_again_and_then_the_words_to_say_and_then_q
     }
     let said = world.said_since(start);
     assert_eq!(said[..2], ["Say again?", "Say again?"]);
-    assert_eq!(
-        said[2],
-        "I cannot make that out. Say grey closed, or grey open, or press Enter."
-    );
+    assert_eq!(said[2], "I cannot make that out. Say grey closed, or grey open, or press Enter.");
     assert_eq!(said.len(), 3, "{said:?}");
     world.hear("say again");
-    assert_eq!(
-        world.last_said(),
-        "Look at the grey valve. Say grey closed, or grey open.",
-        "not the apology"
-    );
+    assert_eq!(world.last_said(), "Look at the grey valve. Say grey closed, or grey open.", "not the apology");
 }
 
 #[test]
@@ -471,44 +367,18 @@ fn questions_are_answered_at_any_step() {
     let mut world = world();
     world.answer_until("rinse-water");
     world.hear("how long");
-    assert!(
-        world.last_said().starts_with("No clock is running."),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().starts_with("No clock is running."), "{}", world.last_said());
     world.hear("water on");
     world.hear("how long");
-    assert!(
-        world.last_said().starts_with("Rinse water: 4 minutes and"),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().starts_with("Rinse water: 4 minutes and"), "{}", world.last_said());
     world.hear("what is left");
-    assert!(
-        world.last_said().contains("to go. Next: rinse water,"),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().contains("to go. Next: rinse water,"), "{}", world.last_said());
     world.hear("where are we");
-    assert!(
-        world
-            .last_said()
-            .starts_with("The tank dump, emptying and rinsing, step"),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().starts_with("The tank dump, emptying and rinsing, step"), "{}", world.last_said());
     world.hear("what can i say");
-    assert!(
-        world.last_said().starts_with("Say water off, or hose dry"),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().starts_with("Say water off, or hose dry"), "{}", world.last_said());
     world.hear("explain");
-    assert!(
-        world.last_said().contains("Do not walk away from the tap."),
-        "{}",
-        world.last_said()
-    );
+    assert!(world.last_said().contains("Do not walk away from the tap."), "{}", world.last_said());
 }
 
 #[test]
@@ -531,10 +401,7 @@ fn ending_the_run_is_asked_about_and_refused_while_water_runs() {
     world.answer_until("rinse-water");
     world.hear("water on");
     world.hear("end the run");
-    assert_eq!(
-        world.last_said(),
-        "The rinse water clock is running. First say water off, once it is."
-    );
+    assert_eq!(world.last_said(), "The rinse water clock is running. First say water off, once it is.");
     world.hear("water off");
     world.hear("end the run");
     world.hear("no");
@@ -550,11 +417,7 @@ fn the_whole_routine_can_be_done_with_one_key_both_ways_of_rinsing() {
     for method in ["fill-and-release", "rinse-through"] {
         let mut world = World::new(&rig(&format!("[tank_dump]\nrinse_method = \"{method}\"")));
         world.answer_until("nowhere-but-the-end");
-        assert_eq!(
-            world.engine.state().ended,
-            Some(Ending::Completed),
-            "{method}"
-        );
+        assert_eq!(world.engine.state().ended, Some(Ending::Completed), "{method}");
         assert_eq!(world.last_said(), "Tank dump complete.");
     }
 }
@@ -575,11 +438,7 @@ fn a_confirm_key_that_is_held_down_answers_one_step_only() {
 /// Replays a world's records into a new engine, as after a crash.
 fn resume(world: &World, away: Away, away_s: u64) -> World {
     let mut again = World::asleep(world.engine.routine().clone());
-    again.engine = Engine::new(
-        world.engine.routine().clone(),
-        world::english(),
-        VoiceSettings::default(),
-    );
+    again.engine = Engine::new(world.engine.routine().clone(), world::english(), VoiceSettings::default());
     for (_, at, event) in &world.records {
         again.engine.replay(*at, event);
         again.now = *at;
@@ -595,38 +454,19 @@ fn a_resumed_run_says_where_it_was_and_goes_on() {
     world.answer_until("hose-drain");
     let mut again = resume(&world, Away::Unknown, 0);
     again.quiet();
-    let said = again
-        .said
-        .iter()
-        .map(|(_, u)| u.text.as_str())
-        .collect::<Vec<_>>()
-        .join(" ");
-    assert!(
-        said.contains("We were at the tank dump, getting ready. Last: sewer hose on the rig. Now:"),
-        "{said}"
-    );
+    let said = again.said.iter().map(|(_, u)| u.text.as_str()).collect::<Vec<_>>().join(" ");
+    assert!(said.contains("We were at the tank dump, getting ready. Last: sewer hose on the rig. Now:"), "{said}");
     assert!(said.contains("Seat the other end in the drain."), "{said}");
     again.hear("hose seated");
     assert_eq!(again.step(), "black-open");
-    assert_eq!(
-        world.engine.state().steps[..4],
-        again.engine.state().steps[..4]
-    );
+    assert_eq!(world.engine.state().steps[..4], again.engine.state().steps[..4]);
 }
 
 #[test]
 fn a_guarding_clock_whose_true_time_is_unknown_or_past_alarms_at_once() {
     for (away, seconds, expected) in [
-        (
-            Away::Unknown,
-            0,
-            "I was off, and cannot know for how long. Time. Shut the rinse tap now.",
-        ),
-        (
-            Away::Known(Duration::from_secs(400)),
-            400,
-            "Time ran out while I was off. Time. Shut the rinse tap now.",
-        ),
+        (Away::Unknown, 0, "I was off, and cannot know for how long. Time. Shut the rinse tap now."),
+        (Away::Known(Duration::from_secs(400)), 400, "Time ran out while I was off. Time. Shut the rinse tap now."),
     ] {
         let mut world = world();
         world.answer_until("rinse-water");
@@ -652,11 +492,7 @@ fn a_guarding_clock_with_time_left_goes_on_from_its_true_time() {
     let mut again = resume(&world, Away::Known(Duration::from_secs(60)), 60);
     again.quiet();
     assert!(again.alarms().is_empty());
-    assert!(
-        again.last_said().starts_with("Rinse water: "),
-        "{}",
-        again.last_said()
-    );
+    assert!(again.last_said().starts_with("Rinse water: "), "{}", again.last_said());
     again.pass_s(300);
     assert_eq!(again.alarms()[0].since(start), Duration::from_secs(300));
 }
@@ -681,14 +517,7 @@ fn a_lost_microphone_is_said_and_the_keys_go_on() {
     world.tell(Input::HearingLost);
     world.quiet();
     assert!(world.last_said().starts_with("I cannot hear."));
-    assert!(
-        world
-            .engine
-            .view(world.now)
-            .notices
-            .iter()
-            .any(|n| n.starts_with("I cannot hear."))
-    );
+    assert!(world.engine.view(world.now).notices.iter().any(|n| n.starts_with("I cannot hear.")));
     world.press(Key::Confirm);
     assert_eq!(world.step(), "grey-held");
 }

@@ -17,26 +17,13 @@ fn the_installed_core_models_are_those_of_the_manifest() {
 fn the_registry_carries_every_wheel_of_the_manifest() {
     for machine in ["x86_64", "aarch64"] {
         let dir = tempfile::tempdir().unwrap();
-        let options = FetchOptions {
-            machine: machine.to_owned(),
-            ..FetchOptions::default()
-        };
+        let options = FetchOptions { machine: machine.to_owned(), ..FetchOptions::default() };
         let manifest = Manifest::builtin();
-        let fetched = fetch(&manifest, CORE, dir.path(), &options, &mut |progress| {
-            eprintln!("{machine}: {progress}")
-        })
-        .unwrap();
+        let fetched =
+            fetch(&manifest, CORE, dir.path(), &options, &mut |progress| eprintln!("{machine}: {progress}")).unwrap();
         assert_eq!(
             fetched,
-            Fetched {
-                kept: 0,
-                installed: manifest
-                    .wanted(CORE, machine)
-                    .unwrap()
-                    .iter()
-                    .map(|w| w.files.len())
-                    .sum()
-            }
+            Fetched { kept: 0, installed: manifest.wanted(CORE, machine).unwrap().iter().map(|w| w.files.len()).sum() }
         );
     }
 }

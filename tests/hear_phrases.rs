@@ -5,8 +5,8 @@ mod hear_support;
 use hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
 use sparehand::engine::output::AllowedPhrase;
 use sparehand::hear::reject::judge;
-use sparehand::onnx::environment;
 use sparehand::hear::score::{ScoreSettings, Scorer};
+use sparehand::onnx::environment;
 
 fn scorer(settings: ScoreSettings) -> Scorer {
     let models = models();

@@ -25,10 +25,7 @@ fn no_file_names_a_package_registry_or_an_unlisted_address() {
 fn an_address_is_found_wherever_it_stands() {
     let secure = ["https", "://example.invalid/x"].concat();
     assert_eq!(addresses("run", &format!("curl {secure}")).len(), 1);
-    assert_eq!(
-        addresses("check", &["pip install -i PyPI", ".org"].concat()).len(),
-        1
-    );
+    assert_eq!(addresses("check", &["pip install -i PyPI", ".org"].concat()).len(), 1);
     assert_eq!(addresses("README.md", "see the standard ISO 9241").len(), 0);
 }
 
@@ -41,25 +38,15 @@ fn no_source_file_is_longer_than_600_lines() {
             (text.lines().count() > 600).then(|| format!("{file}: {} lines", text.lines().count()))
         })
         .collect();
-    assert!(
-        long.is_empty(),
-        "more than 600 lines, expected one job a file: {long:?}"
-    );
+    assert!(long.is_empty(), "more than 600 lines, expected one job a file: {long:?}");
 }
 
 #[test]
 fn every_python_package_of_the_outside_checks_has_a_fixed_version() {
-    for (file, text) in tracked_texts()
-        .into_iter()
-        .filter(|(file, _)| file.ends_with("requirements.txt"))
-    {
-        for line in text
-            .lines()
-            .filter(|l| !l.is_empty() && !l.starts_with('#'))
-        {
+    for (file, text) in tracked_texts().into_iter().filter(|(file, _)| file.ends_with("requirements.txt")) {
+        for line in text.lines().filter(|l| !l.is_empty() && !l.starts_with('#')) {
             assert!(
-                line.split_once("==")
-                    .is_some_and(|(_, version)| !version.contains('*')),
+                line.split_once("==").is_some_and(|(_, version)| !version.contains('*')),
                 "{file}: '{line}', expected name==version"
             );
         }
@@ -68,18 +55,9 @@ fn every_python_package_of_the_outside_checks_has_a_fixed_version() {
 
 #[test]
 fn no_weights_are_tracked() {
-    let weights: Vec<String> = tracked()
-        .into_iter()
-        .filter(|f| {
-            [".onnx", ".ort", ".so", ".whl"]
-                .iter()
-                .any(|end| f.ends_with(end))
-        })
-        .collect();
-    assert!(
-        weights.is_empty(),
-        "{weights:?} belong to models/MANIFEST.toml"
-    );
+    let weights: Vec<String> =
+        tracked().into_iter().filter(|f| [".onnx", ".ort", ".so", ".whl"].iter().any(|end| f.ends_with(end))).collect();
+    assert!(weights.is_empty(), "{weights:?} belong to models/MANIFEST.toml");
 }
 
 /// The addresses in `text` that are not listed for `file`.
@@ -89,11 +67,9 @@ fn addresses(file: &str, text: &str) -> Vec<String> {
         let lower = line.to_ascii_lowercase();
         let linked = SCHEMES.iter().any(|s| {
             let scheme = s.concat();
-            lower.match_indices(&scheme).any(|(at, _)| {
-                !LINKS
-                    .iter()
-                    .any(|(of, link)| is_in(file, of) && line[at..].starts_with(link))
-            })
+            lower
+                .match_indices(&scheme)
+                .any(|(at, _)| !LINKS.iter().any(|(of, link)| is_in(file, of) && line[at..].starts_with(link)))
         });
         let registry = REGISTRIES.iter().any(|host| lower.contains(&host.concat()));
         if linked || registry {
@@ -109,9 +85,7 @@ fn is_in(file: &str, place: &str) -> bool {
 
 fn is_licence(file: &str) -> bool {
     let name = file.rsplit('/').next().unwrap_or(file);
-    ["LICENSE", "LICENCE", "NOTICE"]
-        .iter()
-        .any(|begin| name.starts_with(begin))
+    ["LICENSE", "LICENCE", "NOTICE"].iter().any(|begin| name.starts_with(begin))
 }
 
 /// Every tracked file that is text, with its content.
@@ -119,36 +93,16 @@ fn tracked_texts() -> Vec<(String, String)> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     tracked()
         .into_iter()
-        .filter_map(|file| {
-            fs::read_to_string(root.join(&file))
-                .ok()
-                .map(|text| (file, text))
-        })
+        .filter_map(|file| fs::read_to_string(root.join(&file)).ok().map(|text| (file, text)))
         .collect()
 }
 
 fn tracked() -> Vec<String> {
-    let listed = Command::new("git")
-        .args(["ls-files", "-z"])
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .output()
-        .unwrap();
-    assert!(
-        listed.status.success(),
-        "git ls-files: {}",
-        String::from_utf8_lossy(&listed.stderr)
-    );
-    let files: Vec<String> = String::from_utf8(listed.stdout)
-        .unwrap()
-        .split('\0')
-        .filter(|f| !f.is_empty())
-        .map(str::to_owned)
-        .collect();
-    assert!(
-        files.len() > 10,
-        "git tracks only {} files here",
-        files.len()
-    );
+    let listed = Command::new("git").args(["ls-files", "-z"]).current_dir(env!("CARGO_MANIFEST_DIR")).output().unwrap();
+    assert!(listed.status.success(), "git ls-files: {}", String::from_utf8_lossy(&listed.stderr));
+    let files: Vec<String> =
+        String::from_utf8(listed.stdout).unwrap().split('\0').filter(|f| !f.is_empty()).map(str::to_owned).collect();
+    assert!(files.len() > 10, "git tracks only {} files here", files.len());
     files
 }
 

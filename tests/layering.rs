@@ -79,16 +79,9 @@ fn no_folder_uses_what_it_may_not() {
 
 #[test]
 fn every_folder_of_the_sources_has_its_rule() {
-    let known: BTreeSet<&str> = OURS
-        .iter()
-        .map(|(name, _)| *name)
-        .chain(["app", "lib", "main"])
-        .collect();
+    let known: BTreeSet<&str> = OURS.iter().map(|(name, _)| *name).chain(["app", "lib", "main"]).collect();
     for file in sources() {
-        assert!(
-            known.contains(top_of(&file).as_str()),
-            "src/{file}: its folder has no rule in tests/layering.rs"
-        );
+        assert!(known.contains(top_of(&file).as_str()), "src/{file}: its folder has no rule in tests/layering.rs");
     }
 }
 
@@ -99,10 +92,7 @@ fn each_kind_of_forbidden_path_is_found() {
         ("engine/core.rs", "use crate::{units, hear::Listener};"),
         ("engine/core.rs", "fn f() { let x = crate::say::speak(); }"),
         ("engine/core.rs", "use super::super::screen::Screen;"),
-        (
-            "engine/core.rs",
-            "fn f() { debug!(\"{}\", crate::app::now()); }",
-        ),
+        ("engine/core.rs", "fn f() { debug!(\"{}\", crate::app::now()); }"),
         ("engine/mod.rs", "use super::journal;"),
         ("engine/core.rs", "use std::{fs, time::Duration};"),
         ("engine/core.rs", "fn f() { std::thread::spawn(g); }"),
@@ -115,15 +105,9 @@ fn each_kind_of_forbidden_path_is_found() {
         ("hear/tree.rs", "use crate::say::Voice;"),
         ("hear/tree.rs", "use cpal::Stream;"),
         ("say/queue.rs", "pub fn f(s: ::cpal::Stream) {}"),
-        (
-            "say/queue.rs",
-            "use std::time as t; fn f() { t::Instant::now(); }",
-        ),
+        ("say/queue.rs", "use std::time as t; fn f() { t::Instant::now(); }"),
         ("app/session.rs", "use std::net::TcpStream;"),
-        (
-            "app/session.rs",
-            "fn f() { rusqlite::Connection::open_in_memory(); }",
-        ),
+        ("app/session.rs", "fn f() { rusqlite::Connection::open_in_memory(); }"),
         ("app/session.rs", "fn f() { Instant::now(); }"),
         ("main.rs", "use ratatui as r;"),
     ] {
@@ -138,41 +122,16 @@ fn what_is_allowed_is_not_reported() {
             "engine/core.rs",
             "use super::input::Input; use crate::routine::Routine; use crate::{rig, units::SessionTime};",
         ),
-        (
-            "engine/core.rs",
-            "// crate::hear\n/// See [`crate::say`].\nfn f() { print(\"crate::app std::fs\"); }",
-        ),
-        (
-            "engine/core.rs",
-            "mod tests { use super::super::input::Input; use super::*; }",
-        ),
-        (
-            "units.rs",
-            "use std::time::Duration; mod tests { use super::*; }",
-        ),
-        (
-            "hear/mod.rs",
-            "use crate::engine::{event::E, input::{Input, Heard}, output::Output}; use ort::Session;",
-        ),
-        (
-            "hear/capture.rs",
-            "use cpal::traits::HostTrait; use std::thread; use crate::hear::wav;",
-        ),
-        (
-            "app/clock.rs",
-            "use std::time::{Instant, SystemTime}; fn f() { rustix::time::clock_gettime(C); }",
-        ),
-        (
-            "app/session.rs",
-            "use crate::{engine::Engine, hear, say}; fn f() { a.iter().zip(b).clap(); }",
-        ),
+        ("engine/core.rs", "// crate::hear\n/// See [`crate::say`].\nfn f() { print(\"crate::app std::fs\"); }"),
+        ("engine/core.rs", "mod tests { use super::super::input::Input; use super::*; }"),
+        ("units.rs", "use std::time::Duration; mod tests { use super::*; }"),
+        ("hear/mod.rs", "use crate::engine::{event::E, input::{Input, Heard}, output::Output}; use ort::Session;"),
+        ("hear/capture.rs", "use cpal::traits::HostTrait; use std::thread; use crate::hear::wav;"),
+        ("app/clock.rs", "use std::time::{Instant, SystemTime}; fn f() { rustix::time::clock_gettime(C); }"),
+        ("app/session.rs", "use crate::{engine::Engine, hear, say}; fn f() { a.iter().zip(b).clap(); }"),
         ("main.rs", "use sparehand::app; use clap::Parser;"),
     ] {
-        assert_eq!(
-            violations(file, text),
-            Vec::<String>::new(),
-            "src/{file}: {text}"
-        );
+        assert_eq!(violations(file, text), Vec::<String>::new(), "src/{file}: {text}");
     }
 }
 
@@ -188,31 +147,17 @@ fn violations(file: &str, text: &str) -> Vec<String> {
             if let Some((_, allowed)) = OURS.iter().find(|(name, _)| *name == top) {
                 let fine = is_below(&ours, &top) || allowed.iter().any(|a| is_below(&ours, a));
                 if !fine {
-                    found.push(format!(
-                        "src/{file}: uses {}, may use only {}",
-                        ours.join("::"),
-                        allowed.join(", ")
-                    ));
+                    found.push(format!("src/{file}: uses {}, may use only {}", ours.join("::"), allowed.join(", ")));
                 }
             }
             continue;
         }
         if PURE.contains(&top.as_str()) && IMPURE.iter().any(|p| is_below(path, p)) {
-            found.push(format!(
-                "src/{file}: uses {}, and only computes",
-                path.join("::")
-            ));
+            found.push(format!("src/{file}: uses {}, and only computes", path.join("::")));
         }
         for (of, places) in ONLY_IN {
-            if is_below(path, of)
-                && !places
-                    .iter()
-                    .any(|p| file == *p || (p.ends_with('/') && file.starts_with(p)))
-            {
-                found.push(format!(
-                    "src/{file}: uses {}, which belongs to {places:?}",
-                    path.join("::")
-                ));
+            if is_below(path, of) && !places.iter().any(|p| file == *p || (p.ends_with('/') && file.starts_with(p))) {
+                found.push(format!("src/{file}: uses {}, which belongs to {places:?}", path.join("::")));
             }
         }
     }
@@ -296,11 +241,7 @@ fn path_of_ours(file: &str, nesting: usize, path: &[String]) -> Option<Vec<Strin
     match path[0].as_str() {
         "crate" | "sparehand" if path.len() > 1 => Some(path[1..].to_vec()),
         "super" => {
-            let mut module: Vec<String> = file
-                .trim_end_matches(".rs")
-                .split('/')
-                .map(str::to_owned)
-                .collect();
+            let mut module: Vec<String> = file.trim_end_matches(".rs").split('/').map(str::to_owned).collect();
             module.retain(|m| m != "mod");
             module.extend((0..nesting).map(|_| "inline".to_owned()));
             let ups = path.iter().take_while(|p| *p == "super").count();
@@ -323,11 +264,7 @@ fn is_below(path: &[String], prefix: &str) -> bool {
 
 /// The folder below `src/`, or the file's name without its ending.
 fn top_of(file: &str) -> String {
-    file.split('/')
-        .next()
-        .unwrap_or(file)
-        .trim_end_matches(".rs")
-        .to_owned()
+    file.split('/').next().unwrap_or(file).trim_end_matches(".rs").to_owned()
 }
 
 /// Every source file, relative to `src/`.
@@ -343,16 +280,7 @@ fn sources() -> Vec<String> {
     }
     let mut found = Vec::new();
     walk(&source_folder(), &mut found);
-    found
-        .iter()
-        .map(|p| {
-            p.strip_prefix(source_folder())
-                .unwrap()
-                .to_str()
-                .unwrap()
-                .to_owned()
-        })
-        .collect()
+    found.iter().map(|p| p.strip_prefix(source_folder()).unwrap().to_str().unwrap().to_owned()).collect()
 }
 
 fn source_folder() -> PathBuf {

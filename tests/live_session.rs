@@ -82,7 +82,11 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     assert_eq!(count(&|e| matches!(e, Event::VoiceChanged { .. })), 1);
     assert_eq!(count(&|e| matches!(e, Event::StepAnswered { heard, .. } if !by_voice(heard))), 0, "nothing but voice");
     assert_eq!(count(&|e| matches!(e, Event::StepSkipped { .. })), 0);
-    assert!(matches!(events.last(), Some(Event::RunCompleted { skipped }) if skipped.is_empty()), "{:?}", events.last());
+    assert!(
+        matches!(events.last(), Some(Event::RunCompleted { skipped }) if skipped.is_empty()),
+        "{:?}",
+        events.last()
+    );
 
     // What came out of the loudspeaker, as a recogniser writes it down.
     let heard = transcript(&ear.utterances(&server.folder().join("played")), server.folder());
@@ -100,7 +104,10 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
         assert!(best_match(&heard, sentence) >= 0.75, "'{sentence}' was not heard in:\n{}", heard.join("\n"));
     }
     let last = heard.last().cloned().unwrap_or_default();
-    assert!(best_match(&[last.clone()], "tank dump complete") >= 0.6, "the completion call is the last thing said: {last}");
+    assert!(
+        best_match(&[last.clone()], "tank dump complete") >= 0.6,
+        "the completion call is the last thing said: {last}"
+    );
 }
 
 /// The program under test, with the lines that it printed.
@@ -241,7 +248,10 @@ impl Person<'_> {
             }
             for line in lines {
                 let right = line.contains(&format!("heard: {text} ("));
-                assert!(right || !line.contains("heard: ") || line.contains(", thin"), "'{text}' was taken for: {line}");
+                assert!(
+                    right || !line.contains("heard: ") || line.contains(", thin"),
+                    "'{text}' was taken for: {line}"
+                );
                 if right && !line.contains(", thin") {
                     return Reaction::Understood;
                 }
@@ -305,7 +315,8 @@ fn transcript(files: &[PathBuf], folder: &Path) -> Vec<String> {
 fn best_match(heard: &[String], sentence: &str) -> f64 {
     let words: Vec<&str> = sentence.split(' ').collect();
     let share = |texts: &[String]| {
-        let plain: String = texts.join(" ").to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
+        let plain: String =
+            texts.join(" ").to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
         let said: Vec<&str> = plain.split_whitespace().collect();
         let mut longest = vec![vec![0usize; said.len() + 1]; words.len() + 1];
         for (i, word) in words.iter().enumerate() {

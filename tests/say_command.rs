@@ -53,6 +53,8 @@ fn a_missing_model_is_named_with_what_to_do() {
     let environment = onnx::environment(&say_common::models()).unwrap();
     let empty = tempfile::tempdir().unwrap();
     let reader = say_common::reader(NumberReading::Everyday);
-    let Err(error) = sparehand::say::voice::Voice::load(&environment, empty.path(), reader) else { panic!("it loaded") };
+    let Err(error) = sparehand::say::voice::Voice::load(&environment, empty.path(), reader) else {
+        panic!("it loaded")
+    };
     assert!(error.to_string().contains("hibari.onnx") && error.to_string().contains("sparehand fetch"), "{error}");
 }

@@ -45,7 +45,8 @@ fn the_minimum_requirements_test_signals_read_as_published() {
         ("5", &[(-26.0, 20.0), (-20.0, 20.1), (-26.0, 20.0)], -23.0),
     ];
     for (case, segments, expected) in cases {
-        let mono: Vec<f32> = segments.iter().flat_map(|&(level, seconds)| tone(1000.0, dbfs(level), seconds, 48_000)).collect();
+        let mono: Vec<f32> =
+            segments.iter().flat_map(|&(level, seconds)| tone(1000.0, dbfs(level), seconds, 48_000)).collect();
         let stereo: Vec<f32> = mono.iter().flat_map(|&sample| [sample, sample]).collect();
         let mut meter = EbuR128::new(2, 48_000, Mode::I).unwrap();
         meter.add_frames_f32(&stereo).unwrap();
@@ -68,7 +69,8 @@ fn a_peak_between_samples_is_seen() {
 #[test]
 fn a_sound_too_short_for_the_gate_is_measured_as_if_it_went_on() {
     for milliseconds in [50.0, 130.0, 200.0, 333.0, 390.0] {
-        let Loudness::Ungated(found) = measure(&tone(1000.0, 0.5, milliseconds / 1000.0, 48_000), 48_000).unwrap() else {
+        let Loudness::Ungated(found) = measure(&tone(1000.0, 0.5, milliseconds / 1000.0, 48_000), 48_000).unwrap()
+        else {
             panic!("{milliseconds} ms has no gated loudness");
         };
         assert!((found + 9.03).abs() <= 0.3, "{milliseconds} ms: {found}");

@@ -64,7 +64,11 @@ impl Room {
     }
 
     fn frame_of(&self, name: &str) -> usize {
-        let place = self.story().split(' ').position(|found| found == name).unwrap_or_else(|| panic!("{name} in {}", self.story()));
+        let place = self
+            .story()
+            .split(' ')
+            .position(|found| found == name)
+            .unwrap_or_else(|| panic!("{name} in {}", self.story()));
         self.events[place].0
     }
 }
@@ -113,7 +117,9 @@ fn a_higher_priority_cuts_a_lower_one_off_within_20_ms_and_without_a_click() {
     assert_eq!(room.frame_of("c1"), 60);
     assert!(room.frame_of("s2.0") <= 60);
     // The new sentence begins with 25 ms of near silence: until then there is only the end of the old one.
-    let step = |from: usize, to: usize| room.heard[from..to].windows(2).map(|pair| (pair[0] - pair[1]).abs()).fold(0.0f32, f32::max);
+    let step = |from: usize, to: usize| {
+        room.heard[from..to].windows(2).map(|pair| (pair[0] - pair[1]).abs()).fold(0.0f32, f32::max)
+    };
     let (before, after) = (step(30 * FRAME, 60 * FRAME), step(60 * FRAME - 10, 62 * FRAME));
     assert!(after <= before, "largest step between samples {after}, in speech {before}");
     assert!(room.rms(62, 1) < 0.02, "over within 20 ms");
@@ -195,7 +201,10 @@ fn a_sentence_that_cannot_be_said_is_reported_and_the_others_are_said() {
     room.say(3, Priority::Prompt, "🚐 123 [](//) ❓", None);
     room.hear_to_the_end();
     let story = room.story();
-    assert!(story.contains("s1.0") && story.contains("f1") && story.contains("f2") && story.contains("s3.0"), "{story}");
+    assert!(
+        story.contains("s1.0") && story.contains("f1") && story.contains("f2") && story.contains("s3.0"),
+        "{story}"
+    );
 }
 
 #[test]

@@ -155,6 +155,9 @@ proptest! {
 #[test]
 fn the_radio_reading_says_numbers_digit_by_digit_inside_sentences() {
     let reader = say_common::reader(NumberReading::Radio);
-    assert_eq!(reader.sentences("Pressure 280, rate 3400, 12000 and 800."), ["Pressure two eight zero, rate three thousand four hundred, one two thousand and eight hundred."]);
+    assert_eq!(
+        reader.sentences("Pressure 280, rate 3400, 12000 and 800."),
+        ["Pressure two eight zero, rate three thousand four hundred, one two thousand and eight hundred."]
+    );
     assert_eq!(reader.sentences("Set 118.1"), ["Set one one eight decimal one."]);
 }

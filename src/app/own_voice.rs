@@ -45,8 +45,7 @@ impl OwnVoice {
 
 /// Lower case words with single spaces, no punctuation.
 pub fn plain(text: &str) -> String {
-    let words: String =
-        text.chars().map(|c| if c.is_alphanumeric() || c == '\'' { c } else { ' ' }).collect();
+    let words: String = text.chars().map(|c| if c.is_alphanumeric() || c == '\'' { c } else { ' ' }).collect();
     words.to_lowercase().split_whitespace().collect::<Vec<_>>().join(" ")
 }
 

@@ -26,27 +26,14 @@ pub(super) fn download(
 ) -> Result<PathBuf, FetchError> {
     let (temporary, kept) = (folder.join("pip"), folder.join("wheel"));
     for made in [&temporary, &kept] {
-        fs::create_dir(made).map_err(|source| FetchError::Folder {
-            path: made.clone(),
-            source,
-        })?;
+        fs::create_dir(made).map_err(|source| FetchError::Folder { path: made.clone(), source })?;
     }
-    let child = command(python, wheel, &temporary, &kept)
-        .spawn()
-        .map_err(|source| match source.kind() {
-            io::ErrorKind::NotFound => FetchError::PythonMissing {
-                python: python.to_owned(),
-            },
-            _ => FetchError::Python {
-                python: python.to_owned(),
-                source,
-            },
-        })?;
-    let (said, code) =
-        watch(Running(child), wheel, folder, report).map_err(|source| FetchError::Python {
-            python: python.to_owned(),
-            source,
-        })?;
+    let child = command(python, wheel, &temporary, &kept).spawn().map_err(|source| match source.kind() {
+        io::ErrorKind::NotFound => FetchError::PythonMissing { python: python.to_owned() },
+        _ => FetchError::Python { python: python.to_owned(), source },
+    })?;
+    let (said, code) = watch(Running(child), wheel, folder, report)
+        .map_err(|source| FetchError::Python { python: python.to_owned(), source })?;
     if code != Some(0) {
         return Err(explain(wheel, &said, code));
     }
@@ -74,26 +61,13 @@ fn command(python: &Path, wheel: &Wheel, temporary: &Path, kept: &Path) -> Comma
         command.args(["--platform", platform]);
     }
     if let Some(version) = &wheel.python {
-        command.args([
-            "--implementation",
-            "cp",
-            "--python-version",
-            version,
-            "--abi",
-            &format!("cp{version}"),
-        ]);
+        command.args(["--implementation", "cp", "--python-version", version, "--abi", &format!("cp{version}")]);
     }
     command.arg(wheel.requirement());
     command.env("TMPDIR", temporary);
     // Reasons are told apart by their English text.
-    command
-        .env("LC_ALL", "C.UTF-8")
-        .env("PYTHONUNBUFFERED", "1")
-        .env("PIP_DISABLE_PIP_VERSION_CHECK", "1");
-    command
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped());
+    command.env("LC_ALL", "C.UTF-8").env("PYTHONUNBUFFERED", "1").env("PIP_DISABLE_PIP_VERSION_CHECK", "1");
+    command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
     command
 }
 
@@ -128,9 +102,7 @@ fn watch(
             Some(line) => {
                 // The only lines of pip that a waiting person needs: it tries again, and why.
                 if line.contains("Retrying") {
-                    report(Progress::Retrying {
-                        requirement: wheel.requirement(),
-                    });
+                    report(Progress::Retrying { requirement: wheel.requirement() });
                 }
                 said.push(line);
             }
@@ -156,10 +128,7 @@ fn next_line(heard: &Receiver<String>) -> Option<Option<String>> {
 fn forward(source: impl Read + Send + 'static, lines: Sender<String>) {
     thread::spawn(move || {
         for line in BufReader::new(source).split(b'\n').map_while(Result::ok) {
-            if lines
-                .send(String::from_utf8_lossy(&line).into_owned())
-                .is_err()
-            {
+            if lines.send(String::from_utf8_lossy(&line).into_owned()).is_err() {
                 break;
             }
         }
@@ -182,22 +151,15 @@ fn size_of(folder: &Path) -> u64 {
 }
 
 fn only_wheel_in(folder: &Path) -> Option<PathBuf> {
-    let mut wheels = fs::read_dir(folder)
-        .ok()?
-        .flatten()
-        .map(|e| e.path())
-        .filter(|p| p.extension() == Some(OsStr::new("whl")));
+    let mut wheels =
+        fs::read_dir(folder).ok()?.flatten().map(|e| e.path()).filter(|p| p.extension() == Some(OsStr::new("whl")));
     let first = wheels.next()?;
     wheels.next().is_none().then_some(first)
 }
 
 /// Why pip failed, from what it wrote.
 fn explain(wheel: &Wheel, lines: &[String], code: Option<i32>) -> FetchError {
-    let has = |texts: &[&str]| {
-        lines
-            .iter()
-            .any(|line| texts.iter().any(|text| line.contains(text)))
-    };
+    let has = |texts: &[&str]| lines.iter().any(|line| texts.iter().any(|text| line.contains(text)));
     let (requirement, said) = (wheel.requirement(), last_lines(lines));
     if has(&["No module named pip"]) {
         FetchError::PipMissing
@@ -210,20 +172,12 @@ fn explain(wheel: &Wheel, lines: &[String], code: Option<i32>) -> FetchError {
     } else if has(&["No matching distribution found", "Could not find a version"]) {
         FetchError::NoSuchWheel { requirement, said }
     } else {
-        FetchError::Pip {
-            requirement,
-            code,
-            said,
-        }
+        FetchError::Pip { requirement, code, said }
     }
 }
 
 fn last_lines(lines: &[String]) -> String {
-    let told: Vec<&str> = lines
-        .iter()
-        .map(|l| l.trim())
-        .filter(|l| !l.is_empty())
-        .collect();
+    let told: Vec<&str> = lines.iter().map(|l| l.trim()).filter(|l| !l.is_empty()).collect();
     told[told.len().saturating_sub(4)..].join(" / ")
 }
 

@@ -38,11 +38,7 @@ impl Places {
     }
 
     pub fn sounds(&self) -> Sounds {
-        Sounds {
-            models: self.models.clone(),
-            cache: self.cache.join("speech"),
-            wording: self.config.join("speech"),
-        }
+        Sounds { models: self.models.clone(), cache: self.cache.join("speech"), wording: self.config.join("speech") }
     }
 
     /// Makes a folder that is about to be written to.

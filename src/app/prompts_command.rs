@@ -64,8 +64,7 @@ fn all_texts(places: &Places) -> Result<Vec<String>, AppError> {
 
 fn write_wav(path: &Path, samples: &[f32]) -> Result<(), AppError> {
     let fault = |source| AppError::Recording { path: path.to_owned(), source };
-    let spec =
-        WavSpec { channels: 1, sample_rate: SAMPLE_RATE, bits_per_sample: 16, sample_format: SampleFormat::Int };
+    let spec = WavSpec { channels: 1, sample_rate: SAMPLE_RATE, bits_per_sample: 16, sample_format: SampleFormat::Int };
     let mut writer = WavWriter::create(path, spec).map_err(fault)?;
     for sample in samples {
         writer.write_sample((sample.clamp(-1.0, 1.0) * f32::from(i16::MAX)) as i16).map_err(fault)?;

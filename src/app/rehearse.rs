@@ -89,11 +89,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
             (journal.begin_run(&new)?, SessionTime::ZERO)
         }
     };
-    let stamp = |at: SessionTime| Stamp {
-        boot_id: "rehearsal".to_owned(),
-        boottime_ms: at.as_millis(),
-        wall: wall(),
-    };
+    let stamp = |at: SessionTime| Stamp { boot_id: "rehearsal".to_owned(), boottime_ms: at.as_millis(), wall: wall() };
     let mut stage = Stage {
         session: Session::new(engine, journal, run, Box::new(stamp)),
         listener: sounds.listener()?,
@@ -111,11 +107,8 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         over: false,
         idle: Duration::ZERO,
     };
-    let commands = if broken_off.is_some() {
-        stage.session.resume(now, Away::Unknown)
-    } else {
-        stage.session.start(now)
-    };
+    let commands =
+        if broken_off.is_some() { stage.session.resume(now, Away::Unknown) } else { stage.session.start(now) };
     stage.carry_out(now, commands)?;
     while !stage.over && stage.idle < PATIENCE {
         now += FRAME;
@@ -127,7 +120,10 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     let took_s = began.now().as_millis() as f64 / 1e3;
     let mut summary = stage.summary;
     summary.finish(stage.session.engine(), now, took_s);
-    stage.recording.finalize().map_err(|source| AppError::Recording { path: rehearsal.out.join("session.wav"), source })?;
+    stage
+        .recording
+        .finalize()
+        .map_err(|source| AppError::Recording { path: rehearsal.out.join("session.wav"), source })?;
     let path = rehearsal.out.join("summary.json");
     let json = serde_json::to_string_pretty(&summary).unwrap_or_default();
     std::fs::write(&path, json + "\n").map_err(|source| AppError::Folder { path, source })?;
@@ -303,12 +299,8 @@ fn new_recording(out: &Path) -> Result<WavWriter<std::io::BufWriter<std::fs::Fil
             std::fs::rename(&path, &free).map_err(|source| AppError::Folder { path: path.clone(), source })?;
         }
     }
-    let spec = WavSpec {
-        channels: 2,
-        sample_rate: SAMPLE_RATE as u32,
-        bits_per_sample: 16,
-        sample_format: SampleFormat::Int,
-    };
+    let spec =
+        WavSpec { channels: 2, sample_rate: SAMPLE_RATE as u32, bits_per_sample: 16, sample_format: SampleFormat::Int };
     WavWriter::create(&path, spec).map_err(|source| AppError::Recording { path, source })
 }
 

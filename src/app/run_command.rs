@@ -3,8 +3,8 @@
 use std::io::IsTerminal;
 use std::path::Path;
 
-use crate::app::clock::{Clock, wall};
 use crate::app::cli::RunArgs;
+use crate::app::clock::{Clock, wall};
 use crate::app::live::{self, Devices, Parted};
 use crate::app::places::Places;
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
@@ -109,12 +109,7 @@ fn choose(
         return Ok(Some(run));
     }
     if let Some(last) = journal.events(number)?.last() {
-        let end = Record {
-            seq: last.seq + 1,
-            at: last.at,
-            stamp: Clock::start().stamp(),
-            event: Event::RunAbandoned,
-        };
+        let end = Record { seq: last.seq + 1, at: last.at, stamp: Clock::start().stamp(), event: Event::RunAbandoned };
         journal.append(number, &end)?;
     }
     let why = if changed { ", and its routine or rig has changed since" } else { "" };

@@ -66,11 +66,18 @@ pub enum SayCommandError {
     #[error(transparent)]
     Playback(#[from] PlaybackError),
     #[error("wav file {path}: cannot be written; check permissions and space")]
-    File { path: PathBuf, #[source] source: hound::Error },
+    File {
+        path: PathBuf,
+        #[source]
+        source: hound::Error,
+    },
 }
 
 /// Renders to the end and hands each frame on; gives the number of frames.
-fn each_frame(speaker: &mut Speaker, mut take: impl FnMut(&[f32; FRAME]) -> Result<(), SayCommandError>) -> Result<u32, SayCommandError> {
+fn each_frame(
+    speaker: &mut Speaker,
+    mut take: impl FnMut(&[f32; FRAME]) -> Result<(), SayCommandError>,
+) -> Result<u32, SayCommandError> {
     let mut frames = 0;
     let mut after = 0;
     // One frame more than there is speech: the limiter gives its samples a little late.
@@ -92,7 +99,12 @@ fn each_frame(speaker: &mut Speaker, mut take: impl FnMut(&[f32; FRAME]) -> Resu
 
 fn write_file(speaker: &mut Speaker, path: &Path) -> Result<u32, SayCommandError> {
     let failed = |source| SayCommandError::File { path: path.to_path_buf(), source };
-    let form = hound::WavSpec { channels: 1, sample_rate: PLAYED_RATE, bits_per_sample: 16, sample_format: hound::SampleFormat::Int };
+    let form = hound::WavSpec {
+        channels: 1,
+        sample_rate: PLAYED_RATE,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
     let mut file = hound::WavWriter::create(path, form).map_err(failed)?;
     let frames = each_frame(speaker, |frame| {
         frame.iter().try_for_each(|sample| file.write_sample((sample * 32767.0).round() as i16)).map_err(failed)

@@ -72,8 +72,8 @@ impl Script {
     /// Says file, turn, what was found and what was expected.
     pub fn read(path: &Path, steps: &[String]) -> Result<Self, ScriptError> {
         let file = path.display().to_string();
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| ScriptError::Unreadable { file: file.clone(), source })?;
+        let text =
+            std::fs::read_to_string(path).map_err(|source| ScriptError::Unreadable { file: file.clone(), source })?;
         Self::parse(&file, &text, path.parent().unwrap_or(Path::new(".")), steps)
     }
 
@@ -93,9 +93,9 @@ impl Script {
                 (Some(step), None) => {
                     return Err(fault(format!("at = '{step}'"), "the id of a step of the routine"));
                 }
-                (None, Some(after)) => When::After(seconds(after).ok_or_else(|| {
-                    fault(format!("after_s = {after}"), "seconds, from 0 to 86400")
-                })?),
+                (None, Some(after)) => When::After(
+                    seconds(after).ok_or_else(|| fault(format!("after_s = {after}"), "seconds, from 0 to 86400"))?,
+                ),
                 (Some(_), Some(_)) => return Err(fault("both at and after_s".to_owned(), "one of them")),
                 (None, None) => return Err(fault("neither at nor after_s".to_owned(), "one of them")),
             };
@@ -107,15 +107,13 @@ impl Script {
                 (None, None) => return Err(fault("nothing to do".to_owned(), "say, wav or silence_s")),
             };
             let noise = match (turn.noise, turn.snr_db) {
-                (Some(path), snr_db) => {
-                    Some(Noise { path: folder.join(path), snr_db: snr_db.unwrap_or(SNR_DB) })
-                }
+                (Some(path), snr_db) => Some(Noise { path: folder.join(path), snr_db: snr_db.unwrap_or(SNR_DB) }),
                 (None, None) => None,
                 (None, Some(_)) => return Err(fault("snr_db without noise".to_owned(), "noise = \"a WAV file\"")),
             };
             let silence = turn.silence_s.unwrap_or(0.0);
-            let silence = seconds(silence)
-                .ok_or_else(|| fault(format!("silence_s = {silence}"), "seconds, from 0 to 86400"))?;
+            let silence =
+                seconds(silence).ok_or_else(|| fault(format!("silence_s = {silence}"), "seconds, from 0 to 86400"))?;
             turns.push(Turn { when, sound, noise, silence });
         }
         let names_steps = turns.iter().any(|turn| matches!(turn.when, When::At(_)));
@@ -192,10 +190,16 @@ mod tests {
     }
 
     #[rstest]
-    #[case("[[turn]]\nat = 'moon'\nsay = 'x'", "s.toml: turn 1: found at = 'moon', expected the id of a step of the routine")]
+    #[case(
+        "[[turn]]\nat = 'moon'\nsay = 'x'",
+        "s.toml: turn 1: found at = 'moon', expected the id of a step of the routine"
+    )]
     #[case("[[turn]]\nat = 'gloves'", "s.toml: turn 1: found nothing to do, expected say, wav or silence_s")]
     #[case("[[turn]]\nsay = 'x'", "s.toml: turn 1: found neither at nor after_s, expected one of them")]
-    #[case("[[turn]]\nafter_s = -1\nsay = 'x'", "s.toml: turn 1: found after_s = -1, expected seconds, from 0 to 86400")]
+    #[case(
+        "[[turn]]\nafter_s = -1\nsay = 'x'",
+        "s.toml: turn 1: found after_s = -1, expected seconds, from 0 to 86400"
+    )]
     fn a_faulty_turn_is_refused_with_what_was_found_and_expected(#[case] text: &str, #[case] expected: &str) {
         assert_eq!(parse(text).unwrap_err().to_string(), expected);
     }

@@ -15,7 +15,11 @@ pub enum Command {
     Listen(ListeningSet),
     SetVoice(VoiceSettings),
     /// An event has been written down (or could not be): for the talk that is printed.
-    Written { at: SessionTime, event: Event, kept: bool },
+    Written {
+        at: SessionTime,
+        event: Event,
+        kept: bool,
+    },
     Ended,
 }
 

@@ -7,6 +7,7 @@ use thiserror::Error;
 use crate::app::AppError;
 use crate::engine::output::VoiceSettings;
 use crate::hear::listener::{Listener, ListenerSettings};
+use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};
 use crate::say::NumberReading;
 use crate::say::cache::{Cache, CacheError};
@@ -17,7 +18,6 @@ use crate::say::speaker::Speaker;
 use crate::say::text::Reader;
 use crate::say::voice::{Voice, VoiceError};
 use crate::say::wording::{Wording, WordingError};
-use crate::onnx::Environment;
 
 /// Where everything that sounds comes from. Cheap to copy: each thread makes its own ear or voice from it.
 #[derive(Clone, Debug)]

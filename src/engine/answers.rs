@@ -11,22 +11,14 @@ use crate::routine::{Answer, StepIndex};
 impl Engine {
     pub(super) fn phrase_heard(&mut self, heard: PhraseHeard) {
         // A phrase from an older set answers an older question: only what means the same at any time is taken from it.
-        let found = self
-            .entries
-            .iter()
-            .find(|entry| entry.phrase.text == heard.text)
-            .cloned();
+        let found = self.entries.iter().find(|entry| entry.phrase.text == heard.text).cloned();
         let Some(entry) = found else { return };
         if heard.set != self.set && !matches!(entry.meaning, Meaning::Command(_)) {
             return;
         }
         self.last_heard = heard.text.clone();
         self.unclear_streak = 0;
-        let how = HeardAs::Voice {
-            phrase: heard.text.clone(),
-            score: heard.score,
-            margin: heard.margin,
-        };
+        let how = HeardAs::Voice { phrase: heard.text.clone(), score: heard.score, margin: heard.margin };
         if heard.certainty == Certainty::Thin && entry.phrase.class == PhraseClass::Critical {
             self.ask_about(entry.meaning, how, &heard.text);
         } else {
@@ -74,9 +66,9 @@ impl Engine {
             Key::Confirm => match (&self.asking, &answer, step) {
                 (Asking::Thin { .. } | Asking::EndRun, ..) => Some(Meaning::Yes),
                 (Asking::SkipReason, ..) => None,
-                (_, Some(Answer::Done { also }), _) => Some(Meaning::Wanted(
-                    also.first().cloned().unwrap_or_else(|| self.done_word()),
-                )),
+                (_, Some(Answer::Done { also }), _) => {
+                    Some(Meaning::Wanted(also.first().cloned().unwrap_or_else(|| self.done_word())))
+                }
                 (_, Some(Answer::State(state)), _) => Some(Meaning::Wanted(state.want[0].clone())),
                 (_, Some(Answer::Clock(clock)), Some(step)) => match (running, clock.hazard()) {
                     (true, true) => Some(Meaning::ClockEnd(step)),
@@ -94,9 +86,9 @@ impl Engine {
                 _ => None,
             },
             Key::ClockOver => clock_over,
-            Key::Choice(n) if self.asking == Asking::SkipReason => Reason::ALL
-                .get(usize::from(n).wrapping_sub(1))
-                .map(|&reason| Meaning::Reason(reason)),
+            Key::Choice(n) if self.asking == Asking::SkipReason => {
+                Reason::ALL.get(usize::from(n).wrapping_sub(1)).map(|&reason| Meaning::Reason(reason))
+            }
             Key::Choice(_) => None,
             Key::SayAgain => Some(Meaning::Command(Command::SayAgain)),
             Key::Explain => Some(Meaning::Command(Command::Explain)),
@@ -129,24 +121,10 @@ impl Engine {
         }
         self.send(Output::Hush(Priority::Caution));
         match (meaning, self.asking.clone()) {
-            (
-                Meaning::Yes,
-                Asking::Thin {
-                    meaning,
-                    heard: first,
-                },
-            ) => {
+            (Meaning::Yes, Asking::Thin { meaning, heard: first }) => {
                 self.asking = Asking::Step;
                 let confirmed = match first {
-                    HeardAs::Voice {
-                        phrase,
-                        score,
-                        margin,
-                    } => HeardAs::VoiceConfirmed {
-                        phrase,
-                        score,
-                        margin,
-                    },
+                    HeardAs::Voice { phrase, score, margin } => HeardAs::VoiceConfirmed { phrase, score, margin },
                     other => other,
                 };
                 self.mean(meaning, confirmed);
@@ -160,21 +138,13 @@ impl Engine {
             (Meaning::Wanted(answer), _) => {
                 if let Some(step) = self.state.current {
                     self.asking = Asking::Step;
-                    self.commit(Event::StepAnswered {
-                        step: self.step_id(step),
-                        answer,
-                        heard,
-                    });
+                    self.commit(Event::StepAnswered { step: self.step_id(step), answer, heard });
                 }
             }
             (Meaning::Other(answer), _) => {
                 if let Some(step) = self.state.current {
                     self.asking = Asking::Step;
-                    self.commit(Event::OtherStateHeard {
-                        step: self.step_id(step),
-                        answer,
-                        heard,
-                    });
+                    self.commit(Event::OtherStateHeard { step: self.step_id(step), answer, heard });
                 }
             }
             (Meaning::NoState, _) => self.ask_for_the_state(),
@@ -184,9 +154,7 @@ impl Engine {
                 if self.state.clocks.contains_key(&step) {
                     self.end_clock(step, heard);
                 } else if let Answer::Clock(clock) = &self.routine.steps[step].answer {
-                    let text = self
-                        .book
-                        .line(Line::ClockStartFirst, &[("start", &clock.start[0])]);
+                    let text = self.book.line(Line::ClockStartFirst, &[("start", &clock.start[0])]);
                     self.say_useful(Priority::Prompt, text);
                 }
             }
@@ -198,11 +166,7 @@ impl Engine {
     fn yes(&mut self, heard: HeardAs) {
         if let Some(step) = self.state.current {
             let answer = self.book.common(super::phrasebook::Common::Yes)[0].clone();
-            self.commit(Event::StepAnswered {
-                step: self.step_id(step),
-                answer,
-                heard,
-            });
+            self.commit(Event::StepAnswered { step: self.step_id(step), answer, heard });
         }
     }
 
@@ -216,19 +180,10 @@ impl Engine {
         let round = self.state.rounds.get(&step).copied().unwrap_or(0) + 1;
         let id = self.step_id(step);
         if round >= question.most {
-            self.commit(Event::LoopLimitReached {
-                step: id,
-                round,
-                heard,
-            });
+            self.commit(Event::LoopLimitReached { step: id, round, heard });
         } else {
             let back_to = self.step_id(question.back_to);
-            self.commit(Event::LoopedBack {
-                step: id,
-                back_to,
-                round,
-                heard,
-            });
+            self.commit(Event::LoopedBack { step: id, back_to, round, heard });
         }
     }
 
@@ -239,11 +194,7 @@ impl Engine {
         }
         if let Answer::Clock(clock) = &self.routine.steps[step].answer {
             let length_ms = u64::try_from(clock.length.as_millis()).unwrap_or(u64::MAX);
-            self.commit(Event::ClockStarted {
-                step: self.step_id(step),
-                length_ms,
-                heard,
-            });
+            self.commit(Event::ClockStarted { step: self.step_id(step), length_ms, heard });
         }
     }
 
@@ -257,28 +208,17 @@ impl Engine {
             let reason = self.book.reason(reason)[0].clone();
             return self.commit(Event::StepSkipped { step: id, reason });
         }
-        let others = self
-            .state
-            .open(&self.routine)
-            .filter(|&other| other != step)
-            .count();
+        let others = self.state.open(&self.routine).filter(|&other| other != step).count();
         if others > 0 {
             self.commit(Event::StepDeferred { step: id });
         } else {
-            let open = self
-                .state
-                .open(&self.routine)
-                .map(|open| self.step_id(open))
-                .collect();
+            let open = self.state.open(&self.routine).map(|open| self.step_id(open)).collect();
             self.commit(Event::GateHeld { open });
         }
     }
 
     fn obey(&mut self, command: Command) {
-        if !matches!(
-            command,
-            Command::Louder | Command::Quieter | Command::Slower | Command::Faster
-        ) {
+        if !matches!(command, Command::Louder | Command::Quieter | Command::Slower | Command::Faster) {
             self.send(Output::Hush(Priority::Caution));
         }
         match command {
@@ -325,16 +265,9 @@ impl Engine {
         if let Some(step) = self.state.clocks.keys().next().copied()
             && let Answer::Clock(clock) = &self.routine.steps[step].answer
             && clock.hazard()
-            && self
-                .state
-                .trail
-                .last()
-                .is_none_or(|last| self.routine.steps[last.step()].during != Some(step))
+            && self.state.trail.last().is_none_or(|last| self.routine.steps[last.step()].during != Some(step))
         {
-            let text = self.book.line(
-                Line::CorrectionClock,
-                &[("name", &clock.name), ("end", &clock.end[0])],
-            );
+            let text = self.book.line(Line::CorrectionClock, &[("name", &clock.name), ("end", &clock.end[0])]);
             self.say_useful(Priority::Prompt, text);
             return;
         }
@@ -347,20 +280,14 @@ impl Engine {
             return;
         };
         let step = last.step();
-        let hazard =
-            matches!(&self.routine.steps[step].answer, Answer::Clock(clock) if clock.hazard());
+        let hazard = matches!(&self.routine.steps[step].answer, Answer::Clock(clock) if clock.hazard());
         if hazard && matches!(last, super::state::Settled::Clock(..)) {
-            return self.commit(Event::ClockReinstated {
-                step: self.step_id(step),
-            });
+            return self.commit(Event::ClockReinstated { step: self.step_id(step) });
         }
         let mut steps = vec![step];
         steps.extend(self.state.hangs_on(&self.routine, step));
         let steps = steps.into_iter().map(|step| self.step_id(step)).collect();
-        self.commit(Event::StepsReopened {
-            steps,
-            because: "correction".to_owned(),
-        });
+        self.commit(Event::StepsReopened { steps, because: "correction".to_owned() });
     }
 
     fn ask_why_skip(&mut self) {
@@ -372,9 +299,7 @@ impl Engine {
             return;
         }
         if self.routine.steps[step].critical || self.state.clocks.contains_key(&step) {
-            let text = self
-                .book
-                .line(Line::SkipRefused, &[("call", &self.call_of(step))]);
+            let text = self.book.line(Line::SkipRefused, &[("call", &self.call_of(step))]);
             self.say_useful(Priority::Caution, text);
             return;
         }
@@ -388,33 +313,21 @@ impl Engine {
         if let Some(step) = self.state.hazard(&self.routine)
             && let Answer::Clock(clock) = &self.routine.steps[step].answer
         {
-            let text = self.book.line(
-                Line::ClockFirst,
-                &[("name", &clock.name), ("end", &clock.end[0])],
-            );
+            let text = self.book.line(Line::ClockFirst, &[("name", &clock.name), ("end", &clock.end[0])]);
             self.say_useful(Priority::Caution, text);
             return;
         }
         self.asking = Asking::EndRun;
         self.question += 1;
-        let text = self.book.line(
-            Line::EndSure,
-            &[(
-                "count",
-                &self.steps_text(self.state.open(&self.routine).count()),
-            )],
-        );
+        let text =
+            self.book.line(Line::EndSure, &[("count", &self.steps_text(self.state.open(&self.routine).count()))]);
         self.say_useful(Priority::Prompt, text);
     }
 
     fn back_to_step(&mut self, line: Line) {
         self.asking = Asking::Step;
         self.question += 1;
-        let call = self
-            .state
-            .current
-            .map(|step| self.call_of(step))
-            .unwrap_or_default();
+        let call = self.state.current.map(|step| self.call_of(step)).unwrap_or_default();
         let text = self.book.line(line, &[("call", &call)]);
         self.say_prompt(text);
     }
@@ -428,10 +341,7 @@ impl Engine {
         };
         let line = if new == old { Line::VoiceLimit } else { line };
         self.reply = Some(self.book.line(line, &[]));
-        self.commit(Event::VoiceChanged {
-            speed: new.speed,
-            volume_db: new.volume_db,
-        });
+        self.commit(Event::VoiceChanged { speed: new.speed, volume_db: new.volume_db });
     }
 }
 

@@ -22,16 +22,11 @@ pub fn marks(clock: &RunningClock) -> Vec<(SessionTime, Mark)> {
         (before_end(MINUTE), MINUTE, Mark::Minute),
         (before_end(TEN), TEN, Mark::TenSeconds),
     ];
-    all.retain(|(_, left, _)| {
-        *left < clock.length && clock.length - *left >= APART && *left >= APART
-    });
+    all.retain(|(_, left, _)| *left < clock.length && clock.length - *left >= APART && *left >= APART);
     all.sort_by_key(|(at, ..)| *at);
     let mut kept: Vec<(SessionTime, Mark)> = Vec::new();
     for (at, _, mark) in all {
-        if kept
-            .last()
-            .is_some_and(|(before, _)| at.since(*before) < APART)
-        {
+        if kept.last().is_some_and(|(before, _)| at.since(*before) < APART) {
             kept.pop();
         }
         kept.push((at, mark));
@@ -65,20 +60,15 @@ mod tests {
     #[case::half_a_minute(30, &[(20, Mark::TenSeconds)])]
     #[case::twenty_seconds(20, &[(10, Mark::TenSeconds)])]
     #[case::ten_seconds(10, &[])]
-    fn marks_are_said_where_they_can_be_used(
-        #[case] length_s: u64,
-        #[case] expected: &[(u64, Mark)],
-    ) {
+    fn marks_are_said_where_they_can_be_used(#[case] length_s: u64, #[case] expected: &[(u64, Mark)]) {
         let clock = RunningClock {
             started: SessionTime::from_millis(7_000),
             length: Duration::from_secs(length_s),
             ran_out: false,
         };
         let found = marks(&clock);
-        let expected: Vec<_> = expected
-            .iter()
-            .map(|(s, m)| (SessionTime::from_millis(7_000 + s * 1_000), *m))
-            .collect();
+        let expected: Vec<_> =
+            expected.iter().map(|(s, m)| (SessionTime::from_millis(7_000 + s * 1_000), *m)).collect();
         assert_eq!(found, expected);
     }
 
@@ -86,9 +76,6 @@ mod tests {
     fn alarms_come_sooner_each_time_but_leave_a_pause_to_answer() {
         let gaps: Vec<u64> = (0..6).map(|n| alarm_gap(n).as_secs()).collect();
         assert_eq!(gaps[0], 12);
-        assert!(
-            gaps.windows(2).all(|pair| pair[1] <= pair[0]) && gaps[5] == 7,
-            "{gaps:?}"
-        );
+        assert!(gaps.windows(2).all(|pair| pair[1] <= pair[0]) && gaps[5] == 7, "{gaps:?}");
     }
 }

@@ -25,10 +25,7 @@ impl Engine {
                 if let Some(step) = index(self, step)
                     && matches!(self.routine.steps[step].answer, Answer::State(_))
                 {
-                    self.lead_in.push(
-                        self.book
-                            .line(Line::Answered, &[("answer", &capital(answer))]),
-                    );
+                    self.lead_in.push(self.book.line(Line::Answered, &[("answer", &capital(answer))]));
                 }
                 self.advance();
             }
@@ -71,11 +68,7 @@ impl Engine {
                     self.clock_ran_out(step);
                 }
             }
-            Event::ClockEnded {
-                step,
-                ran_ms,
-                heard,
-            } => {
+            Event::ClockEnded { step, ran_ms, heard } => {
                 if let Some(step) = index(self, step) {
                     self.clock_ended(step, *ran_ms, heard);
                 }
@@ -86,8 +79,7 @@ impl Engine {
                 }
             }
             Event::StepSkipped { reason, .. } => {
-                self.lead_in
-                    .push(self.book.line(Line::Skipped, &[("reason", reason)]));
+                self.lead_in.push(self.book.line(Line::Skipped, &[("reason", reason)]));
                 self.advance();
             }
             Event::StepDeferred { .. } => {
@@ -114,13 +106,8 @@ impl Engine {
             Event::HearingBack => self.say_line(Priority::Chat, Line::HearingBack),
             Event::Resumed { away_ms } => self.resumed(away_ms.is_some()),
             Event::GateHeld { open } => {
-                let open: Vec<StepIndex> = open
-                    .iter()
-                    .filter_map(|id| self.routine.index_of(id))
-                    .collect();
-                let held = self
-                    .book
-                    .line(Line::GateHeld, &[("names", &self.names(&open))]);
+                let open: Vec<StepIndex> = open.iter().filter_map(|id| self.routine.index_of(id)).collect();
+                let held = self.book.line(Line::GateHeld, &[("names", &self.names(&open))]);
                 let last = self.book.line(Line::SkipLast, &[]);
                 self.question += 1;
                 self.say_useful(Priority::Caution, format!("{held} {last}"));
@@ -128,9 +115,7 @@ impl Engine {
             Event::RunCompleted { skipped } => self.completed(skipped),
             Event::RunAbandoned => {
                 let open = self.state.open(&self.routine).count();
-                let text = self
-                    .book
-                    .line(Line::Ended, &[("count", &self.steps_text(open))]);
+                let text = self.book.line(Line::Ended, &[("count", &self.steps_text(open))]);
                 self.last_words = Some(self.say(Priority::Caution, text));
             }
         }
@@ -161,13 +146,7 @@ impl Engine {
             StepState::Skipped(_) => Some(self.routine.steps[step].id.clone()),
             _ => None,
         };
-        let skipped = self
-            .state
-            .steps
-            .iter()
-            .enumerate()
-            .filter_map(skipped)
-            .collect();
+        let skipped = self.state.steps.iter().enumerate().filter_map(skipped).collect();
         self.commit(Event::RunCompleted { skipped });
     }
 
@@ -177,14 +156,8 @@ impl Engine {
         if skipped.is_empty() {
             text.push(self.book.line(Line::GateClear, &[]));
         } else {
-            let skipped: Vec<StepIndex> = skipped
-                .iter()
-                .filter_map(|id| self.routine.index_of(id))
-                .collect();
-            text.push(
-                self.book
-                    .line(Line::GateSkipped, &[("names", &self.names(&skipped))]),
-            );
+            let skipped: Vec<StepIndex> = skipped.iter().filter_map(|id| self.routine.index_of(id)).collect();
+            text.push(self.book.line(Line::GateSkipped, &[("names", &self.names(&skipped))]));
         }
         self.say(Priority::Caution, text.join(" "));
         let complete = self.routine.complete.clone();
@@ -214,11 +187,7 @@ impl Engine {
             self.question += 1;
             self.advance();
         } else {
-            self.say_with_signal(
-                Priority::Alarm,
-                answer.alarm.clone(),
-                Some(AlarmSignal::Time),
-            );
+            self.say_with_signal(Priority::Alarm, answer.alarm.clone(), Some(AlarmSignal::Time));
             self.end_clock(step, HeardAs::Clock);
         }
     }
@@ -229,10 +198,7 @@ impl Engine {
             && *heard != HeardAs::Clock
         {
             let ran = self.book.span(std::time::Duration::from_millis(ran_ms));
-            let text = self.book.line(
-                Line::ClockEnded,
-                &[("name", &capital(&answer.name)), ("ran", &ran)],
-            );
+            let text = self.book.line(Line::ClockEnded, &[("name", &capital(&answer.name)), ("ran", &ran)]);
             self.lead_in.push(text);
             // An alarm in the air is about this clock, and it is over.
             self.send(Output::Hush(Priority::Alarm));
@@ -252,10 +218,7 @@ impl Engine {
         };
         self.voices.insert(step, new_voice(&clock, self.now));
         if let Answer::Clock(answer) = &self.routine.steps[step].answer {
-            let text = self.book.line(
-                Line::Reinstated,
-                &[("name", &answer.name), ("end", &answer.end[0])],
-            );
+            let text = self.book.line(Line::Reinstated, &[("name", &answer.name), ("end", &answer.end[0])]);
             self.say_useful(Priority::Caution, text);
         }
         self.advance();
@@ -265,8 +228,7 @@ impl Engine {
     fn resumed(&mut self, away_is_known: bool) {
         self.resuming = false;
         self.send(Output::SetVoice(self.state.voice));
-        let running: Vec<(StepIndex, RunningClock)> =
-            self.state.clocks.iter().map(|(s, c)| (*s, *c)).collect();
+        let running: Vec<(StepIndex, RunningClock)> = self.state.clocks.iter().map(|(s, c)| (*s, *c)).collect();
         let mut guarding = false;
         for (step, clock) in running {
             let Answer::Clock(answer) = self.routine.steps[step].answer.clone() else {
@@ -277,10 +239,7 @@ impl Engine {
                 // A washing that nobody timed to its end is begun again.
                 if !away_is_known || over {
                     let steps = vec![self.step_id(step)];
-                    self.commit(Event::StepsReopened {
-                        steps,
-                        because: "away".to_owned(),
-                    });
+                    self.commit(Event::StepsReopened { steps, because: "away".to_owned() });
                 }
                 continue;
             }
@@ -288,17 +247,9 @@ impl Engine {
             if away_is_known && !over {
                 continue;
             }
-            let line = if away_is_known {
-                Line::AlarmPast
-            } else {
-                Line::AlarmUnknown
-            };
+            let line = if away_is_known { Line::AlarmPast } else { Line::AlarmUnknown };
             let text = self.book.line(line, &[("alarm", &answer.alarm)]);
-            let said = self.say_with_signal(
-                Priority::Alarm,
-                text,
-                Some(AlarmSignal::Hazard { repeat: 0 }),
-            );
+            let said = self.say_with_signal(Priority::Alarm, text, Some(AlarmSignal::Hazard { repeat: 0 }));
             self.alarm_speech = Some(said);
             let mut voice = new_voice(&clock, self.now);
             voice.marks.clear();
@@ -307,9 +258,7 @@ impl Engine {
             voice.next_alarm = Some(self.now + super::clocks::alarm_gap(0));
             self.voices.insert(step, voice);
             if !clock.ran_out {
-                self.commit(Event::ClockRanOut {
-                    step: self.step_id(step),
-                });
+                self.commit(Event::ClockRanOut { step: self.step_id(step) });
             }
         }
         self.question += 1;
@@ -337,7 +286,5 @@ impl Engine {
 /// With a capital first letter, as a sentence begins.
 pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().collect::<String>() + letters.as_str()
-    })
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }

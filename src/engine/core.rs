@@ -128,10 +128,7 @@ impl Engine {
         if !self.state.started && self.pending.is_empty() {
             self.outbox.push_back(Output::SetVoice(self.state.voice));
             let routine = self.routine.id.clone();
-            self.commit(Event::RunStarted {
-                routine,
-                fingerprint: self.routine.fingerprint.clone(),
-            });
+            self.commit(Event::RunStarted { routine, fingerprint: self.routine.fingerprint.clone() });
         }
         self.run_clocks();
         match input {
@@ -152,9 +149,7 @@ impl Engine {
 
     /// The next command; `Wait` when there is none.
     pub fn poll(&mut self) -> Output {
-        self.outbox
-            .pop_front()
-            .unwrap_or_else(|| Output::Wait(self.next_deadline()))
+        self.outbox.pop_front().unwrap_or_else(|| Output::Wait(self.next_deadline()))
     }
 
     /// The condition of the run.
@@ -175,11 +170,7 @@ impl Engine {
     pub(super) fn commit(&mut self, event: Event) {
         let seq = self.next_seq;
         self.next_seq += 1;
-        self.outbox.push_back(Output::Record {
-            seq,
-            at: self.now,
-            event: event.clone(),
-        });
+        self.outbox.push_back(Output::Record { seq, at: self.now, event: event.clone() });
         self.pending.push_back((seq, self.now, event));
     }
 
@@ -213,10 +204,7 @@ impl Engine {
     }
 
     fn recorded(&mut self, seq: u64) {
-        if self
-            .pending
-            .front()
-            .is_some_and(|(first, ..)| *first == seq)
+        if self.pending.front().is_some_and(|(first, ..)| *first == seq)
             && let Some((_, at, event)) = self.pending.pop_front()
         {
             self.take_over(at, &event);
@@ -245,10 +233,9 @@ impl Engine {
 
     fn must_be_written(&self, event: &Event) -> bool {
         match event {
-            Event::StepAnswered { step, .. } => self
-                .routine
-                .index_of(step)
-                .is_none_or(|i| self.routine.steps[i].critical),
+            Event::StepAnswered { step, .. } => {
+                self.routine.index_of(step).is_none_or(|i| self.routine.steps[i].critical)
+            }
             Event::RunStarted { .. } | Event::RunCompleted { .. } => true,
             _ => false,
         }
@@ -264,17 +251,13 @@ impl Engine {
         if self.resuming {
             return;
         }
-        let running: Vec<(StepIndex, RunningClock)> =
-            self.state.clocks.iter().map(|(s, c)| (*s, *c)).collect();
+        let running: Vec<(StepIndex, RunningClock)> = self.state.clocks.iter().map(|(s, c)| (*s, *c)).collect();
         for (step, clock) in running {
             let Answer::Clock(answer) = self.routine.steps[step].answer.clone() else {
                 continue;
             };
             let now = self.now;
-            let voice = self
-                .voices
-                .entry(step)
-                .or_insert_with(|| new_voice(&clock, now));
+            let voice = self.voices.entry(step).or_insert_with(|| new_voice(&clock, now));
             let mut due = None;
             while voice.marks.front().is_some_and(|(at, _)| *at <= now) {
                 due = voice.marks.pop_front();
@@ -284,9 +267,7 @@ impl Engine {
                 voice.told = true;
                 voice.next_alarm = Some(now);
                 if !clock.ran_out {
-                    self.commit(Event::ClockRanOut {
-                        step: self.routine.steps[step].id.clone(),
-                    });
+                    self.commit(Event::ClockRanOut { step: self.routine.steps[step].id.clone() });
                 }
             }
             let ringing = ended || clock.ran_out;
@@ -314,11 +295,7 @@ impl Engine {
         if voice.next_alarm.is_none_or(|at| at > now) {
             return;
         }
-        if busy
-            && voice
-                .next_alarm
-                .is_some_and(|at| now.since(at) < LONGEST_ALARM)
-        {
+        if busy && voice.next_alarm.is_some_and(|at| now.since(at) < LONGEST_ALARM) {
             // The last one is still being said: two on top of each other are understood by nobody.
             return;
         }
@@ -364,10 +341,7 @@ impl Engine {
         self.set = ListeningSetId(self.next_set);
         let phrases = entries.iter().map(|entry| entry.phrase.clone()).collect();
         self.entries = entries;
-        self.outbox.push_back(Output::Listen(ListeningSet {
-            id: self.set,
-            phrases,
-        }));
+        self.outbox.push_back(Output::Listen(ListeningSet { id: self.set, phrases }));
     }
 
     /// A step that is asked for next is offered, if it is another one than now.
@@ -379,9 +353,7 @@ impl Engine {
             return;
         };
         if self.state.current != Some(next) {
-            self.commit(Event::StepOffered {
-                step: self.routine.steps[next].id.clone(),
-            });
+            self.commit(Event::StepOffered { step: self.routine.steps[next].id.clone() });
         }
     }
 
@@ -394,11 +366,7 @@ impl Engine {
         if let Some(clock) = self.state.clocks.get(&step) {
             let ran = self.now.since(clock.started);
             let ran_ms = u64::try_from(ran.as_millis()).unwrap_or(u64::MAX);
-            self.commit(Event::ClockEnded {
-                step: self.step_id(step),
-                ran_ms,
-                heard,
-            });
+            self.commit(Event::ClockEnded { step: self.step_id(step), ran_ms, heard });
         }
     }
 }
@@ -406,10 +374,7 @@ impl Engine {
 /// A clock that begins, or one that is found running after a restart: what has passed is not said any more.
 pub(super) fn new_voice(clock: &RunningClock, now: SessionTime) -> ClockVoice {
     ClockVoice {
-        marks: clocks::marks(clock)
-            .into_iter()
-            .filter(|(at, _)| *at > now)
-            .collect(),
+        marks: clocks::marks(clock).into_iter().filter(|(at, _)| *at > now).collect(),
         next_alarm: clock.ran_out.then_some(now),
         repeat: 0,
         told: clock.ran_out,

@@ -9,11 +9,7 @@ use crate::units::SessionTime;
 #[derive(Clone, Debug, PartialEq)]
 pub enum Output {
     /// Write the event, then answer `Recorded(seq)` or `RecordFailed(seq)`.
-    Record {
-        seq: u64,
-        at: SessionTime,
-        event: Event,
-    },
+    Record { seq: u64, at: SessionTime, event: Event },
     /// Speak. Answered by `SpeechFinished` unless it is cut off by `Hush` or by a higher priority.
     Say(Utterance),
     /// Stop speaking at once and forget what waits at this priority or below.
@@ -112,10 +108,7 @@ pub struct VoiceSettings {
 
 impl Default for VoiceSettings {
     fn default() -> Self {
-        Self {
-            speed: 1.0,
-            volume_db: 0.0,
-        }
+        Self { speed: 1.0, volume_db: 0.0 }
     }
 }
 

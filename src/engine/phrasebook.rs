@@ -34,14 +34,9 @@ impl Phrasebook {
     /// # Errors
     /// Unreadable text, an unknown key, or a missing one.
     pub fn parse(file: &str, text: &str) -> Result<Self, PhrasebookError> {
-        let book: Self = toml::from_str(text).map_err(|why| PhrasebookError::Unreadable {
-            file: file.to_owned(),
-            why: why.to_string(),
-        })?;
-        let missing = |key: String| PhrasebookError::Missing {
-            file: file.to_owned(),
-            missing: key,
-        };
+        let book: Self = toml::from_str(text)
+            .map_err(|why| PhrasebookError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
+        let missing = |key: String| PhrasebookError::Missing { file: file.to_owned(), missing: key };
         let empty = |list: Option<&Vec<String>>| list.is_none_or(Vec::is_empty);
         for command in Command::ALL {
             if empty(book.commands.get(command)) {
@@ -99,10 +94,7 @@ impl Phrasebook {
 
     /// Every line that has no blanks: these can be spoken ahead of time.
     pub fn fixed_lines(&self) -> impl Iterator<Item = &str> {
-        self.lines
-            .values()
-            .map(String::as_str)
-            .filter(|text| !text.contains('{'))
+        self.lines.values().map(String::as_str).filter(|text| !text.contains('{'))
     }
 
     /// Every line as written, blanks and all.
@@ -114,9 +106,7 @@ impl Phrasebook {
     pub fn span(&self, span: Duration) -> String {
         let total = (span.as_millis() + 500) / 1000;
         let (minutes, seconds) = (total / 60, total % 60);
-        let unit = |n: u128, one: Word, many: Word| {
-            format!("{n} {}", self.word(if n == 1 { one } else { many }))
-        };
+        let unit = |n: u128, one: Word, many: Word| format!("{n} {}", self.word(if n == 1 { one } else { many }));
         match (minutes, seconds) {
             (0, s) => unit(s, Word::Second, Word::Seconds),
             (m, 0) => unit(m, Word::Minute, Word::Minutes),
@@ -198,14 +188,8 @@ mod tests {
 
     #[test]
     fn a_phrase_file_with_a_gap_is_refused_with_the_name_of_the_gap() {
-        let text =
-            include_str!("../../prompts/phrases/en.toml").replace("stand-by = ", "stand-bye = ");
-        assert!(
-            Phrasebook::parse("en.toml", &text)
-                .unwrap_err()
-                .to_string()
-                .contains("stand-bye")
-        );
+        let text = include_str!("../../prompts/phrases/en.toml").replace("stand-by = ", "stand-bye = ");
+        assert!(Phrasebook::parse("en.toml", &text).unwrap_err().to_string().contains("stand-bye"));
         let text = include_str!("../../prompts/phrases/en.toml").replace("stop = [\"stop\"]", "");
         assert_eq!(
             Phrasebook::parse("en.toml", &text).unwrap_err().to_string(),

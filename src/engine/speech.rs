@@ -10,21 +10,11 @@ use crate::routine::{Answer, ClockAnswer, StepIndex};
 use std::time::Duration;
 
 impl Engine {
-    pub(super) fn say_with_signal(
-        &mut self,
-        priority: Priority,
-        text: String,
-        alarm: Option<AlarmSignal>,
-    ) -> SpeechId {
+    pub(super) fn say_with_signal(&mut self, priority: Priority, text: String, alarm: Option<AlarmSignal>) -> SpeechId {
         let id = SpeechId(self.next_speech);
         self.next_speech += 1;
         if !text.is_empty() {
-            self.send(Output::Say(Utterance {
-                id,
-                priority,
-                text,
-                alarm,
-            }));
+            self.send(Output::Say(Utterance { id, priority, text, alarm }));
         }
         id
     }
@@ -65,10 +55,7 @@ impl Engine {
         if self.last_section != Some(step.section) {
             // The first section is named by the introduction.
             if self.last_section.is_some() {
-                before.push(format!(
-                    "{}.",
-                    capital(&self.routine.sections[step.section].title)
-                ));
+                before.push(format!("{}.", capital(&self.routine.sections[step.section].title)));
             }
             self.last_section = Some(step.section);
         }
@@ -110,15 +97,9 @@ impl Engine {
     }
 
     pub(super) fn remind(&mut self) {
-        if let Some(step) = self
-            .state
-            .current
-            .filter(|_| !self.state.standing_by && self.state.clocks.is_empty())
-        {
+        if let Some(step) = self.state.current.filter(|_| !self.state.standing_by && self.state.clocks.is_empty()) {
             self.reminded = true;
-            let text = self
-                .book
-                .line(Line::Reminder, &[("call", &self.call_of(step))]);
+            let text = self.book.line(Line::Reminder, &[("call", &self.call_of(step))]);
             self.say(Priority::Chat, text);
         }
     }
@@ -130,13 +111,8 @@ impl Engine {
             n if n % 3 == 0 => self.book.line(Line::AlarmAnswer, &[("end", &clock.end[0])]),
             _ => clock.alarm_short.clone(),
         };
-        self.last_useful = format!(
-            "{} {}",
-            clock.alarm,
-            self.book.line(Line::AlarmAnswer, &[("end", &clock.end[0])])
-        );
-        self.alarm_speech =
-            Some(self.say_with_signal(Priority::Alarm, text, Some(AlarmSignal::Hazard { repeat })));
+        self.last_useful = format!("{} {}", clock.alarm, self.book.line(Line::AlarmAnswer, &[("end", &clock.end[0])]));
+        self.alarm_speech = Some(self.say_with_signal(Priority::Alarm, text, Some(AlarmSignal::Hazard { repeat })));
     }
 
     pub(super) fn say_mark(&mut self, clock: &RunningClock, mark: Mark) {
@@ -159,13 +135,8 @@ impl Engine {
 
     /// A missed word costs a "say again"; talk that is not for the program must not cost one each time.
     pub(super) fn say_unclear(&mut self) {
-        let quiet = self
-            .unclear_at
-            .is_some_and(|at| self.now.since(at) < UNCLEAR_PAUSE);
-        if self
-            .unclear_at
-            .is_some_and(|at| self.now.since(at) > UNCLEAR_FORGET)
-        {
+        let quiet = self.unclear_at.is_some_and(|at| self.now.since(at) < UNCLEAR_PAUSE);
+        if self.unclear_at.is_some_and(|at| self.now.since(at) > UNCLEAR_FORGET) {
             self.unclear_streak = 0;
         }
         if quiet || self.state.standing_by || self.alarm_speech.is_some() {
@@ -176,9 +147,7 @@ impl Engine {
         if self.unclear_streak < UNCLEAR_HELP {
             self.say_line(Priority::Chat, Line::Unclear);
         } else if self.unclear_streak == UNCLEAR_HELP {
-            let text = self
-                .book
-                .line(Line::UnclearHelp, &[("answer", &self.answers_text())]);
+            let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_text())]);
             self.say(Priority::Chat, text);
         }
     }
@@ -188,10 +157,9 @@ impl Engine {
             return;
         };
         let text = match &self.routine.steps[step].answer {
-            Answer::State(state) => self.book.line(
-                Line::NameTheState,
-                &[("want", &state.want[0]), ("other", &state.other[0])],
-            ),
+            Answer::State(state) => {
+                self.book.line(Line::NameTheState, &[("want", &state.want[0]), ("other", &state.other[0])])
+            }
             _ => self.call_of(step),
         };
         self.say_prompt(text);
@@ -217,26 +185,12 @@ impl Engine {
     }
 
     pub(super) fn say_how_long(&mut self) {
-        let clocks: Vec<String> = self
-            .state
-            .clocks
-            .iter()
-            .map(|(step, clock)| self.clock_text(*step, clock))
-            .collect();
+        let clocks: Vec<String> = self.state.clocks.iter().map(|(step, clock)| self.clock_text(*step, clock)).collect();
         let text = if clocks.is_empty() {
             let open: Vec<StepIndex> = self.state.open(&self.routine).collect();
-            let usual: Duration = open
-                .iter()
-                .map(|step| self.routine.steps[*step].usual)
-                .sum();
+            let usual: Duration = open.iter().map(|step| self.routine.steps[*step].usual).sum();
             let minutes = usual.as_secs().div_ceil(60).max(1).to_string();
-            self.book.line(
-                Line::NoClock,
-                &[
-                    ("count", &self.steps_text(open.len())),
-                    ("minutes", &minutes),
-                ],
-            )
+            self.book.line(Line::NoClock, &[("count", &self.steps_text(open.len())), ("minutes", &minutes)])
         } else {
             clocks.join(" ")
         };
@@ -248,14 +202,8 @@ impl Engine {
         let count = self.steps_text(open.len());
         let text = match open.len() {
             0 => self.book.line(Line::LeftNone, &[]),
-            1..=FEW => self.book.line(
-                Line::Left,
-                &[("count", &count), ("names", &self.names(&open))],
-            ),
-            _ => self.book.line(
-                Line::LeftMore,
-                &[("count", &count), ("names", &self.names(&open[..FEW]))],
-            ),
+            1..=FEW => self.book.line(Line::Left, &[("count", &count), ("names", &self.names(&open))]),
+            _ => self.book.line(Line::LeftMore, &[("count", &count), ("names", &self.names(&open[..FEW]))]),
         };
         self.say_useful(Priority::Prompt, text);
     }
@@ -266,10 +214,7 @@ impl Engine {
             Line::Where,
             &[
                 ("title", &capital(&self.routine.title)),
-                (
-                    "section",
-                    &self.routine.sections[self.routine.steps[step].section].title,
-                ),
+                ("section", &self.routine.sections[self.routine.steps[step].section].title),
                 ("step", &(step + 1).to_string()),
                 ("steps", &self.routine.steps.len().to_string()),
                 ("last", &self.last_name()),
@@ -283,68 +228,39 @@ impl Engine {
         let text = if self.state.standing_by {
             self.book.line(Line::CanSayStanding, &[])
         } else {
-            self.book
-                .line(Line::CanSay, &[("answers", &self.answers_text())])
+            self.book.line(Line::CanSay, &[("answers", &self.answers_text())])
         };
         self.say_useful(Priority::Prompt, text);
     }
 
     pub(super) fn standing_by_text(&self) -> String {
-        match self
-            .state
-            .clocks
-            .keys()
-            .next()
-            .map(|step| &self.routine.steps[*step].answer)
-        {
-            Some(Answer::Clock(clock)) => self
-                .book
-                .line(Line::StandingByClock, &[("clock", &clock.name)]),
+        match self.state.clocks.keys().next().map(|step| &self.routine.steps[*step].answer) {
+            Some(Answer::Clock(clock)) => self.book.line(Line::StandingByClock, &[("clock", &clock.name)]),
             _ => self.book.line(Line::StandingBy, &[]),
         }
     }
 
     /// After an interruption: the section, the last confirmed step, the next (NASA CR-177549).
     pub(super) fn went_ahead_text(&self) -> String {
-        let step = self
-            .state
-            .current
-            .or_else(|| self.state.next_step(&self.routine))
-            .unwrap_or(0);
+        let step = self.state.current.or_else(|| self.state.next_step(&self.routine)).unwrap_or(0);
         let section = capital(&self.routine.sections[self.routine.steps[step].section].title);
         let call = match self.state.clocks.get(&step) {
             Some(clock) => self.clock_goes_on(step, clock),
             None => self.call_of(step),
         };
-        self.book.line(
-            Line::WentAhead,
-            &[
-                ("section", &section),
-                ("last", &self.last_name()),
-                ("call", &call),
-            ],
-        )
+        self.book.line(Line::WentAhead, &[("section", &section), ("last", &self.last_name()), ("call", &call)])
     }
 
     pub(super) fn resumed_text(&self) -> String {
         if self.state.trail.is_empty() {
-            return self
-                .book
-                .line(Line::ResumedFresh, &[("title", &self.routine.title)]);
+            return self.book.line(Line::ResumedFresh, &[("title", &self.routine.title)]);
         }
-        let step = self
-            .state
-            .current
-            .or_else(|| self.state.next_step(&self.routine))
-            .unwrap_or(0);
+        let step = self.state.current.or_else(|| self.state.next_step(&self.routine)).unwrap_or(0);
         self.book.line(
             Line::Resumed,
             &[
                 ("title", &self.routine.title),
-                (
-                    "section",
-                    &self.routine.sections[self.routine.steps[step].section].title,
-                ),
+                ("section", &self.routine.sections[self.routine.steps[step].section].title),
                 ("last", &self.last_name()),
             ],
         )
@@ -359,19 +275,11 @@ impl Engine {
     }
 
     pub(super) fn names(&self, steps: &[StepIndex]) -> String {
-        steps
-            .iter()
-            .map(|step| self.routine.steps[*step].name.as_str())
-            .collect::<Vec<_>>()
-            .join(", ")
+        steps.iter().map(|step| self.routine.steps[*step].name.as_str()).collect::<Vec<_>>().join(", ")
     }
 
     pub(super) fn steps_text(&self, count: usize) -> String {
-        format!(
-            "{count} {}",
-            self.book
-                .word(if count == 1 { Word::Step } else { Word::Steps })
-        )
+        format!("{count} {}", self.book.word(if count == 1 { Word::Step } else { Word::Steps }))
     }
 
     /// The answers that are asked for, joined by "or".
@@ -382,10 +290,7 @@ impl Engine {
 
     fn last_name(&self) -> String {
         let last = self.state.trail.last().map(Settled::step);
-        last.map_or_else(
-            || self.book.line(Line::NothingYet, &[]),
-            |step| self.routine.steps[step].name.clone(),
-        )
+        last.map_or_else(|| self.book.line(Line::NothingYet, &[]), |step| self.routine.steps[step].name.clone())
     }
 
     fn clock_text(&self, step: StepIndex, clock: &RunningClock) -> String {
@@ -395,12 +300,10 @@ impl Engine {
         let name = capital(&answer.name);
         if clock.ends() > self.now && !clock.ran_out {
             let left = self.book.span(clock.ends().since(self.now));
-            self.book
-                .line(Line::ClockLeft, &[("name", &name), ("left", &left)])
+            self.book.line(Line::ClockLeft, &[("name", &name), ("left", &left)])
         } else {
             let over = self.book.span(self.now.since(clock.ends()));
-            self.book
-                .line(Line::ClockOver, &[("name", &name), ("over", &over)])
+            self.book.line(Line::ClockOver, &[("name", &name), ("over", &over)])
         }
     }
 
@@ -409,10 +312,7 @@ impl Engine {
             return String::new();
         };
         let left = self.book.span(clock.ends().since(self.now));
-        self.book.line(
-            Line::ClockGoesOn,
-            &[("name", &answer.name), ("left", &left)],
-        )
+        self.book.line(Line::ClockGoesOn, &[("name", &answer.name), ("left", &left)])
     }
 
     /// Every sentence of the routine and of the program that can be spoken ahead of time.
@@ -422,41 +322,23 @@ impl Engine {
             all.extend([&step.caution, &step.call].map(Clone::clone));
             match &step.answer {
                 Answer::State(state) => {
-                    all.push(
-                        self.book
-                            .line(Line::Answered, &[("answer", &capital(&state.want[0]))]),
-                    );
+                    all.push(self.book.line(Line::Answered, &[("answer", &capital(&state.want[0]))]));
                     all.push(state.other_reply.clone());
                 }
                 Answer::Clock(clock) => {
-                    all.extend(
-                        [&clock.started, &clock.alarm, &clock.alarm_short].map(Clone::clone),
-                    );
+                    all.extend([&clock.started, &clock.alarm, &clock.alarm_short].map(Clone::clone));
                     if let Some(end) = clock.end.first() {
                         all.push(self.book.line(Line::AlarmAnswer, &[("end", end)]));
                     }
                 }
-                Answer::YesNo(question) => {
-                    all.extend([&question.back_reply, &question.limit_reply].map(Clone::clone))
-                }
+                Answer::YesNo(question) => all.extend([&question.back_reply, &question.limit_reply].map(Clone::clone)),
                 Answer::Done { .. } | Answer::Gate => {}
             }
         }
-        all.extend(
-            self.routine
-                .sections
-                .iter()
-                .skip(1)
-                .map(|section| format!("{}.", capital(&section.title))),
-        );
+        all.extend(self.routine.sections.iter().skip(1).map(|section| format!("{}.", capital(&section.title))));
         all.push(self.routine.complete.clone());
         all.extend(self.book.fixed_lines().map(str::to_owned));
-        all.extend(
-            self.routine
-                .steps
-                .iter()
-                .flat_map(|step| [step.how.clone(), step.check.clone()]),
-        );
+        all.extend(self.routine.steps.iter().flat_map(|step| [step.how.clone(), step.check.clone()]));
         all.retain(|text| !text.is_empty());
         let mut seen = std::collections::BTreeSet::new();
         all.retain(|text| seen.insert(text.clone()));

@@ -117,20 +117,11 @@ impl RunState {
             }
             Event::StepAnswered { step, answer, .. } => {
                 if let Some(step) = index(step) {
-                    self.settle(
-                        step,
-                        StepState::Answered(answer.clone()),
-                        Settled::Step(step),
-                    );
+                    self.settle(step, StepState::Answered(answer.clone()), Settled::Step(step));
                 }
             }
             Event::OtherStateHeard { .. } => {}
-            Event::LoopedBack {
-                step,
-                back_to,
-                round,
-                ..
-            } => {
+            Event::LoopedBack { step, back_to, round, .. } => {
                 if let (Some(step), Some(back_to)) = (index(step), index(back_to)) {
                     let before = BeforeLoop {
                         question: step,
@@ -155,26 +146,13 @@ impl RunState {
             Event::LoopLimitReached { step, round, .. } => {
                 if let Some(step) = index(step) {
                     self.rounds.insert(step, *round);
-                    self.settle(
-                        step,
-                        StepState::Answered(String::new()),
-                        Settled::Step(step),
-                    );
+                    self.settle(step, StepState::Answered(String::new()), Settled::Step(step));
                 }
             }
-            Event::ClockStarted {
-                step, length_ms, ..
-            } => {
+            Event::ClockStarted { step, length_ms, .. } => {
                 if let Some(step) = index(step) {
                     let length = Duration::from_millis(*length_ms);
-                    self.clocks.insert(
-                        step,
-                        RunningClock {
-                            started: at,
-                            length,
-                            ran_out: false,
-                        },
-                    );
+                    self.clocks.insert(step, RunningClock { started: at, length, ran_out: false });
                     self.before_loop = None;
                 }
             }
@@ -187,20 +165,12 @@ impl RunState {
                 if let Some(step) = index(step)
                     && let Some(clock) = self.clocks.remove(&step)
                 {
-                    self.settle(
-                        step,
-                        StepState::Answered(String::new()),
-                        Settled::Clock(step, clock),
-                    );
+                    self.settle(step, StepState::Answered(String::new()), Settled::Clock(step, clock));
                 }
             }
             Event::StepSkipped { step, reason } => {
                 if let Some(step) = index(step) {
-                    self.settle(
-                        step,
-                        StepState::Skipped(reason.clone()),
-                        Settled::Step(step),
-                    );
+                    self.settle(step, StepState::Skipped(reason.clone()), Settled::Step(step));
                 }
             }
             Event::StepDeferred { step } => {
@@ -216,13 +186,8 @@ impl RunState {
             }
             Event::ClockReinstated { step } => {
                 if let Some(step) = index(step) {
-                    let place = self
-                        .trail
-                        .iter()
-                        .rposition(|settled| settled.step() == step);
-                    if let Some(Settled::Clock(_, clock)) =
-                        place.map(|place| self.trail.remove(place))
-                    {
+                    let place = self.trail.iter().rposition(|settled| settled.step() == step);
+                    if let Some(Settled::Clock(_, clock)) = place.map(|place| self.trail.remove(place)) {
                         self.clocks.insert(step, clock);
                     }
                     self.reopen(vec![step]);
@@ -231,10 +196,7 @@ impl RunState {
             Event::StandingBy => self.standing_by = true,
             Event::WentAhead => self.standing_by = false,
             Event::VoiceChanged { speed, volume_db } => {
-                self.voice = VoiceSettings {
-                    speed: *speed,
-                    volume_db: *volume_db,
-                };
+                self.voice = VoiceSettings { speed: *speed, volume_db: *volume_db };
             }
             Event::RunCompleted { .. } => self.ended = Some(Ending::Completed),
             Event::RunAbandoned => self.ended = Some(Ending::Abandoned),
@@ -252,8 +214,7 @@ impl RunState {
 
     /// Steps still open, the gate not counted.
     pub fn open<'a>(&'a self, routine: &'a Routine) -> impl Iterator<Item = StepIndex> + 'a {
-        (0..self.steps.len())
-            .filter(|&i| self.is_open(i) && routine.steps[i].answer != Answer::Gate)
+        (0..self.steps.len()).filter(|&i| self.is_open(i) && routine.steps[i].answer != Answer::Gate)
     }
 
     /// Whether harm goes on that only a person can end.
@@ -276,29 +237,17 @@ impl RunState {
             };
             // Once time is up nothing may draw the person away from ending it.
             let calm = !self.clocks[&clock].ran_out;
-            return (0..routine.steps.len())
-                .find(|i| calm && beside(i))
-                .or(Some(clock));
+            return (0..routine.steps.len()).find(|i| calm && beside(i)).or(Some(clock));
         }
         // A step that belongs to a clock becomes ready again by itself once the clock's own step is settled.
-        let its_clock_is_over = |i: &StepIndex| {
-            routine.steps[*i]
-                .during
-                .is_none_or(|clock| !self.is_open(clock))
-        };
+        let its_clock_is_over = |i: &StepIndex| routine.steps[*i].during.is_none_or(|clock| !self.is_open(clock));
         let candidates = || {
-            (0..routine.steps.len()).filter(|i| {
-                routine.steps[*i].answer != Answer::Gate && ready(i) && its_clock_is_over(i)
-            })
+            (0..routine.steps.len())
+                .filter(|i| routine.steps[*i].answer != Answer::Gate && ready(i) && its_clock_is_over(i))
         };
-        candidates()
-            .find(|i| !self.deferred[*i])
-            .or_else(|| candidates().next())
-            .or_else(|| {
-                (self.open(routine).next().is_none())
-                    .then(|| routine.steps.len() - 1)
-                    .filter(|&g| self.is_open(g))
-            })
+        candidates().find(|i| !self.deferred[*i]).or_else(|| candidates().next()).or_else(|| {
+            (self.open(routine).next().is_none()).then(|| routine.steps.len() - 1).filter(|&g| self.is_open(g))
+        })
     }
 
     /// What hangs on a step: every settled step that had to come after it, directly or not.
@@ -308,9 +257,7 @@ impl RunState {
         for i in step + 1..routine.steps.len() {
             reached[i] = routine.steps[i].after.iter().any(|&before| reached[before]);
         }
-        (step + 1..routine.steps.len())
-            .filter(|&i| reached[i] && !self.is_open(i))
-            .collect()
+        (step + 1..routine.steps.len()).filter(|&i| reached[i] && !self.is_open(i)).collect()
     }
 
     fn settle(&mut self, step: StepIndex, state: StepState, settled: Settled) {

@@ -23,12 +23,23 @@ pub enum AskedFor {
     /// Any of these answers the step; the first is the one that is asked for.
     Answer(Vec<String>),
     /// A yes or a no; asked for the n-th time in this run, from 0.
-    YesOrNo { round: u32, yes: String, no: String },
+    YesOrNo {
+        round: u32,
+        yes: String,
+        no: String,
+    },
     /// Whether this phrase was heard right.
-    HeardRight { phrase: String, yes: String, no: String },
+    HeardRight {
+        phrase: String,
+        yes: String,
+        no: String,
+    },
     ClockStart(String),
     /// A clock runs: what ends it, unless it ends by itself, and whether its time is up.
-    ClockEnd { end: Option<String>, ringing: bool },
+    ClockEnd {
+        end: Option<String>,
+        ringing: bool,
+    },
     /// A choice, a way to go on, or nothing: whatever may be said.
     Other(Vec<String>),
 }
@@ -77,48 +88,33 @@ impl Engine {
     /// What the screen shows at `now`.
     pub fn view(&self, now: SessionTime) -> View {
         let now = now.max(self.now);
-        let mut view = View {
-            routine: self.routine.title.clone(),
-            last_heard: self.last_heard.clone(),
-            ..View::default()
-        };
+        let mut view =
+            View { routine: self.routine.title.clone(), last_heard: self.last_heard.clone(), ..View::default() };
         if let Some(index) = self.state.current {
             let step = &self.routine.steps[index];
-            view.section
-                .clone_from(&self.routine.sections[step.section].title);
+            view.section.clone_from(&self.routine.sections[step.section].title);
             view.step = (index + 1, self.routine.steps.len());
             view.call.clone_from(&step.short);
             view.caution.clone_from(&step.caution);
             let running = self.state.clocks.contains_key(&index);
             (view.confirm_key, view.other_key) = match (&self.asking, &step.answer) {
-                (Asking::Thin { .. } | Asking::EndRun, _) | (Asking::Step, Answer::YesNo(_)) => (
-                    self.book.common(Common::Yes)[0].clone(),
-                    self.book.common(Common::No)[0].clone(),
-                ),
-                (Asking::SkipReason, _) => (
-                    String::new(),
-                    self.book.command(Command::NeverMind)[0].clone(),
-                ),
-                (Asking::Step, Answer::Done { also }) => (
-                    also.first().cloned().unwrap_or_else(|| self.done_word()),
-                    String::new(),
-                ),
-                (Asking::Step, Answer::State(state)) => {
-                    (state.want[0].clone(), state.other[0].clone())
+                (Asking::Thin { .. } | Asking::EndRun, _) | (Asking::Step, Answer::YesNo(_)) => {
+                    (self.book.common(Common::Yes)[0].clone(), self.book.common(Common::No)[0].clone())
                 }
-                (Asking::Step, Answer::Clock(clock)) if running => (
-                    clock.end.first().cloned().unwrap_or_default(),
-                    String::new(),
-                ),
+                (Asking::SkipReason, _) => (String::new(), self.book.command(Command::NeverMind)[0].clone()),
+                (Asking::Step, Answer::Done { also }) => {
+                    (also.first().cloned().unwrap_or_else(|| self.done_word()), String::new())
+                }
+                (Asking::Step, Answer::State(state)) => (state.want[0].clone(), state.other[0].clone()),
+                (Asking::Step, Answer::Clock(clock)) if running => {
+                    (clock.end.first().cloned().unwrap_or_default(), String::new())
+                }
                 (Asking::Step, Answer::Clock(clock)) => (clock.start[0].clone(), String::new()),
                 (Asking::Step, Answer::Gate) => (String::new(), String::new()),
             };
         }
         if self.asking == Asking::SkipReason {
-            view.choices = Reason::ALL
-                .iter()
-                .map(|&reason| self.book.reason(reason)[0].clone())
-                .collect();
+            view.choices = Reason::ALL.iter().map(|&reason| self.book.reason(reason)[0].clone()).collect();
         }
         for (step, clock) in &self.state.clocks {
             if let Answer::Clock(answer) = &self.routine.steps[*step].answer {
@@ -134,11 +130,7 @@ impl Engine {
             }
         }
         view.can_say = self.answers_now();
-        view.can_say.extend(
-            SHOWN
-                .iter()
-                .map(|&command| self.book.command(command)[0].clone()),
-        );
+        view.can_say.extend(SHOWN.iter().map(|&command| self.book.command(command)[0].clone()));
         let mut notice = |shown: bool, line: Line| {
             if shown {
                 view.notices.push(self.book.line(line, &[]));

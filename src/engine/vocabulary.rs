@@ -29,10 +29,7 @@ pub enum Asking {
     /// The step's own answer.
     Step,
     /// "I heard ... Is that right?", about a phrase that would mean this.
-    Thin {
-        meaning: Meaning,
-        heard: super::event::HeardAs,
-    },
+    Thin { meaning: Meaning, heard: super::event::HeardAs },
     /// Why the step is skipped.
     SkipReason,
     /// Whether the run is really to end.
@@ -48,46 +45,21 @@ pub struct Entry {
 
 /// Everything that may be said in this state. No phrase comes twice: the first meaning given stands, and answers are given
 /// before commands.
-pub fn vocabulary(
-    routine: &Routine,
-    book: &Phrasebook,
-    state: &RunState,
-    asking: &Asking,
-) -> Vec<Entry> {
+pub fn vocabulary(routine: &Routine, book: &Phrasebook, state: &RunState, asking: &Asking) -> Vec<Entry> {
     let mut words = Collector::default();
     match asking {
         Asking::Thin { meaning, .. } => {
             let class = class_of(meaning, routine, state);
             words.add(book.common(Common::Yes), Meaning::Yes, class, false);
-            words.add(
-                book.common(Common::No),
-                Meaning::No,
-                PhraseClass::Ordinary,
-                false,
-            );
+            words.add(book.common(Common::No), Meaning::No, PhraseClass::Ordinary, false);
         }
         Asking::EndRun => {
-            words.add(
-                book.common(Common::Yes),
-                Meaning::Yes,
-                PhraseClass::Critical,
-                false,
-            );
-            words.add(
-                book.common(Common::No),
-                Meaning::No,
-                PhraseClass::Ordinary,
-                false,
-            );
+            words.add(book.common(Common::Yes), Meaning::Yes, PhraseClass::Critical, false);
+            words.add(book.common(Common::No), Meaning::No, PhraseClass::Ordinary, false);
         }
         Asking::SkipReason => {
             for &reason in Reason::ALL {
-                words.add(
-                    book.reason(reason),
-                    Meaning::Reason(reason),
-                    PhraseClass::Ordinary,
-                    false,
-                );
+                words.add(book.reason(reason), Meaning::Reason(reason), PhraseClass::Ordinary, false);
             }
             words.command(book, Command::NeverMind);
         }
@@ -96,25 +68,12 @@ pub fn vocabulary(
     // The end of a hazard may be said at any time, over the alarm as well, whatever else is being asked.
     for (&step, clock) in &state.clocks {
         if let Answer::Clock(answer) = &routine.steps[step].answer {
-            words.add(
-                &answer.end,
-                Meaning::ClockEnd(step),
-                PhraseClass::Critical,
-                clock.ran_out,
-            );
-            words.add(
-                &answer.start,
-                Meaning::ClockStart(step),
-                PhraseClass::Critical,
-                false,
-            );
+            words.add(&answer.end, Meaning::ClockEnd(step), PhraseClass::Critical, clock.ran_out);
+            words.add(&answer.start, Meaning::ClockStart(step), PhraseClass::Critical, false);
         }
     }
     let asks_the_step = matches!(asking, Asking::Step | Asking::Thin { .. });
-    if let Some(step) = state
-        .current
-        .filter(|_| asks_the_step && !state.standing_by)
-    {
+    if let Some(step) = state.current.filter(|_| asks_the_step && !state.standing_by) {
         words.answers_of(routine, book, step);
     }
     for &command in Command::ALL {
@@ -125,16 +84,14 @@ pub fn vocabulary(
 
 /// The thresholds that a phrase of this meaning must pass.
 fn class_of(meaning: &Meaning, routine: &Routine, state: &RunState) -> PhraseClass {
-    let critical_step = state
-        .current
-        .is_some_and(|step| routine.steps[step].critical);
+    let critical_step = state.current.is_some_and(|step| routine.steps[step].critical);
     match meaning {
         Meaning::ClockStart(_) | Meaning::ClockEnd(_) => PhraseClass::Critical,
         Meaning::Wanted(_) | Meaning::Other(_) if critical_step => PhraseClass::Critical,
         Meaning::Command(Command::Stop) => PhraseClass::Emergency,
-        Meaning::Command(
-            Command::Skip | Command::Correction | Command::EndRun | Command::GoAhead,
-        ) => PhraseClass::Ordinary,
+        Meaning::Command(Command::Skip | Command::Correction | Command::EndRun | Command::GoAhead) => {
+            PhraseClass::Ordinary
+        }
         Meaning::Command(_) | Meaning::NoState => PhraseClass::Chat,
         _ => PhraseClass::Ordinary,
     }
@@ -147,27 +104,13 @@ struct Collector {
 }
 
 impl Collector {
-    fn add(
-        &mut self,
-        phrases: &[String],
-        meaning: Meaning,
-        class: PhraseClass,
-        while_speaking: bool,
-    ) {
+    fn add(&mut self, phrases: &[String], meaning: Meaning, class: PhraseClass, while_speaking: bool) {
         let group = self.groups;
         self.groups += 1;
         for text in phrases {
             if self.entries.iter().all(|entry| entry.phrase.text != *text) {
-                let phrase = AllowedPhrase {
-                    text: text.clone(),
-                    class,
-                    group,
-                    while_speaking,
-                };
-                self.entries.push(Entry {
-                    phrase,
-                    meaning: meaning.clone(),
-                });
+                let phrase = AllowedPhrase { text: text.clone(), class, group, while_speaking };
+                self.entries.push(Entry { phrase, meaning: meaning.clone() });
             }
         }
     }
@@ -175,69 +118,31 @@ impl Collector {
     fn command(&mut self, book: &Phrasebook, command: Command) {
         let class = match command {
             Command::Stop => PhraseClass::Emergency,
-            Command::Skip | Command::Correction | Command::EndRun | Command::GoAhead => {
-                PhraseClass::Ordinary
-            }
+            Command::Skip | Command::Correction | Command::EndRun | Command::GoAhead => PhraseClass::Ordinary,
             _ => PhraseClass::Chat,
         };
         let over_speech = matches!(command, Command::Stop | Command::SayAgain);
-        self.add(
-            book.command(command),
-            Meaning::Command(command),
-            class,
-            over_speech,
-        );
+        self.add(book.command(command), Meaning::Command(command), class, over_speech);
     }
 
     fn answers_of(&mut self, routine: &Routine, book: &Phrasebook, index: StepIndex) {
         let step = &routine.steps[index];
-        let class = if step.critical {
-            PhraseClass::Critical
-        } else {
-            PhraseClass::Ordinary
-        };
+        let class = if step.critical { PhraseClass::Critical } else { PhraseClass::Ordinary };
         match &step.answer {
             Answer::Done { also } => {
-                let said = also
-                    .first()
-                    .cloned()
-                    .unwrap_or_else(|| book.common(Common::Done)[0].clone());
-                let all: Vec<String> = also
-                    .iter()
-                    .chain(book.common(Common::Done))
-                    .cloned()
-                    .collect();
+                let said = also.first().cloned().unwrap_or_else(|| book.common(Common::Done)[0].clone());
+                let all: Vec<String> = also.iter().chain(book.common(Common::Done)).cloned().collect();
                 self.add(&all, Meaning::Wanted(said), class, false);
             }
             Answer::State(state) => {
-                self.add(
-                    &state.want,
-                    Meaning::Wanted(state.want[0].clone()),
-                    class,
-                    false,
-                );
-                self.add(
-                    &state.other,
-                    Meaning::Other(state.other[0].clone()),
-                    class,
-                    false,
-                );
-                self.add(
-                    book.common(Common::NoState),
-                    Meaning::NoState,
-                    PhraseClass::Chat,
-                    false,
-                );
+                self.add(&state.want, Meaning::Wanted(state.want[0].clone()), class, false);
+                self.add(&state.other, Meaning::Other(state.other[0].clone()), class, false);
+                self.add(book.common(Common::NoState), Meaning::NoState, PhraseClass::Chat, false);
             }
             Answer::Clock(clock) => {
                 self.add(&clock.start, Meaning::ClockStart(index), class, false);
                 self.add(&clock.end, Meaning::ClockEnd(index), class, false);
-                self.add(
-                    book.common(Common::NoState),
-                    Meaning::NoState,
-                    PhraseClass::Chat,
-                    false,
-                );
+                self.add(book.common(Common::NoState), Meaning::NoState, PhraseClass::Chat, false);
             }
             Answer::YesNo(_) => {
                 self.add(book.common(Common::Yes), Meaning::Yes, class, false);

@@ -11,8 +11,8 @@ use ort::memory::Allocator;
 use ort::session::{Session, SessionInputValue, SessionOutputs};
 use ort::value::{DynValue, Tensor, TensorRef, TensorValueType};
 
-use crate::onnx::{RuntimeError, open_model};
 use crate::hear::tokens::START;
+use crate::onnx::{RuntimeError, open_model};
 
 /// Encoder and decoder, one thread each.
 pub struct Acoustic {

@@ -14,9 +14,9 @@ use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterS
 use crate::hear::echo::{Echo, EchoError};
 use crate::hear::noise::rms;
 use crate::hear::reject::judge;
-use crate::onnx::{RuntimeError, environment};
 use crate::hear::score::{Prepared, ScoreError, ScoreSettings, Scorer};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
+use crate::onnx::{RuntimeError, environment};
 
 /// Listens for the phrases of a set.
 pub struct Listener {

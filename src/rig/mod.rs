@@ -18,10 +18,8 @@ impl Rig {
     /// # Errors
     /// Says the file, the field, what was found and what is allowed.
     pub fn parse(file: &str, text: &str) -> Result<Self, RigError> {
-        let rig: RigFile = toml::from_str(text).map_err(|why| RigError::Unreadable {
-            file: file.to_owned(),
-            why: why.to_string(),
-        })?;
+        let rig: RigFile =
+            toml::from_str(text).map_err(|why| RigError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
         let tank = rig.tank_dump;
         let mut numbers = BTreeMap::new();
         for bound in BOUNDS {
@@ -42,10 +40,7 @@ impl Rig {
             RinseMethod::FillAndRelease => "fill-and-release",
             RinseMethod::RinseThrough => "rinse-through",
         };
-        Ok(Self {
-            has: BTreeSet::from([method.to_owned()]),
-            numbers,
-        })
+        Ok(Self { has: BTreeSet::from([method.to_owned()]), numbers })
     }
 
     /// Whether the rig has the named equipment or habit.
@@ -60,9 +55,7 @@ impl Rig {
 
     /// Every number, for filling in calls.
     pub fn numbers(&self) -> impl Iterator<Item = (&str, u32)> {
-        self.numbers
-            .iter()
-            .map(|(name, value)| (name.as_str(), *value))
+        self.numbers.iter().map(|(name, value)| (name.as_str(), *value))
     }
 }
 
@@ -71,10 +64,7 @@ impl Default for Rig {
         let tank = TankDump::default();
         Self {
             has: BTreeSet::from(["fill-and-release".to_owned()]),
-            numbers: BOUNDS
-                .iter()
-                .map(|b| (b.field.to_owned(), (b.value)(&tank)))
-                .collect(),
+            numbers: BOUNDS.iter().map(|b| (b.field.to_owned(), (b.value)(&tank))).collect(),
         }
     }
 }
@@ -84,17 +74,8 @@ impl Default for Rig {
 pub enum RigError {
     #[error("{file}: not a rig file: {why}")]
     Unreadable { file: String, why: String },
-    #[error(
-        "{file}: tank_dump.{field} is {found} {unit}, expected {least} to {most}; change it in the file"
-    )]
-    OutOfBounds {
-        file: String,
-        field: &'static str,
-        found: u32,
-        least: u32,
-        most: u32,
-        unit: &'static str,
-    },
+    #[error("{file}: tank_dump.{field} is {found} {unit}, expected {least} to {most}; change it in the file")]
+    OutOfBounds { file: String, field: &'static str, found: u32, least: u32, most: u32, unit: &'static str },
 }
 
 /// The file as written. Unknown fields are refused, so that a misspelt setting is not silently left at its default.
@@ -118,13 +99,7 @@ struct TankDump {
 
 impl Default for TankDump {
     fn default() -> Self {
-        Self {
-            rinse_method: RinseMethod::FillAndRelease,
-            rinse_s: 300,
-            layer_s: 30,
-            rinses_most: 3,
-            hand_wash_s: 20,
-        }
+        Self { rinse_method: RinseMethod::FillAndRelease, rinse_s: 300, layer_s: 30, rinses_most: 3, hand_wash_s: 20 }
     }
 }
 
@@ -145,34 +120,10 @@ struct Bound {
 
 /// The upper bounds keep a slip of the finger (3000 for 300) from overfilling a tank; the lower ones keep clocks sayable.
 const BOUNDS: [Bound; 4] = [
-    Bound {
-        field: "rinse_s",
-        unit: "seconds",
-        least: 5,
-        most: 1_200,
-        value: |t| t.rinse_s,
-    },
-    Bound {
-        field: "layer_s",
-        unit: "seconds",
-        least: 5,
-        most: 300,
-        value: |t| t.layer_s,
-    },
-    Bound {
-        field: "rinses_most",
-        unit: "rinses",
-        least: 1,
-        most: 10,
-        value: |t| t.rinses_most,
-    },
-    Bound {
-        field: "hand_wash_s",
-        unit: "seconds",
-        least: 20,
-        most: 120,
-        value: |t| t.hand_wash_s,
-    },
+    Bound { field: "rinse_s", unit: "seconds", least: 5, most: 1_200, value: |t| t.rinse_s },
+    Bound { field: "layer_s", unit: "seconds", least: 5, most: 300, value: |t| t.layer_s },
+    Bound { field: "rinses_most", unit: "rinses", least: 1, most: 10, value: |t| t.rinses_most },
+    Bound { field: "hand_wash_s", unit: "seconds", least: 20, most: 120, value: |t| t.hand_wash_s },
 ];
 
 #[cfg(test)]
@@ -195,13 +146,8 @@ mod tests {
 
     #[test]
     fn a_misspelt_setting_is_refused() {
-        let error = Rig::parse("rig.toml", "[tank_dump]\nrinse_sec = 60")
-            .unwrap_err()
-            .to_string();
-        assert!(
-            error.contains("rinse_sec") && error.contains("line 2") || error.contains("2 |"),
-            "{error}"
-        );
+        let error = Rig::parse("rig.toml", "[tank_dump]\nrinse_sec = 60").unwrap_err().to_string();
+        assert!(error.contains("rinse_sec") && error.contains("line 2") || error.contains("2 |"), "{error}");
     }
 
     #[test]

@@ -7,12 +7,7 @@ use super::model::{Answer, Routine, Step};
 /// The first fault found, with step, what was found and what was expected.
 pub(super) fn check(file: &str, routine: &Routine) -> Result<(), RoutineError> {
     let fault = |step: &Step, found: String, expected: &str| {
-        Err(RoutineError::Faulty {
-            file: file.to_owned(),
-            step: step.id.clone(),
-            found,
-            expected: expected.to_owned(),
-        })
+        Err(RoutineError::Faulty { file: file.to_owned(), step: step.id.clone(), found, expected: expected.to_owned() })
     };
     let Some(last) = routine.steps.last() else {
         return Err(RoutineError::Faulty {
@@ -23,54 +18,29 @@ pub(super) fn check(file: &str, routine: &Routine) -> Result<(), RoutineError> {
         });
     };
     if last.answer != Answer::Gate {
-        return fault(
-            last,
-            "a last step that is no gate".to_owned(),
-            "a gate as the last step",
-        );
+        return fault(last, "a last step that is no gate".to_owned(), "a gate as the last step");
     }
     for (index, step) in routine.steps.iter().enumerate() {
         if step.answer == Answer::Gate && index + 1 != routine.steps.len() {
-            return fault(
-                step,
-                "a gate in the middle".to_owned(),
-                "the only gate at the end",
-            );
+            return fault(step, "a gate in the middle".to_owned(), "the only gate at the end");
         }
         let words = step.call.split_whitespace().count();
         if words > MOST_WORDS {
-            return fault(
-                step,
-                format!("a call of {words} words"),
-                "at most 20 words in one breath",
-            );
+            return fault(step, format!("a call of {words} words"), "at most 20 words in one breath");
         }
         // References only run backwards, so there can be no cycle.
         if let Some(late) = step.after.iter().find(|&&other| other >= index) {
-            return fault(
-                step,
-                format!("after = '{}', which comes later", routine.steps[*late].id),
-                "an earlier step",
-            );
+            return fault(step, format!("after = '{}', which comes later", routine.steps[*late].id), "an earlier step");
         }
         if let Some(clock) = step.during
             && (clock >= index || !matches!(routine.steps[clock].answer, Answer::Clock(_)))
         {
-            return fault(
-                step,
-                format!("during = '{}'", routine.steps[clock].id),
-                "an earlier step with a clock",
-            );
+            return fault(step, format!("during = '{}'", routine.steps[clock].id), "an earlier step with a clock");
         }
         if step.during.is_some() && !step.earshot {
-            return fault(
-                step,
-                "a step during a clock that is out of earshot".to_owned(),
-                "earshot = true",
-            );
+            return fault(step, "a step during a clock that is out of earshot".to_owned(), "earshot = true");
         }
-        check_answer(step, index, routine)
-            .or_else(|(found, expected)| fault(step, found, expected))?;
+        check_answer(step, index, routine).or_else(|(found, expected)| fault(step, found, expected))?;
     }
     Ok(())
 }
@@ -79,20 +49,16 @@ type Fault = (String, &'static str);
 
 fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Fault> {
     match &step.answer {
-        Answer::Done { .. } if step.critical => Err((
-            "a critical step that is answered with 'done'".to_owned(),
-            "an answer that names a state, or a clock",
-        )),
+        Answer::Done { .. } if step.critical => {
+            Err(("a critical step that is answered with 'done'".to_owned(), "an answer that names a state, or a clock"))
+        }
         Answer::Done { also } => phrases("answer.also", also, true),
         Answer::State(state) => {
             phrases("answer.want", &state.want, false)?;
             phrases("answer.other", &state.other, false)?;
             apart(&state.want, &state.other)?;
             if state.other_reply.is_empty() {
-                return Err((
-                    "no other_reply".to_owned(),
-                    "what to do when it is in the other state",
-                ));
+                return Err(("no other_reply".to_owned(), "what to do when it is in the other state"));
             }
             Ok(())
         }
@@ -101,16 +67,10 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
             phrases("answer.end", &clock.end, true)?;
             apart(&clock.start, &clock.end)?;
             if clock.hazard() && clock.alarm_short.is_empty() {
-                return Err((
-                    "a hazard clock with no alarm_short".to_owned(),
-                    "the words that are repeated",
-                ));
+                return Err(("a hazard clock with no alarm_short".to_owned(), "the words that are repeated"));
             }
             if step.critical && !clock.hazard() {
-                return Err((
-                    "a critical clock that nobody ends".to_owned(),
-                    "answer.end: the words that end it",
-                ));
+                return Err(("a critical clock that nobody ends".to_owned(), "answer.end: the words that end it"));
             }
             if clock.length.is_zero() {
                 return Err(("a clock of 0 s".to_owned(), "1 s or more"));
@@ -119,10 +79,8 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
         }
         Answer::YesNo(question) => {
             if question.back_to >= index {
-                let found = format!(
-                    "no_back_to = '{}', which does not come before",
-                    routine.steps[question.back_to].id
-                );
+                let found =
+                    format!("no_back_to = '{}', which does not come before", routine.steps[question.back_to].id);
                 return Err((found, "an earlier step"));
             }
             if question.most == 0 {
@@ -139,26 +97,17 @@ fn phrases(field: &str, list: &[String], may_be_empty: bool) -> Result<(), Fault
         return Err((format!("no {field}"), "at least one phrase"));
     }
     let bad = |phrase: &&String| {
-        phrase.is_empty()
-            || !phrase
-                .chars()
-                .all(|c| c.is_ascii_lowercase() || c == ' ' || c == '\'')
+        phrase.is_empty() || !phrase.chars().all(|c| c.is_ascii_lowercase() || c == ' ' || c == '\'')
     };
     match list.iter().find(bad) {
-        Some(phrase) => Err((
-            format!("{field} = '{phrase}'"),
-            "plain words, numbers spelt out",
-        )),
+        Some(phrase) => Err((format!("{field} = '{phrase}'"), "plain words, numbers spelt out")),
         None => Ok(()),
     }
 }
 
 fn apart(one: &[String], other: &[String]) -> Result<(), Fault> {
     match one.iter().find(|phrase| other.contains(phrase)) {
-        Some(phrase) => Err((
-            format!("'{phrase}' with two meanings"),
-            "different words for different answers",
-        )),
+        Some(phrase) => Err((format!("'{phrase}' with two meanings"), "different words for different answers")),
         None => Ok(()),
     }
 }
@@ -172,7 +121,8 @@ mod tests {
     use crate::routine::load;
     use rstest::rstest;
 
-    const GATE: &str = "\n[[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Look back.'\nanswer = { kind = 'gate' }\n";
+    const GATE: &str =
+        "\n[[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Look back.'\nanswer = { kind = 'gate' }\n";
 
     fn routine(step: &str) -> String {
         format!(
@@ -214,16 +164,8 @@ mod tests {
         "call = 'Go.'\nanswer = { kind = 'clock', name = 'c', seconds = 'moon', start = ['go'], started = 's', alarm = 'a' }",
         "r.toml: step 'one': found answer.seconds = 'moon', expected a number, or the name of a number of the rig"
     )]
-    fn a_faulty_step_is_refused_with_what_was_found_and_expected(
-        #[case] step: &str,
-        #[case] expected: &str,
-    ) {
-        assert_eq!(
-            load("r.toml", &routine(step), &Rig::default())
-                .unwrap_err()
-                .to_string(),
-            expected
-        );
+    fn a_faulty_step_is_refused_with_what_was_found_and_expected(#[case] step: &str, #[case] expected: &str) {
+        assert_eq!(load("r.toml", &routine(step), &Rig::default()).unwrap_err().to_string(), expected);
     }
 
     #[test]
@@ -234,14 +176,7 @@ mod tests {
             [[section.step]]\nid = 'c'\nname = 'c'\ncall = 'C.'\nafter = ['b']\nanswer = { kind = 'done' }"
             .to_owned() + GATE;
         let routine = load("r.toml", &text, &Rig::default()).unwrap();
-        assert_eq!(
-            routine
-                .steps
-                .iter()
-                .map(|s| s.id.as_str())
-                .collect::<Vec<_>>(),
-            ["a", "c", "gate"]
-        );
+        assert_eq!(routine.steps.iter().map(|s| s.id.as_str()).collect::<Vec<_>>(), ["a", "c", "gate"]);
         assert_eq!(routine.steps[1].after, [0]);
     }
 }

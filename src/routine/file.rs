@@ -18,10 +18,8 @@ use crate::rig::Rig;
 /// # Errors
 /// Says file, step, what was found and what was expected.
 pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> {
-    let parsed: RoutineFile = toml::from_str(text).map_err(|why| RoutineError::Unreadable {
-        file: file.to_owned(),
-        why: why.to_string(),
-    })?;
+    let parsed: RoutineFile =
+        toml::from_str(text).map_err(|why| RoutineError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
     let fault = |step: &str, found: String, expected: &str| RoutineError::Faulty {
         file: file.to_owned(),
         step: step.to_owned(),
@@ -40,90 +38,50 @@ pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> 
                 dropped.insert(step.id.clone(), step.after.clone());
             }
         }
-        sections.push(Section {
-            id: section.id,
-            title: section.title,
-        });
+        sections.push(Section { id: section.id, title: section.title });
     }
     let mut places: BTreeMap<String, StepIndex> = BTreeMap::new();
     for (index, (_, step)) in kept.iter().enumerate() {
         if places.insert(step.id.clone(), index).is_some() {
-            return Err(fault(
-                &step.id,
-                "a second step with this id".to_owned(),
-                "every id once",
-            ));
+            return Err(fault(&step.id, "a second step with this id".to_owned(), "every id once"));
         }
     }
 
     let mut steps = Vec::new();
     for (section, step) in kept {
-        let after = resolve(&step.after, &places, &dropped).map_err(|id| {
-            fault(
-                &step.id,
-                format!("after = '{id}'"),
-                "the id of a step of this routine",
-            )
-        })?;
+        let after = resolve(&step.after, &places, &dropped)
+            .map_err(|id| fault(&step.id, format!("after = '{id}'"), "the id of a step of this routine"))?;
         let find = |id: &str, field: &str| {
             places.get(id).copied().ok_or_else(|| {
-                fault(
-                    &step.id,
-                    format!("{field} = '{id}'"),
-                    "the id of a step of this routine that the rig has",
-                )
+                fault(&step.id, format!("{field} = '{id}'"), "the id of a step of this routine that the rig has")
             })
         };
         let number = |name: &Number, field: &str| match name {
             Number::Plain(n) => Ok(*n),
             Number::OfRig(name) => rig.number(name).ok_or_else(|| {
-                fault(
-                    &step.id,
-                    format!("{field} = '{name}'"),
-                    "a number, or the name of a number of the rig",
-                )
+                fault(&step.id, format!("{field} = '{name}'"), "a number, or the name of a number of the rig")
             }),
         };
         let answer = match step.answer.clone() {
             AnswerFile::Done { also } => Answer::Done { also: lower(also) },
-            AnswerFile::State {
-                want,
-                other,
-                other_reply,
-            } => Answer::State(StateAnswer {
-                want: lower(want),
-                other: lower(other),
-                other_reply,
-            }),
-            AnswerFile::Clock {
-                name,
-                seconds,
-                start,
-                started,
-                end,
-                alarm,
-                alarm_short,
-            } => Answer::Clock(ClockAnswer {
-                name,
-                length: Duration::from_secs(number(&seconds, "answer.seconds")?.into()),
-                start: lower(start),
-                started,
-                end: lower(end),
-                alarm,
-                alarm_short,
-            }),
-            AnswerFile::YesNo {
-                no_back_to,
-                most,
-                back_reply,
-                limit_reply,
-            } => Answer::YesNo(Loop {
+            AnswerFile::State { want, other, other_reply } => {
+                Answer::State(StateAnswer { want: lower(want), other: lower(other), other_reply })
+            }
+            AnswerFile::Clock { name, seconds, start, started, end, alarm, alarm_short } => {
+                Answer::Clock(ClockAnswer {
+                    name,
+                    length: Duration::from_secs(number(&seconds, "answer.seconds")?.into()),
+                    start: lower(start),
+                    started,
+                    end: lower(end),
+                    alarm,
+                    alarm_short,
+                })
+            }
+            AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply } => Answer::YesNo(Loop {
                 // A rig without the step that the loop goes back to begins the loop one step later.
                 back_to: find(
-                    no_back_to
-                        .iter()
-                        .find(|id| places.contains_key(*id))
-                        .unwrap_or(&no_back_to[0]),
+                    no_back_to.iter().find(|id| places.contains_key(*id)).unwrap_or(&no_back_to[0]),
                     "answer.no_back_to",
                 )?,
                 most: number(&most, "answer.most")?,
@@ -132,20 +90,12 @@ pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> 
             }),
             AnswerFile::Gate => Answer::Gate,
         };
-        let during = step
-            .during
-            .as_deref()
-            .map(|id| find(id, "during"))
-            .transpose()?;
+        let during = step.during.as_deref().map(|id| find(id, "during")).transpose()?;
         steps.push(Step {
             section,
             name: step.name,
             place: step.place,
-            short: if step.short.is_empty() {
-                step.call.clone()
-            } else {
-                step.short
-            },
+            short: if step.short.is_empty() { step.call.clone() } else { step.short },
             call: step.call,
             caution: step.caution,
             how: step.how,
@@ -182,12 +132,7 @@ pub enum RoutineError {
     #[error("{file}: not a routine: {why}")]
     Unreadable { file: String, why: String },
     #[error("{file}: step '{step}': found {found}, expected {expected}")]
-    Faulty {
-        file: String,
-        step: String,
-        found: String,
-        expected: String,
-    },
+    Faulty { file: String, step: String, found: String, expected: String },
 }
 
 /// Follows references through steps that the rig does not have.
@@ -217,43 +162,26 @@ fn resolve(
 }
 
 fn lower(phrases: Vec<String>) -> Vec<String> {
-    phrases
-        .into_iter()
-        .map(|phrase| phrase.trim().to_lowercase())
-        .collect()
+    phrases.into_iter().map(|phrase| phrase.trim().to_lowercase()).collect()
 }
 
 /// `{name}` becomes the rig's number: names that end in `_s` as a time, others as a count.
 fn fill_numbers(routine: &mut Routine, rig: &Rig) {
     for (name, value) in rig.numbers() {
-        let shown = if name.ends_with("_s") {
-            seconds_text(value)
-        } else {
-            value.to_string()
-        };
+        let shown = if name.ends_with("_s") { seconds_text(value) } else { value.to_string() };
         let pattern = format!("{{{name}}}");
         let fill = |text: &mut String| *text = text.replace(&pattern, &shown);
         fill(&mut routine.intro);
         for step in &mut routine.steps {
-            for text in [
-                &mut step.call,
-                &mut step.short,
-                &mut step.caution,
-                &mut step.how,
-                &mut step.check,
-            ] {
+            for text in [&mut step.call, &mut step.short, &mut step.caution, &mut step.how, &mut step.check] {
                 fill(text);
             }
             match &mut step.answer {
                 Answer::Clock(clock) => {
-                    [&mut clock.started, &mut clock.alarm, &mut clock.alarm_short]
-                        .into_iter()
-                        .for_each(fill);
+                    [&mut clock.started, &mut clock.alarm, &mut clock.alarm_short].into_iter().for_each(fill);
                 }
                 Answer::YesNo(question) => {
-                    [&mut question.limit_reply, &mut question.back_reply]
-                        .into_iter()
-                        .for_each(fill);
+                    [&mut question.limit_reply, &mut question.back_reply].into_iter().for_each(fill);
                 }
                 _ => {}
             }

@@ -74,18 +74,37 @@ impl Cache {
 #[derive(Debug, thiserror::Error)]
 pub enum CacheError {
     #[error("speech cache {path}: folder cannot be made; check permissions and space")]
-    Folder { path: PathBuf, #[source] source: std::io::Error },
+    Folder {
+        path: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
     #[error("speech cache {path}: cannot be read")]
-    Read { path: PathBuf, #[source] source: std::io::Error },
+    Read {
+        path: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
     #[error("speech cache {path}: cannot be written; check permissions and space")]
-    Write { path: PathBuf, #[source] source: std::io::Error },
+    Write {
+        path: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
     #[error("speech cache {path}: damaged, and cannot be removed; remove it by hand")]
-    Remove { path: PathBuf, #[source] source: std::io::Error },
+    Remove {
+        path: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
 }
 
 /// The checksum of the samples, then the samples.
 fn pack(samples: &[f32]) -> Vec<u8> {
-    let data: Vec<u8> = samples.iter().flat_map(|sample| ((sample.clamp(-1.0, 1.0) * FULL_SCALE).round() as i16).to_le_bytes()).collect();
+    let data: Vec<u8> = samples
+        .iter()
+        .flat_map(|sample| ((sample.clamp(-1.0, 1.0) * FULL_SCALE).round() as i16).to_le_bytes())
+        .collect();
     let mut bytes = Sha256::digest(&data).to_vec();
     bytes.extend(data);
     bytes
@@ -131,7 +150,11 @@ mod tests {
     fn a_damaged_file_is_noticed_and_removed() {
         let folder = tempfile::tempdir().unwrap();
         let cache = Cache::open(folder.path(), "voice").unwrap();
-        for damage in [|bytes: &mut Vec<u8>| bytes.truncate(40), |bytes: &mut Vec<u8>| bytes[50] ^= 1, |bytes: &mut Vec<u8>| bytes.clear()] {
+        for damage in [
+            |bytes: &mut Vec<u8>| bytes.truncate(40),
+            |bytes: &mut Vec<u8>| bytes[50] ^= 1,
+            |bytes: &mut Vec<u8>| bytes.clear(),
+        ] {
             cache.keep("x.", 1.0, &[0.25; 100]).unwrap();
             let path = cache.path("x.", 1.0);
             let mut bytes = std::fs::read(&path).unwrap();

@@ -5,9 +5,9 @@
 //! clock; everything but [`playback`] runs as well into a file.
 
 pub mod cache;
-mod numbers;
 mod limiter;
 pub mod loudness;
+mod numbers;
 pub mod phonemes;
 pub mod playback;
 pub mod prepare;

@@ -62,7 +62,8 @@ fn everyday(digits: &str, wording: &Wording) -> String {
 
 fn radio(digits: &str, wording: &Wording) -> String {
     let words = &wording.radio.words;
-    let in_hundreds = digits.len() > 2 && digits.len() <= LONGEST_IN_HUNDREDS && digits.ends_with("00") && !digits.starts_with('0');
+    let in_hundreds =
+        digits.len() > 2 && digits.len() <= LONGEST_IN_HUNDREDS && digits.ends_with("00") && !digits.starts_with('0');
     if !in_hundreds {
         return one_by_one(digits, wording);
     }
@@ -111,7 +112,9 @@ mod tests {
     #[test]
     fn radio_reading_has_its_own_sounds_for_words_that_are_lost_in_noise() {
         let wording = Wording::load(None).unwrap();
-        for (word, sound) in [("three", "tɹˈi"), ("four", "fˈOəɹ"), ("five", "fˈIf"), ("nine", "nˈInəɹ"), ("decimal", "dˈAsimˌæl")] {
+        for (word, sound) in
+            [("three", "tɹˈi"), ("four", "fˈOəɹ"), ("five", "fˈIf"), ("nine", "nˈInəɹ"), ("decimal", "dˈAsimˌæl")]
+        {
             assert_eq!(wording.phonemes(word, true).as_deref(), Some(sound));
             assert_eq!(wording.phonemes(word, false), None, "everyday reading leaves {word} alone");
         }

@@ -110,12 +110,14 @@ impl UnknownWords {
         // Longer words than it was trained on are read in pieces, so that their ends are not lost.
         for piece in ids.chunks(self.longest.max(1)) {
             let input = Tensor::from_array(([1usize, piece.len()], piece.to_vec()))?;
-            let mut session = self.session.lock().map_err(|_| ort::Error::new("the network for unknown words failed before"))?;
+            let mut session =
+                self.session.lock().map_err(|_| ort::Error::new("the network for unknown words failed before"))?;
             let outputs = session.run(ort::inputs!["chars" => input])?;
             let (_, found) = outputs[0].try_extract_tensor::<i64>()?;
             let mut before = 0;
             for &id in found {
-                if id != before && id > 0
+                if id != before
+                    && id > 0
                     && let Some(phoneme) = usize::try_from(id - 1).ok().and_then(|place| self.phonemes.get(place))
                 {
                     said.push_str(phoneme);
@@ -154,14 +156,23 @@ pub enum PhonemeError {
     #[error(transparent)]
     Runtime(#[from] RuntimeError),
     #[error("voice file {path} cannot be read; run `sparehand fetch`")]
-    Unreadable { path: std::path::PathBuf, #[source] source: std::io::Error },
+    Unreadable {
+        path: std::path::PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
     #[error("voice file {path} is damaged; run `sparehand fetch` again")]
-    Damaged { path: std::path::PathBuf, #[source] source: Arc<serde_json::Error> },
+    Damaged {
+        path: std::path::PathBuf,
+        #[source]
+        source: Arc<serde_json::Error>,
+    },
 }
 
 fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, PhonemeError> {
     let bytes = std::fs::read(path).map_err(|source| PhonemeError::Unreadable { path: path.to_path_buf(), source })?;
-    serde_json::from_slice(&bytes).map_err(|source| PhonemeError::Damaged { path: path.to_path_buf(), source: Arc::new(source) })
+    serde_json::from_slice(&bytes)
+        .map_err(|source| PhonemeError::Damaged { path: path.to_path_buf(), source: Arc::new(source) })
 }
 
 /// What the dictionary puts for a word without a reading.

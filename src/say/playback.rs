@@ -111,7 +111,8 @@ pub struct Reference {
 
 impl Reference {
     fn new(played: Consumer<f32>, shared: Arc<Shared>) -> Result<Self, PlaybackError> {
-        let third = Fft::new(48_000, 16_000, FRAME, 1, FixedSync::Both).map_err(|error| PlaybackError::Resample(Box::new(error)))?;
+        let third = Fft::new(48_000, 16_000, FRAME, 1, FixedSync::Both)
+            .map_err(|error| PlaybackError::Resample(Box::new(error)))?;
         Ok(Self { played, third, shared })
     }
 
@@ -179,7 +180,11 @@ pub enum PlaybackError {
     #[error("no loudspeaker is there; plug one in")]
     NoDefault,
     #[error("loudspeaker '{device}' does not open")]
-    Open { device: String, #[source] source: cpal::Error },
+    Open {
+        device: String,
+        #[source]
+        source: cpal::Error,
+    },
     #[error("loudspeaker '{device}' is gone")]
     Gone { device: String },
     #[error("loudspeaker '{device}' stopped working")]
@@ -245,7 +250,13 @@ impl Feed {
     }
 }
 
-fn start(device: &Device, id: &str, frames: Consumer<f32>, reference: Producer<f32>, shared: &Arc<Shared>) -> Result<Stream, PlaybackError> {
+fn start(
+    device: &Device,
+    id: &str,
+    frames: Consumer<f32>,
+    reference: Producer<f32>,
+    shared: &Arc<Shared>,
+) -> Result<Stream, PlaybackError> {
     let failed = |source| PlaybackError::Open { device: id.to_string(), source };
     // PulseAudio takes mono; a plain ALSA device may want its own number of channels.
     let pulse = device.id().is_ok_and(|id| id.host() == HostId::PulseAudio);
@@ -261,7 +272,9 @@ fn start(device: &Device, id: &str, frames: Consumer<f32>, reference: Producer<f
         ErrorKind::DeviceNotAvailable => watched.failure.store(GONE, Ordering::Release),
         _ => watched.failure.store(BROKEN, Ordering::Release),
     };
-    let stream = device.build_output_stream::<f32, _, _>(config, move |data, _| feed.fill(data), on_error, None).map_err(failed)?;
+    let stream = device
+        .build_output_stream::<f32, _, _>(config, move |data, _| feed.fill(data), on_error, None)
+        .map_err(failed)?;
     stream.play().map_err(failed)?;
     Ok(stream)
 }
@@ -296,10 +309,15 @@ fn find_device(wanted: Option<&str>) -> Result<(String, Device), PlaybackError> 
     Err(PlaybackError::NoDevice { id: wanted.to_string(), found: found.join(", ") })
 }
 
-fn decimate(third: &mut Fft<f32>, input: &[f32; FRAME], output: &mut [f32; REFERENCE_FRAME]) -> Result<(), PlaybackError> {
+fn decimate(
+    third: &mut Fft<f32>,
+    input: &[f32; FRAME],
+    output: &mut [f32; REFERENCE_FRAME],
+) -> Result<(), PlaybackError> {
     let refused = |error: Box<dyn std::error::Error + Send + Sync>| PlaybackError::Resample(error);
     let input = InterleavedSlice::new(&input[..], 1, FRAME).map_err(|error| refused(Box::new(error)))?;
-    let mut output = InterleavedSlice::new_mut(&mut output[..], 1, REFERENCE_FRAME).map_err(|error| refused(Box::new(error)))?;
+    let mut output =
+        InterleavedSlice::new_mut(&mut output[..], 1, REFERENCE_FRAME).map_err(|error| refused(Box::new(error)))?;
     third.process_into_buffer(&input, &mut output, None).map_err(|error| refused(Box::new(error)))?;
     Ok(())
 }
@@ -382,7 +400,8 @@ mod tests {
             let (_, played, shared, _) = feed();
             drop(played);
             let (mut produced, consumed) = RingBuffer::new(REFERENCE_RING);
-            let tone: Vec<f32> = (0..48_000).map(|n| (n as f32 * hertz * std::f32::consts::TAU / 48_000.0).sin()).collect();
+            let tone: Vec<f32> =
+                (0..48_000).map(|n| (n as f32 * hertz * std::f32::consts::TAU / 48_000.0).sin()).collect();
             produced.push_entire_slice(&tone).unwrap();
             let mut reference = Reference::new(consumed, shared).unwrap();
             let mut power = 0.0;

@@ -55,8 +55,12 @@ impl Workbench {
     ///
     /// The resampler refuses.
     pub fn double(&mut self, samples: &[f32]) -> Result<Vec<f32>, PrepareError> {
-        let input = InterleavedSlice::new(samples, 1, samples.len()).map_err(|error| PrepareError::Resample(Box::new(error)))?;
-        let output = self.doubler.process_all(&input, samples.len(), None).map_err(|error| PrepareError::Resample(Box::new(error)))?;
+        let input = InterleavedSlice::new(samples, 1, samples.len())
+            .map_err(|error| PrepareError::Resample(Box::new(error)))?;
+        let output = self
+            .doubler
+            .process_all(&input, samples.len(), None)
+            .map_err(|error| PrepareError::Resample(Box::new(error)))?;
         Ok(output.take_data())
     }
 }
@@ -72,8 +76,17 @@ pub(super) struct Preparation {
 
 enum State {
     New,
-    Phonemes { pieces: Vec<String>, done: usize, samples: Vec<f32> },
-    Spectrum { pieces: Vec<String>, done: usize, samples: Vec<f32>, spectrum: Box<Spectrum> },
+    Phonemes {
+        pieces: Vec<String>,
+        done: usize,
+        samples: Vec<f32>,
+    },
+    Spectrum {
+        pieces: Vec<String>,
+        done: usize,
+        samples: Vec<f32>,
+        spectrum: Box<Spectrum>,
+    },
     Raw(Vec<f32>),
     Levelled(Vec<f32>),
     /// At 48 kHz.

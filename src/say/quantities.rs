@@ -23,7 +23,12 @@ pub(super) fn take(text: &str, after: Option<char>, reader: &Reader) -> Option<F
     let begins = text.chars().next()?;
     let wording = reader.wording();
     let numeric = begins.is_numeric() || matches!(begins, '-' | '−' | '.' | '+');
-    let signed = wording.reading.currencies.keys().chain(&wording.reading.number_signs.signs).any(|sign| text.starts_with(sign.as_str()));
+    let signed = wording
+        .reading
+        .currencies
+        .keys()
+        .chain(&wording.reading.number_signs.signs)
+        .any(|sign| text.starts_with(sign.as_str()));
     if !numeric && !signed {
         return None;
     }
@@ -82,19 +87,27 @@ impl Rules<'_> {
 
     /// "$9.99".
     fn money(&self) -> Option<Found> {
-        let (sign, names) = self.wording.reading.currencies.iter().find(|(sign, _)| self.text.starts_with(sign.as_str()))?;
+        let (sign, names) =
+            self.wording.reading.currencies.iter().find(|(sign, _)| self.text.starts_with(sign.as_str()))?;
         let rest = self.text[sign.len()..].trim_start_matches(' ');
         let found = NUMBER.captures(rest).filter(|found| !found[0].is_empty())?;
         let digits = found.get(1).map_or("", |m| m.as_str()).replace(',', "");
         let decimals = found.get(2).map(|m| m.as_str());
-        let count = |digits: &str, one: &str, many: &str| format!("{} {}", self.whole(digits), if digits == "1" { one } else { many });
+        let count = |digits: &str, one: &str, many: &str| {
+            format!("{} {}", self.whole(digits), if digits == "1" { one } else { many })
+        };
         let said = match decimals {
             None => count(&digits, &names.one, &names.many),
             Some(cents) if cents.len() == 2 => {
                 let cents = cents.trim_start_matches('0');
                 let cents = if cents.is_empty() { "0" } else { cents };
                 let digits = if digits.is_empty() { "0" } else { &digits };
-                format!("{} {} {}", count(digits, &names.one, &names.many), self.wording.reading.words.and, count(cents, &names.cent, &names.cents))
+                format!(
+                    "{} {} {}",
+                    count(digits, &names.one, &names.many),
+                    self.wording.reading.words.and,
+                    count(cents, &names.cent, &names.cents)
+                )
             }
             Some(decimals) => format!("{} {}", decimal(&digits, decimals, self.reading, self.wording), names.many),
         };
@@ -142,7 +155,12 @@ impl Rules<'_> {
             let seconds = seconds.as_str().trim_start_matches('0');
             let seconds = if seconds.is_empty() { "0" } else { seconds };
             let name = self.wording.reading.units.get("s")?;
-            said = format!("{said} {} {} {}", words.and, self.whole(seconds), if seconds == "1" { &name.one } else { &name.many });
+            said = format!(
+                "{said} {} {} {}",
+                words.and,
+                self.whole(seconds),
+                if seconds == "1" { &name.one } else { &name.many }
+            );
         }
         let mut taken = found[0].len();
         if let Some((written, name)) = half_day {
@@ -155,7 +173,10 @@ impl Rules<'_> {
     /// "3:1".
     fn ratio(&self) -> Option<Found> {
         let found = RATIO.captures(self.text)?;
-        self.found(&found, format!("{} {} {}", self.whole(&found[1]), self.wording.reading.words.to, self.whole(&found[2])))
+        self.found(
+            &found,
+            format!("{} {} {}", self.whole(&found[1]), self.wording.reading.words.to, self.whole(&found[2])),
+        )
     }
 
     /// "555-010-4477" and "1.2.3": more than two numbers strung together.
@@ -174,14 +195,19 @@ impl Rules<'_> {
         let found = FEET_INCHES.captures(self.text)?;
         let units = &self.wording.reading.units;
         let (foot, inch) = (units.get("ft")?, units.get("in")?);
-        let count = |digits: &str, name: &CountedName| format!("{} {}", self.whole(digits), if digits == "1" { &name.one } else { &name.many });
+        let count = |digits: &str, name: &CountedName| {
+            format!("{} {}", self.whole(digits), if digits == "1" { &name.one } else { &name.many })
+        };
         self.found(&found, format!("{} {}", count(&found[1], foot), count(&found[2], inch)))
     }
 
     /// "2x4", "2 x 4".
     fn area(&self) -> Option<Found> {
         let found = AREA.captures(self.text)?;
-        self.found(&found, format!("{} {} {}", self.whole(&found[1]), self.wording.reading.words.by, self.whole(&found[2])))
+        self.found(
+            &found,
+            format!("{} {} {}", self.whole(&found[1]), self.wording.reading.words.by, self.whole(&found[2])),
+        )
     }
 
     /// "3rd".
@@ -208,14 +234,17 @@ impl Rules<'_> {
         let words = &self.wording.reading.words;
         let said = match kind {
             AmountKind::Half => words.half_of.replace("{unit}", &name.a),
-            AmountKind::Part if !unit.starts_with('%') => words.fraction_of.replace("{fraction}", &said).replace("{unit}", &name.a),
+            AmountKind::Part if !unit.starts_with('%') => {
+                words.fraction_of.replace("{fraction}", &said).replace("{unit}", &name.a)
+            }
             AmountKind::One => format!("{said} {}", name.one),
             _ if self.names_a_kind(&self.text[taken..]) => format!("{said} {}", name.one),
             _ => format!("{said} {}", name.many),
         };
         // "50%-60%", "10 ft-20 ft".
         if let Some(dash) = RANGE_OF_UNITS.find(&self.text[taken..])
-            && let Some(second) = (Rules { text: &self.text[taken + dash.end()..], after_word: true, ..*self }).measure()
+            && let Some(second) =
+                (Rules { text: &self.text[taken + dash.end()..], after_word: true, ..*self }).measure()
         {
             let said = format!("{said} {} {}", words.to, second.said);
             return Some(Found { said, taken: taken + dash.end() + second.taken, with_unit: second.with_unit });
@@ -236,7 +265,9 @@ impl Rules<'_> {
     /// A single number: "-3", "1,250", "0.5", "1/2", "2 1/2", "2½".
     fn amount(&self, text: &str, may_be_signed: bool) -> Option<Amount> {
         let (sign, text_after) = match text.chars().next()? {
-            sign @ ('-' | '−') if may_be_signed => (Some(&self.wording.reading.words.minus), &text[sign.len_utf8()..]),
+            sign @ ('-' | '−') if may_be_signed => {
+                (Some(&self.wording.reading.words.minus), &text[sign.len_utf8()..])
+            }
             '+' if may_be_signed => (self.wording.reading.signs.get(&'+'), &text[1..]),
             _ => (None, text),
         };
@@ -275,7 +306,8 @@ impl Rules<'_> {
             && below_number.is_some_and(|number| self.wording.reading.fraction_denominators.allowed.contains(&number));
         if !proper {
             let said = format!("{} {} {}", self.whole(&above), words.over, self.whole(&below));
-            let said = whole_part.map_or_else(|| said.clone(), |whole_part| format!("{} {} {said}", self.whole(&whole_part), words.and));
+            let said = whole_part
+                .map_or_else(|| said.clone(), |whole_part| format!("{} {} {said}", self.whole(&whole_part), words.and));
             return Some(Amount { said, taken, kind: AmountKind::Many });
         }
         let name = self.wording.reading.fractions.get(&below);
@@ -289,7 +321,11 @@ impl Rules<'_> {
         };
         let kind = if single && below == "2" { AmountKind::Half } else { AmountKind::Part };
         Some(match whole_part {
-            Some(whole_part) => Amount { said: format!("{} {} {part}", self.whole(&whole_part), words.and), taken, kind: AmountKind::Many },
+            Some(whole_part) => Amount {
+                said: format!("{} {} {part}", self.whole(&whole_part), words.and),
+                taken,
+                kind: AmountKind::Many,
+            },
             None => Amount { said: part, taken, kind },
         })
     }
@@ -321,7 +357,8 @@ impl Rules<'_> {
         };
         let attached = |unit: &str| unit != TIMES || gap == 0;
         let units = &self.wording.reading.units;
-        let (unit, name) = units.iter().filter(|(unit, _)| fits(unit) && attached(unit)).max_by_key(|(unit, _)| unit.len())?;
+        let (unit, name) =
+            units.iter().filter(|(unit, _)| fits(unit) && attached(unit)).max_by_key(|(unit, _)| unit.len())?;
         Some((unit, name, gap + unit.len()))
     }
 
@@ -344,7 +381,8 @@ impl Rules<'_> {
         // A rule that would stop in the middle of a number is the wrong one.
         let rest = &self.text[taken..];
         let is_digit = |c: char| c.is_ascii_digit();
-        let splits_a_number = rest.starts_with(is_digit) || rest.strip_prefix('.').is_some_and(|rest| rest.starts_with(is_digit));
+        let splits_a_number =
+            rest.starts_with(is_digit) || rest.strip_prefix('.').is_some_and(|rest| rest.starts_with(is_digit));
         (!splits_a_number).then_some(Found { said, taken, with_unit: false })
     }
 }

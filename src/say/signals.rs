@@ -35,7 +35,8 @@ impl Signals {
     ///
     /// Never with the values below; a changed value may make a loudness unreachable.
     pub fn new() -> Result<Self, LoudnessError> {
-        let hazards = (0..HAZARD_STEPS).map(|step| level(&hazard(step), RATE, HAZARD_LUFS + HAZARD_LUFS_STEP * f64::from(step)));
+        let hazards =
+            (0..HAZARD_STEPS).map(|step| level(&hazard(step), RATE, HAZARD_LUFS + HAZARD_LUFS_STEP * f64::from(step)));
         Ok(Self {
             hazards: hazards.collect::<Result<_, _>>()?,
             time: level(&time(), RATE, TIME_LUFS)?,
@@ -204,7 +205,8 @@ mod tests {
             let strongest = spectrum.iter().copied().fold(0.0, f32::max);
             assert!(10.0 * (base / strongest).log10() > -6.0, "{name}: the fundamental is not where it is said to be");
             let harmonics = (2..=12).map(|n| n as f32 * fundamental).filter(|hertz| (300.0..=4000.0).contains(hertz));
-            let strong = harmonics.filter(|&hertz| (10.0 * (power_near(&spectrum, hertz) / base).log10()).abs() <= 15.0).count();
+            let strong =
+                harmonics.filter(|&hertz| (10.0 * (power_near(&spectrum, hertz) / base).log10()).abs() <= 15.0).count();
             assert!(strong >= 4, "{name}: {strong} harmonics");
             for mains in [50.0, 60.0] {
                 let apart = fundamental - (fundamental / mains).round() * mains;
@@ -226,7 +228,8 @@ mod tests {
     // spectral power that two signals do not have in common, 0 to 1; the limit is ours too.
     #[test]
     fn any_two_signals_differ_within_their_first_half_second() {
-        let spectra: Vec<_> = all().into_iter().map(|(name, samples)| (name, spectrum(&samples[..samples.len().min(24_000)]))).collect();
+        let spectra: Vec<_> =
+            all().into_iter().map(|(name, samples)| (name, spectrum(&samples[..samples.len().min(24_000)]))).collect();
         for (place, (name, one)) in spectra.iter().enumerate() {
             for (other_name, other) in &spectra[place + 1..] {
                 let (sum_one, sum_other): (f32, f32) = (one.iter().sum(), other.iter().sum());

@@ -163,7 +163,8 @@ impl Speaker {
         self.rest = 0;
         let signal = utterance.alarm.map(|signal| Sound { samples: self.signals.alarm(signal).to_vec(), at: 0 });
         let sentences = self.bench.voice().sentences(&utterance.text).into();
-        let is_alarm = utterance.priority == Priority::Alarm || matches!(utterance.alarm, Some(AlarmSignal::Hazard { .. }));
+        let is_alarm =
+            utterance.priority == Priority::Alarm || matches!(utterance.alarm, Some(AlarmSignal::Hazard { .. }));
         let pause = if signal.is_some() { AFTER_SIGNAL } else { 0 };
         self.current = Some(Current {
             id: utterance.id,
@@ -198,7 +199,10 @@ impl Speaker {
             current.pause -= silent;
             return silent;
         }
-        let preparation = current.next.take().or_else(|| Some(Preparation::new(&current.sentences.pop_front()?, self.settings.speed)));
+        let preparation = current
+            .next
+            .take()
+            .or_else(|| Some(Preparation::new(&current.sentences.pop_front()?, self.settings.speed)));
         let Some(preparation) = preparation else {
             self.events.push(SpeakerEvent::Finished(current.id));
             self.current = None;
@@ -225,7 +229,8 @@ impl Speaker {
             return;
         }
         if current.next.is_none() {
-            current.next = current.sentences.pop_front().map(|sentence| Preparation::new(&sentence, self.settings.speed));
+            current.next =
+                current.sentences.pop_front().map(|sentence| Preparation::new(&sentence, self.settings.speed));
         }
         let Some(next) = current.next.as_mut().filter(|next| !next.is_ready()) else { return };
         if let Err(error) = next.step(&mut self.bench) {

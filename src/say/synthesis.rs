@@ -34,7 +34,8 @@ impl Spectrum {
     pub(super) fn faster(self, factor: f32) -> Self {
         let frames = self.pitch.len();
         let kept = ((frames as f32 / factor) as usize).clamp(1, frames.max(1));
-        let places: Vec<usize> = (0..kept).map(|place| ((place as f32 * factor).round() as usize).min(frames.saturating_sub(1))).collect();
+        let places: Vec<usize> =
+            (0..kept).map(|place| ((place as f32 * factor).round() as usize).min(frames.saturating_sub(1))).collect();
         let pick = |part: &[f32]| -> Vec<f32> {
             part.chunks_exact(frames.max(1)).flat_map(|bin| places.iter().map(|&place| bin[place])).collect()
         };
@@ -87,7 +88,8 @@ impl Synthesis {
             self.forward.process_with_scratch(&mut frame, &mut bins, &mut forward_scratch)?;
             for (bin, value) in bins.iter_mut().enumerate() {
                 let at = bin * frames + number;
-                let shaped = Complex32::from_polar(magnitude(spectrum.harmonic[at]), PI * spectrum.harmonic_phase[at].tanh());
+                let shaped =
+                    Complex32::from_polar(magnitude(spectrum.harmonic[at]), PI * spectrum.harmonic_phase[at].tanh());
                 let noise = Complex32::new(normal(), normal()) * magnitude(spectrum.noise[at]);
                 let free = Complex32::from_polar(magnitude(spectrum.free[at]), spectrum.free_phase[at]);
                 *value = *value * shaped + noise + free;

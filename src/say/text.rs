@@ -134,7 +134,11 @@ impl Scan<'_> {
             }
             length = place + letter.len_utf8();
         }
-        let word: String = rest[..length].chars().map(|c| if is_apostrophe(c) { '\'' } else { c }).filter(|c| can_be_said(*c)).collect();
+        let word: String = rest[..length]
+            .chars()
+            .map(|c| if is_apostrophe(c) { '\'' } else { c })
+            .filter(|c| can_be_said(*c))
+            .collect();
         self.at += length;
         self.word(&word);
     }
@@ -146,7 +150,8 @@ impl Scan<'_> {
         match mark {
             '\n' => self.end_sentence('.'),
             '.' | '!' | '?' | '…' => {
-                let closing = self.rest().len() - self.rest().trim_start_matches(['.', '!', '?', '…', '"', '”', '’', '\'', ')', ']']).len();
+                let closing = self.rest().len()
+                    - self.rest().trim_start_matches(['.', '!', '?', '…', '"', '”', '’', '\'', ')', ']']).len();
                 self.at += closing;
                 if self.at_sentence_start() {
                     self.end_sentence(if mark == '…' { '.' } else { mark });

@@ -12,8 +12,8 @@ use rubato::audioadapter_buffers::direct::InterleavedSlice;
 use rubato::{Async, FixedAsync, Resampler, SincInterpolationParameters, SincInterpolationType, WindowFunction};
 use sha2::{Digest, Sha256};
 
-use crate::say::phonemes::{PhonemeError, Phonemizer};
 use crate::onnx::{RuntimeError, open_model};
+use crate::say::phonemes::{PhonemeError, Phonemizer};
 use crate::say::synthesis::{BINS, Spectrum, Synthesis};
 use crate::say::text::Reader;
 
@@ -176,7 +176,11 @@ pub enum VoiceError {
     #[error(transparent)]
     Phonemes(#[from] PhonemeError),
     #[error("voice model {path} cannot be read; run `sparehand fetch`")]
-    Unreadable { path: std::path::PathBuf, #[source] source: std::io::Error },
+    Unreadable {
+        path: std::path::PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
     #[error("voice model does not run")]
     Model(#[source] ort::Error),
     #[error("voice model gives no output '{name}'; run `sparehand fetch` again")]

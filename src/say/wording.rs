@@ -71,7 +71,9 @@ impl Wording {
     /// The names of a word's letters, the last one stressed. `None` when a letter has no name in the tables.
     pub(super) fn spell(&self, word: &str) -> Option<String> {
         let letters: Vec<char> = word.chars().collect();
-        let plural = letters.len() > 1 && letters.last() == Some(&'s') && letters[..letters.len() - 1].iter().all(|c| c.is_uppercase());
+        let plural = letters.len() > 1
+            && letters.last() == Some(&'s')
+            && letters[..letters.len() - 1].iter().all(|c| c.is_uppercase());
         let last = letters.len().saturating_sub(if plural { 2 } else { 1 });
         let mut said = String::new();
         for (place, letter) in letters.iter().enumerate() {
@@ -184,9 +186,17 @@ struct PronunciationTables {
 #[derive(Debug, thiserror::Error)]
 pub enum WordingError {
     #[error("speech table {path}: cannot be read; check its permissions")]
-    Unreadable { path: PathBuf, #[source] source: std::io::Error },
+    Unreadable {
+        path: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
     #[error("speech table {path}: expected the tables of the built-in file of that name; correct or remove it")]
-    Malformed { path: PathBuf, #[source] source: Box<toml::de::Error> },
+    Malformed {
+        path: PathBuf,
+        #[source]
+        source: Box<toml::de::Error>,
+    },
     #[error("speech table radio.toml: found {found} digit names, expected 10 from zero to nine")]
     Digits { found: usize },
 }
@@ -200,7 +210,8 @@ fn read_tables<T: DeserializeOwned>((name, text): BuiltIn, folder: Option<&Path>
     let mut tables: toml::Table = toml::from_str(text).map_err(malformed(PathBuf::from(name)))?;
     let mut blamed = PathBuf::from(name);
     if let Some(path) = folder.map(|folder| folder.join(name)).filter(|path| path.exists()) {
-        let text = std::fs::read_to_string(&path).map_err(|source| WordingError::Unreadable { path: path.clone(), source })?;
+        let text =
+            std::fs::read_to_string(&path).map_err(|source| WordingError::Unreadable { path: path.clone(), source })?;
         let own = toml::from_str(&text).map_err(malformed(path.clone()))?;
         lay_over(&mut tables, own);
         blamed = path;

@@ -4,8 +4,8 @@
 use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, OnceLock};
 
-use sparehand::say::NumberReading;
 use sparehand::onnx;
+use sparehand::say::NumberReading;
 use sparehand::say::text::Reader;
 use sparehand::say::voice::Voice;
 use sparehand::say::wording::Wording;
@@ -16,7 +16,8 @@ pub fn models() -> PathBuf {
         return PathBuf::from(folder);
     }
     let data = std::env::var_os("XDG_DATA_HOME").map(PathBuf::from);
-    let data = data.unwrap_or_else(|| PathBuf::from(std::env::var_os("HOME").expect("HOME is set")).join(".local/share"));
+    let data =
+        data.unwrap_or_else(|| PathBuf::from(std::env::var_os("HOME").expect("HOME is set")).join(".local/share"));
     data.join("sparehand/models")
 }
 

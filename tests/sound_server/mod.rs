@@ -32,7 +32,15 @@ impl SoundServer {
             .expect("pulseaudio is installed (./check installs it)");
         let server = Self { folder, daemon };
         for _ in 0..100 {
-            if server.command("pactl").arg("info").stdout(Stdio::null()).stderr(Stdio::null()).status().unwrap().success() {
+            if server
+                .command("pactl")
+                .arg("info")
+                .stdout(Stdio::null())
+                .stderr(Stdio::null())
+                .status()
+                .unwrap()
+                .success()
+            {
                 server.must(&["set-default-sink", "loudspeaker"]);
                 server.must(&["set-default-source", "microphone.monitor"]);
                 return server;
@@ -68,7 +76,13 @@ impl SoundServer {
     pub fn listen(&self) -> Ear {
         let mut recorder = self
             .command("parec")
-            .args(["--device=loudspeaker.monitor", "--rate=16000", "--channels=1", "--format=s16le", "--latency-msec=20"])
+            .args([
+                "--device=loudspeaker.monitor",
+                "--rate=16000",
+                "--channels=1",
+                "--format=s16le",
+                "--latency-msec=20",
+            ])
             .stdout(Stdio::piped())
             .spawn()
             .expect("parec is installed");

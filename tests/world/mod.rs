@@ -8,9 +8,7 @@ use std::time::Duration;
 use sparehand::engine::Engine;
 use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Input, Key, PhraseHeard};
-use sparehand::engine::output::{
-    ListeningSet, ListeningSetId, Output, Priority, Utterance, VoiceSettings,
-};
+use sparehand::engine::output::{ListeningSet, ListeningSetId, Output, Priority, Utterance, VoiceSettings};
 use sparehand::engine::phrasebook::Phrasebook;
 use sparehand::rig::Rig;
 use sparehand::routine::{self, Routine};
@@ -74,10 +72,7 @@ impl World {
             said: Vec::new(),
             speaking: None,
             queue: VecDeque::new(),
-            set: ListeningSet {
-                id: ListeningSetId(0),
-                phrases: Vec::new(),
-            },
+            set: ListeningSet { id: ListeningSetId(0), phrases: Vec::new() },
             deadline: None,
             ended: false,
         }
@@ -105,11 +100,7 @@ impl World {
                 Output::Say(utterance) => self.say(utterance),
                 Output::Hush(priority) => {
                     self.queue.retain(|waiting| waiting.priority > priority);
-                    if self
-                        .speaking
-                        .as_ref()
-                        .is_some_and(|(_, now)| now.priority <= priority)
-                    {
+                    if self.speaking.as_ref().is_some_and(|(_, now)| now.priority <= priority) {
                         self.speaking = None;
                     }
                     self.next_speech();
@@ -133,19 +124,11 @@ impl World {
     }
 
     fn say(&mut self, utterance: Utterance) {
-        if self
-            .speaking
-            .as_ref()
-            .is_some_and(|(_, now)| now.priority < utterance.priority)
-        {
+        if self.speaking.as_ref().is_some_and(|(_, now)| now.priority < utterance.priority) {
             self.speaking = None;
         }
-        let place = self
-            .queue
-            .iter()
-            .position(|waiting| waiting.priority < utterance.priority);
-        self.queue
-            .insert(place.unwrap_or(self.queue.len()), utterance);
+        let place = self.queue.iter().position(|waiting| waiting.priority < utterance.priority);
+        self.queue.insert(place.unwrap_or(self.queue.len()), utterance);
         self.next_speech();
     }
 
@@ -164,11 +147,7 @@ impl World {
         let until = self.now + span;
         loop {
             let speech = self.speaking.as_ref().map(|(end, _)| *end);
-            let next = [speech, self.deadline]
-                .into_iter()
-                .flatten()
-                .min()
-                .filter(|at| *at <= until);
+            let next = [speech, self.deadline].into_iter().flatten().min().filter(|at| *at <= until);
             let Some(next) = next else { break };
             self.now = self.now.max(next);
             if speech == Some(next) {
@@ -205,29 +184,19 @@ impl World {
     }
 
     pub fn hear_as(&mut self, phrase: &str, certainty: Certainty) {
-        let index = self
-            .set
-            .phrases
-            .iter()
-            .position(|allowed| allowed.text == phrase);
-        let index =
-            index.unwrap_or_else(|| panic!("'{phrase}' may not be said now: {:?}", self.may_say()));
+        let index = self.set.phrases.iter().position(|allowed| allowed.text == phrase);
+        let index = index.unwrap_or_else(|| panic!("'{phrase}' may not be said now: {:?}", self.may_say()));
         self.hear_in(self.set.id, index, phrase, certainty);
         self.quiet();
     }
 
-    pub fn hear_in(
-        &mut self,
-        set: ListeningSetId,
-        index: usize,
-        phrase: &str,
-        certainty: Certainty,
-    ) {
+    pub fn hear_in(&mut self, set: ListeningSetId, index: usize, phrase: &str, certainty: Certainty) {
         let heard = PhraseHeard {
             set,
             index,
             text: phrase.to_owned(),
-            score: -2.0, over_speech: false,
+            score: -2.0,
+            over_speech: false,
             margin: 8.0,
             certainty,
         };
@@ -240,31 +209,20 @@ impl World {
     }
 
     pub fn may_say(&self) -> Vec<&str> {
-        self.set
-            .phrases
-            .iter()
-            .map(|allowed| allowed.text.as_str())
-            .collect()
+        self.set.phrases.iter().map(|allowed| allowed.text.as_str()).collect()
     }
 
     pub fn step(&self) -> String {
         let state = self.engine.state();
-        state
-            .current
-            .map(|step| self.engine.routine().steps[step].id.clone())
-            .unwrap_or_default()
+        state.current.map(|step| self.engine.routine().steps[step].id.clone()).unwrap_or_default()
     }
 
     pub fn is_open(&self, id: &str) -> bool {
-        self.engine
-            .state()
-            .is_open(self.engine.routine().index_of(id).unwrap())
+        self.engine.state().is_open(self.engine.routine().index_of(id).unwrap())
     }
 
     pub fn last_said(&self) -> &str {
-        self.said
-            .last()
-            .map_or("", |(_, utterance)| utterance.text.as_str())
+        self.said.last().map_or("", |(_, utterance)| utterance.text.as_str())
     }
 
     pub fn events(&self) -> Vec<&Event> {
@@ -272,19 +230,11 @@ impl World {
     }
 
     pub fn said_since(&self, moment: SessionTime) -> Vec<&str> {
-        self.said
-            .iter()
-            .filter(|(at, _)| *at >= moment)
-            .map(|(_, u)| u.text.as_str())
-            .collect()
+        self.said.iter().filter(|(at, _)| *at >= moment).map(|(_, u)| u.text.as_str()).collect()
     }
 
     pub fn alarms(&self) -> Vec<SessionTime> {
-        self.said
-            .iter()
-            .filter(|(_, u)| u.priority == Priority::Alarm)
-            .map(|(at, _)| *at)
-            .collect()
+        self.said.iter().filter(|(_, u)| u.priority == Priority::Alarm).map(|(at, _)| *at).collect()
     }
 
     /// Answers as asked, by key, until the step with this id is asked for.
@@ -294,13 +244,7 @@ impl World {
                 return;
             }
             self.press(Key::Confirm);
-            if self
-                .engine
-                .state()
-                .clocks
-                .keys()
-                .any(|s| self.engine.routine().steps[*s].id == "wash")
-            {
+            if self.engine.state().clocks.keys().any(|s| self.engine.routine().steps[*s].id == "wash") {
                 self.pass_s(30);
             }
         }
