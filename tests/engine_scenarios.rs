@@ -56,7 +56,7 @@ fn an_acknowledgement_is_answered_with_the_words_that_are_needed() {
     let mut world = world();
     world.answer_until("grey-held");
     world.hear("roger");
-    assert_eq!(world.last_said(), "I need the state. Say grey closed, or grey open.");
+    assert_eq!(world.last_said(), "I need the state. Say: grey closed, or grey open.");
 }
 
 #[test]
@@ -64,7 +64,7 @@ fn the_other_state_is_answered_with_what_to_do() {
     let mut world = world();
     world.answer_until("black-held");
     world.hear("black open");
-    assert_eq!(world.last_said(), "Leave the cap on. Push the black valve all the way in. Then say black closed.");
+    assert_eq!(world.last_said(), "Leave the cap on. Push the black valve all the way in. Then say: black closed.");
     world.hear("black closed");
     assert_eq!(world.step(), "hose-rig");
 }
@@ -171,7 +171,7 @@ fn a_run_is_never_corrected_out_of_a_running_hazard_clock() {
     world.answer_until("rinse-water");
     world.hear("water on");
     world.hear("correction");
-    assert_eq!(world.last_said(), "The rinse water clock is running. If it is over, say water off.");
+    assert_eq!(world.last_said(), "The rinse water clock is running. If it is over, say: water off.");
     assert_eq!(world.engine.state().clocks.len(), 1);
 }
 
@@ -356,10 +356,10 @@ fn what_is_not_understood_costs_a_say_again_and_then_the_words_to_say_and_then_q
     }
     let said = world.said_since(start);
     assert_eq!(said[..2], ["Say again?", "Say again?"]);
-    assert_eq!(said[2], "I cannot make that out. Say grey closed, or grey open, or press Enter.");
+    assert_eq!(said[2], "I cannot make that out. Say: grey closed, or grey open, or press Enter.");
     assert_eq!(said.len(), 3, "{said:?}");
     world.hear("say again");
-    assert_eq!(world.last_said(), "Look at the grey valve. Say grey closed, or grey open.", "not the apology");
+    assert_eq!(world.last_said(), "Look at the grey valve. Say: grey closed, or grey open.", "not the apology");
 }
 
 #[test]
@@ -376,7 +376,7 @@ fn questions_are_answered_at_any_step() {
     world.hear("where are we");
     assert!(world.last_said().starts_with("The tank dump, emptying and rinsing, step"), "{}", world.last_said());
     world.hear("what can i say");
-    assert!(world.last_said().starts_with("Say water off, or hose dry"), "{}", world.last_said());
+    assert!(world.last_said().starts_with("Say: water off, or hose dry"), "{}", world.last_said());
     world.hear("explain");
     assert!(world.last_said().contains("Do not walk away from the tap."), "{}", world.last_said());
 }
@@ -401,7 +401,7 @@ fn ending_the_run_is_asked_about_and_refused_while_water_runs() {
     world.answer_until("rinse-water");
     world.hear("water on");
     world.hear("end the run");
-    assert_eq!(world.last_said(), "The rinse water clock is running. First say water off, once it is.");
+    assert_eq!(world.last_said(), "The rinse water clock is running. Once it is shut, say: water off.");
     world.hear("water off");
     world.hear("end the run");
     world.hear("no");

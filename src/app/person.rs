@@ -32,7 +32,7 @@ pub struct Person {
     answers_elsewhere: bool,
     repeats: u32,
     /// Between 0 and 1: how much of a step's usual time the work takes.
-    pace: f32,
+    work: f32,
     quiet_since: Option<SessionTime>,
     last_turn: SessionTime,
     speaking_until: SessionTime,
@@ -54,8 +54,7 @@ struct Repeating {
 }
 
 impl Person {
-    /// `pace` 1.0 works through each step in its usual time, 0.0 answers at once.
-    pub fn new(script: Script, pace: f32) -> Self {
+    pub fn new(script: Script) -> Self {
         let named = script
             .turns
             .iter()
@@ -69,7 +68,7 @@ impl Person {
             named,
             answers_elsewhere: script.answers_elsewhere,
             repeats: script.repeats,
-            pace,
+            work: script.work,
             quiet_since: None,
             last_turn: SessionTime::ZERO,
             speaking_until: SessionTime::ZERO,
@@ -168,7 +167,7 @@ impl Person {
             AskedFor::Other(phrases) => phrases.first()?.clone(),
         };
         let works = matches!(kind, AskedFor::Answer(_)) && tries == 0;
-        let wait = if works { usual.mul_f32(self.pace.clamp(0.0, 1.0)) } else { Duration::ZERO };
+        let wait = if works { usual.mul_f32(self.work) } else { Duration::ZERO };
         let wait = if tries == 0 { wait + REACTION } else { PATIENCE };
         let (due, asked) = *self.due.get_or_insert((noticed.now + wait, *question));
         if asked != *question || noticed.now < due || quiet_for < REACTION {
@@ -214,7 +213,7 @@ mod tests {
     #[test]
     fn the_person_hears_the_program_out_works_and_answers() {
         let asked = asked("gloves", 1, AskedFor::Answer(vec!["gloves on".to_owned()]));
-        let mut person = Person::new(Script::none(), 1.0);
+        let mut person = Person::new(Script::none());
         let begun = attend(&mut person, &asked, |ms| ms < 3_000, 14);
         assert_eq!(begun[0], (13_400, Doing::Say("gloves on".to_owned())));
     }
@@ -222,7 +221,7 @@ mod tests {
     #[test]
     fn the_person_says_it_again_when_nothing_comes_of_it() {
         let asked = asked("gloves", 1, AskedFor::Answer(vec!["gloves on".to_owned()]));
-        let mut person = Person::new(Script::none(), 0.0);
+        let mut person = Person::new(Script { work: 0.0, ..Script::none() });
         assert!(attend(&mut person, &asked, |_| false, 20).len() >= 3);
     }
 
@@ -230,7 +229,7 @@ mod tests {
     fn a_running_clock_is_left_alone_until_it_rings() {
         let end = Some("water off".to_owned());
         let quiet = asked("rinse-water", 1, AskedFor::ClockEnd { end: end.clone(), ringing: false });
-        let mut person = Person::new(Script::none(), 1.0);
+        let mut person = Person::new(Script::none());
         assert_eq!(attend(&mut person, &quiet, |_| false, 60), []);
         let ringing = asked("rinse-water", 1, AskedFor::ClockEnd { end, ringing: true });
         let begun = attend(&mut person, &ringing, |ms| ms < 2_000, 4);
@@ -245,8 +244,8 @@ mod tests {
             noise: None,
             silence: Duration::ZERO,
         };
-        let script = Script { turns: vec![turn.clone()], answers_elsewhere: true, repeats: 0 };
-        let mut person = Person::new(script, 0.0);
+        let script = Script { turns: vec![turn.clone()], answers_elsewhere: true, repeats: 0, work: 0.0 };
+        let mut person = Person::new(script);
         let other = asked("gloves", 1, AskedFor::Answer(vec!["gloves on".to_owned()]));
         assert!(matches!(attend(&mut person, &other, |_| false, 2)[0].1, Doing::Say(_)));
         let named = asked("valve", 2, AskedFor::Answer(vec!["closed".to_owned()]));

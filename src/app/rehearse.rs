@@ -96,7 +96,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         speaker: sounds.speaker()?,
         person_voice: sounds.voice()?,
         room: Room::new(),
-        person: Person::new(script, 1.0),
+        person: Person::new(script),
         talk: Talk::new(Some(&rehearsal.out.join("talk.txt")), true).map_err(AppError::Talk)?,
         recording: new_recording(&rehearsal.out)?,
         summary: Summary::default(),
@@ -308,4 +308,4 @@ const FRAME: Duration = Duration::from_millis(10);
 /// A recognised phrase this long after somebody spoke is an answer to it.
 const STILL_COUNTS: Duration = Duration::from_millis(2_500);
 /// A rehearsal in which nobody has anything to say any more and nothing happens ends after this.
-const PATIENCE: Duration = Duration::from_secs(15 * 60);
+const PATIENCE: Duration = Duration::from_secs(6 * 60);

@@ -14,6 +14,8 @@ pub struct Script {
     pub answers_elsewhere: bool,
     /// How often the person says a turn again when the program asks them to.
     pub repeats: u32,
+    /// Which share of a step's usual time the person works before they answer as asked, 0 to 1.
+    pub work: f32,
 }
 
 /// One thing the person does.
@@ -63,7 +65,7 @@ pub enum ScriptError {
 impl Script {
     /// Nobody wrote anything down: the person answers as asked.
     pub fn none() -> Self {
-        Self { turns: Vec::new(), answers_elsewhere: true, repeats: REPEATS }
+        Self { turns: Vec::new(), answers_elsewhere: true, repeats: REPEATS, work: 1.0 }
     }
 
     /// Reads a script; paths in it are relative to its own folder. `steps` are the ids that a turn may name.
@@ -116,13 +118,19 @@ impl Script {
                 seconds(silence).ok_or_else(|| fault(format!("silence_s = {silence}"), "seconds, from 0 to 86400"))?;
             turns.push(Turn { when, sound, noise, silence });
         }
+        let work = parsed.work.unwrap_or(1.0);
+        if !(0.0..=1.0).contains(&work) {
+            let found = format!("work = {work}");
+            return Err(ScriptError::Faulty { file: file.to_owned(), turn: 0, found, expected: "a share from 0 to 1" });
+        }
         let names_steps = turns.iter().any(|turn| matches!(turn.when, When::At(_)));
         let answers_elsewhere = match parsed.elsewhere {
             Some(Elsewhere::Answer) => true,
             Some(Elsewhere::Silent) => false,
-            None => names_steps,
+            // Without turns the person answers as asked; a script of times alone is all that is said.
+            None => names_steps || turns.is_empty(),
         };
-        Ok(Self { turns, answers_elsewhere, repeats: parsed.repeats.unwrap_or(REPEATS) })
+        Ok(Self { turns, answers_elsewhere, repeats: parsed.repeats.unwrap_or(REPEATS), work })
     }
 }
 
@@ -137,6 +145,7 @@ struct ScriptFile {
     turn: Vec<TurnFile>,
     elsewhere: Option<Elsewhere>,
     repeats: Option<u32>,
+    work: Option<f32>,
 }
 
 #[derive(Clone, Copy, Deserialize)]

@@ -1,0 +1,133 @@
+//! Rehearsals from the command line: the real recogniser and the real voice, on WAV files, faster than time.
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use serde_json::Value;
+use sparehand::engine::event::Event;
+use sparehand::journal::{JournalReader, RunId};
+
+const RIG: &str = "[tank_dump]\nrinse_s = 20\nlayer_s = 8\n";
+
+fn rehearse(folder: &Path, script: &str) -> Output {
+    fs::write(folder.join("rig.toml"), RIG).unwrap();
+    fs::write(folder.join("script.toml"), script).unwrap();
+    Command::new(env!("CARGO_BIN_EXE_sparehand"))
+        .args(["rehearse", "tank-dump", "--rig"])
+        .arg(folder.join("rig.toml"))
+        .arg("--script")
+        .arg(folder.join("script.toml"))
+        .arg("--out")
+        .arg(folder.join("out"))
+        .output()
+        .unwrap()
+}
+
+fn summary(folder: &Path, output: &Output) -> Value {
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    serde_json::from_str(&fs::read_to_string(folder.join("out/summary.json")).unwrap()).unwrap()
+}
+
+fn events(folder: &Path) -> Vec<Event> {
+    let journal = JournalReader::open(&folder.join("out/journal.sqlite")).unwrap();
+    journal.events(RunId(1)).unwrap().into_iter().map(|record| record.event).collect()
+}
+
+#[test]
+fn a_person_who_answers_as_asked_comes_through_the_whole_routine() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = rehearse(folder.path(), "work = 0.0\n");
+    let summary = summary(folder.path(), &output);
+    assert_eq!(summary["outcome"], "completed", "{}", String::from_utf8_lossy(&output.stdout));
+    assert_eq!(summary["open"], serde_json::json!([]));
+    assert_eq!(summary["heard_wrong"], serde_json::json!([]));
+    assert_eq!(summary["heard_from_nobody"], serde_json::json!([]));
+    assert!(matches!(events(folder.path()).last(), Some(Event::RunCompleted { .. })));
+
+    let talk = fs::read_to_string(folder.path().join("out/talk.txt")).unwrap();
+    for line in [
+        "person: gloves on",
+        "heard: gloves on (score ",
+        "program (alarm): Time. Shut the rinse tap now.",
+        "Tank dump complete.",
+    ] {
+        assert!(talk.contains(line), "no '{line}' in\n{talk}");
+    }
+    assert_eq!(String::from_utf8_lossy(&output.stdout).lines().next(), talk.lines().next(), "printed as it happens");
+
+    let sound = hound::WavReader::open(folder.path().join("out/session.wav")).unwrap();
+    assert_eq!((sound.spec().channels, sound.spec().sample_rate), (2, 16_000));
+    let long = f64::from(sound.duration()) / 16_000.0;
+    assert!((long - summary["simulated_s"].as_f64().unwrap()).abs() < 1.0);
+    let samples: Vec<i16> = sound.into_samples().map(Result::unwrap).collect();
+    let power = |side: usize| samples.iter().skip(side).step_by(2).map(|s| f64::from(*s).powi(2)).sum::<f64>();
+    assert!(power(1) > power(0), "right: what was said, louder than what the microphone got of it");
+}
+
+#[test]
+fn acknowledgements_and_silence_leave_a_critical_step_open() {
+    let folder = tempfile::tempdir().unwrap();
+    let script = "work = 0.0\n\
+        [[turn]]\nat = 'grey-held'\nsay = 'done'\n\
+        [[turn]]\nat = 'grey-held'\nsay = 'roger'\n\
+        [[turn]]\nat = 'grey-held'\nsay = 'okay'\n\
+        [[turn]]\nat = 'grey-held'\nsilence_s = 60\n";
+    let output = rehearse(folder.path(), script);
+    let summary = summary(folder.path(), &output);
+    assert_eq!(summary["outcome"], "open");
+    assert!(summary["open"].as_array().unwrap().contains(&"grey-held".into()));
+    let talk = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(talk.contains("I need the state. Say: grey closed, or grey open."), "{talk}");
+    assert_eq!(talk.matches("Still here.").count(), 1, "one soft reminder:\n{talk}");
+}
+
+#[test]
+fn recordings_in_noise_are_mixed_in_and_a_wrong_state_is_answered_with_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    speak(&folder.path().join("open.wav"), "grey open");
+    noise(&folder.path().join("hiss.wav"));
+    let script = "work = 0.0\n\
+        [[turn]]\nat = 'grey-held'\nwav = 'open.wav'\nnoise = 'hiss.wav'\nsnr_db = 20\n\
+        [[turn]]\nat = 'grey-held'\nsay = 'grey closed'\nsilence_s = 2\n\
+        [[turn]]\nat = 'black-held'\nsay = 'end the run'\n\
+        [[turn]]\nafter_s = 6\nsay = 'yes'\n";
+    let output = rehearse(folder.path(), script);
+    let summary = summary(folder.path(), &output);
+    let talk = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(talk.contains("Close the grey valve now"), "{talk}");
+    assert!(talk.contains("kept: grey-held = grey closed"), "{talk}");
+    assert_eq!(summary["outcome"], "ended", "{talk}");
+}
+
+#[test]
+fn a_script_that_names_no_step_of_the_routine_is_refused_before_anything_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = rehearse(folder.path(), "[[turn]]\nat = 'moon'\nsay = 'x'\n");
+    assert!(!output.status.success());
+    let error = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(error.contains("turn 1: found at = 'moon', expected the id of a step of the routine"), "{error}");
+    assert!(output.stdout.is_empty());
+}
+
+fn speak(path: &Path, text: &str) {
+    let spoken = Command::new("flite").args(["-voice", "rms", "-t", text, "-o"]).arg(path).status();
+    assert!(spoken.expect("./check installs flite").success());
+}
+
+/// Three seconds of white noise from a fixed seed.
+fn noise(path: &Path) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 16_000,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    let mut state = 1u32;
+    for _ in 0..48_000 {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        writer.write_sample((state >> 16) as i16 / 8).unwrap();
+    }
+    writer.finalize().unwrap();
+}
