@@ -269,7 +269,7 @@ fn a_thin_hearing_of_something_critical_is_asked_about() {
     let mut world = world();
     world.answer_until("grey-held");
     world.hear_as("grey closed", Certainty::Thin);
-    assert_eq!(world.last_said(), "I heard grey closed. Is that right? Yes or no.");
+    assert_eq!(world.last_said(), "I heard: grey closed. Is that right? Say yes, no, or say it again.");
     assert_eq!(world.step(), "grey-held");
     world.hear_as("yes", Certainty::Thin);
     assert_eq!(world.step(), "grey-held", "a thin yes is no yes");
@@ -282,6 +282,19 @@ fn a_thin_hearing_of_something_critical_is_asked_about() {
         matches!(event, Event::StepAnswered { heard: HeardAs::VoiceConfirmed { phrase, .. }, .. } if phrase == "grey closed")
     });
     assert!(confirmed);
+}
+
+#[test]
+fn saying_it_once_more_confirms_a_thin_hearing_and_saying_something_else_does_not() {
+    let mut world = world();
+    world.answer_until("grey-held");
+    world.hear_as("grey closed", Certainty::Thin);
+    world.hear_as("grey open", Certainty::Thin);
+    assert_eq!(world.step(), "grey-held");
+    assert!(world.last_said().starts_with("I heard: grey open."), "{}", world.last_said());
+    world.hear_as("grey closed", Certainty::Thin);
+    world.hear_as("grey valve closed", Certainty::Thin);
+    assert_eq!(world.step(), "black-held", "the same state in other words is the same answer");
 }
 
 #[test]

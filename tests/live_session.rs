@@ -209,7 +209,7 @@ impl Person<'_> {
                 match self.reaction(program, text) {
                     Reaction::Understood => break,
                     Reaction::AskedAbout => {
-                        self.say_yes(program);
+                        self.confirm(program, text);
                         break;
                     }
                     Reaction::NotUnderstood => {}
@@ -226,17 +226,19 @@ impl Person<'_> {
         }
     }
 
-    /// "I heard ... Is that right?"
-    fn say_yes(&self, program: &mut Program) {
-        for voice in VOICES.into_iter().chain(SECOND_FIRST) {
+    /// "I heard ... Is that right?": they say it once more, or yes.
+    fn confirm(&self, program: &mut Program, text: &str) {
+        for (voice, text) in [(VOICES[0], text), (VOICES[0], "yes"), (VOICES[0], "that is right"), (VOICES[1], "yes")] {
             self.hear_out();
             program.seen = program.lines.lock().unwrap().len();
-            self.server.play(&self.clip(voice, "yes"));
-            if matches!(self.reaction(program, "yes"), Reaction::Understood) {
+            self.server.play(&self.clip(voice, text));
+            if !matches!(self.reaction(program, text), Reaction::NotUnderstood)
+                && !program.new_lines().iter().any(|line| line.contains("Is that right?"))
+            {
                 return;
             }
         }
-        panic!("'yes' was never understood");
+        panic!("'{text}' was never confirmed");
     }
 
     /// What the program made of it; nonsense is to be not understood.

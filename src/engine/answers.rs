@@ -19,7 +19,13 @@ impl Engine {
         self.last_heard = heard.text.clone();
         self.unclear_streak = 0;
         let how = HeardAs::Voice { phrase: heard.text.clone(), score: heard.score, margin: heard.margin };
-        if heard.certainty == Certainty::Thin && entry.phrase.class == PhraseClass::Critical {
+        let confirms = matches!(self.asking, Asking::Thin { .. } | Asking::EndRun) && entry.meaning == Meaning::Yes;
+        let said_again = matches!(&self.asking, Asking::Thin { meaning, .. } if *meaning == entry.meaning);
+        let thin = heard.certainty == Certainty::Thin;
+        if said_again {
+            // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
+            self.mean(Meaning::Yes, how);
+        } else if thin && (confirms || entry.phrase.class == PhraseClass::Critical) {
             self.ask_about(entry.meaning, how, &heard.text);
         } else {
             self.mean(entry.meaning, how);

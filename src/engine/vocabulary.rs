@@ -48,13 +48,9 @@ pub struct Entry {
 pub fn vocabulary(routine: &Routine, book: &Phrasebook, state: &RunState, asking: &Asking) -> Vec<Entry> {
     let mut words = Collector::default();
     match asking {
-        Asking::Thin { meaning, .. } => {
-            let class = class_of(meaning, routine, state);
-            words.add(book.common(Common::Yes), Meaning::Yes, class, false);
-            words.add(book.common(Common::No), Meaning::No, PhraseClass::Ordinary, false);
-        }
-        Asking::EndRun => {
-            words.add(book.common(Common::Yes), Meaning::Yes, PhraseClass::Critical, false);
+        // One word is little to go by, but here it comes on top of what was heard already; a thin one does not count.
+        Asking::Thin { .. } | Asking::EndRun => {
+            words.add(book.common(Common::Yes), Meaning::Yes, PhraseClass::Ordinary, false);
             words.add(book.common(Common::No), Meaning::No, PhraseClass::Ordinary, false);
         }
         Asking::SkipReason => {
@@ -80,21 +76,6 @@ pub fn vocabulary(routine: &Routine, book: &Phrasebook, state: &RunState, asking
         words.command(book, command);
     }
     words.entries
-}
-
-/// The thresholds that a phrase of this meaning must pass.
-fn class_of(meaning: &Meaning, routine: &Routine, state: &RunState) -> PhraseClass {
-    let critical_step = state.current.is_some_and(|step| routine.steps[step].critical);
-    match meaning {
-        Meaning::ClockStart(_) | Meaning::ClockEnd(_) => PhraseClass::Critical,
-        Meaning::Wanted(_) | Meaning::Other(_) if critical_step => PhraseClass::Critical,
-        Meaning::Command(Command::Stop) => PhraseClass::Emergency,
-        Meaning::Command(Command::Skip | Command::Correction | Command::EndRun | Command::GoAhead) => {
-            PhraseClass::Ordinary
-        }
-        Meaning::Command(_) | Meaning::NoState => PhraseClass::Chat,
-        _ => PhraseClass::Ordinary,
-    }
 }
 
 #[derive(Default)]
