@@ -456,7 +456,7 @@ fn resume(world: &World, away: Away, away_s: u64) -> World {
         again.engine.replay(*at, event);
         again.now = *at;
     }
-    again.now = again.now + Duration::from_secs(away_s);
+    again.now += Duration::from_secs(away_s);
     again.tell(Input::Resumed(away));
     again
 }

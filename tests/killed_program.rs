@@ -18,9 +18,8 @@ fn nothing_that_was_confirmed_aloud_is_missing_after_a_kill_and_the_run_goes_on(
     let seed = std::process::id();
     println!("seed {seed}");
     let mut random = seed;
-    let mut kills = 0;
     let mut said = String::new();
-    for _ in 0..40 {
+    for kills in 0..40 {
         random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
         // Long enough to start and say something, short enough to be cut off many times.
         let life = Duration::from_millis(1_500 + u64::from(random >> 16) % 2_500);
@@ -39,7 +38,6 @@ fn nothing_that_was_confirmed_aloud_is_missing_after_a_kill_and_the_run_goes_on(
             assert!(said.contains("We were at the tank dump") || said.contains("I was off"), "it says where it was");
             return;
         }
-        kills += 1;
     }
     panic!("never came to the end in 40 starts:\n{said}");
 }

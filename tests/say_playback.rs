@@ -1,5 +1,6 @@
 //! The loudspeaker for real: through a sound server to a sink and back from its monitor. Needs PulseAudio or PipeWire, so it
 //! runs only when asked for: `cargo nextest run --release --run-ignored only -E 'binary(say_playback)'`.
+#![allow(clippy::disallowed_methods, reason = "devices are measured in real time")]
 
 mod say_common;
 

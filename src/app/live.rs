@@ -45,7 +45,7 @@ enum News {
 
 enum ToEar {
     Listen(ListeningSet),
-    Reference(Reference),
+    Reference(Box<Reference>),
 }
 
 enum ToMouth {
@@ -346,7 +346,7 @@ impl Mouth {
     fn open(&mut self) -> Option<Playback> {
         match Playback::open(self.device.as_deref()) {
             Ok((playback, reference)) => {
-                drop(self.to_ear.send(ToEar::Reference(reference)));
+                drop(self.to_ear.send(ToEar::Reference(Box::new(reference))));
                 Some(playback)
             }
             Err(why) => {
@@ -370,7 +370,7 @@ struct Ear {
     device: Option<String>,
     speaking: Arc<AtomicBool>,
     stop: Arc<AtomicBool>,
-    reference: Option<Reference>,
+    reference: Option<Box<Reference>>,
 }
 
 impl Ear {

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use crate::app::clock::pause;
 use crate::onnx::Environment;
 
 use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
@@ -120,15 +121,15 @@ fn play(speaker: &mut Speaker, device: Option<&str>) -> Result<u32, SayCommandEr
             if let Some(error) = playback.failed() {
                 return Err(error.into());
             }
-            std::thread::sleep(Duration::from_millis(5));
+            pause(Duration::from_millis(5));
         }
         Ok(())
     })?;
     while playback.queued() > 0 && playback.failed().is_none() {
-        std::thread::sleep(Duration::from_millis(5));
+        pause(Duration::from_millis(5));
     }
     // What left the queue is still in the device's own buffers.
-    std::thread::sleep(DEVICE_BUFFERS);
+    pause(DEVICE_BUFFERS);
     playback.failed().map_or(Ok(frames), |error| Err(error.into()))
 }
 

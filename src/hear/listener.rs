@@ -98,7 +98,7 @@ impl Listener {
     /// # Errors
     /// A file is missing or is not what it should be; the message says what to do.
     pub fn new(models: &Path, settings: ListenerSettings) -> Result<Self, ListenError> {
-        let environment = environment(&models)?;
+        let environment = environment(models)?;
         Self::with_environment(&environment, models, settings)
     }
 

@@ -346,6 +346,31 @@ const ALIVE: u8 = 0;
 const GONE: u8 = 1;
 const BROKEN: u8 = 2;
 
+/// The step from what is played (10 ms at 48 kHz) to what the echo canceller takes (10 ms at 16 kHz), for a caller that has
+/// no loudspeaker.
+pub struct Decimator(Fft<f32>);
+
+impl Decimator {
+    /// # Errors
+    ///
+    /// The resampler cannot be made.
+    pub fn new() -> Result<Self, PlaybackError> {
+        let third = Fft::new(48_000, 16_000, FRAME, 1, FixedSync::Both);
+        third.map(Self).map_err(|error| PlaybackError::Resample(Box::new(error)))
+    }
+
+    /// The frame a third as dense; late by a few milliseconds.
+    ///
+    /// # Errors
+    ///
+    /// The resampler refuses.
+    pub fn decimate(&mut self, input: &[f32; FRAME]) -> Result<[f32; REFERENCE_FRAME], PlaybackError> {
+        let mut output = [0.0f32; REFERENCE_FRAME];
+        decimate(&mut self.0, input, &mut output)?;
+        Ok(output)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -421,30 +446,5 @@ mod tests {
         for hertz in [9500.0, 12_000.0, 20_000.0] {
             assert!(power_of(hertz) < -50.0, "{hertz} Hz: {} dB", power_of(hertz));
         }
-    }
-}
-
-/// The step from what is played (10 ms at 48 kHz) to what the echo canceller takes (10 ms at 16 kHz), for a caller that has
-/// no loudspeaker.
-pub struct Decimator(Fft<f32>);
-
-impl Decimator {
-    /// # Errors
-    ///
-    /// The resampler cannot be made.
-    pub fn new() -> Result<Self, PlaybackError> {
-        let third = Fft::new(48_000, 16_000, FRAME, 1, FixedSync::Both);
-        third.map(Self).map_err(|error| PlaybackError::Resample(Box::new(error)))
-    }
-
-    /// The frame a third as dense; late by a few milliseconds.
-    ///
-    /// # Errors
-    ///
-    /// The resampler refuses.
-    pub fn decimate(&mut self, input: &[f32; FRAME]) -> Result<[f32; REFERENCE_FRAME], PlaybackError> {
-        let mut output = [0.0f32; REFERENCE_FRAME];
-        decimate(&mut self.0, input, &mut output)?;
-        Ok(output)
     }
 }
