@@ -105,7 +105,7 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     }
     let last = heard.last().cloned().unwrap_or_default();
     assert!(
-        best_match(&[last.clone()], "tank dump complete") >= 0.6,
+        best_match(std::slice::from_ref(&last), "tank dump complete") >= 0.6,
         "the completion call is the last thing said: {last}"
     );
 }
