@@ -3,8 +3,7 @@
 mod hear_support;
 
 use hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
-use sparehand::engine::output::AllowedPhrase;
-use sparehand::hear::reject::judge;
+use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::score::{ScoreSettings, Scorer};
 use sparehand::onnx::environment;
 
@@ -14,19 +13,20 @@ fn scorer(settings: ScoreSettings) -> Scorer {
     Scorer::load(&environment, &models.join("moonshine-tiny-en"), settings).expect("run `sparehand fetch`")
 }
 
-fn allowed() -> Vec<AllowedPhrase> {
-    set(1, &ALLOWED).phrases
+fn hearing(phrases: &[&str], settings: ScoreSettings) -> ClipHearing {
+    let models = models();
+    let environment = environment(&models).expect("run `sparehand fetch`");
+    ClipHearing::open(&environment, &models, settings, set(1, phrases).phrases, None).expect("run `sparehand fetch`")
 }
 
 /// Right phrases first, and wrong ones accepted, of all phrases by all voices.
 fn right_and_wrongly_accepted(snr: f32) -> (usize, usize, usize) {
-    let mut scorer = scorer(ScoreSettings::default());
-    let (phrases, prepared) = (allowed(), scorer.prepare(&ALLOWED));
+    let mut hearing = hearing(&ALLOWED, ScoreSettings::default());
     let (mut right, mut wrongly_accepted, mut all) = (0, 0, 0);
     for (at, phrase) in ALLOWED.iter().enumerate() {
         for (number, voice) in VOICES.iter().enumerate() {
             let clip = in_noise(&spoken(phrase, *voice), 0.3, 0.3, snr, (at * 10 + number) as u64);
-            let verdict = judge(&phrases, &scorer.rank(&clip, &prepared).expect("the model scores"));
+            let verdict = hearing.hear(&clip).expect("the model scores").verdict;
             all += 1;
             right += usize::from(verdict.best == Some(at));
             wrongly_accepted += usize::from(verdict.best != Some(at) && verdict.accepted.is_some());
@@ -67,22 +67,21 @@ const TALK: [&str; 12] = [
 
 #[test]
 fn talk_is_never_taken_for_a_phrase_of_two_words_or_more() {
-    let mut scorer = scorer(ScoreSettings::default());
-    let (phrases, prepared) = (allowed(), scorer.prepare(&ALLOWED));
+    let mut hearing = hearing(&ALLOWED, ScoreSettings::default());
     for (at, sentence) in TALK.iter().enumerate() {
         let clip = in_noise(&spoken(sentence, VOICES[at % VOICES.len()]), 0.3, 0.3, 30.0, at as u64);
         // The whole sentence, and blind cuts out of it, as a voice detector might make them.
         let mut pieces: Vec<&[f32]> = clip.chunks(19_200).filter(|piece| piece.len() > 8_000).collect();
         pieces.push(&clip);
         for piece in pieces {
-            let ranking = scorer.rank(piece, &prepared).expect("the model scores");
-            let verdict = judge(&phrases, &ranking);
+            let found = hearing.hear(piece).expect("the model scores");
+            let verdict = found.verdict;
             let words = verdict.best.map_or(0, |best| ALLOWED[best].split(' ').count());
             let taken = verdict.accepted.is_some() && words > 1;
             assert!(
                 !taken,
                 "'{sentence}' ({:?}) was taken for {:?}",
-                ranking.free.text,
+                found.ranking.free.text,
                 verdict.best.map(|best| ALLOWED[best])
             );
         }
@@ -91,26 +90,24 @@ fn talk_is_never_taken_for_a_phrase_of_two_words_or_more() {
 
 #[test]
 fn noise_alone_is_never_a_phrase() {
-    let mut scorer = scorer(ScoreSettings::default());
-    let (phrases, prepared) = (allowed(), scorer.prepare(&ALLOWED));
+    let mut hearing = hearing(&ALLOWED, ScoreSettings::default());
     for seed in 100..130 {
         let clip = sparehand::hear::noise::pink(seed, 24_000, 0.003 * (seed % 7 + 1) as f32);
-        let verdict = judge(&phrases, &scorer.rank(&clip, &prepared).expect("the model scores"));
+        let verdict = hearing.hear(&clip).expect("the model scores").verdict;
         assert_eq!(verdict.accepted, None, "seed {seed}: {:?}", verdict.best.map(|best| ALLOWED[best]));
     }
 }
 
 #[test]
 fn the_beam_finds_what_the_whole_tree_finds() {
-    let mut narrow = scorer(ScoreSettings::default());
-    let mut wide = scorer(ScoreSettings { beam: f32::INFINITY, widest: usize::MAX, ..ScoreSettings::default() });
-    let (for_narrow, for_wide) = (narrow.prepare(&ALLOWED), wide.prepare(&ALLOWED));
-    let phrases = allowed();
+    let mut narrow = hearing(&ALLOWED, ScoreSettings::default());
+    let everything = ScoreSettings { beam: f32::INFINITY, widest: usize::MAX, ..ScoreSettings::default() };
+    let mut wide = hearing(&ALLOWED, everything);
     let mut same = 0;
     for (at, phrase) in ALLOWED.iter().enumerate() {
         let clip = in_noise(&spoken(phrase, VOICES[at % VOICES.len()]), 0.3, 0.3, 15.0, at as u64);
-        let narrow = judge(&phrases, &narrow.rank(&clip, &for_narrow).expect("the model scores"));
-        let wide = judge(&phrases, &wide.rank(&clip, &for_wide).expect("the model scores"));
+        let narrow = narrow.hear(&clip).expect("the model scores").verdict;
+        let wide = wide.hear(&clip).expect("the model scores").verdict;
         same += usize::from(narrow.best == wide.best);
         // The model's 8-bit sums move with the number of rows; more than 2 nats would be a fault of ours.
         if narrow.best == wide.best {
@@ -133,13 +130,11 @@ fn the_same_sound_scores_the_same() {
 
 #[test]
 fn a_number_is_heard_whichever_way_the_model_writes_it() {
-    let mut scorer = scorer(ScoreSettings::default());
     let numbers = ["seventeen", "eighty two", "twenty eight", "four", "five", "ten minutes"];
-    let prepared = scorer.prepare(&numbers);
+    let mut hearing = hearing(&numbers, ScoreSettings::default());
     for (at, number) in numbers.iter().enumerate() {
         let clip = in_noise(&spoken(number, Voice::Flite("slt")), 0.3, 0.3, 40.0, at as u64);
-        let ranking = scorer.rank(&clip, &prepared).expect("the model scores");
-        let verdict = judge(&set(1, &numbers).phrases, &ranking);
-        assert_eq!(verdict.best, Some(at), "{number}: freely {:?}", ranking.free.text);
+        let found = hearing.hear(&clip).expect("the model scores");
+        assert_eq!(found.verdict.best, Some(at), "{number}: freely {:?}", found.ranking.free.text);
     }
 }

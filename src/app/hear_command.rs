@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::clip::{ClipError, ClipHearing};
-use crate::hear::score::{ScoreError, ScoreSettings, Scorer};
+use crate::hear::score::ScoreSettings;
 use crate::hear::wav::{self, WavError};
 use crate::onnx::{RuntimeError, environment};
 
@@ -38,8 +38,7 @@ pub fn run(request: &HearRequest, now: &dyn Fn() -> Duration, out: &mut dyn Writ
     let phrases = read_phrases(&request.phrases)?;
     let background = request.background.as_deref().map(wav::read).transpose()?;
     let environment = environment(&request.models)?;
-    let scorer = Scorer::load(&environment, &request.models.join("moonshine-tiny-en"), ScoreSettings::default())?;
-    let mut hearing = ClipHearing::new(scorer, phrases, background)?;
+    let mut hearing = ClipHearing::open(&environment, &request.models, ScoreSettings::default(), phrases, background)?;
     let mut failed = 0;
     for file in &request.wavs {
         let line = match hear_file(&mut hearing, file, now) {
@@ -164,8 +163,6 @@ pub enum HearCommandError {
     Wav(#[from] WavError),
     #[error(transparent)]
     Runtime(#[from] RuntimeError),
-    #[error(transparent)]
-    Score(#[from] ScoreError),
     #[error(transparent)]
     Clip(#[from] ClipError),
     #[error("the results cannot be written")]

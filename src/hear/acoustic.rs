@@ -11,7 +11,7 @@ use ort::memory::Allocator;
 use ort::session::{Session, SessionInputValue, SessionOutputs};
 use ort::value::{DynValue, Tensor, TensorRef, TensorValueType};
 
-use crate::hear::tokens::START;
+use crate::hear::tokens::{END, START};
 use crate::onnx::{RuntimeError, open_model};
 
 /// Encoder and decoder, one thread each.
@@ -137,16 +137,29 @@ impl Acoustic {
     pub fn step(&mut self, sound: &Sound, from: &Step, moves: &[(usize, u32)]) -> Result<Step, AcousticError> {
         let rows = moves.len();
         let past = from.states.gather(moves);
-        let shape = [rows, HEADS, from.states.len, HEAD_WIDTH];
         let tokens: Vec<i64> = moves.iter().map(|&(_, token)| i64::from(token)).collect();
+        let inputs = Self::cached_inputs(&self.names, sound, &past, from.states.len, ([rows, 1], tokens))?;
+        let mut outputs = self.decoder.run(inputs)?;
+        read_step(&mut outputs, &self.names, rows)
+    }
+
+    /// Inputs of a decoder run that goes on from `past` (`len` tokens a row) with `ids`, `[rows, tokens]`.
+    fn cached_inputs<'a>(
+        names: &'a [CacheNames],
+        sound: &'a Sound,
+        past: &'a [(Vec<f32>, Vec<f32>)],
+        len: usize,
+        ids: ([usize; 2], Vec<i64>),
+    ) -> Result<Vec<(Cow<'a, str>, SessionInputValue<'a>)>, AcousticError> {
+        let shape = [ids.0[0], HEADS, len, HEAD_WIDTH];
         let mut inputs: Vec<(Cow<str>, SessionInputValue)> = vec![
-            ("input_ids".into(), Tensor::from_array(([rows, 1], tokens))?.into()),
+            ("input_ids".into(), Tensor::from_array(ids)?.into()),
             // One row of sound for all rows of text: the matrix products broadcast it.
             ("encoder_hidden_states".into(), (&sound.hidden).into()),
             ("encoder_attention_mask".into(), (&sound.mask).into()),
             ("use_cache_branch".into(), Tensor::from_array(([1], vec![true]))?.into()),
         ];
-        for ((name, (keys, values)), (cross_key, cross_value)) in self.names.iter().zip(&past).zip(&sound.cross) {
+        for ((name, (keys, values)), (cross_key, cross_value)) in names.iter().zip(past).zip(&sound.cross) {
             let [key, value] = name.past_own();
             inputs.push((key.into(), TensorRef::from_array_view((shape, keys.as_slice()))?.into()));
             inputs.push((value.into(), TensorRef::from_array_view((shape, values.as_slice()))?.into()));
@@ -154,8 +167,30 @@ impl Acoustic {
             inputs.push((key.into(), cross_key.into()));
             inputs.push((value.into(), cross_value.into()));
         }
-        let mut outputs = self.decoder.run(inputs)?;
-        read_step(&mut outputs, &self.names, rows)
+        Ok(inputs)
+    }
+}
+
+impl Acoustic {
+    /// Log probability (nats) that `tokens` and nothing else were said in `sound`. One pass over all tokens at once.
+    ///
+    /// # Errors
+    /// The runtime fails.
+    pub fn total(&mut self, sound: &Sound, tokens: &[u32]) -> Result<f32, AcousticError> {
+        let begun = sound.begun();
+        let Some((&first, _)) = tokens.split_first() else { return Ok(begun.log_prob(0, END)) };
+        let ids: Vec<i64> = tokens.iter().map(|&token| i64::from(token)).collect();
+        let past = begun.states.gather(&[(0, first)]);
+        let inputs = Self::cached_inputs(&self.names, sound, &past, begun.states.len, ([1, tokens.len()], ids))?;
+        let outputs = self.decoder.run(inputs)?;
+        let logits = outputs.get("logits").ok_or_else(|| AcousticError::NoOutput { name: "logits".to_owned() })?;
+        let (shape, logits) = logits.try_extract_tensor::<f32>()?;
+        if **shape != [1, tokens.len() as i64, VOCABULARY as i64] {
+            return Err(AcousticError::Shape { output: "logits", found: shape.to_vec() });
+        }
+        let next = tokens[1..].iter().chain([&END]);
+        let rest = logits.chunks_exact(VOCABULARY).zip(next);
+        Ok(begun.log_prob(0, first) + rest.map(|(row, &token)| row[token as usize] - log_sum_exp(row)).sum::<f32>())
     }
 }
 

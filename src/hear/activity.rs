@@ -35,6 +35,13 @@ impl Activity {
         })
     }
 
+    /// Forgets what came before: the next frame is the first of another recording.
+    pub fn reset(&mut self) {
+        self.state.fill(0.0);
+        self.high_pass = HighPass::new(HIGH_PASS_HZ);
+        self.waiting = vec![0.0; CONTEXT_LEN];
+    }
+
     /// Takes a frame; gives the probability (0 to 1) that the window it completes holds speech, if it completes one.
     ///
     /// # Errors

@@ -1,15 +1,23 @@
 //! A recording as one utterance: for files, where there is no microphone to listen on.
 
+use std::path::Path;
+
+use ort::environment::Environment;
+
 use crate::engine::output::AllowedPhrase;
-use crate::hear::SAMPLE_RATE;
 use crate::hear::acoustic::SHORTEST;
+use crate::hear::activity::{Activity, ActivityError, SegmenterSettings, WINDOW_LEN};
+use crate::hear::calibration::Calibration;
 use crate::hear::noise::rms;
-use crate::hear::reject::{Verdict, judge};
-use crate::hear::score::{Prepared, Ranking, ScoreError, Scorer};
+use crate::hear::reject::{Verdict, recognise};
+use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
+use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// Hears recordings against one list of phrases.
 pub struct ClipHearing {
     scorer: Scorer,
+    activity: Activity,
+    calibration: Calibration,
     phrases: Vec<AllowedPhrase>,
     prepared: Prepared,
     own_background: bool,
@@ -23,15 +31,20 @@ pub struct ClipHeard {
 }
 
 impl ClipHearing {
-    /// Hearing for `phrases`. Without `background` (16 kHz mono, no speech in it) each clip's quietest edge is taken.
+    /// Hearing for `phrases` with the models in `models` (the folder that `sparehand fetch` fills). Without `background`
+    /// (16 kHz mono, no speech in it) each clip's quietest edge is taken.
     ///
     /// # Errors
-    /// The background is shorter than 100 ms, or the runtime fails.
-    pub fn new(
-        mut scorer: Scorer,
+    /// A model cannot be read, the background is shorter than 100 ms, or the runtime fails.
+    pub fn open(
+        environment: &Environment,
+        models: &Path,
+        settings: ScoreSettings,
         phrases: Vec<AllowedPhrase>,
         background: Option<Vec<f32>>,
     ) -> Result<Self, ClipError> {
+        let mut scorer = Scorer::load(environment, &models.join("moonshine-tiny-en"), settings)?;
+        let activity = Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?;
         let own_background = background.is_none();
         if let Some(samples) = background {
             if samples.len() < SHORTEST {
@@ -42,7 +55,7 @@ impl ClipHearing {
         let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
         let prepared = scorer.prepare(&texts);
         scorer.warm(&prepared)?;
-        Ok(Self { scorer, phrases, prepared, own_background })
+        Ok(Self { scorer, activity, calibration: Calibration::shipped(), phrases, prepared, own_background })
     }
 
     /// The phrases, in the order of every ranking.
@@ -66,8 +79,21 @@ impl ClipHearing {
                 None => self.scorer.forget_background(),
             }
         }
-        let ranking = self.scorer.rank(&clip, &self.prepared)?;
-        Ok(ClipHeard { verdict: judge(&self.phrases, &ranking), ranking })
+        let speech_s = self.speech_s(&clip)?;
+        let (ranking, verdict) =
+            recognise(&mut self.scorer, &clip, &self.prepared, &self.phrases, speech_s, &self.calibration)?;
+        Ok(ClipHeard { verdict, ranking })
+    }
+
+    /// How long speech goes on in `clip`, in seconds.
+    fn speech_s(&mut self, clip: &[f32]) -> Result<f32, ActivityError> {
+        self.activity.reset();
+        let least = SegmenterSettings::default().end_below;
+        let mut windows = 0;
+        for frame in clip.as_chunks::<FRAME_LEN>().0 {
+            windows += usize::from(self.activity.push(frame)?.is_some_and(|probability| probability >= least));
+        }
+        Ok((windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32)
     }
 }
 
@@ -96,6 +122,8 @@ fn quiet_edges(clip: &[f32]) -> Option<Vec<f32>> {
 pub enum ClipError {
     #[error(transparent)]
     Score(#[from] ScoreError),
+    #[error(transparent)]
+    Activity(#[from] ActivityError),
     #[error("the background has {samples} samples, expected at least {SHORTEST} at 16000 Hz")]
     ShortBackground { samples: usize },
     #[error("the clip is {seconds:.0} s long, expected one utterance of at most 30 s")]

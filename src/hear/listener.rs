@@ -11,9 +11,10 @@ use ort::environment::Environment;
 use crate::engine::input::PhraseHeard;
 use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId};
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
+use crate::hear::calibration::Calibration;
 use crate::hear::echo::{Echo, EchoError};
 use crate::hear::noise::rms;
-use crate::hear::reject::judge;
+use crate::hear::reject::recognise;
 use crate::hear::score::{Prepared, ScoreError, ScoreSettings, Scorer};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
@@ -23,6 +24,7 @@ pub struct Listener {
     activity: Activity,
     segmenter: Segmenter,
     scorer: Scorer,
+    calibration: Calibration,
     echo: Option<Echo>,
     allowed: Option<Rc<Allowed>>,
     /// The newest samples, for the beginning of an utterance.
@@ -89,6 +91,8 @@ struct Utterance {
     allowed: Option<Rc<Allowed>>,
     over_own_voice: bool,
     given_up: bool,
+    /// Windows that held speech so far.
+    speech_windows: usize,
 }
 
 impl Listener {
@@ -115,6 +119,7 @@ impl Listener {
             activity: Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?,
             segmenter: Segmenter::new(settings.segments),
             scorer: Scorer::load(environment, &models.join("moonshine-tiny-en"), settings.scores)?,
+            calibration: Calibration::shipped(),
             echo: None,
             allowed: None,
             recent: VecDeque::with_capacity(PRE_ROLL_LEN + FRAME_LEN),
@@ -169,6 +174,10 @@ impl Listener {
         let Some(probability) = self.activity.push(frame)? else { return Ok(None) };
         match self.segmenter.push(probability) {
             Some(Edge::Began) => {
+                // While the word is being said there is time to learn what the background makes of the phrases.
+                if let Some(allowed) = &self.allowed {
+                    self.scorer.warm(&allowed.prepared)?;
+                }
                 let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
                 samples.extend(&self.recent);
                 self.utterance = Some(Utterance {
@@ -176,6 +185,7 @@ impl Listener {
                     allowed: self.allowed.clone(),
                     over_own_voice: own_voice,
                     given_up: false,
+                    speech_windows: 1,
                 });
                 Ok(Some(HearEvent::SpeechStarted))
             }
@@ -191,6 +201,9 @@ impl Listener {
                 _ => Ok(None),
             },
             None => {
+                if let Some(utterance) = &mut self.utterance {
+                    utterance.speech_windows += usize::from(self.segmenter.quiet() == 0);
+                }
                 if self.segmenter.quiet() == 0 {
                     self.spoil_quiet();
                 } else if self.utterance.is_none() && self.fresh_quiet >= BACKGROUND_EVERY_LEN {
@@ -214,8 +227,15 @@ impl Listener {
             let nothing = Unclear { best: None, score: f32::NEG_INFINITY, margin: 0.0, free_text: String::new() };
             return Ok(HearEvent::Unclear(nothing));
         };
-        let ranking = self.scorer.rank(&utterance.samples, &allowed.prepared)?;
-        let verdict = judge(&allowed.phrases, &ranking);
+        let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32;
+        let (ranking, verdict) = recognise(
+            &mut self.scorer,
+            &utterance.samples,
+            &allowed.prepared,
+            &allowed.phrases,
+            speech_s,
+            &self.calibration,
+        )?;
         let best = verdict.best.map(|index| (index, &allowed.phrases[index]));
         if let (Some((index, phrase)), Some(certainty)) = (best, verdict.accepted)
             && (phrase.while_speaking || !utterance.over_own_voice)
@@ -268,9 +288,6 @@ impl Listener {
         let newest = self.quiet.len() - BACKGROUND_LEN;
         let samples: Vec<f32> = self.quiet.range(newest..).copied().collect();
         self.scorer.set_background(&samples)?;
-        if let Some(allowed) = &self.allowed {
-            self.scorer.warm(&allowed.prepared)?;
-        }
         Ok(())
     }
 }

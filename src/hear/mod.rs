@@ -5,9 +5,11 @@
 
 pub mod acoustic;
 pub mod activity;
+pub mod calibration;
 pub mod capture;
 pub mod clip;
 pub mod echo;
+pub mod evidence;
 pub mod listener;
 pub mod noise;
 pub mod phrases;
