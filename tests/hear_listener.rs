@@ -28,7 +28,7 @@ fn feed(
 }
 
 fn word(text: &str, snr: f32) -> Vec<f32> {
-    in_noise(&spoken(text, Voice::Flite("slt")), 1.5, 1.0, snr, 5)
+    in_noise(&spoken(text, Voice::Flite("rms")), 1.5, 1.0, snr, 5)
 }
 
 #[test]

@@ -102,7 +102,7 @@ mod tests {
     #[test]
     fn the_same_words_are_alike_whatever_their_marks() {
         assert_eq!(evidence("valve closed", "Valve closed.", 0.9).likeness, 1.0);
-        assert!(evidence("valve closed", "Fell closed.", 0.9).likeness > 0.7);
+        assert!(evidence("valve closed", "Fell closed.", 0.9).likeness > 0.6);
         assert!(evidence("valve closed", "Thank you.", 0.9).likeness < 0.3);
     }
 

@@ -190,11 +190,12 @@ mod tests {
         AllowedPhrase { text: text.to_owned(), class, group, while_speaking: false }
     }
 
-    /// Judged with a free decode of score 12 and speech as long as two words take.
+    /// Judged with a free decode of score 12 and speech as long as the free decode takes to say.
     fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> Verdict {
+        let speech_s = 0.45 * ranking.free.text.split_whitespace().count() as f32;
         match Candidate::of(phrases, ranking) {
             Some(candidate) if candidate.worth_weighing(phrases, ranking) => {
-                candidate.judge(phrases, ranking, 12.0, 0.9, &Calibration::shipped())
+                candidate.judge(phrases, ranking, 12.0, speech_s, &Calibration::shipped())
             }
             Some(candidate) => candidate.refused(),
             None => panic!("nothing was scored"),
