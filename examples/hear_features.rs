@@ -20,13 +20,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let models = Path::new(models);
     let environment = environment(models)?;
     let text = std::fs::read_to_string(phrases)?;
-    let allowed = |(group, text): (u32, &str)| AllowedPhrase {
-        text: text.to_owned(),
-        class: PhraseClass::Ordinary,
-        group,
-        while_speaking: true,
+    // A line is a phrase, or a phrase, a tab and the number of its meaning.
+    let allowed = |(at, line): (u32, &str)| -> Result<AllowedPhrase, std::num::ParseIntError> {
+        let (text, group) = line.split_once('\t').map_or(Ok((line, at)), |(text, group)| Ok((text, group.parse()?)))?;
+        Ok(AllowedPhrase { text: text.to_owned(), class: PhraseClass::Ordinary, group, while_speaking: true })
     };
-    let phrases: Vec<AllowedPhrase> = (0..).zip(text.lines()).map(allowed).collect();
+    let phrases: Vec<AllowedPhrase> = (0..).zip(text.lines()).map(allowed).collect::<Result<_, _>>()?;
     let mut hearing = ClipHearing::open(&environment, models, ScoreSettings::default(), phrases, None)?;
     for file in std::io::stdin().lock().lines() {
         let file = file?;
@@ -40,7 +39,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 "file": file, "best": best, "free": found.ranking.free.text, "score": finite(verdict.score),
                 "margin": verdict.margin, "log_odds": finite(verdict.log_odds),
                 "features": verdict.evidence.map(|evidence| evidence.features()),
-                "accepted": verdict.accepted.is_some(), "audio_s": samples.len() as f64 / 16_000.0,
+                "accepted": verdict.accepted.map(|certainty| format!("{certainty:?}")), "audio_s": samples.len() as f64 / 16_000.0,
             })
         );
     }

@@ -78,6 +78,16 @@ fn over_the_programs_own_voice_only_phrases_meant_for_it_are_heard() {
 }
 
 #[test]
+fn an_answer_that_begins_as_the_prompt_dies_away_is_heard() {
+    let mut listener = listener();
+    listener.allow(&set(1, &ALLOWED)).expect("the model scores");
+    // The word begins 1.5 s in, 0.1 s after the sound of the prompt was made.
+    let events = feed(&mut listener, &word("black valve closed", 25.0), |_, frame| frame < 140);
+    let [.., (_, HearEvent::Heard(heard))] = &events[..] else { panic!("{events:?}") };
+    assert_eq!((heard.text.as_str(), heard.over_speech), ("black valve closed", false));
+}
+
+#[test]
 fn speech_outside_the_set_is_unclear() {
     let mut listener = listener();
     listener.allow(&set(1, &["hose connected", "say again"])).expect("the model scores");

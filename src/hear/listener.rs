@@ -89,10 +89,18 @@ struct Utterance {
     samples: Vec<f32>,
     /// The set that was in force when it began.
     allowed: Option<Rc<Allowed>>,
-    over_own_voice: bool,
     given_up: bool,
-    /// Windows that held speech so far.
+    /// Windows that held speech so far, and how many of them while the program's own voice was in the air.
     speech_windows: usize,
+    own_windows: usize,
+}
+
+impl Utterance {
+    /// Whether it may be the program's own voice, or is mixed up with it. People often begin to answer before the last word of
+    /// a prompt has died away: that alone does not count.
+    fn over_own_voice(&self) -> bool {
+        self.own_windows * MOSTLY_OTHERS >= self.speech_windows
+    }
 }
 
 impl Listener {
@@ -166,7 +174,6 @@ impl Listener {
         let own_voice = self.since_own_voice <= OWN_VOICE_TAIL_FRAMES;
         self.keep(frame, own_voice);
         if let Some(utterance) = &mut self.utterance {
-            utterance.over_own_voice |= own_voice;
             if !utterance.given_up {
                 utterance.samples.extend_from_slice(frame);
             }
@@ -183,9 +190,9 @@ impl Listener {
                 self.utterance = Some(Utterance {
                     samples,
                     allowed: self.allowed.clone(),
-                    over_own_voice: own_voice,
                     given_up: false,
                     speech_windows: 1,
+                    own_windows: usize::from(own_voice),
                 });
                 Ok(Some(HearEvent::SpeechStarted))
             }
@@ -202,7 +209,9 @@ impl Listener {
             },
             None => {
                 if let Some(utterance) = &mut self.utterance {
-                    utterance.speech_windows += usize::from(self.segmenter.quiet() == 0);
+                    let speech = self.segmenter.quiet() == 0;
+                    utterance.speech_windows += usize::from(speech);
+                    utterance.own_windows += usize::from(speech && own_voice);
                 }
                 if self.segmenter.quiet() == 0 {
                     self.spoil_quiet();
@@ -223,6 +232,7 @@ impl Listener {
         // Of the quiet that showed the end, keep what the model likes to have after a word.
         let surplus = (quiet * WINDOW_LEN).saturating_sub(CONTEXT_LEN);
         utterance.samples.truncate(utterance.samples.len().saturating_sub(surplus));
+        let over_own_voice = utterance.over_own_voice();
         let Some(allowed) = utterance.allowed else {
             let nothing = Unclear { best: None, score: f32::NEG_INFINITY, margin: 0.0, free_text: String::new() };
             return Ok(HearEvent::Unclear(nothing));
@@ -238,7 +248,7 @@ impl Listener {
         )?;
         let best = verdict.best.map(|index| (index, &allowed.phrases[index]));
         if let (Some((index, phrase)), Some(certainty)) = (best, verdict.accepted)
-            && (phrase.while_speaking || !utterance.over_own_voice)
+            && (phrase.while_speaking || !over_own_voice)
         {
             return Ok(HearEvent::Heard(PhraseHeard {
                 set: allowed.id,
@@ -247,7 +257,7 @@ impl Listener {
                 score: verdict.score,
                 margin: verdict.margin,
                 certainty,
-                over_speech: utterance.over_own_voice,
+                over_speech: over_own_voice,
             }));
         }
         Ok(HearEvent::Unclear(Unclear {
@@ -319,5 +329,7 @@ const BACKGROUND_LEN: usize = SAMPLE_RATE * 6 / 5;
 const BACKGROUND_EVERY_LEN: usize = 3 * SAMPLE_RATE;
 const SETTLE_WINDOWS: usize = 12;
 const SPOILT_LEN: usize = 4 * WINDOW_LEN;
-/// Echo of the program's own voice goes on this long after it stopped: 300 ms.
-const OWN_VOICE_TAIL_FRAMES: usize = 30;
+/// The program's own voice is in the air this long after its sound was made: 110 ms in buffers, and its echo in the room.
+const OWN_VOICE_TAIL_FRAMES: usize = 25;
+/// One window in so many over the program's own voice makes an utterance doubtful.
+const MOSTLY_OTHERS: usize = 4;
