@@ -3,7 +3,7 @@
 mod hear_support;
 
 use hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
-use sparehand::engine::output::ListeningSetId;
+use sparehand::engine::output::{ListeningSetId, PhraseClass};
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
 
@@ -43,6 +43,26 @@ fn a_word_is_heard_once_within_half_a_second_of_its_end() {
     assert_eq!((heard.text.as_str(), heard.index, heard.set), ("valve closed", 4, ListeningSetId(7)));
     let word_end = (samples.len() - SAMPLE_RATE) / FRAME_LEN;
     assert!((word_end..word_end + 50).contains(heard_at), "the word ended in frame {word_end}, heard in {heard_at}");
+}
+
+#[test]
+fn what_can_hurt_is_waited_for_longer_and_so_is_what_may_go_on() {
+    let samples = word("black valve closed", 25.0);
+    let heard_at = |phrases: &[&str], class: PhraseClass| {
+        let mut allowed = set(1, phrases);
+        allowed.phrases.iter_mut().for_each(|phrase| phrase.class = class);
+        let mut listener = listener();
+        listener.allow(&allowed).expect("the model scores");
+        let events = feed(&mut listener, &samples, |_, _| false);
+        let [.., (at, HearEvent::Heard(heard))] = &events[..] else { panic!("{events:?}") };
+        assert_eq!(heard.text, "black valve closed");
+        *at
+    };
+    let quick = heard_at(&["black valve closed", "black valve open"], PhraseClass::Ordinary);
+    let critical = heard_at(&["black valve closed", "black valve open"], PhraseClass::Critical);
+    let may_go_on = heard_at(&["black valve closed", "black valve closed and locked"], PhraseClass::Ordinary);
+    // 256 and 320 ms of quiet.
+    assert!(critical >= quick + 6 && may_go_on >= quick + 6, "{quick}, {critical}, {may_go_on}");
 }
 
 #[test]

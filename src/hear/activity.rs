@@ -143,6 +143,11 @@ impl Segmenter {
         }
     }
 
+    /// Takes speech for ended.
+    pub fn finish(&mut self) {
+        self.speaking = None;
+    }
+
     /// Windows in a row that were quiet.
     pub fn quiet(&self) -> usize {
         self.quiet

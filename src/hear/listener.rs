@@ -8,14 +8,14 @@ use std::rc::Rc;
 
 use ort::environment::Environment;
 
-use crate::engine::input::PhraseHeard;
-use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId};
+use crate::engine::input::{Certainty, PhraseHeard};
+use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
 use crate::hear::calibration::Calibration;
 use crate::hear::echo::{Echo, EchoError};
 use crate::hear::noise::rms;
-use crate::hear::reject::recognise;
-use crate::hear::score::{Prepared, ScoreError, ScoreSettings, Scorer};
+use crate::hear::reject::{Verdict, recognise};
+use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
 
@@ -93,6 +93,8 @@ struct Utterance {
     /// Windows that held speech so far, and how many of them while the program's own voice was in the air.
     speech_windows: usize,
     own_windows: usize,
+    /// What was made of it in the quiet that may be its end.
+    early: Option<(Ranking, Verdict)>,
 }
 
 impl Utterance {
@@ -100,6 +102,18 @@ impl Utterance {
     /// a prompt has died away: that alone does not count.
     fn over_own_voice(&self) -> bool {
         self.own_windows * MOSTLY_OTHERS >= self.speech_windows
+    }
+
+    /// Whether it need not be waited for any longer: it is sure, nothing that can hurt hangs on it, and it is not the beginning
+    /// of anything else that may be said.
+    fn may_end_quickly(&self) -> bool {
+        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return false };
+        let (Some(best), Some(Certainty::Sure)) = (verdict.best, verdict.accepted) else { return false };
+        let phrase = &allowed.phrases[best];
+        let goes_on = |other: &AllowedPhrase| {
+            other.text.strip_prefix(phrase.text.as_str()).is_some_and(|rest| rest.starts_with(' '))
+        };
+        phrase.class != PhraseClass::Critical && !allowed.phrases.iter().any(goes_on)
     }
 }
 
@@ -193,6 +207,7 @@ impl Listener {
                     given_up: false,
                     speech_windows: 1,
                     own_windows: usize::from(own_voice),
+                    early: None,
                 });
                 Ok(Some(HearEvent::SpeechStarted))
             }
@@ -212,6 +227,12 @@ impl Listener {
                     let speech = self.segmenter.quiet() == 0;
                     utterance.speech_windows += usize::from(speech);
                     utterance.own_windows += usize::from(speech && own_voice);
+                    if speech {
+                        utterance.early = None;
+                    }
+                }
+                if let Some(heard) = self.judge_early()? {
+                    return Ok(Some(heard));
                 }
                 if self.segmenter.quiet() == 0 {
                     self.spoil_quiet();
@@ -228,24 +249,48 @@ impl Listener {
         self.level
     }
 
-    fn judge_utterance(&mut self, mut utterance: Utterance, quiet: usize) -> Result<HearEvent, ListenError> {
+    /// Scores while the quiet that may be the end goes on, so that the answer is ready when it is sure to be the end; and ends
+    /// at once where nothing that matters hangs on a phrase that is sure and cannot go on.
+    fn judge_early(&mut self) -> Result<Option<HearEvent>, ListenError> {
+        let quiet = self.segmenter.quiet();
+        if quiet == EARLY_WINDOWS
+            && let Some(mut utterance) = self.utterance.take()
+        {
+            if !utterance.given_up {
+                utterance.early = self.recognise(&utterance, quiet)?;
+            }
+            self.utterance = Some(utterance);
+        }
+        let ends = quiet == QUICK_END_WINDOWS && self.utterance.as_ref().is_some_and(Utterance::may_end_quickly);
+        if !ends {
+            return Ok(None);
+        }
+        self.segmenter.finish();
+        self.utterance.take().map(|utterance| self.judge_utterance(utterance, quiet)).transpose()
+    }
+
+    /// `None` when nothing was allowed as the utterance began. `quiet` windows came after its last speech.
+    fn recognise(&mut self, utterance: &Utterance, quiet: usize) -> Result<Option<(Ranking, Verdict)>, ListenError> {
+        let Some(allowed) = &utterance.allowed else { return Ok(None) };
         // Of the quiet that showed the end, keep what the model likes to have after a word.
         let surplus = (quiet * WINDOW_LEN).saturating_sub(CONTEXT_LEN);
-        utterance.samples.truncate(utterance.samples.len().saturating_sub(surplus));
+        let samples = &utterance.samples[..utterance.samples.len().saturating_sub(surplus)];
+        let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32;
+        let (scorer, calibration) = (&mut self.scorer, &self.calibration);
+        Ok(Some(recognise(scorer, samples, &allowed.prepared, &allowed.phrases, speech_s, calibration)?))
+    }
+
+    fn judge_utterance(&mut self, mut utterance: Utterance, quiet: usize) -> Result<HearEvent, ListenError> {
+        let early = utterance.early.take().filter(|(_, verdict)| verdict.accepted == Some(Certainty::Sure));
+        let found = match early {
+            Some(found) => Some(found),
+            None => self.recognise(&utterance, quiet)?,
+        };
         let over_own_voice = utterance.over_own_voice();
-        let Some(allowed) = utterance.allowed else {
+        let (Some(allowed), Some((ranking, verdict))) = (utterance.allowed, found) else {
             let nothing = Unclear { best: None, score: f32::NEG_INFINITY, margin: 0.0, free_text: String::new() };
             return Ok(HearEvent::Unclear(nothing));
         };
-        let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32;
-        let (ranking, verdict) = recognise(
-            &mut self.scorer,
-            &utterance.samples,
-            &allowed.prepared,
-            &allowed.phrases,
-            speech_s,
-            &self.calibration,
-        )?;
         let best = verdict.best.map(|index| (index, &allowed.phrases[index]));
         if let (Some((index, phrase)), Some(certainty)) = (best, verdict.accepted)
             && (phrase.while_speaking || !over_own_voice)
@@ -324,6 +369,10 @@ const SILENCE_DB: f32 = -120.0;
 const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
 /// Sound to keep after a word: 256 ms.
 const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
+/// Quiet after which an utterance is scored, in case that it has ended: 192 ms.
+const EARLY_WINDOWS: usize = 6;
+/// Quiet that ends a phrase on which nothing that can hurt hangs: 256 ms.
+const QUICK_END_WINDOWS: usize = 8;
 const QUIET_LEN: usize = 3 * SAMPLE_RATE;
 const BACKGROUND_LEN: usize = SAMPLE_RATE * 6 / 5;
 const BACKGROUND_EVERY_LEN: usize = 3 * SAMPLE_RATE;
