@@ -10,6 +10,35 @@ use thiserror::Error;
 pub struct Rig {
     has: BTreeSet<String>,
     numbers: BTreeMap<String, u32>,
+    lists: BTreeMap<String, Vec<String>>,
+    people: Vec<Person>,
+}
+
+/// What a person does in a move.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    Outside,
+    Inside,
+    Driver,
+    /// Stands outside and watches for the driver.
+    Spotter,
+    #[default]
+    Either,
+}
+
+/// Somebody who takes part.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Person {
+    /// As it is said.
+    pub name: String,
+    /// What they do.
+    #[serde(default)]
+    pub roles: Vec<Role>,
+    /// Which of it they are practised in.
+    #[serde(default)]
+    pub practised: Vec<Role>,
 }
 
 impl Rig {
@@ -40,7 +69,8 @@ impl Rig {
             RinseMethod::FillAndRelease => "fill-and-release",
             RinseMethod::RinseThrough => "rinse-through",
         };
-        Ok(Self { has: BTreeSet::from([method.to_owned()]), numbers })
+        let lists = BTreeMap::new();
+        Ok(Self { has: BTreeSet::from([method.to_owned()]), numbers, lists, people: rig.person })
     }
 
     /// Whether the rig has the named equipment or habit.
@@ -51,6 +81,17 @@ impl Rig {
     /// A number that the rig settles, in the unit that its name ends in (`rinse_s`: seconds).
     pub fn number(&self, name: &str) -> Option<u32> {
         self.numbers.get(name).copied()
+    }
+
+    /// The entries of a list that steps are repeated for ("slides", "tyres"), by the names they are called; empty where the rig
+    /// has none of it.
+    pub fn list(&self, name: &str) -> &[String] {
+        self.lists.get(name).map_or(&[], Vec::as_slice)
+    }
+
+    /// The people, in the order of the file; none where nobody is named.
+    pub fn people(&self) -> &[Person] {
+        &self.people
     }
 
     /// Every number, for filling in calls.
@@ -65,6 +106,8 @@ impl Default for Rig {
         Self {
             has: BTreeSet::from(["fill-and-release".to_owned()]),
             numbers: BOUNDS.iter().map(|b| (b.field.to_owned(), (b.value)(&tank))).collect(),
+            lists: BTreeMap::new(),
+            people: Vec::new(),
         }
     }
 }
@@ -84,6 +127,8 @@ pub enum RigError {
 struct RigFile {
     #[serde(default)]
     tank_dump: TankDump,
+    #[serde(default)]
+    person: Vec<Person>,
 }
 
 /// Defaults are common practice, no source, but for the hand wash (20 s: CDC advice on washing hands).

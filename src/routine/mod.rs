@@ -1,8 +1,13 @@
 //! What there is to do: a routine's file, read and checked against the rig. Pure: text in, a [`Routine`] that cannot be wrong out.
 
+mod answer;
+mod build;
 mod check;
 mod file;
 mod model;
 
-pub use file::{RoutineError, load};
-pub use model::{Answer, ClockAnswer, Loop, Routine, Section, StateAnswer, Step, StepIndex};
+pub use build::{RoutineError, load};
+pub use model::{
+    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Role,
+    Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
+};
