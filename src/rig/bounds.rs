@@ -142,7 +142,10 @@ mod tests {
     #[rstest]
     #[case::cord("[electric]\ncord_a = 32", "electric.cord_a: found 32, expected 0, 15, 20, 30 or 50 amperes")]
     #[case::volts("[electric]\nmains_least_v = 130", "electric.mains_least_v: found 130 V")]
-    #[case::tyre("[[tyre]]\nname = 'left front'\nleast_psi = 90\nmost_psi = 80", "tyre: found 90 to 80 psi at 'left front'")]
+    #[case::tyre(
+        "[[tyre]]\nname = 'left front'\nleast_psi = 90\nmost_psi = 80",
+        "tyre: found 90 to 80 psi at 'left front'"
+    )]
     #[case::two_alike("[[slide]]\nname = 'big slide'\n[[slide]]\nname = 'Big slide'", "another name")]
     #[case::unsayable("[[person]]\nname = 'R2'", "person: found name 'R2'")]
     #[case::behind("kind = 'fifth-wheel'\n[tow]\nbehind = 'car-on-bar'", "tow.behind: found something behind")]

@@ -45,14 +45,18 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("water-heater", "a water heater", |r| r.water.heater != Heater::None),
     item("heater-electric", "a water heater on mains", |r| matches!(r.water.heater, Heater::Electric | Heater::Both)),
     item("heater-gas", "a water heater on gas", |r| matches!(r.water.heater, Heater::Gas | Heater::Both)),
-    item("heater-bypass", "a bypass round the water heater", |r| r.water.heater != Heater::None && r.water.heater_bypass),
+    item("heater-bypass", "a bypass round the water heater", |r| {
+        r.water.heater != Heater::None && r.water.heater_bypass
+    }),
     item("black-tank", "a sewage tank", |r| r.waste.black_gal > 0),
     item("grey-tank", "a grey water tank", |r| r.waste.grey_gal > 0),
     item("sewer-hose", "tanks that empty through a hose", |r| r.waste.black_gal > 0 || r.waste.grey_gal > 0),
     item("rinse-inlet", "a rinse inlet at the black tank", |r| r.waste.black_gal > 0 && r.waste.rinse_inlet),
     item("quick-release", "quick-release hose ends", |r| r.waste.quick_release),
     item("toilet-box", "a toilet box carried by hand", |r| r.waste.toilet_box),
-    item("fill-and-release", "rinsing: filled, then let go", |r| r.tank_dump.rinse_method == RinseMethod::FillAndRelease),
+    item("fill-and-release", "rinsing: filled, then let go", |r| {
+        r.tank_dump.rinse_method == RinseMethod::FillAndRelease
+    }),
     item("rinse-through", "rinsing through the open valve", |r| r.tank_dump.rinse_method == RinseMethod::RinseThrough),
     item("gas", "LP gas", |r| r.gas.lp),
     item("gas-shut", "gas is shut for the road", |r| r.gas.lp && r.gas.on_the_road == GasPolicy::Shut),
@@ -60,7 +64,9 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("furnace", "a gas furnace", |r| r.gas.lp && r.gas.furnace),
     item("fridge", "a fridge", |r| r.fridge.kind != FridgeKind::None),
     item("fridge-gas", "a fridge that runs on gas", |r| r.gas.lp && r.fridge.kind == FridgeKind::Gas),
-    item("fridge-loose", "a fridge whose latch does not hold", |r| r.fridge.kind != FridgeKind::None && !r.fridge.latch_holds),
+    item("fridge-loose", "a fridge whose latch does not hold", |r| {
+        r.fridge.kind != FridgeKind::None && !r.fridge.latch_holds
+    }),
     item("antennas", "antennas that fold", |r| !r.outside.antennas.is_empty()),
     item("roof-vents", "roof vents", |r| r.outside.roof_vents),
     item("bicycles", "bicycles on a rack", |r| r.outside.bicycles),
@@ -76,8 +82,7 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("trailer", "a trailer behind", |r| !towable(r) && r.tow.behind == Behind::Trailer),
     item("tows", "something on a hitch, in front or behind", |r| towable(r) || r.tow.behind != Behind::Nothing),
     item("ball", "a coupling on a ball", |r| {
-        r.kind == RigKind::TravelTrailer
-            || !towable(r) && matches!(r.tow.behind, Behind::Trailer | Behind::CarOnDolly)
+        r.kind == RigKind::TravelTrailer || !towable(r) && matches!(r.tow.behind, Behind::Trailer | Behind::CarOnDolly)
     }),
     item("weight-bars", "weight-distributing bars", |r| r.kind == RigKind::TravelTrailer && r.tow.weight_bars),
     item("supplemental-brake", "a brake in the towed car", |r| car(r) && r.tow.supplemental_brake),

@@ -31,8 +31,8 @@ impl Rig {
     /// # Errors
     /// Says the file, the field, what was found and what is allowed.
     pub fn parse(file: &str, text: &str) -> Result<Self, RigError> {
-        let rig: RigFile = toml::from_str(text)
-            .map_err(|why| RigError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
+        let rig: RigFile =
+            toml::from_str(text).map_err(|why| RigError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
         Self::of(file, &rig)
     }
 
@@ -49,8 +49,7 @@ impl Rig {
         let mut has: BTreeSet<String> =
             EQUIPMENT.iter().filter(|item| (item.has)(rig)).map(|item| item.name.to_owned()).collect();
         has.extend(rig.extras.iter().cloned());
-        let lists =
-            equipment::LISTS.iter().map(|(name, of)| ((*name).to_owned(), of(rig))).collect::<BTreeMap<_, _>>();
+        let lists = equipment::LISTS.iter().map(|(name, of)| ((*name).to_owned(), of(rig))).collect::<BTreeMap<_, _>>();
         Self { has, numbers: bounds::numbers(rig), lists, people: rig.person.clone() }
     }
 

@@ -185,6 +185,18 @@ impl Answer {
         }
     }
 
+    pub(super) fn phrases_mut(&mut self) -> Vec<&mut Vec<String>> {
+        match self {
+            Self::Done { also } => vec![also],
+            Self::State(state) => vec![&mut state.want, &mut state.other],
+            Self::Clock(clock) => vec![&mut clock.start, &mut clock.end],
+            Self::YesNo(_) | Self::Number(_) | Self::Told { .. } | Self::Gate => Vec::new(),
+            Self::Choice(choice) => choice.options.iter_mut().map(|option| &mut option.say).collect(),
+            Self::Both(both) => both.turns.iter_mut().flat_map(|turn| [&mut turn.say, &mut turn.halt]).collect(),
+            Self::Hold(hold) => vec![&mut hold.ready],
+        }
+    }
+
     /// Every group of phrases that it waits for, in the order in which they are asked for; those of a group mean the same.
     pub fn phrases(&self) -> Vec<&[String]> {
         let groups: Vec<&[String]> = match self {

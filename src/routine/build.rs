@@ -6,24 +6,34 @@ use std::time::Duration;
 use thiserror::Error;
 
 use super::check;
+use super::expand::{self, Library, Source};
 use super::file::{AnswerFile, Kind, Number, RoutineFile, StepFile};
 use super::model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Routine,
     RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
 };
-use crate::rig::Rig;
+use crate::rig::{Rig, slug};
 
-/// Reads a routine. `file` is only used in errors; `text` is its content.
-///
-/// Steps whose `needs` the rig lacks are left out, and what refers to them is passed on to what they refer to.
-/// `{rinse_s}`-like numbers of the rig are filled in as durations ("5 minutes") or counts.
+/// Reads a routine that stands alone. `file` is only used in errors; `text` is its content. See [`load_with`].
 ///
 /// # Errors
 /// Says file, step, what was found and what was expected.
 pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> {
-    let parsed: RoutineFile =
-        toml::from_str(text).map_err(|why| RoutineError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
-    Builder { file, rig }.build(parsed)
+    load_with(&Source { name: file.to_owned(), text: text.to_owned() }, rig, &Library::NONE)
+}
+
+/// Reads a routine with its owner's changes and the routines that it includes.
+///
+/// Steps whose `needs` the rig lacks are left out, and what refers to them is passed on to what they refer to.
+/// `{rinse_s}`-like numbers of the rig are filled in as durations ("5 minutes") or counts, and `{each}` with what a step is
+/// repeated for.
+///
+/// # Errors
+/// Says file, step, what was found and what was expected.
+pub fn load_with(source: &Source, rig: &Rig, library: &Library) -> Result<Routine, RoutineError> {
+    let expanded = expand::expand(source, rig, library)?;
+    Builder { file: &source.name, sources: &expanded.sources, stands_for: &expanded.stands_for, rig }
+        .build(expanded.routine)
 }
 
 /// Why a routine's file is refused.
@@ -37,6 +47,8 @@ pub enum RoutineError {
 
 struct Builder<'a> {
     file: &'a str,
+    sources: &'a [String],
+    stands_for: &'a BTreeMap<String, Vec<String>>,
     rig: &'a Rig,
 }
 
@@ -44,46 +56,33 @@ struct Builder<'a> {
 type Fault = (String, &'static str);
 
 impl Builder<'_> {
-    fn fault(&self, step: &str, (found, expected): Fault) -> RoutineError {
-        RoutineError::Faulty { file: self.file.to_owned(), step: step.to_owned(), found, expected: expected.to_owned() }
+    fn fault(&self, step: &StepFile, (found, expected): Fault) -> RoutineError {
+        RoutineError::Faulty {
+            file: self.sources.get(step.source).map_or(self.file, String::as_str).to_owned(),
+            step: step.id.get_ref().clone(),
+            found,
+            expected: expected.to_owned(),
+        }
     }
 
     fn build(&self, parsed: RoutineFile) -> Result<Routine, RoutineError> {
         let mut sections = Vec::new();
         let mut kept: Vec<(usize, StepFile)> = Vec::new();
-        let mut dropped: BTreeMap<String, Vec<String>> = BTreeMap::new();
         for section in parsed.section {
-            if let Some(include) = section.include {
-                return Err(self.fault(
-                    include.get_ref(),
-                    ("an include".to_owned(), "a routine without one: includes are not read yet"),
-                ));
-            }
-            for step in section.step {
-                if step.repeats.is_some() {
-                    return Err(self.fault(
-                        step.id.get_ref(),
-                        ("repeats".to_owned(), "a step without it: repeats are not read yet"),
-                    ));
-                }
-                if step.needs.iter().all(|need| self.has(need)) {
-                    kept.push((sections.len(), step));
-                } else {
-                    dropped.insert(step.id.get_ref().clone(), step.after.clone());
-                }
-            }
+            kept.extend(section.step.into_iter().map(|step| (sections.len(), step)));
             sections.push(Section { id: section.id, title: section.title });
         }
         let mut places: BTreeMap<String, StepIndex> = BTreeMap::new();
         for (index, (_, step)) in kept.iter().enumerate() {
             if places.insert(step.id.get_ref().clone(), index).is_some() {
-                return Err(self.fault(step.id.get_ref(), ("a second step with this id".to_owned(), "every id once")));
+                return Err(self.fault(step, ("a second step with this id".to_owned(), "every id once")));
             }
         }
+        let origins: BTreeMap<String, usize> =
+            kept.iter().map(|(_, step)| (step.id.get_ref().clone(), step.source)).collect();
         let mut steps = Vec::new();
         for (section, step) in kept {
-            let id = step.id.get_ref().clone();
-            steps.push(self.step(section, step, &places, &dropped).map_err(|fault| self.fault(&id, fault))?);
+            steps.push(self.step(section, &step, &places).map_err(|fault| self.fault(&step, fault))?);
         }
         let mut routine = Routine {
             id: parsed.id,
@@ -101,69 +100,106 @@ impl Builder<'_> {
             fingerprint: String::new(),
         };
         fill_numbers(&mut routine, self.rig);
-        check::check(self.file, &routine)?;
+        check::check(&routine).map_err(|fault| RoutineError::Faulty {
+            file: origins
+                .get(&fault.step)
+                .and_then(|&from| self.sources.get(from))
+                .map_or(self.file, String::as_str)
+                .to_owned(),
+            step: fault.step,
+            found: fault.found,
+            expected: fault.expected.to_owned(),
+        })?;
         routine.fingerprint = fingerprint(&routine);
         Ok(routine)
     }
 
-    fn has(&self, need: &str) -> bool {
-        match need.strip_prefix("not-") {
-            Some(lacking) => !self.rig.has(lacking),
-            None => self.rig.has(need),
+    fn step(&self, section: usize, step: &StepFile, places: &BTreeMap<String, StepIndex>) -> Result<Step, Fault> {
+        let mut after = BTreeSet::new();
+        let mut elsewhere = BTreeSet::new();
+        for id in self.resolve(&step.after) {
+            match places.get(&id) {
+                Some(&index) => {
+                    after.insert(index);
+                }
+                None if id.contains('/') => {
+                    elsewhere.insert(id);
+                }
+                None => return Err((format!("after = '{id}'"), "the id of a step of this routine")),
+            }
         }
-    }
-
-    fn step(
-        &self,
-        section: usize,
-        step: StepFile,
-        places: &BTreeMap<String, StepIndex>,
-        dropped: &BTreeMap<String, Vec<String>>,
-    ) -> Result<Step, Fault> {
-        let (elsewhere, here): (Vec<String>, Vec<String>) =
-            step.after.iter().cloned().partition(|id| !places.contains_key(id) && id.contains('/'));
-        let after = resolve(&here, places, dropped)
-            .map_err(|id| (format!("after = '{id}'"), "the id of a step of this routine"))?;
         let find = |id: &str, field: &str| {
-            places
-                .get(id)
-                .copied()
-                .ok_or_else(|| (format!("{field} = '{id}'"), "the id of a step of this routine that the rig has"))
+            let found = || (format!("{field} = '{id}'"), "the id of a step of this routine that the rig has");
+            places.get(id).copied().ok_or_else(found)
         };
         let during = step.during.as_deref().map(|id| find(id, "during")).transpose()?;
-        let answer = self.answer(step.answer, places)?;
+        let answer = self.answer(step, places)?;
         if !(0.0..=1440.0).contains(&step.minutes) {
             return Err((format!("minutes = {}", step.minutes), "0 to 1440 minutes"));
         }
+        let text = |text: &String| text.replace(EACH, &step.each);
         Ok(Step {
-            id: step.id.into_inner(),
+            id: step.id.get_ref().clone(),
             section,
-            name: step.name,
-            place: step.place,
+            name: text(&step.name),
+            place: text(&step.place),
             role: step.role,
             together: step.together,
-            short: if step.short.is_empty() { step.call.clone() } else { step.short },
-            call: step.call,
-            caution: step.caution,
-            how: step.how,
-            check: step.check,
+            short: text(if step.short.is_empty() { &step.call } else { &step.short }),
+            call: text(&step.call),
+            caution: text(&step.caution),
+            how: text(&step.how),
+            check: text(&step.check),
             answer,
             critical: step.critical,
             again: step.again,
             verifies: references(&step.verifies, "verifies")?,
             daylight: step.daylight,
             usual: Duration::from_secs((step.minutes * 60.0).round() as u64),
-            after,
-            after_elsewhere: references(&elsewhere, "after")?,
+            after: after.into_iter().collect(),
+            after_elsewhere: references(&elsewhere.into_iter().collect::<Vec<_>>(), "after")?,
             during,
             earshot: step.earshot,
             once: step.once,
-            each: step.each,
+            each: step.each.clone(),
         })
     }
 
-    fn answer(&self, answer: AnswerFile, places: &BTreeMap<String, StepIndex>) -> Result<Answer, Fault> {
-        Ok(match answer {
+    /// Follows references through steps that the rig does not have, and to all repeats of one.
+    fn resolve(&self, ids: &[String]) -> BTreeSet<String> {
+        let mut found = BTreeSet::new();
+        let mut seen = BTreeSet::new();
+        let mut queue: Vec<&String> = ids.iter().collect();
+        while let Some(id) = queue.pop() {
+            if seen.insert(id) {
+                match self.stands_for.get(id) {
+                    Some(others) => queue.extend(others),
+                    None => {
+                        found.insert(id.clone());
+                    }
+                }
+            }
+        }
+        found
+    }
+
+    fn answer(&self, step: &StepFile, places: &BTreeMap<String, StepIndex>) -> Result<Answer, Fault> {
+        let mut answer = self.answer_as_written(step, places)?;
+        let fill = |text: &mut String| *text = text.replace(EACH, &step.each);
+        answer.texts_mut().into_iter().for_each(fill);
+        let fill_phrase = |phrase: &mut String| *phrase = phrase.replace(EACH, &step.each.to_lowercase());
+        answer.phrases_mut().into_iter().flatten().for_each(fill_phrase);
+        match &mut answer {
+            Answer::Clock(clock) => fill(&mut clock.name),
+            Answer::Number(number) => fill(&mut number.name),
+            _ => {}
+        }
+        Ok(answer)
+    }
+
+    fn answer_as_written(&self, step: &StepFile, places: &BTreeMap<String, StepIndex>) -> Result<Answer, Fault> {
+        let each = slug(&step.each);
+        Ok(match step.answer.clone() {
             AnswerFile::Done { also } => Answer::Done { also: lower(also) },
             AnswerFile::State { want, other, other_reply } => {
                 Answer::State(StateAnswer { want: lower(want), other: lower(other), other_reply })
@@ -171,7 +207,7 @@ impl Builder<'_> {
             AnswerFile::Clock { name, seconds, start, started, end, alarm, alarm_short } => {
                 Answer::Clock(ClockAnswer {
                     name,
-                    length: Duration::from_secs(self.whole(&seconds, "answer.seconds")?.into()),
+                    length: Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into()),
                     start: lower(start),
                     started,
                     end: lower(end),
@@ -181,14 +217,14 @@ impl Builder<'_> {
             }
             AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply, no_reply } => {
                 // A rig without the step that the loop goes back to begins the loop one step later.
-                let back = match no_back_to.iter().find(|id| places.contains_key(*id)).or(no_back_to.first()) {
+                let back = match no_back_to.iter().find(|id| places.contains_key(*id)).or_else(|| no_back_to.first()) {
                     None => None,
                     Some(id) => {
                         let back_to = places.get(id).copied().ok_or_else(|| {
                             let found = format!("answer.no_back_to = '{id}'");
                             (found, "the id of a step of this routine that the rig has")
                         })?;
-                        let most = most.as_ref().map_or(Ok(1), |most| self.whole(most, "answer.most"))?;
+                        let most = most.as_ref().map_or(Ok(1), |most| self.whole(most, "answer.most", &each))?;
                         Some(Loop { back_to, most, limit_reply, back_reply })
                     }
                 };
@@ -210,8 +246,8 @@ impl Builder<'_> {
                     name,
                     unit,
                     decimals: u8::try_from(decimals).unwrap_or(0),
-                    least: scaled(self.number(&least, "answer.least")?, "answer.least")?,
-                    most: scaled(self.number(&most, "answer.most")?, "answer.most")?,
+                    least: scaled(self.number(&least, "answer.least", &each)?, "answer.least")?,
+                    most: scaled(self.number(&most, "answer.most", &each)?, "answer.most")?,
                     gauge: (scaled(gauge.0, "answer.gauge")?, scaled(gauge.1, "answer.gauge")?),
                     resolution: scaled(resolution, "answer.resolution")?,
                     low_reply,
@@ -237,7 +273,7 @@ impl Builder<'_> {
                 Answer::Both(BothAnswer { turns: turns.into_iter().map(turn).collect() })
             }
             AnswerFile::Hold { seconds, ready, hold, release } => Answer::Hold(HoldAnswer {
-                length: Duration::from_secs(self.whole(&seconds, "answer.seconds")?.into()),
+                length: Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into()),
                 ready: lower(ready),
                 hold,
                 release,
@@ -247,19 +283,21 @@ impl Builder<'_> {
         })
     }
 
-    fn number(&self, number: &Number, field: &str) -> Result<f64, Fault> {
+    /// A number of the rig's that differs from one repeat to the next goes before one that does not.
+    fn number(&self, number: &Number, field: &str, each: &str) -> Result<f64, Fault> {
         match number {
             Number::Plain(value) => Ok(*value),
             Number::OfRig(name) => self
                 .rig
-                .number(name)
+                .number(&format!("{name}@{each}"))
+                .or_else(|| self.rig.number(name))
                 .map(f64::from)
                 .ok_or_else(|| (format!("{field} = '{name}'"), "a number, or the name of a number of the rig")),
         }
     }
 
-    fn whole(&self, number: &Number, field: &str) -> Result<u32, Fault> {
-        let value = self.number(number, field)?;
+    fn whole(&self, number: &Number, field: &str, each: &str) -> Result<u32, Fault> {
+        let value = self.number(number, field, each)?;
         if is_whole(value) && (0.0..=f64::from(u32::MAX)).contains(&value) {
             Ok(value.round() as u32)
         } else {
@@ -267,6 +305,9 @@ impl Builder<'_> {
         }
     }
 }
+
+/// Stands for what a step is repeated for.
+const EACH: &str = "{each}";
 
 fn is_whole(value: f64) -> bool {
     (value - value.round()).abs() < 1e-6
@@ -280,32 +321,6 @@ fn references(ids: &[String], field: &str) -> Result<Vec<StepRef>, Fault> {
         _ => Err((format!("{field} = '{id}'"), "routine/step")),
     };
     ids.iter().map(read).collect()
-}
-
-/// Follows references through steps that the rig does not have.
-fn resolve(
-    ids: &[String],
-    places: &BTreeMap<String, StepIndex>,
-    dropped: &BTreeMap<String, Vec<String>>,
-) -> Result<Vec<StepIndex>, String> {
-    let mut found = Vec::new();
-    let mut seen = BTreeSet::new();
-    let mut queue: Vec<String> = ids.to_vec();
-    while let Some(id) = queue.pop() {
-        if !seen.insert(id.clone()) {
-            continue;
-        }
-        if let Some(&index) = places.get(&id) {
-            found.push(index);
-        } else if let Some(further) = dropped.get(&id) {
-            queue.extend(further.iter().cloned());
-        } else if !id.contains('/') {
-            return Err(id);
-        }
-    }
-    found.sort_unstable();
-    found.dedup();
-    Ok(found)
 }
 
 fn lower(phrases: Vec<String>) -> Vec<String> {

@@ -1,21 +1,22 @@
 //! Refuses a routine that could mislead: what the file's form alone does not rule out.
 
-use super::build::RoutineError;
 use super::model::{Answer, NumberAnswer, Question, Routine, RoutineKind, Step, Turn};
 
+/// A fault, with the step that it was found at.
+pub(super) struct Misleading {
+    pub step: String,
+    pub found: String,
+    pub expected: &'static str,
+}
+
 /// # Errors
-/// The first fault found, with step, what was found and what was expected.
-pub(super) fn check(file: &str, routine: &Routine) -> Result<(), RoutineError> {
-    let fault = |step: &Step, found: String, expected: &str| {
-        Err(RoutineError::Faulty { file: file.to_owned(), step: step.id.clone(), found, expected: expected.to_owned() })
-    };
+/// The first fault found.
+pub(super) fn check(routine: &Routine) -> Result<(), Misleading> {
+    let fault =
+        |step: &Step, found: String, expected: &'static str| Err(Misleading { step: step.id.clone(), found, expected });
     let Some(last) = routine.steps.last() else {
-        return Err(RoutineError::Faulty {
-            file: file.to_owned(),
-            step: routine.id.clone(),
-            found: "no step that this rig has".to_owned(),
-            expected: "at least a gate".to_owned(),
-        });
+        let (step, found) = (routine.id.clone(), "no step that this rig has".to_owned());
+        return Err(Misleading { step, found, expected: "at least a gate" });
     };
     let emergency = routine.kind == RoutineKind::Emergency;
     if emergency == (last.answer == Answer::Gate) {

@@ -1,29 +1,36 @@
 //! A routine's file as it is written (TOML). Unknown fields are refused, so that a misspelt one is not silently left out.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 use toml::Spanned;
 
 use crate::rig::Role;
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
+#[schemars(title = "A routine of sparehand")]
 pub(super) struct RoutineFile {
+    /// Short name in lower case with hyphens, the same as the file's.
     pub id: String,
+    /// What the person is doing, as it is said in a sentence ("the tank dump").
     pub title: String,
+    /// Whether things are done, looked at once more, or it is a card for an emergency.
     #[serde(default)]
     pub kind: Kind,
     /// Phrases that start an emergency card at once from anywhere.
     #[serde(default)]
     pub start: Vec<String>,
+    /// Said before the first step.
     #[serde(default)]
     pub intro: String,
     /// The completion call; an emergency card may do without.
     #[serde(default)]
     pub complete: String,
+    /// Its parts, each of 5 to 9 steps.
     pub section: Vec<SectionFile>,
 }
 
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub(super) enum Kind {
     #[default]
@@ -33,44 +40,61 @@ pub(super) enum Kind {
 }
 
 /// Steps that belong together; or, with `include` alone, all sections of another routine in this place.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct SectionFile {
+    /// Short name in lower case with hyphens.
     #[serde(default)]
     pub id: String,
+    /// As it is said when it begins ("emptying and rinsing").
     #[serde(default)]
     pub title: String,
+    /// Name of a routine whose sections stand here.
     #[serde(default)]
+    #[schemars(with = "Option<String>")]
     pub include: Option<Spanned<String>>,
-    /// What the included routine needs, as `needs` of a step.
+    /// Equipment that all its steps are for.
     #[serde(default)]
     pub needs: Vec<String>,
+    /// What is to be done, in order.
     #[serde(default)]
     pub step: Vec<StepFile>,
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct StepFile {
+    /// Short name in lower case with hyphens, once in a routine.
+    #[schemars(with = "String")]
     pub id: Spanned<String>,
+    /// Short name for lists ("sewer hose on the rig").
     pub name: String,
+    /// Where the person stands for it.
     #[serde(default, rename = "where")]
     pub place: String,
+    /// Who does it.
     #[serde(default)]
     pub role: Role,
     /// Takes two people; where the rig has only one it is left out.
     #[serde(default)]
     pub together: bool,
+    /// What is said, with the words to answer: one thing to do, at most 20 words.
     pub call: String,
+    /// The same for large letters.
     #[serde(default)]
     pub short: String,
+    /// Said before the call.
     #[serde(default)]
     pub caution: String,
+    /// How it is done.
     #[serde(default)]
     pub how: String,
+    /// How one knows that it is right.
     #[serde(default)]
     pub check: String,
+    /// What counts as an answer.
     pub answer: AnswerFile,
+    /// Can hurt or cost when it is wrong: never skipped, and its answer names a state.
     #[serde(default)]
     pub critical: bool,
     /// Why a critical step stands in the second half of its section.
@@ -82,8 +106,10 @@ pub(super) struct StepFile {
     /// Steps of other routines that are looked at once more (`routine/step`).
     #[serde(default)]
     pub verifies: Vec<String>,
+    /// Cannot be done well in the dark.
     #[serde(default)]
     pub daylight: bool,
+    /// What it usually takes.
     #[serde(default = "one_minute")]
     pub minutes: f64,
     /// Equipment that it is for; `not-` before a name for rigs without it.
@@ -92,54 +118,72 @@ pub(super) struct StepFile {
     /// Steps that must be settled first: of this routine by id, of another as `routine/step`.
     #[serde(default)]
     pub after: Vec<String>,
+    /// A clock step while whose clock runs this one is offered.
     #[serde(default)]
     pub during: Option<String>,
+    /// The person can hear the alarm from there.
     #[serde(default)]
     pub earshot: bool,
+    /// A loop back does not open it again.
     #[serde(default)]
     pub once: bool,
     /// A list of the rig ("slides", "tyres"): the step is there once for each of its entries, named by `{each}`.
     #[serde(default)]
     pub repeats: Option<String>,
+    /// The next entry's turn comes only when all repeated steps of this one are settled.
+    #[serde(default)]
+    pub one_by_one: bool,
     /// Which of the texts it came from, as an index into the sources of the load.
     #[serde(skip)]
     pub source: usize,
     /// What it is repeated for.
     #[serde(skip)]
     pub each: String,
+    /// Dropped by its owner's changes.
+    #[serde(skip)]
+    pub gone: bool,
 }
 
 fn one_minute() -> f64 {
     1.0
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
 pub(super) enum AnswerFile {
+    /// "done", or any of `also`.
     Done {
         #[serde(default)]
         also: Vec<String>,
     },
+    /// The state that is wanted, or the other one.
     State {
+        /// The first is the one that is said back.
         want: Vec<String>,
         other: Vec<String>,
+        /// What to do when it is in the other state.
         other_reply: String,
     },
+    /// Something runs for a time.
     Clock {
         name: String,
         seconds: Number,
         start: Vec<String>,
+        /// Said when it has started.
         started: String,
+        /// Ends it; without these words it guards nothing and ends by itself.
         #[serde(default)]
         end: Vec<String>,
         alarm: String,
         #[serde(default)]
         alarm_short: String,
     },
+    /// A question.
     YesNo {
         /// The first of these that the rig has; none for a question that does not go back.
         #[serde(default)]
         no_back_to: Vec<String>,
+        /// How often it is asked at most.
         #[serde(default)]
         most: Option<Number>,
         #[serde(default)]
@@ -150,37 +194,46 @@ pub(super) enum AnswerFile {
         #[serde(default)]
         no_reply: String,
     },
+    /// A reading.
     Number {
+        /// What is read ("left front tyre").
         name: String,
+        /// As it is said after the number.
         #[serde(default)]
         unit: String,
+        /// Where it should lie.
         least: Number,
         most: Number,
         /// Lowest and highest number that the gauge shows.
         gauge: (f64, f64),
+        /// From one number that may be said to the next: 1, 5, 0.1 ...
         #[serde(default = "one")]
         resolution: f64,
+        /// What to do when it lies below, or above; without it the reading is taken as it is.
         #[serde(default)]
         low_reply: String,
         #[serde(default)]
         high_reply: String,
     },
-    Choice {
-        options: Vec<OptionFile>,
-    },
-    Both {
-        turns: Vec<TurnFile>,
-    },
+    /// One of several.
+    Choice { options: Vec<OptionFile> },
+    /// A signal that is given and answered, turn by turn.
+    Both { turns: Vec<TurnFile> },
+    /// Held for a time that is counted down aloud.
     Hold {
         seconds: Number,
+        /// The person has their hand on it.
         ready: Vec<String>,
+        /// Said at the beginning and at the end.
         hold: String,
         release: String,
     },
+    /// Nothing is asked for; it is said so many times.
     Told {
         #[serde(default = "once")]
         times: u32,
     },
+    /// Lists what is open; the last step.
     Gate,
 }
 
@@ -192,12 +245,14 @@ fn once() -> u32 {
     1
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct OptionFile {
     pub say: Vec<String>,
+    /// Said once it is taken.
     #[serde(default)]
     pub reply: String,
+    /// Whether the step is settled by it.
     #[serde(default = "yes")]
     pub settles: bool,
 }
@@ -206,21 +261,24 @@ fn yes() -> bool {
     true
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct TurnFile {
     pub role: Role,
+    /// What is said to this person; the first turn may leave it to the step's call.
     #[serde(default)]
     pub call: String,
     pub say: Vec<String>,
+    /// Says that it must not go on.
     #[serde(default)]
     pub halt: Vec<String>,
+    /// What to do then.
     #[serde(default)]
     pub halt_reply: String,
 }
 
 /// A number, or the name of a number of the rig.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize, JsonSchema)]
 #[serde(untagged)]
 pub(super) enum Number {
     Plain(f64),

@@ -2,11 +2,14 @@
 
 mod answer;
 mod build;
+mod changes;
 mod check;
+mod expand;
 mod file;
 mod model;
 
-pub use build::{RoutineError, load};
+pub use build::{RoutineError, load, load_with};
+pub use expand::{Library, Source};
 pub use model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Role,
     Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
