@@ -30,6 +30,7 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("towable", "a rig that is towed", towable),
     item("drives-itself", "a rig with its own engine", |r| !towable(r)),
     item("two-people", "two people or more take part", |r| r.person.len() >= 2),
+    item("named-riders", "people who are named", |r| !r.person.is_empty() || !r.passengers.is_empty()),
     item("pets", "animals aboard", |r| !r.pets.is_empty()),
     item("mains", "a shore cord", |r| r.electric.cord_a > 0),
     item("cord-50", "a cord of 50 A", |r| r.electric.cord_a == 50),
@@ -83,6 +84,9 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("tows", "something on a hitch, in front or behind", |r| towable(r) || r.tow.behind != Behind::Nothing),
     item("ball", "a coupling on a ball", |r| {
         r.kind == RigKind::TravelTrailer || !towable(r) && matches!(r.tow.behind, Behind::Trailer | Behind::CarOnDolly)
+    }),
+    item("trailing", "something on wheels of its own that is chocked to be coupled", |r| {
+        towable(r) || matches!(r.tow.behind, Behind::Trailer | Behind::CarOnDolly)
     }),
     item("weight-bars", "weight-distributing bars", |r| r.kind == RigKind::TravelTrailer && r.tow.weight_bars),
     item("supplemental-brake", "a brake in the towed car", |r| car(r) && r.tow.supplemental_brake),

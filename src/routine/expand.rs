@@ -136,10 +136,10 @@ fn parse<T: serde::de::DeserializeOwned>(source: &Source) -> Result<T, RoutineEr
         .map_err(|why| RoutineError::Unreadable { file: source.name.clone(), why: why.to_string() })
 }
 
-/// What a section needs each of its steps needs.
+/// What a section needs each of its steps needs, but for the gate, which no rig is without.
 fn with_needs(mut section: SectionFile) -> SectionFile {
     let needs = std::mem::take(&mut section.needs);
-    for step in &mut section.step {
+    for step in section.step.iter_mut().filter(|step| !matches!(step.answer, AnswerFile::Gate)) {
         step.needs.extend(needs.iter().cloned());
     }
     section
@@ -170,15 +170,21 @@ impl Expanded {
                     block.push(next);
                 }
                 self.check_needs(&block)?;
+                let mut lacking: BTreeMap<String, Vec<String>> = BTreeMap::new();
                 block.retain(|step| {
                     let kept = !step.gone
                         && step.needs.iter().all(|need| has(rig, need))
                         && (!step.together || rig.people().len() >= 2);
                     if !kept {
-                        self.stands_for.insert(step.id.get_ref().clone(), step.after.clone());
+                        lacking.insert(step.id.get_ref().clone(), step.after.clone());
                     }
                     kept
                 });
+                // Within a block the order is handed on here, so that each repeat waits for its own steps alone.
+                for step in &mut block {
+                    step.after = through(&step.after, &lacking);
+                }
+                self.stands_for.extend(lacking);
                 match list {
                     None => section.step.extend(block),
                     Some(list) => section.step.extend(self.repeat(block, &list, rig)?),
@@ -244,6 +250,22 @@ impl Expanded {
             expected: expected.to_owned(),
         }
     }
+}
+
+/// The references with those to lacking steps replaced by what these came after.
+fn through(ids: &[String], lacking: &BTreeMap<String, Vec<String>>) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut seen = BTreeSet::new();
+    let mut queue: Vec<&String> = ids.iter().rev().collect();
+    while let Some(id) = queue.pop() {
+        if seen.insert(id) {
+            match lacking.get(id) {
+                Some(others) => queue.extend(others.iter().rev()),
+                None => found.push(id.clone()),
+            }
+        }
+    }
+    found
 }
 
 fn has(rig: &Rig, need: &str) -> bool {
