@@ -161,6 +161,7 @@ impl Builder<'_> {
             during,
             earshot: step.earshot,
             once: step.once,
+            touches: step.touches,
             each: step.each.clone(),
         })
     }
@@ -327,19 +328,25 @@ fn lower(phrases: Vec<String>) -> Vec<String> {
     phrases.into_iter().map(|phrase| phrase.trim().to_lowercase()).collect()
 }
 
-/// `{name}` becomes the rig's number: names that end in `_s` as a time, others as a count.
+/// `{name}` becomes the rig's number: names that end in `_s` as a time, others as a count. A number that differs from one
+/// repeat to the next goes before one that does not.
 fn fill_numbers(routine: &mut Routine, rig: &Rig) {
-    for (name, value) in rig.numbers() {
-        let shown = if name.ends_with("_s") { seconds_text(value) } else { value.to_string() };
-        let pattern = format!("{{{name}}}");
-        let fill = |text: &mut String| *text = text.replace(&pattern, &shown);
-        fill(&mut routine.intro);
-        for step in &mut routine.steps {
-            for text in [&mut step.call, &mut step.short, &mut step.caution, &mut step.how, &mut step.check] {
-                fill(text);
+    let shown = |name: &str, value: u32| if name.ends_with("_s") { seconds_text(value) } else { value.to_string() };
+    let fill = |text: &mut String, each: &str| {
+        for (name, value) in rig.numbers().filter(|_| text.contains('{')).collect::<Vec<_>>() {
+            let (name, of) = name.split_once('@').unwrap_or((name, ""));
+            if of.is_empty() || of == each {
+                *text = text.replace(&format!("{{{name}}}"), &shown(name, value));
             }
-            step.answer.texts_mut().into_iter().for_each(fill);
         }
+    };
+    fill(&mut routine.intro, "");
+    for step in &mut routine.steps {
+        let each = slug(&step.each);
+        for text in [&mut step.call, &mut step.short, &mut step.caution, &mut step.how, &mut step.check] {
+            fill(text, &each);
+        }
+        step.answer.texts_mut().into_iter().for_each(|text| fill(text, &each));
     }
 }
 

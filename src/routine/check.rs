@@ -42,6 +42,12 @@ pub(super) fn check(routine: &Routine) -> Result<(), Misleading> {
         if words > MOST_WORDS {
             return fault(step, format!("a call of {words} words"), "at most 20 words in one breath");
         }
+        let said = [&step.name, &step.call, &step.short, &step.caution, &step.how, &step.check];
+        let texts = said.into_iter().map(String::as_str).chain(step.answer.texts());
+        if let Some(text) = texts.into_iter().find(|text| text.contains(['{', '}'])) {
+            let name: String = text.chars().skip_while(|c| !matches!(c, '{' | '}')).take_while(|c| *c != ' ').collect();
+            return fault(step, format!("'{name}' in what is said"), "the name of a number of the rig, or {each}");
+        }
         // References only run backwards, so there can be no cycle.
         if let Some(late) = step.after.iter().find(|&&other| other >= index) {
             return fault(step, format!("after = '{}', which comes later", routine.steps[*late].id), "an earlier step");

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::model::Touches;
 use crate::rig::Role;
 
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
@@ -133,6 +134,9 @@ pub(super) struct StepFile {
     /// The next entry's turn comes only when all repeated steps of this one are settled.
     #[serde(default)]
     pub one_by_one: bool,
+    /// What the hands touch: hands are washed between sewage and drinking water.
+    #[serde(default)]
+    pub touches: Touches,
     /// Which of the texts it came from, as an index into the sources of the load.
     #[serde(skip)]
     pub source: usize,

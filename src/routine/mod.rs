@@ -6,11 +6,18 @@ mod changes;
 mod check;
 mod expand;
 mod file;
+mod lint;
+mod lint_order;
+mod lint_words;
 mod model;
+mod schema;
 
 pub use build::{RoutineError, load, load_with};
 pub use expand::{Library, Source};
+pub use lint::{Finding, Severity, Surroundings, lint};
+pub use lint_order::unwashed_hands;
 pub use model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Role,
-    Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
+    Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Touches, Turn,
 };
+pub use schema::{changes_schema, routine_schema};

@@ -2,6 +2,9 @@
 
 use std::time::Duration;
 
+use schemars::JsonSchema;
+use serde::Deserialize;
+
 pub use super::answer::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, StateAnswer,
     Turn,
@@ -64,6 +67,18 @@ pub struct StepRef {
     pub step: String,
 }
 
+/// Between sewage and drinking water hands are washed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Touches {
+    #[default]
+    Nothing,
+    Sewage,
+    DrinkingWater,
+    /// Here they are washed.
+    Soap,
+}
+
 /// One thing to do.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Step {
@@ -108,6 +123,8 @@ pub struct Step {
     pub earshot: bool,
     /// A loop back does not open it again.
     pub once: bool,
+    /// What the hands touch that must not meet.
+    pub touches: Touches,
     /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
     pub each: String,
 }

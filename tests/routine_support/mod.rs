@@ -36,3 +36,13 @@ pub fn load_changed(id: &str, rig: &Rig, changes: &str) -> Result<Routine, Routi
         |of: &str| (of == id).then(|| Source { name: format!("{id}.changes.toml"), text: changes.to_owned() });
     load_with(&built_in(id).unwrap(), rig, &Library { routine: &built_in, changes: &changed })
 }
+
+/// Every phrase that may be said at any time.
+pub fn commands() -> Vec<String> {
+    let book: toml::Table = include_str!("../../prompts/phrases/en.toml").parse().unwrap();
+    let phrases = |table: &str| -> Vec<String> {
+        let groups = book[table].as_table().unwrap().values();
+        groups.flat_map(|group| group.as_array().unwrap()).map(|phrase| phrase.as_str().unwrap().to_owned()).collect()
+    };
+    phrases("commands")
+}
