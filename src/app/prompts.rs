@@ -149,6 +149,10 @@ fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Prompt>
     Ok(built_in.map(|text| Prompt { name, text: text.to_owned() }))
 }
 
-fn read(path: &Path) -> Result<String, PromptError> {
+/// A text of the user's.
+///
+/// # Errors
+/// It cannot be read.
+pub fn read(path: &Path) -> Result<String, PromptError> {
     fs::read_to_string(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })
 }

@@ -3,7 +3,9 @@
 mod bounds;
 mod equipment;
 mod file;
+pub mod interview;
 mod schema;
+mod written;
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -15,6 +17,7 @@ pub use file::{
     RinseMethod, Role, Side, Slide, Standing, TankDump, Tow, Tyre, Waste, Water,
 };
 pub use schema::json_schema;
+pub use written::write;
 
 /// What the steps may ask about the rig: which equipment and habits it has, and the numbers that calls and clocks use.
 #[derive(Clone, Debug, PartialEq, Eq)]
