@@ -207,3 +207,20 @@ fn the_routines_that_ship_have_nothing_to_be_found() {
     }
     assert!(all.is_empty(), "{}\n{}", all.len(), all.into_iter().collect::<Vec<_>>().join("\n"));
 }
+
+#[test]
+fn the_examples_for_authors_have_nothing_to_be_found_and_use_every_kind_of_answer() {
+    let whole = include_str!("../examples/routines/leaving-a-jetty.toml");
+    assert_eq!(found_in(whole, ""), []);
+    assert_eq!(found_in(include_str!("../examples/routines/tank-dump.changes.toml"), ""), []);
+    let schema = routine_schema();
+    let kinds = schema.as_value()["$defs"]["AnswerFile"]["oneOf"].as_array().unwrap();
+    let kinds = kinds.iter().map(|kind| kind["properties"]["kind"]["const"].as_str().unwrap());
+    for kind in kinds {
+        assert!(whole.contains(&format!("kind = \"{kind}\"")), "no answer of the kind {kind}");
+    }
+    for field in schema.as_value()["$defs"]["StepFile"]["properties"].as_object().unwrap().keys() {
+        let said = whole.lines().any(|line| line.starts_with(&format!("{field} = ")));
+        assert!(said, "no step with the field {field}");
+    }
+}

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::build::RoutineError;
 use super::changes::{self, ChangesFile};
 use super::file::{AnswerFile, RoutineFile, SectionFile, StepFile};
-use crate::rig::{Rig, slug};
+use crate::rig::{EQUIPMENT, Rig, slug};
 
 /// A text with the name that errors give it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -201,8 +201,11 @@ impl Expanded {
         for step in block {
             let unknown = |need: &&String| !Rig::knows(need.strip_prefix("not-").unwrap_or(need));
             if let Some(need) = step.needs.iter().find(unknown) {
-                let expected = "a name of the list of equipment, with or without not-, or one that begins with own-";
-                return Err(self.fault(step, format!("needs = '{need}'"), expected));
+                let names = EQUIPMENT.iter().map(|item| item.name).collect::<Vec<_>>().join(", ");
+                let expected = format!(
+                    "a name of the list of equipment, with or without not- ({names}), or one that begins with own-"
+                );
+                return Err(self.fault(step, format!("needs = '{need}'"), &expected));
             }
         }
         Ok(())

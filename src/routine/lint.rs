@@ -114,7 +114,13 @@ impl Findings {
 
     fn unreadable(&mut self, error: &toml::de::Error) {
         let found = error.message().trim().to_owned();
-        self.add(Severity::Error, "", error.span(), found, "a routine as the handbook and the JSON Schema describe it");
+        self.add(
+            Severity::Error,
+            "",
+            error.span(),
+            found,
+            "the form that examples/routines and the JSON Schemas describe",
+        );
     }
 
     fn look_over(
