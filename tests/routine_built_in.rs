@@ -39,8 +39,9 @@ fn no_routine_says_what_is_listened_for_while_it_speaks() {
             });
             let own = [&routine.title, &routine.intro, &routine.complete].map(String::as_str);
             for text in own.into_iter().chain(sections).chain(steps) {
-                // A card may name itself, and where something may go wrong its words are told.
-                let heard = listened.iter().find(|phrase| words(text).contains(&words(phrase)));
+                // A card has started when it names itself; and where something may go wrong, its words are told.
+                let others = listened.iter().filter(|phrase| !routine.start.contains(phrase));
+                let heard = others.into_iter().find(|phrase| words(text).contains(&words(phrase)));
                 let told = text.contains("say: ") || text.contains("Say: ");
                 assert!(
                     heard.is_none() || told && heard != Some(&"stop".to_owned()),
