@@ -62,6 +62,10 @@ fn a_good_routine_has_nothing_to_be_found() {
     "call = 'Look. Say: all shut, or not all shut.'\nanswer = { kind = 'state', want = ['all shut'], other = ['not all shut'], other_reply = 'Shut it.' }",
     "'all shut' and 'not all shut' with different meanings"
 )]
+#[case::on_off(
+    "call = 'Look. Say: pump off, or pump on.'\nanswer = { kind = 'state', want = ['pump off'], other = ['pump on'], other_reply = 'Switch it off.' }",
+    "'pump off' and 'pump on', which differ by on and off alone"
+)]
 #[case::command(
     "call = 'Look. Say: go ahead.'\nanswer = { kind = 'done', also = ['go ahead'] }",
     "the answer 'go ahead', which is a command"

@@ -114,6 +114,13 @@ fn answers(step: &StepFile, always: &[String], add: &mut dyn FnMut(Severity, Str
     for (index, group) in groups.iter().enumerate() {
         for other in groups.iter().skip(index + 1) {
             let inside = |a: &String, b: &String| contains(a, b) || contains(b, a);
+            let clock = matches!(step.answer, AnswerFile::Clock { .. });
+            let alike =
+                group.iter().find_map(|one| other.iter().find(|two| on_and_off(one, two)).map(|two| (one, two)));
+            if let Some((one, two)) = alike.filter(|_| !clock) {
+                let found = format!("'{one}' and '{two}', which differ by on and off alone");
+                add(Severity::Advice, found, "another word for one of them");
+            }
             let pair = group.iter().find_map(|one| other.iter().find(|two| inside(one, two)).map(|two| (one, two)));
             if let Some((one, two)) = pair {
                 let found = format!("'{one}' and '{two}' with different meanings");
@@ -121,6 +128,13 @@ fn answers(step: &StepFile, always: &[String], add: &mut dyn FnMut(Severity, Str
             }
         }
     }
+}
+
+/// Whether two phrases differ by "on" and "off" alone, which over running water are one sound.
+fn on_and_off(one: &str, other: &str) -> bool {
+    let same = |word: &str| if word == "off" { "on".to_owned() } else { word.to_owned() };
+    let words = |text: &str| text.split_whitespace().map(same).collect::<Vec<_>>();
+    one != other && words(one) == words(other)
 }
 
 /// The phrases of each meaning.
