@@ -94,8 +94,11 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("car-power-off", "a car whose power is taken off", |r| car(r) && r.tow.car_power_off),
 ];
 
+/// The names of what a rig has several of.
+type Names = fn(&RigFile) -> Vec<String>;
+
 /// Lists that a step may be repeated for.
-pub const LISTS: &[(&str, fn(&RigFile) -> Vec<String>)] = &[
+pub(super) const LISTS: &[(&str, Names)] = &[
     ("slides", |r| r.slide.iter().map(|slide| slide.name.clone()).collect()),
     ("awnings", |r| r.awning.iter().map(|awning| awning.name.clone()).collect()),
     ("tyres", |r| r.tyre.iter().map(|tyre| tyre.name.clone()).collect()),
