@@ -196,7 +196,7 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
             Event::LoopUndone { step } => {
                 let question = routine.index_of(step).unwrap();
                 let Answer::YesNo(loops) = &routine.steps[question].answer else { unreachable!() };
-                open[loops.back_to..question].fill(false);
+                open[loops.back.as_ref().unwrap().back_to..question].fill(false);
             }
             Event::LoopLimitReached { step, .. } => open[routine.index_of(step).unwrap()] = false,
             Event::RunCompleted { .. } => {

@@ -4,14 +4,18 @@ use std::io;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::app::clock::Clock;
 use crate::app::hear_command::HearRequest;
+use crate::app::lint_command::LintRequest;
 use crate::app::places::Places;
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::say_command::SayRequest;
-use crate::app::{AppError, fetch, hear_command, log_command, models, prompts_command, run_command, say_command};
+use crate::app::{
+    AppError, fetch, hear_command, lint_command, log_command, models, prompts_command, rig_command, run_command,
+    say_command,
+};
 use crate::engine::output::VoiceSettings;
 use crate::journal::{JournalReader, RunId};
 use crate::say::NumberReading;
@@ -36,6 +40,10 @@ pub enum Command {
     Say(SayArgs),
     /// List past runs, or show one.
     Log(LogArgs),
+    /// Describe the rig: asks one thing at a time and writes rig.toml, keeping the one that was there.
+    Rig(RigArgs),
+    /// Look routines, or changes to them, over for faults.
+    Lint(LintArgs),
     /// Download the speech models that are not there yet.
     Fetch,
     /// Write everything the program can say to WAV files with a list of the texts.
@@ -113,6 +121,35 @@ pub struct SayArgs {
 }
 
 #[derive(Debug, Args)]
+pub struct RigArgs {
+    /// Rig file; without it, rig.toml in the configuration folder.
+    #[arg(long, value_name = "FILE")]
+    pub file: Option<PathBuf>,
+    /// Print the JSON Schema of a rig file instead.
+    #[arg(long)]
+    pub schema: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct LintArgs {
+    /// Files, or names of routines; without any, all that ship and all of your own.
+    #[arg(value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// Rig file; without it, rig.toml in the configuration folder, or common practice.
+    #[arg(long, value_name = "FILE")]
+    pub rig: Option<PathBuf>,
+    /// Print the JSON Schema of such a file instead.
+    #[arg(long, value_enum, value_name = "KIND", conflicts_with = "files")]
+    pub schema: Option<SchemaOf>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum SchemaOf {
+    Routine,
+    Changes,
+}
+
+#[derive(Debug, Args)]
 pub struct LogArgs {
     /// Number of the run to show; without it, all runs are listed.
     pub run: Option<i64>,
@@ -179,6 +216,25 @@ impl Cli {
                     None => log_command::list(out, &journal, form, &zone)?,
                 }
             }
+            Command::Rig(args) if args.schema => print_schema(&crate::rig::json_schema())?,
+            Command::Rig(args) => {
+                let path = args.file.unwrap_or_else(|| places.config.join("rig.toml"));
+                let questions = rig_command::questions(&places.config)?;
+                rig_command::interview(&path, &questions, &mut io::stdin().lock(), &mut io::stdout().lock())?;
+            }
+            Command::Lint(LintArgs { schema: Some(SchemaOf::Routine), .. }) => {
+                print_schema(&crate::routine::routine_schema())?;
+            }
+            Command::Lint(LintArgs { schema: Some(SchemaOf::Changes), .. }) => {
+                print_schema(&crate::routine::changes_schema())?;
+            }
+            Command::Lint(LintArgs { files, rig, schema: None }) => {
+                let request = LintRequest { files, rig };
+                let (errors, _) = lint_command::lint(&request, &places, &mut io::stdout().lock())?;
+                if errors > 0 {
+                    return Ok(ExitCode::FAILURE);
+                }
+            }
             Command::Fetch => {
                 let fetched = fetch::fetch_with_progress("core", &places.models)?;
                 println!(
@@ -192,4 +248,10 @@ impl Cli {
         }
         Ok(ExitCode::SUCCESS)
     }
+}
+
+fn print_schema(schema: &schemars::Schema) -> Result<(), AppError> {
+    let text = serde_json::to_string_pretty(schema).map_err(io::Error::from).map_err(AppError::Talk)?;
+    println!("{text}");
+    Ok(())
 }

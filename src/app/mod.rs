@@ -4,6 +4,7 @@ pub mod cli;
 pub mod clock;
 pub mod fetch;
 pub mod hear_command;
+pub mod lint_command;
 pub mod live;
 pub mod log_command;
 pub mod models;
@@ -14,6 +15,7 @@ pub mod places;
 pub mod prompts;
 pub mod prompts_command;
 pub mod rehearse;
+pub mod rig_command;
 pub mod room;
 pub mod run_command;
 pub mod say_command;
@@ -45,6 +47,8 @@ pub enum AppError {
     Listen(#[from] crate::hear::listener::ListenError),
     #[error(transparent)]
     Sound(#[from] sound::SoundError),
+    #[error(transparent)]
+    Rig(#[from] rig_command::RigCommandError),
     #[error(transparent)]
     Room(#[from] room::RoomError),
     #[error(transparent)]

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
 use crate::rig::{Rig, RigError};
-use crate::routine::{self, Routine, RoutineError};
+use crate::routine::{self, Answer, Library, Routine, RoutineError, Source, Step};
 use thiserror::Error;
 
 /// A text with the name that errors give it.
@@ -19,6 +19,8 @@ pub struct Prompt {
 pub enum PromptError {
     #[error("no routine named '{wanted}', expected one of: {known}")]
     NoSuchRoutine { wanted: String, known: String },
+    #[error("{routine}: step '{step}' asks for something that a run cannot ask for yet")]
+    NotYet { routine: String, step: String },
     #[error("{path}: cannot be read; check its name and that you may read it")]
     Unreadable { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
@@ -29,20 +31,88 @@ pub enum PromptError {
     Rig(#[from] RigError),
 }
 
-/// The routines that ship with the program.
-pub const ROUTINES: &[(&str, &str)] = &[("tank-dump", include_str!("../../prompts/routines/tank-dump.toml"))];
+/// The routines that ship with the program, in the order of a move; the cards come last.
+pub const ROUTINES: &[(&str, &str)] = &[
+    ("evening-before", include_str!("../../prompts/routines/evening-before.toml")),
+    ("morning-inside", include_str!("../../prompts/routines/morning-inside.toml")),
+    ("morning-outside", include_str!("../../prompts/routines/morning-outside.toml")),
+    ("tank-dump", include_str!("../../prompts/routines/tank-dump.toml")),
+    ("hitch-up", include_str!("../../prompts/routines/hitch-up.toml")),
+    ("car-in-tow", include_str!("../../prompts/routines/car-in-tow.toml")),
+    ("last-look", include_str!("../../prompts/routines/last-look.toml")),
+    ("stop", include_str!("../../prompts/routines/stop.toml")),
+    ("arrive", include_str!("../../prompts/routines/arrive.toml")),
+    ("car-out-of-tow", include_str!("../../prompts/routines/car-out-of-tow.toml")),
+    ("lay-up", include_str!("../../prompts/routines/lay-up.toml")),
+    ("wake-up", include_str!("../../prompts/routines/wake-up.toml")),
+    ("overflow", include_str!("../../prompts/routines/overflow.toml")),
+    ("gas-smell", include_str!("../../prompts/routines/gas-smell.toml")),
+    ("stuck-slide", include_str!("../../prompts/routines/stuck-slide.toml")),
+    ("storm", include_str!("../../prompts/routines/storm.toml")),
+];
 
-/// The routine with this id for this rig; `config` is searched first (`routines/<id>.toml`).
+/// The routine with this id for this rig; `config` is searched first (`routines/<id>.toml`). Changes of the user's own are in
+/// `routines/<id>.changes.toml`.
 ///
 /// # Errors
 /// No such routine, an unreadable file, or one that is refused.
 pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
-    let built_in = ROUTINES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
-    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.toml")), built_in)?.ok_or_else(|| {
-        let known = ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
-        PromptError::NoSuchRoutine { wanted: id.to_owned(), known }
+    let source = routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
+        wanted: id.to_owned(),
+        known: ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
     })?;
-    Ok(routine::load(&prompt.name, &prompt.text, rig)?)
+    let routine = load_from(&source, rig, config)?;
+    let cannot = |step: &&Step| {
+        matches!(
+            step.answer,
+            Answer::Number(_) | Answer::Choice(_) | Answer::Both(_) | Answer::Hold(_) | Answer::Told { .. }
+        )
+    };
+    match routine.steps.iter().find(cannot) {
+        Some(step) => Err(PromptError::NotYet { routine: routine.id.clone(), step: step.id.clone() }),
+        None => Ok(routine),
+    }
+}
+
+/// Reads a routine with what it includes and what its owner changed, both looked for in `config` first.
+///
+/// # Errors
+/// An unreadable file, or one that is refused.
+pub fn load_from(source: &Source, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
+    let unreadable = std::cell::RefCell::new(None);
+    // A file that is there and cannot be read must not pass for one that is not there.
+    let found = |read: Result<Option<Source>, PromptError>| {
+        read.unwrap_or_else(|error| {
+            unreadable.borrow_mut().get_or_insert(error);
+            None
+        })
+    };
+    let library =
+        Library { routine: &|id| found(routine_source(id, config)), changes: &|id| found(changes_source(id, config)) };
+    let loaded = routine::load_with(source, rig, &library);
+    match unreadable.into_inner() {
+        Some(error) => Err(error),
+        None => Ok(loaded?),
+    }
+}
+
+/// The text of a routine; `config` is searched first.
+///
+/// # Errors
+/// A file that is there and cannot be read.
+pub fn routine_source(id: &str, config: &Path) -> Result<Option<Source>, PromptError> {
+    let built_in = ROUTINES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
+    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.toml")), built_in)?;
+    Ok(prompt.map(|Prompt { name, text }| Source { name, text }))
+}
+
+/// The user's own changes to a routine.
+///
+/// # Errors
+/// A file that is there and cannot be read.
+pub fn changes_source(id: &str, config: &Path) -> Result<Option<Source>, PromptError> {
+    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.changes.toml")), None)?;
+    Ok(prompt.map(|Prompt { name, text }| Source { name, text }))
 }
 
 /// The program's own words; `config` is searched first (`phrases/en.toml`).
@@ -79,6 +149,10 @@ fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Prompt>
     Ok(built_in.map(|text| Prompt { name, text: text.to_owned() }))
 }
 
-fn read(path: &Path) -> Result<String, PromptError> {
+/// A text of the user's.
+///
+/// # Errors
+/// It cannot be read.
+pub fn read(path: &Path) -> Result<String, PromptError> {
     fs::read_to_string(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })
 }

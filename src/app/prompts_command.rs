@@ -50,7 +50,8 @@ fn all_texts(places: &Places) -> Result<Vec<String>, AppError> {
         let rig = Rig::parse("built-in rig", &format!("[tank_dump]\nrinse_method = \"{rig}\""))
             .map_err(prompts::PromptError::from)?;
         for (id, _) in prompts::ROUTINES {
-            let routine = prompts::routine(id, &rig, &places.config)?;
+            let Some(source) = prompts::routine_source(id, &places.config)? else { continue };
+            let routine = prompts::load_from(&source, &rig, &places.config)?;
             let book = prompts::phrasebook(&places.config)?;
             for text in Engine::new(routine, book, VoiceSettings::default()).fixed_prompts() {
                 if !texts.contains(&text) {

@@ -183,6 +183,15 @@ impl Engine {
         let Answer::YesNo(question) = self.routine.steps[step].answer.clone() else {
             return;
         };
+        let Some(question) = question.back else {
+            let answer = self.book.common(super::phrasebook::Common::No)[0].clone();
+            let step = self.step_id(step);
+            return if question.no_reply.is_empty() {
+                self.commit(Event::StepAnswered { step, answer, heard });
+            } else {
+                self.commit(Event::OtherStateHeard { step, answer, heard });
+            };
+        };
         let round = self.state.rounds.get(&step).copied().unwrap_or(0) + 1;
         let id = self.step_id(step);
         if round >= question.most {

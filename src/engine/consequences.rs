@@ -30,10 +30,12 @@ impl Engine {
                 self.advance();
             }
             Event::OtherStateHeard { step, .. } => {
-                if let Some(step) = index(self, step)
-                    && let Answer::State(state) = &self.routine.steps[step].answer
-                {
-                    let text = state.other_reply.clone();
+                let text = index(self, step).and_then(|step| match &self.routine.steps[step].answer {
+                    Answer::State(state) => Some(state.other_reply.clone()),
+                    Answer::YesNo(question) => Some(question.no_reply.clone()),
+                    _ => None,
+                });
+                if let Some(text) = text {
                     self.question += 1;
                     self.prompt = Some(self.say_useful(Priority::Caution, text));
                 }
@@ -41,6 +43,7 @@ impl Engine {
             Event::LoopedBack { step, .. } => {
                 if let Some(step) = index(self, step)
                     && let Answer::YesNo(question) = &self.routine.steps[step].answer
+                    && let Some(question) = &question.back
                 {
                     self.lead_in.push(question.back_reply.clone());
                 }
@@ -49,6 +52,7 @@ impl Engine {
             Event::LoopLimitReached { step, .. } => {
                 if let Some(step) = index(self, step)
                     && let Answer::YesNo(question) = &self.routine.steps[step].answer
+                    && let Some(question) = &question.back
                 {
                     self.lead_in.push(question.limit_reply.clone());
                 }

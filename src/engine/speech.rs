@@ -320,19 +320,17 @@ impl Engine {
         let mut all: Vec<String> = vec![self.routine.intro.clone()];
         for step in &self.routine.steps {
             all.extend([&step.caution, &step.call].map(Clone::clone));
+            all.extend(step.answer.texts().into_iter().map(str::to_owned));
             match &step.answer {
                 Answer::State(state) => {
                     all.push(self.book.line(Line::Answered, &[("answer", &capital(&state.want[0]))]));
-                    all.push(state.other_reply.clone());
                 }
                 Answer::Clock(clock) => {
-                    all.extend([&clock.started, &clock.alarm, &clock.alarm_short].map(Clone::clone));
                     if let Some(end) = clock.end.first() {
                         all.push(self.book.line(Line::AlarmAnswer, &[("end", end)]));
                     }
                 }
-                Answer::YesNo(question) => all.extend([&question.back_reply, &question.limit_reply].map(Clone::clone)),
-                Answer::Done { .. } | Answer::Gate => {}
+                _ => {}
             }
         }
         all.extend(self.routine.sections.iter().skip(1).map(|section| format!("{}.", capital(&section.title))));

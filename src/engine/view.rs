@@ -110,7 +110,7 @@ impl Engine {
                     (clock.end.first().cloned().unwrap_or_default(), String::new())
                 }
                 (Asking::Step, Answer::Clock(clock)) => (clock.start[0].clone(), String::new()),
-                (Asking::Step, Answer::Gate) => (String::new(), String::new()),
+                (Asking::Step, _) => (String::new(), String::new()),
             };
         }
         if self.asking == Asking::SkipReason {

@@ -129,6 +129,8 @@ impl Collector {
                 self.add(book.common(Common::Yes), Meaning::Yes, class, false);
                 self.add(book.common(Common::No), Meaning::No, class, false);
             }
+            // Not carried out yet: `app::prompts` refuses routines with these.
+            Answer::Number(_) | Answer::Choice(_) | Answer::Both(_) | Answer::Hold(_) | Answer::Told { .. } => {}
             Answer::Gate => {}
         }
     }

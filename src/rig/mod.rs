@@ -1,15 +1,31 @@
 //! The rig's profile: what it has and what its owner has settled. Pure: text in, a checked value out.
 
+mod bounds;
+mod equipment;
+mod file;
+pub mod interview;
+mod schema;
+mod written;
+
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde::Deserialize;
 use thiserror::Error;
+
+pub use equipment::{EQUIPMENT, Equipment};
+pub use file::{
+    Awning, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Outside, Person, RigFile, RigKind,
+    RinseMethod, Role, Side, Slide, Standing, TankDump, Tow, Tyre, Waste, Water,
+};
+pub use schema::json_schema;
+pub use written::write;
 
 /// What the steps may ask about the rig: which equipment and habits it has, and the numbers that calls and clocks use.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Rig {
     has: BTreeSet<String>,
     numbers: BTreeMap<String, u32>,
+    lists: BTreeMap<String, Vec<String>>,
+    people: Vec<Person>,
 }
 
 impl Rig {
@@ -20,37 +36,56 @@ impl Rig {
     pub fn parse(file: &str, text: &str) -> Result<Self, RigError> {
         let rig: RigFile =
             toml::from_str(text).map_err(|why| RigError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
-        let tank = rig.tank_dump;
-        let mut numbers = BTreeMap::new();
-        for bound in BOUNDS {
-            let value = (bound.value)(&tank);
-            if !(bound.least..=bound.most).contains(&value) {
-                return Err(RigError::OutOfBounds {
-                    file: file.to_owned(),
-                    field: bound.field,
-                    found: value,
-                    least: bound.least,
-                    most: bound.most,
-                    unit: bound.unit,
-                });
-            }
-            numbers.insert(bound.field.to_owned(), value);
-        }
-        let method = match tank.rinse_method {
-            RinseMethod::FillAndRelease => "fill-and-release",
-            RinseMethod::RinseThrough => "rinse-through",
-        };
-        Ok(Self { has: BTreeSet::from([method.to_owned()]), numbers })
+        Self::of(file, &rig)
     }
 
-    /// Whether the rig has the named equipment or habit.
+    /// The rig that a file describes. `file` is only used in errors.
+    ///
+    /// # Errors
+    /// Says the file, the field, what was found and what is allowed.
+    pub fn of(file: &str, rig: &RigFile) -> Result<Self, RigError> {
+        bounds::check(file, rig)?;
+        Ok(Self::unchecked(rig))
+    }
+
+    fn unchecked(rig: &RigFile) -> Self {
+        let mut has: BTreeSet<String> =
+            EQUIPMENT.iter().filter(|item| (item.has)(rig)).map(|item| item.name.to_owned()).collect();
+        has.extend(rig.extras.iter().cloned());
+        let lists = equipment::LISTS.iter().map(|(name, of)| ((*name).to_owned(), of(rig))).collect::<BTreeMap<_, _>>();
+        Self { has, numbers: bounds::numbers(rig), lists, people: rig.person.clone() }
+    }
+
+    /// Whether the rig has the named equipment or habit, one of [`EQUIPMENT`] or of its owner's extras.
     pub fn has(&self, name: &str) -> bool {
         self.has.contains(name)
     }
 
-    /// A number that the rig settles, in the unit that its name ends in (`rinse_s`: seconds).
+    /// Whether `name` is one that a step may ask for: equipment, or an extra of somebody's own.
+    pub fn knows(name: &str) -> bool {
+        name.starts_with(OWN) || EQUIPMENT.iter().any(|item| item.name == name)
+    }
+
+    /// A number that the rig settles, in the unit that its name ends in (`rinse_s`: seconds, `height_in`: inches).
+    /// One that differs from tyre to tyre has the name `tyre_least_psi@left-front`.
     pub fn number(&self, name: &str) -> Option<u32> {
         self.numbers.get(name).copied()
+    }
+
+    /// The entries of a list that steps are repeated for ("slides", "tyres"), by the names they are called; none where the
+    /// rig has none of it, no list where there is no such name.
+    pub fn list(&self, name: &str) -> Option<&[String]> {
+        self.lists.get(name).map(Vec::as_slice)
+    }
+
+    /// The names of all lists.
+    pub fn list_names() -> impl Iterator<Item = &'static str> {
+        equipment::LISTS.iter().map(|(name, _)| *name)
+    }
+
+    /// The people, in the order of the file; none where nobody is named.
+    pub fn people(&self) -> &[Person] {
+        &self.people
     }
 
     /// Every number, for filling in calls.
@@ -60,71 +95,30 @@ impl Rig {
 }
 
 impl Default for Rig {
+    /// An ordinary motorhome: what [`RigFile`] says where nothing is said.
     fn default() -> Self {
-        let tank = TankDump::default();
-        Self {
-            has: BTreeSet::from(["fill-and-release".to_owned()]),
-            numbers: BOUNDS.iter().map(|b| (b.field.to_owned(), (b.value)(&tank))).collect(),
-        }
+        Self::unchecked(&RigFile::default())
     }
 }
+
+/// A name as it stands in ids: "Kitchen slide" is `kitchen-slide`.
+pub fn slug(name: &str) -> String {
+    name.to_lowercase().split_whitespace().collect::<Vec<_>>().join("-")
+}
+
+/// Begins the name of equipment that only its owner's routines ask for.
+const OWN: &str = "own-";
 
 /// Why a rig file is refused.
 #[derive(Debug, Error, PartialEq, Eq)]
 pub enum RigError {
     #[error("{file}: not a rig file: {why}")]
     Unreadable { file: String, why: String },
-    #[error("{file}: tank_dump.{field} is {found} {unit}, expected {least} to {most}; change it in the file")]
+    #[error("{file}: {field} is {found} {unit}, expected {least} to {most}; change it in the file")]
     OutOfBounds { file: String, field: &'static str, found: u32, least: u32, most: u32, unit: &'static str },
+    #[error("{file}: {field}: found {found}, expected {expected}")]
+    Faulty { file: String, field: String, found: String, expected: &'static str },
 }
-
-/// The file as written. Unknown fields are refused, so that a misspelt setting is not silently left at its default.
-#[derive(Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct RigFile {
-    #[serde(default)]
-    tank_dump: TankDump,
-}
-
-/// Defaults are common practice, no source, but for the hand wash (20 s: CDC advice on washing hands).
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-struct TankDump {
-    rinse_method: RinseMethod,
-    rinse_s: u32,
-    layer_s: u32,
-    rinses_most: u32,
-    hand_wash_s: u32,
-}
-
-impl Default for TankDump {
-    fn default() -> Self {
-        Self { rinse_method: RinseMethod::FillAndRelease, rinse_s: 300, layer_s: 30, rinses_most: 3, hand_wash_s: 20 }
-    }
-}
-
-#[derive(Debug, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum RinseMethod {
-    FillAndRelease,
-    RinseThrough,
-}
-
-struct Bound {
-    field: &'static str,
-    unit: &'static str,
-    least: u32,
-    most: u32,
-    value: fn(&TankDump) -> u32,
-}
-
-/// The upper bounds keep a slip of the finger (3000 for 300) from overfilling a tank; the lower ones keep clocks sayable.
-const BOUNDS: [Bound; 4] = [
-    Bound { field: "rinse_s", unit: "seconds", least: 5, most: 1_200, value: |t| t.rinse_s },
-    Bound { field: "layer_s", unit: "seconds", least: 5, most: 300, value: |t| t.layer_s },
-    Bound { field: "rinses_most", unit: "rinses", least: 1, most: 10, value: |t| t.rinses_most },
-    Bound { field: "hand_wash_s", unit: "seconds", least: 20, most: 120, value: |t| t.hand_wash_s },
-];
 
 #[cfg(test)]
 mod tests {

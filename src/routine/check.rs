@@ -1,25 +1,39 @@
 //! Refuses a routine that could mislead: what the file's form alone does not rule out.
 
-use super::file::RoutineError;
-use super::model::{Answer, Routine, Step};
+use super::model::{Answer, NumberAnswer, Question, Routine, RoutineKind, Step, Turn};
+
+/// A fault, with the step that it was found at.
+pub(super) struct Misleading {
+    pub step: String,
+    pub found: String,
+    pub expected: &'static str,
+}
 
 /// # Errors
-/// The first fault found, with step, what was found and what was expected.
-pub(super) fn check(file: &str, routine: &Routine) -> Result<(), RoutineError> {
-    let fault = |step: &Step, found: String, expected: &str| {
-        Err(RoutineError::Faulty { file: file.to_owned(), step: step.id.clone(), found, expected: expected.to_owned() })
-    };
+/// The first fault found.
+pub(super) fn check(routine: &Routine) -> Result<(), Misleading> {
+    let fault =
+        |step: &Step, found: String, expected: &'static str| Err(Misleading { step: step.id.clone(), found, expected });
     let Some(last) = routine.steps.last() else {
-        return Err(RoutineError::Faulty {
-            file: file.to_owned(),
-            step: routine.id.clone(),
-            found: "no step that this rig has".to_owned(),
-            expected: "at least a gate".to_owned(),
-        });
+        let (step, found) = (routine.id.clone(), "no step that this rig has".to_owned());
+        return Err(Misleading { step, found, expected: "at least a gate" });
     };
-    if last.answer != Answer::Gate {
-        return fault(last, "a last step that is no gate".to_owned(), "a gate as the last step");
+    let emergency = routine.kind == RoutineKind::Emergency;
+    if emergency == (last.answer == Answer::Gate) {
+        return if emergency {
+            fault(last, "an emergency card with a gate".to_owned(), "none: nobody waits at a gate then")
+        } else {
+            fault(last, "a last step that is no gate".to_owned(), "a gate as the last step")
+        };
     }
+    if emergency == routine.start.is_empty() {
+        let found = if emergency { "an emergency card with no start" } else { "start, in a routine of another kind" };
+        return fault(&routine.steps[0], found.to_owned(), "phrases that start an emergency card, and only there");
+    }
+    if !emergency && routine.complete.trim().is_empty() {
+        return fault(last, "no completion call".to_owned(), "complete: the last thing that is said");
+    }
+    phrases("start", &routine.start, true).or_else(|(found, expected)| fault(&routine.steps[0], found, expected))?;
     for (index, step) in routine.steps.iter().enumerate() {
         if step.answer == Answer::Gate && index + 1 != routine.steps.len() {
             return fault(step, "a gate in the middle".to_owned(), "the only gate at the end");
@@ -27,6 +41,12 @@ pub(super) fn check(file: &str, routine: &Routine) -> Result<(), RoutineError> {
         let words = step.call.split_whitespace().count();
         if words > MOST_WORDS {
             return fault(step, format!("a call of {words} words"), "at most 20 words in one breath");
+        }
+        let said = [&step.name, &step.call, &step.short, &step.caution, &step.how, &step.check];
+        let texts = said.into_iter().map(String::as_str).chain(step.answer.texts());
+        if let Some(text) = texts.into_iter().find(|text| text.contains(['{', '}'])) {
+            let name: String = text.chars().skip_while(|c| !matches!(c, '{' | '}')).take_while(|c| *c != ' ').collect();
+            return fault(step, format!("'{name}' in what is said"), "the name of a number of the rig, or {each}");
         }
         // References only run backwards, so there can be no cycle.
         if let Some(late) = step.after.iter().find(|&&other| other >= index) {
@@ -77,19 +97,112 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
             }
             Ok(())
         }
-        Answer::YesNo(question) => {
-            if question.back_to >= index {
-                let found =
-                    format!("no_back_to = '{}', which does not come before", routine.steps[question.back_to].id);
-                return Err((found, "an earlier step"));
+        Answer::YesNo(question) => check_question(question, index, routine),
+        Answer::Number(number) => check_number(number, step.critical),
+        Answer::Choice(choice) => {
+            if choice.options.len() < 2 || !choice.options.iter().any(|option| option.settles) {
+                return Err((
+                    "fewer than two options, or none that settles".to_owned(),
+                    "two or more, one that settles",
+                ));
             }
-            if question.most == 0 {
-                return Err(("most = 0".to_owned(), "1 or more"));
+            for (index, option) in choice.options.iter().enumerate() {
+                phrases("answer.options.say", &option.say, false)?;
+                choice.options[..index].iter().try_for_each(|other| apart(&option.say, &other.say))?;
+                if !option.settles && option.reply.is_empty() {
+                    return Err((
+                        "an option that settles nothing and says nothing".to_owned(),
+                        "reply: what to do first",
+                    ));
+                }
             }
             Ok(())
         }
+        Answer::Both(both) => check_turns(&both.turns),
+        Answer::Hold(hold) => {
+            phrases("answer.ready", &hold.ready, false)?;
+            if step.critical {
+                return Err((
+                    "a critical step that is only held".to_owned(),
+                    "a step after it that asks for the state",
+                ));
+            }
+            if !(2..=60).contains(&hold.length.as_secs()) {
+                return Err((format!("a hold of {} s", hold.length.as_secs()), "2 to 60 seconds"));
+            }
+            if hold.hold.is_empty() || hold.release.is_empty() {
+                return Err(("no hold or no release".to_owned(), "the words for both"));
+            }
+            Ok(())
+        }
+        Answer::Told { times: 1..=5 } => {
+            if step.critical && routine.kind != RoutineKind::Emergency {
+                return Err(("a critical step that asks for nothing".to_owned(), "an answer that names a state"));
+            }
+            Ok(())
+        }
+        Answer::Told { times } => Err((format!("times = {times}"), "1 to 5")),
         Answer::Gate => Ok(()),
     }
+}
+
+fn check_question(question: &Question, index: usize, routine: &Routine) -> Result<(), Fault> {
+    let Some(back) = &question.back else {
+        return Ok(());
+    };
+    if back.back_to >= index {
+        let found = format!("no_back_to = '{}', which does not come before", routine.steps[back.back_to].id);
+        return Err((found, "an earlier step"));
+    }
+    if back.most == 0 {
+        return Err(("most = 0".to_owned(), "1 or more"));
+    }
+    if !question.no_reply.is_empty() {
+        return Err(("no_reply beside no_back_to".to_owned(), "one of them"));
+    }
+    Ok(())
+}
+
+fn check_number(number: &NumberAnswer, critical: bool) -> Result<(), Fault> {
+    let (from, to) = number.gauge;
+    if number.least > number.most || from > number.least || to < number.most {
+        return Err(("bounds that do not lie in order".to_owned(), "gauge from <= least <= most <= gauge to"));
+    }
+    if number.resolution < 1 || (to - from) / number.resolution.max(1) > MOST_NUMBERS {
+        return Err((
+            "a gauge with more numbers than can be told apart".to_owned(),
+            "at most 2000, a coarser resolution",
+        ));
+    }
+    if from < 0 {
+        return Err(("a gauge that begins below zero".to_owned(), "0 or more"));
+    }
+    if critical && (number.low_reply.is_empty() || number.high_reply.is_empty()) {
+        return Err((
+            "a critical reading that may lie anywhere".to_owned(),
+            "low_reply and high_reply: what to do then",
+        ));
+    }
+    Ok(())
+}
+
+fn check_turns(turns: &[Turn]) -> Result<(), Fault> {
+    if turns.len() < 2 {
+        return Err((format!("{} turn", turns.len()), "two or more, a signal and its answer"));
+    }
+    for (index, turn) in turns.iter().enumerate() {
+        phrases("answer.turns.say", &turn.say, false)?;
+        phrases("answer.turns.halt", &turn.halt, true)?;
+        apart(&turn.say, &turn.halt)?;
+        turns[..index].iter().try_for_each(|other| apart(&turn.say, &other.say))?;
+        if !turn.halt.is_empty() && turn.halt_reply.is_empty() {
+            return Err(("halt with no halt_reply".to_owned(), "what to do then"));
+        }
+        if index > 0 && turn.call.is_empty() {
+            return Err(("a turn with no call".to_owned(), "what is said to this person"));
+        }
+    }
+    Ok(())
 }
 
 fn phrases(field: &str, list: &[String], may_be_empty: bool) -> Result<(), Fault> {
@@ -114,6 +227,8 @@ fn apart(one: &[String], other: &[String]) -> Result<(), Fault> {
 
 /// Errors and requests to repeat grow with length and complexity of a message (FAA/RD-94/15); the number is ours.
 const MOST_WORDS: usize = 20;
+/// A gauge of 200 with tenths; ours.
+const MOST_NUMBERS: i64 = 2_000;
 
 #[cfg(test)]
 mod tests {

@@ -1,304 +1,290 @@
-//! Reads a routine's file (TOML) into a checked [`Routine`] for one rig.
+//! A routine's file as it is written (TOML). Unknown fields are refused, so that a misspelt one is not silently left out.
 
-use std::collections::BTreeMap;
-use std::time::Duration;
-
+use schemars::JsonSchema;
 use serde::Deserialize;
-use thiserror::Error;
+use toml::Spanned;
 
-use super::check;
-use super::model::{Answer, ClockAnswer, Loop, Routine, Section, StateAnswer, Step, StepIndex};
-use crate::rig::Rig;
+use super::model::Touches;
+use crate::rig::Role;
 
-/// Reads a routine. `file` is only used in errors; `text` is its content.
-///
-/// Steps whose `needs` the rig lacks are left out, and what refers to them is passed on to what they refer to.
-/// `{rinse_s}`-like numbers of the rig are filled in as durations ("5 minutes") or counts.
-///
-/// # Errors
-/// Says file, step, what was found and what was expected.
-pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> {
-    let parsed: RoutineFile =
-        toml::from_str(text).map_err(|why| RoutineError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
-    let fault = |step: &str, found: String, expected: &str| RoutineError::Faulty {
-        file: file.to_owned(),
-        step: step.to_owned(),
-        found,
-        expected: expected.to_owned(),
-    };
-
-    let mut sections = Vec::new();
-    let mut kept: Vec<(usize, StepFile)> = Vec::new();
-    let mut dropped: BTreeMap<String, Vec<String>> = BTreeMap::new();
-    for section in parsed.section {
-        for step in section.step {
-            if step.needs.iter().all(|need| rig.has(need)) {
-                kept.push((sections.len(), step));
-            } else {
-                dropped.insert(step.id.clone(), step.after.clone());
-            }
-        }
-        sections.push(Section { id: section.id, title: section.title });
-    }
-    let mut places: BTreeMap<String, StepIndex> = BTreeMap::new();
-    for (index, (_, step)) in kept.iter().enumerate() {
-        if places.insert(step.id.clone(), index).is_some() {
-            return Err(fault(&step.id, "a second step with this id".to_owned(), "every id once"));
-        }
-    }
-
-    let mut steps = Vec::new();
-    for (section, step) in kept {
-        let after = resolve(&step.after, &places, &dropped)
-            .map_err(|id| fault(&step.id, format!("after = '{id}'"), "the id of a step of this routine"))?;
-        let find = |id: &str, field: &str| {
-            places.get(id).copied().ok_or_else(|| {
-                fault(&step.id, format!("{field} = '{id}'"), "the id of a step of this routine that the rig has")
-            })
-        };
-        let number = |name: &Number, field: &str| match name {
-            Number::Plain(n) => Ok(*n),
-            Number::OfRig(name) => rig.number(name).ok_or_else(|| {
-                fault(&step.id, format!("{field} = '{name}'"), "a number, or the name of a number of the rig")
-            }),
-        };
-        let answer = match step.answer.clone() {
-            AnswerFile::Done { also } => Answer::Done { also: lower(also) },
-            AnswerFile::State { want, other, other_reply } => {
-                Answer::State(StateAnswer { want: lower(want), other: lower(other), other_reply })
-            }
-            AnswerFile::Clock { name, seconds, start, started, end, alarm, alarm_short } => {
-                Answer::Clock(ClockAnswer {
-                    name,
-                    length: Duration::from_secs(number(&seconds, "answer.seconds")?.into()),
-                    start: lower(start),
-                    started,
-                    end: lower(end),
-                    alarm,
-                    alarm_short,
-                })
-            }
-            AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply } => Answer::YesNo(Loop {
-                // A rig without the step that the loop goes back to begins the loop one step later.
-                back_to: find(
-                    no_back_to.iter().find(|id| places.contains_key(*id)).unwrap_or(&no_back_to[0]),
-                    "answer.no_back_to",
-                )?,
-                most: number(&most, "answer.most")?,
-                back_reply,
-                limit_reply,
-            }),
-            AnswerFile::Gate => Answer::Gate,
-        };
-        let during = step.during.as_deref().map(|id| find(id, "during")).transpose()?;
-        steps.push(Step {
-            section,
-            name: step.name,
-            place: step.place,
-            short: if step.short.is_empty() { step.call.clone() } else { step.short },
-            call: step.call,
-            caution: step.caution,
-            how: step.how,
-            check: step.check,
-            answer,
-            critical: step.critical,
-            usual: Duration::from_secs((step.minutes * 60.0).round() as u64),
-            after,
-            during,
-            earshot: step.earshot,
-            once: step.once,
-            id: step.id,
-        });
-    }
-
-    let mut routine = Routine {
-        id: parsed.id,
-        title: parsed.title,
-        intro: parsed.intro,
-        complete: parsed.complete,
-        sections,
-        steps,
-        fingerprint: String::new(),
-    };
-    fill_numbers(&mut routine, rig);
-    check::check(file, &routine)?;
-    routine.fingerprint = fingerprint(&routine);
-    Ok(routine)
-}
-
-/// Why a routine's file is refused.
-#[derive(Debug, Error, PartialEq, Eq)]
-pub enum RoutineError {
-    #[error("{file}: not a routine: {why}")]
-    Unreadable { file: String, why: String },
-    #[error("{file}: step '{step}': found {found}, expected {expected}")]
-    Faulty { file: String, step: String, found: String, expected: String },
-}
-
-/// Follows references through steps that the rig does not have.
-fn resolve(
-    ids: &[String],
-    places: &BTreeMap<String, StepIndex>,
-    dropped: &BTreeMap<String, Vec<String>>,
-) -> Result<Vec<StepIndex>, String> {
-    let mut found = Vec::new();
-    let mut seen = std::collections::BTreeSet::new();
-    let mut queue: Vec<String> = ids.to_vec();
-    while let Some(id) = queue.pop() {
-        if !seen.insert(id.clone()) {
-            continue;
-        }
-        if let Some(&index) = places.get(&id) {
-            found.push(index);
-        } else if let Some(further) = dropped.get(&id) {
-            queue.extend(further.iter().cloned());
-        } else {
-            return Err(id);
-        }
-    }
-    found.sort_unstable();
-    found.dedup();
-    Ok(found)
-}
-
-fn lower(phrases: Vec<String>) -> Vec<String> {
-    phrases.into_iter().map(|phrase| phrase.trim().to_lowercase()).collect()
-}
-
-/// `{name}` becomes the rig's number: names that end in `_s` as a time, others as a count.
-fn fill_numbers(routine: &mut Routine, rig: &Rig) {
-    for (name, value) in rig.numbers() {
-        let shown = if name.ends_with("_s") { seconds_text(value) } else { value.to_string() };
-        let pattern = format!("{{{name}}}");
-        let fill = |text: &mut String| *text = text.replace(&pattern, &shown);
-        fill(&mut routine.intro);
-        for step in &mut routine.steps {
-            for text in [&mut step.call, &mut step.short, &mut step.caution, &mut step.how, &mut step.check] {
-                fill(text);
-            }
-            match &mut step.answer {
-                Answer::Clock(clock) => {
-                    [&mut clock.started, &mut clock.alarm, &mut clock.alarm_short].into_iter().for_each(fill);
-                }
-                Answer::YesNo(question) => {
-                    [&mut question.limit_reply, &mut question.back_reply].into_iter().for_each(fill);
-                }
-                _ => {}
-            }
-        }
-    }
-}
-
-/// Whole minutes as minutes, the rest as it is; `say/` puts units into words.
-fn seconds_text(seconds: u32) -> String {
-    match (seconds / 60, seconds % 60) {
-        (0, s) => format!("{s} s"),
-        (m, 0) => format!("{m} min"),
-        (m, s) => format!("{m} min {s} s"),
-    }
-}
-
-/// FNV-1a over the checked routine: two loads agree only when every step, phrase and number does.
-fn fingerprint(routine: &Routine) -> String {
-    let mut hash: u64 = 0xcbf2_9ce4_8422_2325;
-    for byte in format!("{routine:?}").bytes() {
-        hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
-    }
-    format!("{hash:016x}")
-}
-
-#[derive(Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct RoutineFile {
-    id: String,
-    title: String,
+#[schemars(title = "A routine of sparehand")]
+pub(super) struct RoutineFile {
+    /// Short name in lower case with hyphens, the same as the file's.
+    pub id: String,
+    /// What the person is doing, as it is said in a sentence ("the tank dump").
+    pub title: String,
+    /// Whether things are done, looked at once more, or it is a card for an emergency.
     #[serde(default)]
-    intro: String,
-    complete: String,
-    section: Vec<SectionFile>,
+    pub kind: Kind,
+    /// Phrases that start an emergency card at once from anywhere.
+    #[serde(default)]
+    pub start: Vec<String>,
+    /// Said before the first step.
+    #[serde(default)]
+    pub intro: String,
+    /// The completion call; an emergency card may do without.
+    #[serde(default)]
+    pub complete: String,
+    /// Its parts, each of 5 to 9 steps.
+    pub section: Vec<SectionFile>,
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct SectionFile {
-    id: String,
-    title: String,
-    step: Vec<StepFile>,
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Kind {
+    #[default]
+    Work,
+    Look,
+    Emergency,
 }
 
-#[derive(Deserialize)]
+/// Steps that belong together; or, with `include` alone, all sections of another routine in this place.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-struct StepFile {
-    id: String,
-    name: String,
+pub(super) struct SectionFile {
+    /// Short name in lower case with hyphens.
+    #[serde(default)]
+    pub id: String,
+    /// As it is said when it begins ("emptying and rinsing").
+    #[serde(default)]
+    pub title: String,
+    /// Name of a routine whose sections stand here.
+    #[serde(default)]
+    #[schemars(with = "Option<String>")]
+    pub include: Option<Spanned<String>>,
+    /// Equipment that all its steps are for.
+    #[serde(default)]
+    pub needs: Vec<String>,
+    /// What is to be done, in order.
+    #[serde(default)]
+    pub step: Vec<StepFile>,
+}
+
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct StepFile {
+    /// Short name in lower case with hyphens, once in a routine.
+    #[schemars(with = "String")]
+    pub id: Spanned<String>,
+    /// Short name for lists ("sewer hose on the rig").
+    pub name: String,
+    /// Where the person stands for it.
     #[serde(default, rename = "where")]
-    place: String,
-    call: String,
+    pub place: String,
+    /// Who does it.
     #[serde(default)]
-    short: String,
+    pub role: Role,
+    /// Takes two people; where the rig has only one it is left out.
     #[serde(default)]
-    caution: String,
+    pub together: bool,
+    /// What is said, with the words to answer: one thing to do, at most 20 words.
+    pub call: String,
+    /// The same for large letters.
     #[serde(default)]
-    how: String,
+    pub short: String,
+    /// Said before the call.
     #[serde(default)]
-    check: String,
-    answer: AnswerFile,
+    pub caution: String,
+    /// How it is done.
     #[serde(default)]
-    critical: bool,
+    pub how: String,
+    /// How one knows that it is right.
+    #[serde(default)]
+    pub check: String,
+    /// What counts as an answer.
+    pub answer: AnswerFile,
+    /// Can hurt or cost when it is wrong: never skipped, and its answer names a state.
+    #[serde(default)]
+    pub critical: bool,
+    /// Why a critical step stands in the second half of its section.
+    #[serde(default)]
+    pub late_because: String,
+    /// Asked once more in the last look.
+    #[serde(default)]
+    pub again: bool,
+    /// Steps of other routines that are looked at once more (`routine/step`).
+    #[serde(default)]
+    pub verifies: Vec<String>,
+    /// Cannot be done well in the dark.
+    #[serde(default)]
+    pub daylight: bool,
+    /// What it usually takes.
     #[serde(default = "one_minute")]
-    minutes: f64,
+    pub minutes: f64,
+    /// Equipment that it is for; `not-` before a name for rigs without it.
     #[serde(default)]
-    needs: Vec<String>,
+    pub needs: Vec<String>,
+    /// Steps that must be settled first: of this routine by id, of another as `routine/step`.
     #[serde(default)]
-    after: Vec<String>,
+    pub after: Vec<String>,
+    /// A clock step while whose clock runs this one is offered.
     #[serde(default)]
-    during: Option<String>,
+    pub during: Option<String>,
+    /// The person can hear the alarm from there.
     #[serde(default)]
-    earshot: bool,
+    pub earshot: bool,
+    /// A loop back does not open it again.
     #[serde(default)]
-    once: bool,
+    pub once: bool,
+    /// A list of the rig ("slides", "tyres"): the step is there once for each of its entries, named by `{each}`.
+    #[serde(default)]
+    pub repeats: Option<String>,
+    /// The next entry's turn comes only when all repeated steps of this one are settled.
+    #[serde(default)]
+    pub one_by_one: bool,
+    /// What the hands touch: hands are washed between sewage and drinking water.
+    #[serde(default)]
+    pub touches: Touches,
+    /// Which of the texts it came from, as an index into the sources of the load.
+    #[serde(skip)]
+    pub source: usize,
+    /// What it is repeated for.
+    #[serde(skip)]
+    pub each: String,
+    /// Dropped by its owner's changes.
+    #[serde(skip)]
+    pub gone: bool,
 }
 
 fn one_minute() -> f64 {
     1.0
 }
 
-#[derive(Clone, Deserialize)]
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
-enum AnswerFile {
+pub(super) enum AnswerFile {
+    /// "done", or any of `also`.
     Done {
         #[serde(default)]
         also: Vec<String>,
     },
+    /// The state that is wanted, or the other one.
     State {
+        /// The first is the one that is said back.
         want: Vec<String>,
         other: Vec<String>,
+        /// What to do when it is in the other state.
         other_reply: String,
     },
+    /// Something runs for a time.
     Clock {
         name: String,
         seconds: Number,
         start: Vec<String>,
+        /// Said when it has started.
         started: String,
+        /// Ends it; without these words it guards nothing and ends by itself.
         #[serde(default)]
         end: Vec<String>,
         alarm: String,
         #[serde(default)]
         alarm_short: String,
     },
+    /// A question.
     YesNo {
-        /// The first of these that the rig has.
+        /// The first of these that the rig has; none for a question that does not go back.
+        #[serde(default)]
         no_back_to: Vec<String>,
-        most: Number,
+        /// How often it is asked at most.
+        #[serde(default)]
+        most: Option<Number>,
+        #[serde(default)]
         back_reply: String,
+        #[serde(default)]
         limit_reply: String,
+        /// What to do after a "no" that does not go back.
+        #[serde(default)]
+        no_reply: String,
     },
+    /// A reading.
+    Number {
+        /// What is read ("left front tyre").
+        name: String,
+        /// As it is said after the number.
+        #[serde(default)]
+        unit: String,
+        /// Where it should lie.
+        least: Number,
+        most: Number,
+        /// Lowest and highest number that the gauge shows.
+        gauge: (f64, f64),
+        /// From one number that may be said to the next: 1, 5, 0.1 ...
+        #[serde(default = "one")]
+        resolution: f64,
+        /// What to do when it lies below, or above; without it the reading is taken as it is.
+        #[serde(default)]
+        low_reply: String,
+        #[serde(default)]
+        high_reply: String,
+    },
+    /// One of several.
+    Choice { options: Vec<OptionFile> },
+    /// A signal that is given and answered, turn by turn.
+    Both { turns: Vec<TurnFile> },
+    /// Held for a time that is counted down aloud.
+    Hold {
+        seconds: Number,
+        /// The person has their hand on it.
+        ready: Vec<String>,
+        /// Said at the beginning and at the end.
+        hold: String,
+        release: String,
+    },
+    /// Nothing is asked for; it is said so many times.
+    Told {
+        #[serde(default = "once")]
+        times: u32,
+    },
+    /// Lists what is open; the last step.
     Gate,
 }
 
-#[derive(Clone, Deserialize)]
+fn one() -> f64 {
+    1.0
+}
+
+fn once() -> u32 {
+    1
+}
+
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct OptionFile {
+    pub say: Vec<String>,
+    /// Said once it is taken.
+    #[serde(default)]
+    pub reply: String,
+    /// Whether the step is settled by it.
+    #[serde(default = "yes")]
+    pub settles: bool,
+}
+
+fn yes() -> bool {
+    true
+}
+
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct TurnFile {
+    pub role: Role,
+    /// What is said to this person; the first turn may leave it to the step's call.
+    #[serde(default)]
+    pub call: String,
+    pub say: Vec<String>,
+    /// Says that it must not go on.
+    #[serde(default)]
+    pub halt: Vec<String>,
+    /// What to do then.
+    #[serde(default)]
+    pub halt_reply: String,
+}
+
+/// A number, or the name of a number of the rig.
+#[derive(Clone, Debug, PartialEq, Deserialize, JsonSchema)]
 #[serde(untagged)]
-enum Number {
-    Plain(u32),
+pub(super) enum Number {
+    Plain(f64),
     OfRig(String),
 }

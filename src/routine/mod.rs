@@ -1,8 +1,23 @@
 //! What there is to do: a routine's file, read and checked against the rig. Pure: text in, a [`Routine`] that cannot be wrong out.
 
+mod answer;
+mod build;
+mod changes;
 mod check;
+mod expand;
 mod file;
+mod lint;
+mod lint_order;
+mod lint_words;
 mod model;
+mod schema;
 
-pub use file::{RoutineError, load};
-pub use model::{Answer, ClockAnswer, Loop, Routine, Section, StateAnswer, Step, StepIndex};
+pub use build::{RoutineError, load, load_with};
+pub use expand::{Library, Source};
+pub use lint::{Finding, Severity, Surroundings, lint};
+pub use lint_order::unwashed_hands;
+pub use model::{
+    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Role,
+    Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Touches, Turn,
+};
+pub use schema::{changes_schema, routine_schema};

@@ -2,15 +2,28 @@
 
 use std::time::Duration;
 
+use schemars::JsonSchema;
+use serde::Deserialize;
+
+pub use super::answer::{
+    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, StateAnswer,
+    Turn,
+};
+pub use crate::rig::Role;
+
 /// Place of a step in [`Routine::steps`].
 pub type StepIndex = usize;
 
-/// A checked routine. Every index in it is in range, every phrase is lower case, and its last step is its only gate.
+/// A checked routine. Every index in it is in range, every phrase is lower case, and its last step is its only gate; an
+/// emergency card has no gate.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Routine {
     pub id: String,
+    pub kind: RoutineKind,
     /// What the person is doing, as it is said in a sentence ("the tank dump").
     pub title: String,
+    /// Starts it at once from anywhere; only an emergency card has any.
+    pub start: Vec<String>,
     /// Said before the first step.
     pub intro: String,
     /// The completion call: the last thing said.
@@ -22,16 +35,48 @@ pub struct Routine {
 }
 
 impl Routine {
-    /// The step with this id.
+    /// The step with this id. A step that is repeated for each slide or tyre has the id `step@slide-name`; one of an included
+    /// routine has the id `routine/step`.
     pub fn index_of(&self, id: &str) -> Option<StepIndex> {
         self.steps.iter().position(|step| step.id == id)
     }
+}
+
+/// What a routine is for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum RoutineKind {
+    /// Things are done and said.
+    #[default]
+    Work,
+    /// What was done is looked at once more; nothing new is done.
+    Look,
+    /// A card for when something goes wrong.
+    Emergency,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Section {
     pub id: String,
     pub title: String,
+}
+
+/// A step of another routine of the same move.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StepRef {
+    pub routine: String,
+    pub step: String,
+}
+
+/// Between sewage and drinking water hands are washed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Touches {
+    #[default]
+    Nothing,
+    Sewage,
+    DrinkingWater,
+    /// Here they are washed.
+    Soap,
 }
 
 /// One thing to do.
@@ -43,6 +88,10 @@ pub struct Step {
     pub name: String,
     /// Where the person stands for it.
     pub place: String,
+    /// Who does it.
+    pub role: Role,
+    /// Takes two people: both must answer.
+    pub together: bool,
     /// What is said, with the words to answer.
     pub call: String,
     /// The same for large letters.
@@ -55,72 +104,27 @@ pub struct Step {
     pub answer: Answer,
     /// Can hurt or cost when it is wrong: never skipped, and its answer names a state.
     pub critical: bool,
+    /// Asked once more in the last look of a move, unless a step there [`verifies`](Self::verifies) it.
+    pub again: bool,
+    /// Steps of other routines that this one looks at once more. Those that are not in the move, or that the rig lacks, count
+    /// for nothing.
+    pub verifies: Vec<StepRef>,
+    /// Cannot be done well in the dark.
+    pub daylight: bool,
     /// What it usually takes.
     pub usual: Duration,
     /// Steps that must be settled before this one may be offered.
     pub after: Vec<StepIndex>,
+    /// The same, in other routines of the move; those that are not in the move, or that the rig lacks, hold nothing back.
+    pub after_elsewhere: Vec<StepRef>,
     /// A clock step while whose clock runs this one is offered.
     pub during: Option<StepIndex>,
     /// The person can hear the alarm from there.
     pub earshot: bool,
     /// A loop back does not open it again.
     pub once: bool,
-}
-
-/// What counts as an answer.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Answer {
-    /// "done", or any of these.
-    Done {
-        also: Vec<String>,
-    },
-    State(StateAnswer),
-    Clock(ClockAnswer),
-    YesNo(Loop),
-    /// Lists what is open and lets nobody pass until nothing is.
-    Gate,
-}
-
-/// The answer names a state; a bare "done" does not count.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct StateAnswer {
-    /// The first is the one that is said back and asked for.
-    pub want: Vec<String>,
-    pub other: Vec<String>,
-    /// What to do when it is in the other state.
-    pub other_reply: String,
-}
-
-/// Something runs for a time.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct ClockAnswer {
-    pub name: String,
-    pub length: Duration,
-    pub start: Vec<String>,
-    /// Said when it has started.
-    pub started: String,
-    /// Ends a clock that guards a hazard; empty for one that guards nothing, which ends by itself.
-    pub end: Vec<String>,
-    /// Said when it has run out, first in full, then in short.
-    pub alarm: String,
-    pub alarm_short: String,
-}
-
-impl ClockAnswer {
-    /// Whether harm goes on until a person ends it.
-    pub fn hazard(&self) -> bool {
-        !self.end.is_empty()
-    }
-}
-
-/// A question; "no" goes back.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Loop {
-    pub back_to: StepIndex,
-    /// How often the question may be asked in a run, from 1.
-    pub most: u32,
-    /// Said at the last "no".
-    pub limit_reply: String,
-    /// Said when it goes back.
-    pub back_reply: String,
+    /// What the hands touch that must not meet.
+    pub touches: Touches,
+    /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
+    pub each: String,
 }

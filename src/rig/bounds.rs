@@ -1,0 +1,158 @@
+//! What a rig's file may say, number by number and name by name; and the numbers that calls and clocks use.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::file::{Behind, RigFile, RigKind};
+use super::{OWN, RigError, slug};
+
+pub(super) struct Bound {
+    pub field: &'static str,
+    unit: &'static str,
+    pub least: u32,
+    pub most: u32,
+    value: fn(&RigFile) -> u32,
+}
+
+const fn bound(field: &'static str, unit: &'static str, least: u32, most: u32, value: fn(&RigFile) -> u32) -> Bound {
+    Bound { field, unit, least, most, value }
+}
+
+/// The upper bounds keep a slip of the finger (3000 for 300) from overfilling a tank; the lower ones keep clocks sayable.
+pub(super) const BOUNDS: &[Bound] = &[
+    bound("electric.battery_ah", "ampere-hours", 0, 5_000, |r| r.electric.battery_ah),
+    bound("electric.mains_least_v", "volts", 80, 250, |r| r.electric.mains_least_v),
+    bound("electric.mains_most_v", "volts", 80, 270, |r| r.electric.mains_most_v),
+    bound("water.fresh_gal", "gallons", 0, 400, |r| r.water.fresh_gal),
+    bound("waste.black_gal", "gallons", 0, 200, |r| r.waste.black_gal),
+    bound("waste.black_floor_sqin", "square inches", 0, 10_000, |r| r.waste.black_floor_sqin),
+    bound("waste.grey_gal", "gallons", 0, 200, |r| r.waste.grey_gal),
+    bound("waste.grey_floor_sqin", "square inches", 0, 10_000, |r| r.waste.grey_floor_sqin),
+    bound("tank_dump.rinse_s", "seconds", 5, 1_200, |r| r.tank_dump.rinse_s),
+    bound("tank_dump.layer_s", "seconds", 5, 300, |r| r.tank_dump.layer_s),
+    bound("tank_dump.rinses_most", "rinses", 1, 10, |r| r.tank_dump.rinses_most),
+    bound("tank_dump.hand_wash_s", "seconds", 20, 120, |r| r.tank_dump.hand_wash_s),
+    bound("outside.height_in", "inches", 0, 180, |r| r.outside.height_in),
+    bound("tow.car_hold_s", "seconds", 2, 60, |r| r.tow.car_hold_s),
+];
+
+/// Shore cords there are: 15 and 20 A for small rigs, 30 A at 120 V, 50 A at 120/240 V (NEC 551).
+const CORDS: [u32; 5] = [0, 15, 20, 30, 50];
+
+/// # Errors
+/// The first fault found.
+pub(super) fn check(file: &str, rig: &RigFile) -> Result<(), RigError> {
+    for bound in BOUNDS {
+        let found = (bound.value)(rig);
+        if !(bound.least..=bound.most).contains(&found) {
+            let &Bound { field, unit, least, most, .. } = bound;
+            return Err(RigError::OutOfBounds { file: file.to_owned(), field, found, least, most, unit });
+        }
+    }
+    let fault = |field: &str, found: String, expected: &'static str| {
+        Err(RigError::Faulty { file: file.to_owned(), field: field.to_owned(), found, expected })
+    };
+    if !CORDS.contains(&rig.electric.cord_a) {
+        return fault("electric.cord_a", rig.electric.cord_a.to_string(), "0, 15, 20, 30 or 50 amperes");
+    }
+    if rig.electric.mains_least_v >= rig.electric.mains_most_v {
+        let found = format!("{} V", rig.electric.mains_least_v);
+        return fault("electric.mains_least_v", found, "less than electric.mains_most_v");
+    }
+    for tyre in &rig.tyre {
+        if tyre.least_psi > tyre.most_psi || tyre.least_psi < 15 || tyre.most_psi > 150 {
+            let found = format!("{} to {} psi at '{}'", tyre.least_psi, tyre.most_psi, tyre.name);
+            return fault("tyre", found, "15 to 150 psi, least_psi not above most_psi");
+        }
+    }
+    if matches!(rig.kind, RigKind::TravelTrailer | RigKind::FifthWheel) && rig.tow.behind != Behind::Nothing {
+        let found = "something behind a rig that is towed itself".to_owned();
+        return fault("tow.behind", found, "\"nothing\": it is for rigs that drive themselves");
+    }
+    if let Some(extra) = rig.extras.iter().find(|extra| !extra.starts_with(OWN) || extra.len() == OWN.len()) {
+        return fault("extras", format!("'{extra}'"), "names that begin with own-");
+    }
+    check_names(file, rig)
+}
+
+/// Names are said aloud and answered to: each must be sayable, and no two of a kind alike.
+fn check_names(file: &str, rig: &RigFile) -> Result<(), RigError> {
+    let riders = rig.person.iter().map(|person| person.name.as_str()).chain(rig.passengers.iter().map(String::as_str));
+    let kinds: [(&str, Vec<&str>); 6] = [
+        ("person", riders.collect()),
+        ("pets", rig.pets.iter().map(String::as_str).collect()),
+        ("slide", rig.slide.iter().map(|slide| slide.name.as_str()).collect()),
+        ("awning", rig.awning.iter().map(|awning| awning.name.as_str()).collect()),
+        ("tyre", rig.tyre.iter().map(|tyre| tyre.name.as_str()).collect()),
+        ("outside.antennas", rig.outside.antennas.iter().map(String::as_str).collect()),
+    ];
+    for (field, names) in kinds {
+        let mut seen = BTreeSet::new();
+        for name in names {
+            let sayable = |c: char| c.is_alphabetic() || c == ' ' || c == '\'' || c == '-';
+            let fault = if name.trim().is_empty() || name.len() > LONGEST_NAME || !name.chars().all(sayable) {
+                "a name of letters, at most 40 of them"
+            } else if !seen.insert(slug(name)) {
+                "another name than one that is there already"
+            } else {
+                continue;
+            };
+            let (file, field, found) = (file.to_owned(), field.to_owned(), format!("name '{name}'"));
+            return Err(RigError::Faulty { file, field, found, expected: fault });
+        }
+    }
+    Ok(())
+}
+
+/// The numbers that calls and clocks use, by the last part of their field's name.
+pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
+    let mut numbers: BTreeMap<String, u32> = BOUNDS
+        .iter()
+        .map(|bound| (bound.field.rsplit('.').next().unwrap_or(bound.field).to_owned(), (bound.value)(rig)))
+        .collect();
+    numbers.insert("cord_a".to_owned(), rig.electric.cord_a);
+    numbers.insert("bleach_ml".to_owned(), bleach_ml(rig.water.fresh_gal));
+    for tyre in &rig.tyre {
+        numbers.insert(format!("tyre_least_psi@{}", slug(&tyre.name)), tyre.least_psi);
+        numbers.insert(format!("tyre_most_psi@{}", slug(&tyre.name)), tyre.most_psi);
+    }
+    numbers
+}
+
+/// Household bleach of 5.25 % for a full tank, in millilitres: as many as the tank has litres (ANSI A119.2 section 10.8, in its
+/// metric form, quoted at second hand).
+pub(super) fn bleach_ml(gallons: u32) -> u32 {
+    // A US gallon is 231 cubic inches, 3.785411784 L exactly (NIST Handbook 44, appendix C).
+    (f64::from(gallons) * 3.785_411_784).round() as u32
+}
+
+const LONGEST_NAME: usize = 40;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    /// ANSI A119.2 section 10.8, quoted at second hand: 227 L take 227 mL; 60 gallons (227 L) take 7.8 fluid ounces.
+    #[test]
+    fn the_bleach_for_sixty_gallons_is_that_of_the_standard_in_both_of_its_forms() {
+        assert_eq!(bleach_ml(60), 227);
+        assert!((f64::from(bleach_ml(60)) / 29.5735 - 7.8).abs() < 0.15);
+    }
+
+    #[rstest]
+    #[case::cord("[electric]\ncord_a = 32", "electric.cord_a: found 32, expected 0, 15, 20, 30 or 50 amperes")]
+    #[case::volts("[electric]\nmains_least_v = 130", "electric.mains_least_v: found 130 V")]
+    #[case::tyre(
+        "[[tyre]]\nname = 'left front'\nleast_psi = 90\nmost_psi = 80",
+        "tyre: found 90 to 80 psi at 'left front'"
+    )]
+    #[case::two_alike("[[slide]]\nname = 'big slide'\n[[slide]]\nname = 'Big slide'", "another name")]
+    #[case::unsayable("[[person]]\nname = 'R2'", "person: found name 'R2'")]
+    #[case::behind("kind = 'fifth-wheel'\n[tow]\nbehind = 'car-on-bar'", "tow.behind: found something behind")]
+    #[case::extra("extras = ['kayak']", "extras: found 'kayak'")]
+    #[case::gallons("[water]\nfresh_gal = 4000", "water.fresh_gal is 4000 gallons, expected 0 to 400")]
+    fn a_rig_that_cannot_be_is_refused_with_field_and_finding(#[case] text: &str, #[case] expected: &str) {
+        let error = super::super::Rig::parse("rig.toml", text).unwrap_err().to_string();
+        assert!(error.starts_with("rig.toml: ") && error.contains(expected), "{error}");
+    }
+}

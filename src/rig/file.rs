@@ -1,0 +1,419 @@
+//! The rig's file as it is written (`rig.toml`). What a person may leave out has the default that is said beside it: the common
+//! practice of the trade, no source, unless one is named.
+//!
+//! The comments of the fields are what the JSON Schema says, and what is written beside them in a new file.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// What the rig is, what it has, and what its owner has settled. The maker's manual comes first.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schemars(title = "A rig of sparehand")]
+pub struct RigFile {
+    /// What kind of rig it is.
+    pub kind: RigKind,
+    /// Names of animals that travel along.
+    pub pets: Vec<String>,
+    /// Who rides along besides the people below, by name: each is counted before the road.
+    pub passengers: Vec<String>,
+    /// Equipment of your own that your own routines ask for; each name begins with "own-".
+    pub extras: Vec<String>,
+    /// Mains and batteries.
+    pub electric: Electric,
+    /// Fresh water.
+    pub water: Water,
+    /// Waste water.
+    pub waste: Waste,
+    /// How the sewage tank is emptied and rinsed.
+    pub tank_dump: TankDump,
+    /// LP gas.
+    pub gas: Gas,
+    /// The fridge.
+    pub fridge: Fridge,
+    /// What stands outside or on the roof.
+    pub outside: Outside,
+    /// Jacks, stabilisers, steps.
+    pub standing: Standing,
+    /// What tows, or what is towed.
+    pub tow: Tow,
+    /// People who take part, each with a name.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub person: Vec<Person>,
+    /// Slide-out rooms.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub slide: Vec<Slide>,
+    /// Awnings.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub awning: Vec<Awning>,
+    /// Tyres whose pressure is read before the road.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub tyre: Vec<Tyre>,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum RigKind {
+    #[default]
+    Motorhome,
+    TravelTrailer,
+    FifthWheel,
+    Van,
+}
+
+/// What a person does in a move.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// Works outside.
+    Outside,
+    /// Works inside.
+    Inside,
+    /// Drives.
+    Driver,
+    /// Stands outside and watches for the driver.
+    Spotter,
+    /// Whoever is free.
+    #[default]
+    Either,
+}
+
+/// Somebody who takes part.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Person {
+    /// Name, as it is said.
+    pub name: String,
+    /// What they do.
+    #[serde(default)]
+    pub roles: Vec<Role>,
+    /// Which of it they are practised in: they get the call alone.
+    #[serde(default)]
+    pub practised: Vec<Role>,
+}
+
+/// Mains and batteries.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Electric {
+    /// Shore cord in amperes: 30 or 50; 15 or 20 for a small one; 0 for none.
+    #[schemars(extend("enum" = [0, 15, 20, 30, 50]))]
+    pub cord_a: u32,
+    /// Whether a surge protector stands between post and cord.
+    pub surge_protector: bool,
+    /// Whether there is an inverter.
+    pub inverter: bool,
+    /// Whether there is a generator.
+    pub generator: bool,
+    /// Usable house battery, in ampere-hours at 12 volts; 0 for none.
+    #[schemars(range(min = 0, max = 5000))]
+    pub battery_ah: u32,
+    /// Lowest mains voltage to plug into, in volts.
+    #[schemars(range(min = 80, max = 250))]
+    pub mains_least_v: u32,
+    /// Highest mains voltage to plug into, in volts.
+    #[schemars(range(min = 80, max = 270))]
+    pub mains_most_v: u32,
+}
+
+impl Default for Electric {
+    fn default() -> Self {
+        Self {
+            cord_a: 30,
+            surge_protector: false,
+            inverter: false,
+            generator: false,
+            battery_ah: 100,
+            mains_least_v: 108,
+            mains_most_v: 128,
+        }
+    }
+}
+
+/// Fresh water.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Water {
+    /// Fresh tank in US gallons; 0 for none.
+    #[schemars(range(min = 0, max = 400))]
+    pub fresh_gal: u32,
+    /// Whether there is a pump.
+    pub pump: bool,
+    /// Whether water comes from a tap through a hose.
+    pub tap_hose: bool,
+    /// Whether a pressure regulator is used at the tap.
+    pub regulator: bool,
+    /// Whether a filter is used at the hose.
+    pub filter: bool,
+    /// Water heater: none, gas, electric, or both.
+    pub heater: Heater,
+    /// Whether the water heater can be bypassed for the winter.
+    pub heater_bypass: bool,
+}
+
+impl Default for Water {
+    fn default() -> Self {
+        Self {
+            fresh_gal: 40,
+            pump: true,
+            tap_hose: true,
+            regulator: true,
+            filter: false,
+            heater: Heater::Both,
+            heater_bypass: true,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Heater {
+    None,
+    Gas,
+    Electric,
+    Both,
+}
+
+/// Waste water.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Waste {
+    /// Black (sewage) tank in US gallons; 0 for none.
+    #[schemars(range(min = 0, max = 200))]
+    pub black_gal: u32,
+    /// Floor of the black tank in square inches; 0 where it is not known.
+    #[schemars(range(min = 0, max = 10000))]
+    pub black_floor_sqin: u32,
+    /// Grey tank in US gallons; 0 for none.
+    #[schemars(range(min = 0, max = 200))]
+    pub grey_gal: u32,
+    /// Floor of the grey tank in square inches; 0 where it is not known.
+    #[schemars(range(min = 0, max = 10000))]
+    pub grey_floor_sqin: u32,
+    /// Whether the black tank has an inlet for rinsing.
+    pub rinse_inlet: bool,
+    /// Whether the hoses have quick-release ends.
+    pub quick_release: bool,
+    /// Toilet box that is carried to the drain by hand.
+    pub toilet_box: bool,
+}
+
+impl Default for Waste {
+    fn default() -> Self {
+        Self {
+            black_gal: 40,
+            black_floor_sqin: 0,
+            grey_gal: 40,
+            grey_floor_sqin: 0,
+            rinse_inlet: true,
+            quick_release: false,
+            toilet_box: false,
+        }
+    }
+}
+
+/// How the sewage tank is emptied and rinsed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct TankDump {
+    /// Which way of rinsing the maker's manual allows.
+    pub rinse_method: RinseMethod,
+    /// How long rinse water runs, in seconds.
+    #[schemars(range(min = 5, max = 1200))]
+    pub rinse_s: u32,
+    /// How long water runs for the layer that stays in the tank, in seconds.
+    #[schemars(range(min = 5, max = 300))]
+    pub layer_s: u32,
+    /// How often it is rinsed at most.
+    #[schemars(range(min = 1, max = 10))]
+    pub rinses_most: u32,
+    /// How long hands are washed, in seconds; 20 or more (CDC advice, from memory).
+    #[schemars(range(min = 20, max = 120))]
+    pub hand_wash_s: u32,
+}
+
+impl Default for TankDump {
+    fn default() -> Self {
+        Self { rinse_method: RinseMethod::FillAndRelease, rinse_s: 300, layer_s: 30, rinses_most: 3, hand_wash_s: 20 }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum RinseMethod {
+    FillAndRelease,
+    RinseThrough,
+}
+
+/// LP gas.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Gas {
+    /// Whether there is LP gas aboard.
+    pub lp: bool,
+    /// What you do on the road, where law and maker leave it to you.
+    pub on_the_road: GasPolicy,
+    /// Whether a gas furnace heats the rig.
+    pub furnace: bool,
+}
+
+impl Default for Gas {
+    fn default() -> Self {
+        Self { lp: true, on_the_road: GasPolicy::Shut, furnace: true }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum GasPolicy {
+    /// Shut at the bottle or tank.
+    Shut,
+    /// Left open for the fridge.
+    Open,
+}
+
+/// The fridge.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Fridge {
+    /// What it runs on.
+    pub kind: FridgeKind,
+    /// Whether its latch holds on the road by itself; if not, a bar is put across.
+    pub latch_holds: bool,
+}
+
+impl Default for Fridge {
+    fn default() -> Self {
+        Self { kind: FridgeKind::Gas, latch_holds: true }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum FridgeKind {
+    None,
+    /// Absorption: gas, mains, perhaps battery.
+    Gas,
+    /// Compressor: battery or mains.
+    Compressor,
+}
+
+/// What stands outside or on the roof.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Outside {
+    /// Antennas that must be down for the road, each by its name.
+    pub antennas: Vec<String>,
+    /// Whether there are roof vents.
+    pub roof_vents: bool,
+    /// Bicycles on a rack.
+    pub bicycles: bool,
+    /// Height over everything on the roof, in inches; 0 where it is not measured.
+    #[schemars(range(min = 0, max = 180))]
+    pub height_in: u32,
+}
+
+impl Default for Outside {
+    fn default() -> Self {
+        Self { antennas: Vec::new(), roof_vents: true, bicycles: false, height_in: 0 }
+    }
+}
+
+/// Jacks, stabilisers, steps.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Standing {
+    /// Levelling jacks that carry the rig.
+    pub levelling_jacks: bool,
+    /// Stabilisers that only steady it.
+    pub stabilisers: bool,
+    /// Entry steps that fold or slide.
+    pub entry_steps: bool,
+}
+
+/// What tows, or what is towed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Tow {
+    /// What a motorhome or van has behind it.
+    pub behind: Behind,
+    /// Supplemental brake in the towed car.
+    pub supplemental_brake: bool,
+    /// Whether a breakaway switch with its cable is fitted.
+    pub breakaway: bool,
+    /// How long the car's control is held to put it in tow, in seconds; its maker's manual says it.
+    #[schemars(range(min = 2, max = 60))]
+    pub car_hold_s: u32,
+    /// Whether the car's maker has its battery or a fuse taken off for towing.
+    pub car_power_off: bool,
+    /// Weight-distributing bars at the ball of a travel trailer.
+    pub weight_bars: bool,
+}
+
+impl Default for Tow {
+    fn default() -> Self {
+        Self {
+            behind: Behind::Nothing,
+            supplemental_brake: true,
+            breakaway: true,
+            car_hold_s: 5,
+            car_power_off: false,
+            weight_bars: false,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Behind {
+    #[default]
+    Nothing,
+    /// A car with all four wheels on the road, on a tow bar.
+    CarOnBar,
+    /// A car with its front wheels on a dolly.
+    CarOnDolly,
+    /// A trailer, with or without a car on it.
+    Trailer,
+}
+
+/// A slide-out room.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Slide {
+    /// As it is called ("kitchen slide").
+    pub name: String,
+    /// Where it goes out.
+    #[serde(default)]
+    pub side: Side,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Side {
+    #[default]
+    Driver,
+    Passenger,
+    Rear,
+}
+
+/// An awning.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Awning {
+    /// As it is called ("big awning").
+    pub name: String,
+}
+
+/// A tyre whose pressure is read cold before the road.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Tyre {
+    /// Where it is ("left front").
+    pub name: String,
+    /// Lowest good cold pressure, in pounds per square inch: the placard, or the maker's table for the weight.
+    #[schemars(range(min = 15, max = 150))]
+    pub least_psi: u32,
+    /// Highest, as the sidewall says, in pounds per square inch.
+    #[schemars(range(min = 15, max = 150))]
+    pub most_psi: u32,
+}

@@ -1,0 +1,369 @@
+//! Reads a routine's file into a checked [`Routine`] for one rig.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use thiserror::Error;
+
+use super::check;
+use super::expand::{self, Library, Source};
+use super::file::{AnswerFile, Kind, Number, RoutineFile, StepFile};
+use super::model::{
+    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Routine,
+    RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
+};
+use crate::rig::{Rig, slug};
+
+/// Reads a routine that stands alone. `file` is only used in errors; `text` is its content. See [`load_with`].
+///
+/// # Errors
+/// Says file, step, what was found and what was expected.
+pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> {
+    load_with(&Source { name: file.to_owned(), text: text.to_owned() }, rig, &Library::NONE)
+}
+
+/// Reads a routine with its owner's changes and the routines that it includes.
+///
+/// Steps whose `needs` the rig lacks are left out, and what refers to them is passed on to what they refer to.
+/// `{rinse_s}`-like numbers of the rig are filled in as durations ("5 minutes") or counts, and `{each}` with what a step is
+/// repeated for.
+///
+/// # Errors
+/// Says file, step, what was found and what was expected.
+pub fn load_with(source: &Source, rig: &Rig, library: &Library) -> Result<Routine, RoutineError> {
+    let expanded = expand::expand(source, rig, library)?;
+    Builder { file: &source.name, sources: &expanded.sources, stands_for: &expanded.stands_for, rig }
+        .build(expanded.routine)
+}
+
+/// Why a routine's file is refused.
+#[derive(Debug, Error, PartialEq, Eq)]
+pub enum RoutineError {
+    #[error("{file}: not a routine: {why}")]
+    Unreadable { file: String, why: String },
+    #[error("{file}: step '{step}': found {found}, expected {expected}")]
+    Faulty { file: String, step: String, found: String, expected: String },
+}
+
+struct Builder<'a> {
+    file: &'a str,
+    sources: &'a [String],
+    stands_for: &'a BTreeMap<String, Vec<String>>,
+    rig: &'a Rig,
+}
+
+/// What was found, and what was expected.
+type Fault = (String, &'static str);
+
+impl Builder<'_> {
+    fn fault(&self, step: &StepFile, (found, expected): Fault) -> RoutineError {
+        RoutineError::Faulty {
+            file: self.sources.get(step.source).map_or(self.file, String::as_str).to_owned(),
+            step: step.id.get_ref().clone(),
+            found,
+            expected: expected.to_owned(),
+        }
+    }
+
+    fn build(&self, parsed: RoutineFile) -> Result<Routine, RoutineError> {
+        let mut sections = Vec::new();
+        let mut kept: Vec<(usize, StepFile)> = Vec::new();
+        for section in parsed.section {
+            kept.extend(section.step.into_iter().map(|step| (sections.len(), step)));
+            sections.push(Section { id: section.id, title: section.title });
+        }
+        let mut places: BTreeMap<String, StepIndex> = BTreeMap::new();
+        for (index, (_, step)) in kept.iter().enumerate() {
+            if places.insert(step.id.get_ref().clone(), index).is_some() {
+                return Err(self.fault(step, ("a second step with this id".to_owned(), "every id once")));
+            }
+        }
+        let origins: BTreeMap<String, usize> =
+            kept.iter().map(|(_, step)| (step.id.get_ref().clone(), step.source)).collect();
+        let mut steps = Vec::new();
+        for (section, step) in kept {
+            steps.push(self.step(section, &step, &places).map_err(|fault| self.fault(&step, fault))?);
+        }
+        let mut routine = Routine {
+            id: parsed.id,
+            kind: match parsed.kind {
+                Kind::Work => RoutineKind::Work,
+                Kind::Look => RoutineKind::Look,
+                Kind::Emergency => RoutineKind::Emergency,
+            },
+            title: parsed.title,
+            start: lower(parsed.start),
+            intro: parsed.intro,
+            complete: parsed.complete,
+            sections,
+            steps,
+            fingerprint: String::new(),
+        };
+        fill_numbers(&mut routine, self.rig);
+        check::check(&routine).map_err(|fault| RoutineError::Faulty {
+            file: origins
+                .get(&fault.step)
+                .and_then(|&from| self.sources.get(from))
+                .map_or(self.file, String::as_str)
+                .to_owned(),
+            step: fault.step,
+            found: fault.found,
+            expected: fault.expected.to_owned(),
+        })?;
+        routine.fingerprint = fingerprint(&routine);
+        Ok(routine)
+    }
+
+    fn step(&self, section: usize, step: &StepFile, places: &BTreeMap<String, StepIndex>) -> Result<Step, Fault> {
+        let mut after = BTreeSet::new();
+        let mut elsewhere = BTreeSet::new();
+        for id in self.resolve(&step.after) {
+            match places.get(&id) {
+                Some(&index) => {
+                    after.insert(index);
+                }
+                None if id.contains('/') => {
+                    elsewhere.insert(id);
+                }
+                None => return Err((format!("after = '{id}'"), "the id of a step of this routine")),
+            }
+        }
+        let find = |id: &str, field: &str| {
+            let found = || (format!("{field} = '{id}'"), "the id of a step of this routine that the rig has");
+            places.get(id).copied().ok_or_else(found)
+        };
+        let during = step.during.as_deref().map(|id| find(id, "during")).transpose()?;
+        let answer = self.answer(step, places)?;
+        if !(0.0..=1440.0).contains(&step.minutes) {
+            return Err((format!("minutes = {}", step.minutes), "0 to 1440 minutes"));
+        }
+        let text = |text: &String| text.replace(EACH, &step.each);
+        Ok(Step {
+            id: step.id.get_ref().clone(),
+            section,
+            name: text(&step.name),
+            place: text(&step.place),
+            role: step.role,
+            together: step.together,
+            short: text(if step.short.is_empty() { &step.call } else { &step.short }),
+            call: text(&step.call),
+            caution: text(&step.caution),
+            how: text(&step.how),
+            check: text(&step.check),
+            answer,
+            critical: step.critical,
+            again: step.again,
+            verifies: references(&step.verifies, "verifies")?,
+            daylight: step.daylight,
+            usual: Duration::from_secs((step.minutes * 60.0).round() as u64),
+            after: after.into_iter().collect(),
+            after_elsewhere: references(&elsewhere.into_iter().collect::<Vec<_>>(), "after")?,
+            during,
+            earshot: step.earshot,
+            once: step.once,
+            touches: step.touches,
+            each: step.each.clone(),
+        })
+    }
+
+    /// Follows references through steps that the rig does not have, and to all repeats of one.
+    fn resolve(&self, ids: &[String]) -> BTreeSet<String> {
+        let mut found = BTreeSet::new();
+        let mut seen = BTreeSet::new();
+        let mut queue: Vec<&String> = ids.iter().collect();
+        while let Some(id) = queue.pop() {
+            if seen.insert(id) {
+                match self.stands_for.get(id) {
+                    Some(others) => queue.extend(others),
+                    None => {
+                        found.insert(id.clone());
+                    }
+                }
+            }
+        }
+        found
+    }
+
+    fn answer(&self, step: &StepFile, places: &BTreeMap<String, StepIndex>) -> Result<Answer, Fault> {
+        let mut answer = self.answer_as_written(step, places)?;
+        let fill = |text: &mut String| *text = text.replace(EACH, &step.each);
+        answer.texts_mut().into_iter().for_each(fill);
+        let fill_phrase = |phrase: &mut String| *phrase = phrase.replace(EACH, &step.each.to_lowercase());
+        answer.phrases_mut().into_iter().flatten().for_each(fill_phrase);
+        match &mut answer {
+            Answer::Clock(clock) => fill(&mut clock.name),
+            Answer::Number(number) => fill(&mut number.name),
+            _ => {}
+        }
+        Ok(answer)
+    }
+
+    fn answer_as_written(&self, step: &StepFile, places: &BTreeMap<String, StepIndex>) -> Result<Answer, Fault> {
+        let each = slug(&step.each);
+        Ok(match step.answer.clone() {
+            AnswerFile::Done { also } => Answer::Done { also: lower(also) },
+            AnswerFile::State { want, other, other_reply } => {
+                Answer::State(StateAnswer { want: lower(want), other: lower(other), other_reply })
+            }
+            AnswerFile::Clock { name, seconds, start, started, end, alarm, alarm_short } => {
+                Answer::Clock(ClockAnswer {
+                    name,
+                    length: Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into()),
+                    start: lower(start),
+                    started,
+                    end: lower(end),
+                    alarm,
+                    alarm_short,
+                })
+            }
+            AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply, no_reply } => {
+                // A rig without the step that the loop goes back to begins the loop one step later.
+                let back = match no_back_to.iter().find(|id| places.contains_key(*id)).or_else(|| no_back_to.first()) {
+                    None => None,
+                    Some(id) => {
+                        let back_to = places.get(id).copied().ok_or_else(|| {
+                            let found = format!("answer.no_back_to = '{id}'");
+                            (found, "the id of a step of this routine that the rig has")
+                        })?;
+                        let most = most.as_ref().map_or(Ok(1), |most| self.whole(most, "answer.most", &each))?;
+                        Some(Loop { back_to, most, limit_reply, back_reply })
+                    }
+                };
+                Answer::YesNo(Question { back, no_reply })
+            }
+            AnswerFile::Number { name, unit, least, most, gauge, resolution, low_reply, high_reply } => {
+                let decimals = (0..=2).find(|d| is_whole(resolution * 10f64.powi(*d))).ok_or_else(|| {
+                    (format!("answer.resolution = {resolution}"), "a step of at most two places behind the point")
+                })?;
+                let scaled = |value: f64, field: &str| {
+                    let value = value * 10f64.powi(decimals);
+                    if is_whole(value) && value.abs() < 1e9 {
+                        Ok(value.round() as i64)
+                    } else {
+                        Err((format!("{field} with more places than answer.resolution"), "as many places"))
+                    }
+                };
+                Answer::Number(NumberAnswer {
+                    name,
+                    unit,
+                    decimals: u8::try_from(decimals).unwrap_or(0),
+                    least: scaled(self.number(&least, "answer.least", &each)?, "answer.least")?,
+                    most: scaled(self.number(&most, "answer.most", &each)?, "answer.most")?,
+                    gauge: (scaled(gauge.0, "answer.gauge")?, scaled(gauge.1, "answer.gauge")?),
+                    resolution: scaled(resolution, "answer.resolution")?,
+                    low_reply,
+                    high_reply,
+                })
+            }
+            AnswerFile::Choice { options } => {
+                let option = |option: super::file::OptionFile| ChoiceOption {
+                    say: lower(option.say),
+                    reply: option.reply,
+                    settles: option.settles,
+                };
+                Answer::Choice(ChoiceAnswer { options: options.into_iter().map(option).collect() })
+            }
+            AnswerFile::Both { turns } => {
+                let turn = |turn: super::file::TurnFile| Turn {
+                    role: turn.role,
+                    call: turn.call,
+                    say: lower(turn.say),
+                    halt: lower(turn.halt),
+                    halt_reply: turn.halt_reply,
+                };
+                Answer::Both(BothAnswer { turns: turns.into_iter().map(turn).collect() })
+            }
+            AnswerFile::Hold { seconds, ready, hold, release } => Answer::Hold(HoldAnswer {
+                length: Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into()),
+                ready: lower(ready),
+                hold,
+                release,
+            }),
+            AnswerFile::Told { times } => Answer::Told { times },
+            AnswerFile::Gate => Answer::Gate,
+        })
+    }
+
+    /// A number of the rig's that differs from one repeat to the next goes before one that does not.
+    fn number(&self, number: &Number, field: &str, each: &str) -> Result<f64, Fault> {
+        match number {
+            Number::Plain(value) => Ok(*value),
+            Number::OfRig(name) => self
+                .rig
+                .number(&format!("{name}@{each}"))
+                .or_else(|| self.rig.number(name))
+                .map(f64::from)
+                .ok_or_else(|| (format!("{field} = '{name}'"), "a number, or the name of a number of the rig")),
+        }
+    }
+
+    fn whole(&self, number: &Number, field: &str, each: &str) -> Result<u32, Fault> {
+        let value = self.number(number, field, each)?;
+        if is_whole(value) && (0.0..=f64::from(u32::MAX)).contains(&value) {
+            Ok(value.round() as u32)
+        } else {
+            Err((format!("{field} = {value}"), "a whole number, 0 or more"))
+        }
+    }
+}
+
+/// Stands for what a step is repeated for.
+const EACH: &str = "{each}";
+
+fn is_whole(value: f64) -> bool {
+    (value - value.round()).abs() < 1e-6
+}
+
+fn references(ids: &[String], field: &str) -> Result<Vec<StepRef>, Fault> {
+    let read = |id: &String| match id.split_once('/') {
+        Some((routine, step)) if !routine.is_empty() && !step.is_empty() => {
+            Ok(StepRef { routine: routine.to_owned(), step: step.to_owned() })
+        }
+        _ => Err((format!("{field} = '{id}'"), "routine/step")),
+    };
+    ids.iter().map(read).collect()
+}
+
+fn lower(phrases: Vec<String>) -> Vec<String> {
+    phrases.into_iter().map(|phrase| phrase.trim().to_lowercase()).collect()
+}
+
+/// `{name}` becomes the rig's number: names that end in `_s` as a time, others as a count. A number that differs from one
+/// repeat to the next goes before one that does not.
+fn fill_numbers(routine: &mut Routine, rig: &Rig) {
+    let shown = |name: &str, value: u32| if name.ends_with("_s") { seconds_text(value) } else { value.to_string() };
+    let fill = |text: &mut String, each: &str| {
+        for (name, value) in rig.numbers().filter(|_| text.contains('{')).collect::<Vec<_>>() {
+            let (name, of) = name.split_once('@').unwrap_or((name, ""));
+            if of.is_empty() || of == each {
+                *text = text.replace(&format!("{{{name}}}"), &shown(name, value));
+            }
+        }
+    };
+    fill(&mut routine.intro, "");
+    for step in &mut routine.steps {
+        let each = slug(&step.each);
+        for text in [&mut step.call, &mut step.short, &mut step.caution, &mut step.how, &mut step.check] {
+            fill(text, &each);
+        }
+        step.answer.texts_mut().into_iter().for_each(|text| fill(text, &each));
+    }
+}
+
+/// Whole minutes as minutes, the rest as it is; `say/` puts units into words.
+fn seconds_text(seconds: u32) -> String {
+    match (seconds / 60, seconds % 60) {
+        (0, s) => format!("{s} s"),
+        (m, 0) => format!("{m} min"),
+        (m, s) => format!("{m} min {s} s"),
+    }
+}
+
+/// FNV-1a over the checked routine: two loads agree only when every step, phrase and number does.
+fn fingerprint(routine: &Routine) -> String {
+    let mut hash: u64 = 0xcbf2_9ce4_8422_2325;
+    for byte in format!("{routine:?}").bytes() {
+        hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
+    }
+    format!("{hash:016x}")
+}
