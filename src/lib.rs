@@ -4,8 +4,12 @@
 //! [`units`], [`routine`], [`rig`] and [`engine`] are pure: they take time as an argument and touch
 //! no audio, database, file, thread or clock. Only [`app`] knows everyone.
 
+#[macro_use]
+extern crate uom;
+
 pub mod app;
 pub mod engine;
+pub mod figures;
 pub mod hear;
 pub mod journal;
 pub mod onnx;
