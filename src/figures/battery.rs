@@ -133,7 +133,11 @@ mod tests {
     #[case(12.0, 100.0, 120.0)]
     #[case(12.0, 90.0, 133.3)]
     #[case(12.8, 85.0, 132.4)]
-    fn an_inverter_takes_its_losses_from_the_battery_too(#[case] volts: f64, #[case] per_cent: f64, #[case] expected: f64) {
+    fn an_inverter_takes_its_losses_from_the_battery_too(
+        #[case] volts: f64,
+        #[case] per_cent: f64,
+        #[case] expected: f64,
+    ) {
         let found = inverter_draw(
             Power::new::<watt>(1_440.0),
             ElectricPotential::new::<volt>(volts),
@@ -182,7 +186,10 @@ mod tests {
         assert!(hours_left(&battery(100.0, 1.2), amperes(0.0)).is_err());
         assert!(hours_left(&battery(0.0, 1.2), amperes(5.0)).is_err());
         assert!(hours_left(&battery(100.0, 0.9), amperes(5.0)).is_err());
-        assert!(inverter_draw(Power::new::<watt>(100.0), ElectricPotential::new::<volt>(120.0), Ratio::new::<ratio>(0.9)).is_err());
+        assert!(
+            inverter_draw(Power::new::<watt>(100.0), ElectricPotential::new::<volt>(120.0), Ratio::new::<ratio>(0.9))
+                .is_err()
+        );
     }
 
     proptest! {

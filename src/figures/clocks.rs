@@ -87,11 +87,7 @@ pub fn rinse_clock(inputs: &RinseInputs) -> Result<RinseClock, FigureError> {
     if to_share < SHORTEST_S {
         return Err(FigureError::Impossible {
             what: "rinse clock",
-            found: format!(
-                "{} s until the tank is {} % full",
-                plain(to_share),
-                plain(inputs.share.get::<percent>())
-            ),
+            found: format!("{} s until the tank is {} % full", plain(to_share), plain(inputs.share.get::<percent>())),
             expected: "room for 5 s or more; empty the tank first, or turn the tap down and measure it again",
         });
     }
@@ -275,10 +271,9 @@ mod tests {
 
     #[test]
     fn without_tank_or_flow_the_owner_s_time_stands_and_is_called_unchecked() {
-        for inputs in [
-            RinseInputs { tank: None, ..rinse(8.0, Some(300)) },
-            RinseInputs { flow: None, ..rinse(8.0, Some(300)) },
-        ] {
+        for inputs in
+            [RinseInputs { tank: None, ..rinse(8.0, Some(300)) }, RinseInputs { flow: None, ..rinse(8.0, Some(300)) }]
+        {
             let clock = rinse_clock(&inputs).unwrap();
             assert_eq!((clock.runs.as_secs(), clock.decided_by), (300, RinseBound::OwnerUnchecked));
             assert_eq!((clock.share_at_end, clock.full_after), (None, None));
@@ -347,15 +342,15 @@ mod tests {
     proptest! {
         #[test]
         fn a_rinse_never_takes_the_tank_over_its_share_or_the_owner_s_time(
-            tank in 5.0_f64..100.0, held in 0.0_f64..50.0, flow in 0.1_f64..20.0, percent in 10.0_f64..100.0,
+            tank in 5.0_f64..100.0, held in 0.0_f64..50.0, flow in 0.1_f64..20.0, most in 10.0_f64..100.0,
             owner in prop::option::of(5_u64..1_200),
         ) {
             let inputs = RinseInputs {
-                tank: Some(gal(tank)), held: gal(held), flow: Some(gpm(flow)), share: share(percent),
+                tank: Some(gal(tank)), held: gal(held), flow: Some(gpm(flow)), share: share(most),
                 owner: owner.map(Duration::from_secs),
             };
             if let Ok(clock) = rinse_clock(&inputs) {
-                prop_assert!(clock.share_at_end.unwrap().value <= percent / 100.0 + 1e-6);
+                prop_assert!(clock.share_at_end.unwrap().value <= most / 100.0 + 1e-6);
                 prop_assert!(owner.is_none_or(|s| clock.runs.as_secs() <= s));
                 prop_assert!(clock.full_after.unwrap() >= clock.runs);
             }

@@ -1,8 +1,8 @@
 //! The voltage that a cord takes, there and back.
 
-use uom::si::f64::{ElectricCurrent, ElectricPotential, Length, Ratio};
 use uom::si::electric_current::ampere;
 use uom::si::electric_potential::volt;
+use uom::si::f64::{ElectricCurrent, ElectricPotential, Length, Ratio};
 use uom::si::length::foot;
 
 use super::error::{FigureError, within};

@@ -83,7 +83,8 @@ mod tests {
     #[test]
     fn the_student_s_bottle_is_empty_within_20_to_25_minutes() {
         let cm = |n: f64| round(Length::new::<centimeter>(n)).unwrap();
-        let found = time(cm(10.0), cm(0.120), Length::new::<centimeter>(15.0), Length::default(), 1.0 / 1.10_f64.sqrt());
+        let found =
+            time(cm(10.0), cm(0.120), Length::new::<centimeter>(15.0), Length::default(), 1.0 / 1.10_f64.sqrt());
         assert!((20.0 * 60.0..25.0 * 60.0).contains(&found), "{found}");
     }
 

@@ -6,7 +6,9 @@ use thiserror::Error;
 
 #[derive(Clone, Debug, Error, PartialEq, Eq)]
 pub enum FigureError {
-    #[error("{kind}: found \"{found}\" without a unit, expected a number and its unit ({units}); write for instance {example}")]
+    #[error(
+        "{kind}: found \"{found}\" without a unit, expected a number and its unit ({units}); write for instance {example}"
+    )]
     NoUnit { kind: &'static str, found: String, units: String, example: &'static str },
     #[error("{kind}: found the unit \"{unit}\" in \"{found}\", expected one of {units}; write for instance {example}")]
     UnknownUnit { kind: &'static str, found: String, unit: String, units: String, example: &'static str },

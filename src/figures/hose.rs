@@ -38,8 +38,9 @@ pub struct Hose {
 pub fn loss(hose: &Hose, flow: VolumeRate) -> Result<Gauge, FigureError> {
     check(hose)?;
     flow::plausible(flow)?;
-    Ok(Gauge::of_psi(friction(flow.get::<us_gallon_per_minute>(), hose.smoothness, hose.diameter.get::<inch>())
-        * feet(hose)))
+    Ok(Gauge::of_psi(
+        friction(flow.get::<us_gallon_per_minute>(), hose.smoothness, hose.diameter.get::<inch>()) * feet(hose),
+    ))
 }
 
 /// The flow at which a hose takes up a whole pressure. Range as for [`loss`], pressure 0.1 to 250 psi. The reverse of [`loss`].

@@ -7,6 +7,7 @@
 pub mod battery;
 pub mod clocks;
 pub mod cord;
+pub mod daylight;
 pub mod drain;
 pub mod error;
 pub mod flow;
@@ -17,8 +18,11 @@ pub mod sanitise;
 pub mod service;
 pub mod supply;
 pub mod tank;
+pub mod towing;
+pub mod tyres;
 pub mod units;
 pub mod unplug;
+pub mod weights;
 
 pub use error::FigureError;
 

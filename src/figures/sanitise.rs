@@ -84,8 +84,8 @@ mod tests {
     #[case(5.25, 54.7)]
     #[case(6.0, 62.5)]
     #[case(8.25, 85.9)]
-    fn a_quarter_cup_in_15_gallons_gives_what_the_standard_means(#[case] percent: f64, #[case] ppm: f64) {
-        let found = concentration(Volume::new::<us_cup>(0.25), strength(percent), gal(15.0)).unwrap();
+    fn a_quarter_cup_in_15_gallons_gives_what_the_standard_means(#[case] labelled: f64, #[case] ppm: f64) {
+        let found = concentration(Volume::new::<us_cup>(0.25), strength(labelled), gal(15.0)).unwrap();
         assert!((found.get::<part_per_million>() - ppm).abs() < 0.05, "{found:?}");
     }
 
@@ -109,9 +109,7 @@ mod tests {
 
     #[test]
     fn stronger_bleach_means_less_of_it() {
-        let ounces = |percent| {
-            dose(usual_target(), strength(percent), gal(40.0)).unwrap().get::<us_fluid_ounce>()
-        };
+        let ounces = |labelled| dose(usual_target(), strength(labelled), gal(40.0)).unwrap().get::<us_fluid_ounce>();
         assert!((ounces(5.25) - 4.876).abs() < 0.001, "{}", ounces(5.25));
         assert!((ounces(8.25) / ounces(5.25) - 5.25 / 8.25).abs() < 1e-9);
     }
@@ -126,9 +124,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn a_dose_gives_its_target(ppm in 1.0_f64..200.0, percent in 1.0_f64..15.0, gallons in 1.0_f64..500.0) {
-            let bleach = dose(Ratio::new::<part_per_million>(ppm), strength(percent), gal(gallons)).unwrap();
-            let found = concentration(bleach, strength(percent), gal(gallons)).unwrap().get::<part_per_million>();
+        fn a_dose_gives_its_target(ppm in 1.0_f64..200.0, labelled in 1.0_f64..15.0, gallons in 1.0_f64..500.0) {
+            let bleach = dose(Ratio::new::<part_per_million>(ppm), strength(labelled), gal(gallons)).unwrap();
+            let found = concentration(bleach, strength(labelled), gal(gallons)).unwrap().get::<part_per_million>();
             prop_assert!((found / ppm - 1.0).abs() < 1e-9);
         }
     }

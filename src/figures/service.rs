@@ -223,7 +223,8 @@ mod tests {
 
     #[test]
     fn a_low_voltage_draws_more_amperes() {
-        let low = loading(Service::Thirty, &[load("kettle", 1_500.0, Leg::First)], ElectricPotential::new::<volt>(100.0));
+        let low =
+            loading(Service::Thirty, &[load("kettle", 1_500.0, Leg::First)], ElectricPotential::new::<volt>(100.0));
         assert!((low.unwrap().known[0].get::<ampere>() - 15.0).abs() < 1e-9);
     }
 

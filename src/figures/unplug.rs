@@ -201,11 +201,9 @@ mod tests {
     /// Ohm's law: 1,440 W at 12 V are 120 A; Peukert with rated hours, 100 Ah over 20 h, 1.25: 0.3765 h.
     #[test]
     fn a_heater_on_the_inverter_empties_the_battery_in_23_minutes() {
-        let found = unplug(&rig(vec![
-            thing("heater", 1_440.0, Feed::Inverter),
-            thing("roof cooling", 1_500.0, Feed::Shore),
-        ]))
-        .unwrap();
+        let found =
+            unplug(&rig(vec![thing("heater", 1_440.0, Feed::Inverter), thing("roof cooling", 1_500.0, Feed::Shore)]))
+                .unwrap();
         assert_eq!(stop(&found), ["roof cooling"]);
         assert_eq!(found.inverter, InverterState::Carries);
         assert!((found.draw.get::<ampere>() - 120.0).abs() < 1e-9);
