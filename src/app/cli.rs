@@ -6,7 +6,8 @@ use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::app::clock::Clock;
+use crate::app::clock::{self, Clock};
+use crate::app::figure_command::{self, FigureArgs};
 use crate::app::hear_command::HearRequest;
 use crate::app::places::Places;
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
@@ -36,6 +37,8 @@ pub enum Command {
     Say(SayArgs),
     /// List past runs, or show one.
     Log(LogArgs),
+    /// Reckon a figure of the trade: tanks, water, electricity, tyres, weights, daylight.
+    Figure(FigureArgs),
     /// Download the speech models that are not there yet.
     Fetch,
     /// Write everything the program can say to WAV files with a list of the texts.
@@ -178,6 +181,10 @@ impl Cli {
                     Some(run) => log_command::show(out, &journal, RunId(run), form, &zone)?,
                     None => log_command::list(out, &journal, form, &zone)?,
                 }
+            }
+            Command::Figure(args) => {
+                let (list, out) = (&mut io::stdin().lock(), &mut io::stdout().lock());
+                return Ok(figure_command::run(&args, list, &clock::wall, out)?);
             }
             Command::Fetch => {
                 let fetched = fetch::fetch_with_progress("core", &places.models)?;

@@ -117,21 +117,20 @@ pub struct Loading {
 
 /// Whether the things that are on fit a service. See [`LOADS`].
 ///
-/// Range: power of each thing 0 to 12,000 W, voltage at the pedestal 90 to 140 V (it is 120 V when all is well). On a 50 A service
-/// a thing of unknown leg is reckoned on the worse leg: what fits only by luck is [`LegState::Unknown`], never fitting.
+/// Range: power of each thing 0 to 12,000 W, voltage at the pedestal 90 to 140 V (it is 120 V when all is well), at most 16 things
+/// of unknown leg. On a 50 A service each of them may lie on either: what fits only by luck is [`LegState::Unknown`], never fitting.
 ///
 /// # Errors
 /// A value outside its range; a thing on a second leg of a service with one.
 pub fn loading(service: Service, loads: &[Load], supply: ElectricPotential) -> Result<Loading, FigureError> {
     within("voltage at the pedestal", supply.get::<volt>(), 90.0..=140.0, "V")?;
     let mut known = vec![ElectricCurrent::default(); service.legs()];
-    let mut unknown = ElectricCurrent::default();
-    let mut largest_unknown = ElectricCurrent::default();
+    let mut unknown = Vec::new();
     for load in loads {
         within("power of a load", load.power.get::<watt>(), 0.0..=12_000.0, "W")?;
         let current = load.power / supply;
         match (load.leg, service.legs()) {
-            (Leg::First | Leg::Unknown, 1) => known[0] += current,
+            (Leg::First | Leg::Unknown, 1) | (Leg::First, _) => known[0] += current,
             (Leg::Second | Leg::Both, 1) => {
                 return Err(FigureError::Impossible {
                     what: "leg",
@@ -139,24 +138,15 @@ pub fn loading(service: Service, loads: &[Load], supply: ElectricPotential) -> R
                     expected: "the first leg: this service has no other",
                 });
             }
-            (Leg::First, _) => known[0] += current,
             (Leg::Second, _) => known[1] += current,
             (Leg::Both, _) => known.iter_mut().for_each(|leg| *leg += current / 2.0),
-            (Leg::Unknown, _) => {
-                unknown += current;
-                largest_unknown = largest_unknown.max(current);
-            }
+            (Leg::Unknown, _) => unknown.push(current.get::<ampere>()),
         }
     }
     let rating = service.amperes();
-    let worst_known = known.iter().map(|leg| leg.get::<ampere>()).fold(0.0, f64::max);
-    let all = known.iter().map(|leg| leg.get::<ampere>()).sum::<f64>() + unknown.get::<ampere>();
-    let worst = worst_known + unknown.get::<ampere>();
-    let lightest_known = known.iter().map(|leg| leg.get::<ampere>()).fold(f64::INFINITY, f64::min);
-    let surely_over = !at_most(worst_known, rating)
-        || !at_most(all, rating * service.legs() as f64)
-        || !at_most(lightest_known + largest_unknown.get::<ampere>(), rating);
-    let state = if surely_over {
+    let amperes: Vec<f64> = known.iter().map(|leg| leg.get::<ampere>()).collect();
+    let (best, worst) = fullest_leg(&amperes, &unknown)?;
+    let state = if !at_most(best, rating) {
         LegState::Over
     } else if !at_most(worst, rating) {
         LegState::Unknown
@@ -165,9 +155,31 @@ pub fn loading(service: Service, loads: &[Load], supply: ElectricPotential) -> R
     } else {
         LegState::Fits
     };
-    Ok(Loading { known, unknown, state })
+    Ok(Loading { known, unknown: ElectricCurrent::new::<ampere>(unknown.iter().sum()), state })
 }
 
+/// Amperes on the fullest leg, when the things of unknown leg lie as well as they can, and as badly.
+fn fullest_leg(known: &[f64], unknown: &[f64]) -> Result<(f64, f64), FigureError> {
+    let fullest = known.iter().copied().fold(0.0, f64::max);
+    let [first, second] = *known else { return Ok((fullest, fullest)) };
+    if unknown.len() > MOST_UNKNOWN {
+        return Err(FigureError::Impossible {
+            what: "things of unknown leg",
+            found: format!("{} of them", unknown.len()),
+            expected: "16 or fewer; find out the legs of the strongest",
+        });
+    }
+    let all: f64 = unknown.iter().sum();
+    let split = |on_first: u32| {
+        let moved: f64 = (0..).zip(unknown).filter(|(bit, _)| on_first >> bit & 1 == 1).map(|(_, a)| a).sum();
+        (first + moved).max(second + all - moved)
+    };
+    let best = (0..1_u32 << unknown.len()).map(split).fold(f64::INFINITY, f64::min);
+    Ok((best, fullest + all))
+}
+
+/// Every way of lying is tried: 65,536 of them for 16 things.
+const MOST_UNKNOWN: usize = 16;
 const CONTINUOUS: f64 = 0.8;
 
 #[cfg(test)]
@@ -219,6 +231,9 @@ mod tests {
         assert_eq!(state(Service::Fifty, &[load("oven", 7_000.0, Leg::Unknown)]), LegState::Over);
         let both = [load("heater", 6_500.0, Leg::Unknown), load("cooling", 6_000.0, Leg::Unknown)];
         assert_eq!(state(Service::Fifty, &both), LegState::Over);
+        // Two of three share a leg, whichever: 6,240 W are 52 A.
+        let three = ["a", "b", "c"].map(|name| load(name, 3_120.0, Leg::Unknown));
+        assert_eq!(state(Service::Fifty, &three), LegState::Over);
     }
 
     #[test]
