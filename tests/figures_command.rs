@@ -80,8 +80,17 @@ fn what_does_not_fit_or_is_not_known_ends_with_code_3(#[case] args: &[&str], #[c
 #[test]
 fn unplugging_says_what_stops_what_goes_on_how_long_and_what_to_switch_off_first() {
     let (text, code) = says(&[
-        "unplug", "--on", "roof cooling=1,500 W@shore", "--on", "kettle=1,000 W@inverter", "--on", "lamps=24 W@battery",
-        "--inverter", "2,000 W", "--capacity", "200 Ah",
+        "unplug",
+        "--on",
+        "roof cooling=1,500 W@shore",
+        "--on",
+        "kettle=1,000 W@inverter",
+        "--on",
+        "lamps=24 W@battery",
+        "--inverter",
+        "2,000 W",
+        "--capacity",
+        "200 Ah",
     ]);
     assert_eq!(code, 0, "{text}");
     for part in [

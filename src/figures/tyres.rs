@@ -245,10 +245,10 @@ mod tests {
         assert!((found - expected).abs() < 0.006, "{found}");
     }
 
-    /// The gas law with the standard atmosphere: 80 psi at sea level shows 82.5 psi at 5,280 ft, at the same temperature.
+    /// The gas law with the standard atmosphere: 80 psi at sea level shows 82.5 psi where the air has 12.23 psi, which is at 5,000 ft.
     #[test]
     fn a_gauge_shows_more_up_in_the_mountains() {
-        let up = Around { air: air_at(Length::new::<foot>(5_280.0)).unwrap(), ..fahrenheit(70.0) };
+        let up = Around { air: air_at(Length::new::<foot>(5_000.0)).unwrap(), ..fahrenheit(70.0) };
         let found = reading_at(Gauge::of_psi(80.0), fahrenheit(70.0), up).unwrap().psi();
         assert!((found - 82.5).abs() < 0.05, "{found}");
     }

@@ -52,11 +52,9 @@ impl Daylight {
             Passage::StaysBelow => "none, it stays dark".to_owned(),
         };
         let light = match found.working_light() {
-            WorkingLight::Between(from, until) => format!(
-                "Light to work by from {} to {}.",
-                from.strftime("%H:%M"),
-                until.strftime("%H:%M")
-            ),
+            WorkingLight::Between(from, until) => {
+                format!("Light to work by from {} to {}.", from.strftime("%H:%M"), until.strftime("%H:%M"))
+            }
             WorkingLight::Always => "The night has no darkness: light to work by all the time.".to_owned(),
             WorkingLight::Never => "It does not get light enough to work by.".to_owned(),
         };

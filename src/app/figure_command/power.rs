@@ -41,9 +41,11 @@ impl ServiceLoad {
         let (verdict, name, says) = match found.state {
             LegState::Fits => (Verdict::Fits, "fits", "It fits, also for hours."),
             LegState::NotForLong => (Verdict::DoesNotFit, "not-for-long", "Above 80 %: not for hours."),
-            LegState::Unknown => {
-                (Verdict::Unknown, "unknown", "It fits only if the things of unknown leg lie well: find out their legs.")
-            }
+            LegState::Unknown => (
+                Verdict::Unknown,
+                "unknown",
+                "It fits only if the things of unknown leg lie well: find out their legs.",
+            ),
             LegState::Over => (Verdict::DoesNotFit, "over", "Too much: the breaker will trip. Switch something off."),
         };
         let legs: Vec<String> = found.known.iter().map(Shown::shown).collect();
@@ -208,8 +210,7 @@ pub struct Unplug {
 
 impl Unplug {
     pub(super) fn answer(&self) -> Result<Answer, FigureError> {
-        let label =
-            Label { capacity: self.capacity, rated: self.rated, exponent: self.exponent, usable: self.usable };
+        let label = Label { capacity: self.capacity, rated: self.rated, exponent: self.exponent, usable: self.usable };
         let (battery, mut assumed) = label.battery();
         assumed.extend(assume(self.voltage.is_none(), "12.6 V at the battery"));
         let inverter = self.inverter.map(|entry| {
@@ -246,7 +247,9 @@ impl Unplug {
         }
         says.push(match found.lasts {
             Some(lasts) => format!("In all {}; from full that lasts {}.", found.draw.shown(), lasts.shown()),
-            None if found.draw.value > 0.0 => format!("In all {}; how long that lasts is not known.", found.draw.shown()),
+            None if found.draw.value > 0.0 => {
+                format!("In all {}; how long that lasts is not known.", found.draw.shown())
+            }
             None => "Nothing is drawn from the battery.".to_owned(),
         });
         if found.through_plug.value > 0.0 {

@@ -108,7 +108,9 @@ impl TyreReading {
             Low => (Verdict::DoesNotFit, "low", "Below the placard: air in."),
             Right => (Verdict::Fits, "right", "At the placard."),
             High => (Verdict::DoesNotFit, "high", "Above the placard, cold: let air out down to it."),
-            AboveMost => (Verdict::DoesNotFit, "above-most", "Above what is moulded on the tyre or wheel: let air out."),
+            AboveMost => {
+                (Verdict::DoesNotFit, "above-most", "Above what is moulded on the tyre or wheel: let air out.")
+            }
             NotCold => (
                 Verdict::Unknown,
                 "not-cold",
@@ -273,11 +275,15 @@ impl TrailerBrakes {
         let mass = |entry: Option<Entered<Mass>>| entry.map(|m| m.0);
         let found = towing::brakes(mass(self.trailer), mass(self.trailer_axles), mass(self.towing_axles))?;
         let (verdict, name, says) = match found {
-            towing::Brakes::NotRequired => (Verdict::Fits, "not-required", "The federal rule asks for no brakes on it."),
-            towing::Brakes::Required => (Verdict::DoesNotFit, "required", "It needs brakes."),
-            towing::Brakes::Unknown => {
-                (Verdict::Unknown, "unknown", "Not known: weigh the trailer, its axles and those of the towing vehicle.")
+            towing::Brakes::NotRequired => {
+                (Verdict::Fits, "not-required", "The federal rule asks for no brakes on it.")
             }
+            towing::Brakes::Required => (Verdict::DoesNotFit, "required", "It needs brakes."),
+            towing::Brakes::Unknown => (
+                Verdict::Unknown,
+                "unknown",
+                "Not known: weigh the trailer, its axles and those of the towing vehicle.",
+            ),
         };
         Ok(Answer::new(towing::BRAKES, verdict, says.to_owned()).value("brakes", name))
     }
@@ -308,7 +314,8 @@ impl WheelNuts {
         let assumed = assume(usual, "10, 25 and 50 miles");
         let answer = match found {
             towing::Nuts::Due { at } => {
-                let says = format!("Due: the mark of {} is passed. Stop where it is safe and tighten them.", at.shown());
+                let says =
+                    format!("Due: the mark of {} is passed. Stop where it is safe and tighten them.", at.shown());
                 Answer::new(towing::NUTS, Verdict::DoesNotFit, says).value("state", "due").quantity("mark", at)
             }
             towing::Nuts::Next { left } => {

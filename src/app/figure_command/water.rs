@@ -183,9 +183,11 @@ impl RinseClock {
         let (bound, verdict, why) = match clock.decided_by {
             RinseBound::Owner => ("owner", Verdict::Figure, "the owner's time, and the tank has room for it"),
             RinseBound::Share => ("share", Verdict::Figure, "the tank would be too full after that"),
-            RinseBound::OwnerUnchecked => {
-                ("owner-unchecked", Verdict::Unknown, "the owner's time, not checked: the tank or the flow is not known")
-            }
+            RinseBound::OwnerUnchecked => (
+                "owner-unchecked",
+                Verdict::Unknown,
+                "the owner's time, not checked: the tank or the flow is not known",
+            ),
         };
         let mut says = format!("Rinse for {}: {why}.", clock.runs.shown());
         if let (Some(share), Some(full)) = (clock.share_at_end, clock.full_after) {
@@ -380,12 +382,16 @@ impl Supply {
         let (verdict, name, says) = match state {
             supply::Supply::Weak => (Verdict::Fits, "weak", "weak, and harms nothing"),
             supply::Supply::Fits => (Verdict::Fits, "fits", "within the rig's bounds"),
-            supply::Supply::NeedsRegulator => {
-                (Verdict::DoesNotFit, "needs-regulator", "too much for the rig: not without a regulator, or one set lower")
-            }
-            supply::Supply::AboveCode => {
-                (Verdict::DoesNotFit, "above-code", "above the 80 psi that codes allow in a house: never without a regulator")
-            }
+            supply::Supply::NeedsRegulator => (
+                Verdict::DoesNotFit,
+                "needs-regulator",
+                "too much for the rig: not without a regulator, or one set lower",
+            ),
+            supply::Supply::AboveCode => (
+                Verdict::DoesNotFit,
+                "above-code",
+                "above the 80 psi that codes allow in a house: never without a regulator",
+            ),
         };
         let mut assumed = assume(self.least.is_none(), "least 40 psi");
         assumed.extend(assume(self.most.is_none(), "most 60 psi: look up the maker's"));
@@ -440,7 +446,9 @@ impl HoseLoss {
                 let says = format!("{} drive {} through this hose.", pressure.0.shown(), flow.shown());
                 Answer::new(hose::FRICTION, Verdict::Figure, says).quantity("flow", flow)
             }
-            _ => return Err(FigureError::Unknown { what: "flow", expected: "the flow, or the pressure that drives it" }),
+            _ => {
+                return Err(FigureError::Unknown { what: "flow", expected: "the flow, or the pressure that drives it" });
+            }
         };
         Ok(answer.assuming(assumed))
     }
@@ -476,7 +484,10 @@ impl Bleach {
             (Some(water), None, None) => water.0,
             (None, Some(diameter), Some(length)) => sanitise::hose_volume(diameter.0, length.0)?,
             _ => {
-                return Err(FigureError::Unknown { what: "water", expected: "a volume, or a hose's diameter and length" });
+                return Err(FigureError::Unknown {
+                    what: "water",
+                    expected: "a volume, or a hose's diameter and length",
+                });
             }
         };
         if let Some(dose) = self.dose {
