@@ -332,7 +332,7 @@ mod tests {
                                                up in 0.0_f64..10_000.0) {
             let away = Around { air: air_at(Length::new::<foot>(up)).unwrap(), ..fahrenheit(to) };
             let there = reading_at(Gauge::of_psi(psi), fahrenheit(from), away).unwrap();
-            prop_assume!(there.psi() > 5.0);
+            prop_assume!((5.0..150.0).contains(&there.psi()));
             let back = reading_at(there, away, fahrenheit(from)).unwrap().psi();
             prop_assert!((back - psi).abs() < 1e-9);
         }

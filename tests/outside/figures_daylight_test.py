@@ -9,9 +9,6 @@ from astral.sun import dawn, dusk, elevation, sunrise, sunset
 
 from figures_batch import answers
 
-UTC = datetime.timezone.utc
-DAY = datetime.timedelta(days=1)
-
 
 def asked(count, latitudes, seed):
     """Random places and dates, each with the hour zone that the sun keeps there."""
@@ -33,10 +30,18 @@ def moment(text):
 
 @pytest.mark.parametrize("key, reference", [("civil_dawn", dawn), ("sunrise", sunrise), ("sunset", sunset), ("civil_dusk", dusk)])
 def test_the_moments_are_those_of_noaa_s_sheet_within_two_minutes(key, reference):
-    for (latitude, longitude, date, _), one in asked(500, (-54, 54), 90):
-        near = [reference(Observer(latitude, longitude), date + shift * DAY, tzinfo=UTC) for shift in (-1, 0, 1)]
-        off = min(abs((moment(one[key]) - other).total_seconds()) for other in near)
-        assert off < 120, (latitude, longitude, date, key, one[key], off)
+    not_given = 0
+    for (latitude, longitude, date, hours), one in asked(500, (-54, 54), 90):
+        zone = datetime.timezone(datetime.timedelta(hours=hours))
+        try:
+            expected = reference(Observer(latitude, longitude), date, tzinfo=zone)
+        except ValueError:
+            # astral finds none on some dates on which it falls near midnight in Greenwich.
+            not_given += 1
+            continue
+        off = (moment(one[key]) - expected).total_seconds()
+        assert abs(off) < 120, (latitude, longitude, date, key, one[key], off)
+    assert not_given <= 5
 
 
 def test_the_sun_stands_where_each_moment_says_it_does_also_in_the_far_north():

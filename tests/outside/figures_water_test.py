@@ -61,9 +61,10 @@ def test_temperatures_convert_as_pint_converts_them(rng):
 
 def test_depths_volumes_flows_and_fill_times(rng):
     questions, expected = [], []
-    for length, width, gallons, gpm, share in zip(
+    rows = zip(
         rng.uniform(12, 90, 500), rng.uniform(12, 60, 500), rng.uniform(1, 60, 500), rng.uniform(0.5, 12, 500), rng.uniform(5, 100, 500)
-    ):
+    )
+    for length, width, gallons, gpm, share in (map(float, row) for row in rows):
         base = Q(length, "inch") * Q(width, "inch")
         water = Q(gallons, "gallon")
         questions.append(("depth", {"water": f"{gallons!r} gal", "length": f"{length!r} in", "width": f"{width!r} in"}))
