@@ -5,6 +5,7 @@ mod entries;
 mod light;
 mod power;
 mod road;
+mod tanks;
 mod water;
 
 use std::io::{BufRead, Write};
@@ -44,21 +45,21 @@ pub enum Figure {
     /// A quantity in other units.
     Convert(answer::Convert),
     /// Volume of a tank from inside measures.
-    TankVolume(water::TankVolume),
+    TankVolume(tanks::TankVolume),
     /// How much a tank holds, by lamps, gauge, sight or counting.
-    TankLevel(water::TankLevel),
+    TankLevel(tanks::TankLevel),
     /// Flow of a tap from the time to fill a bucket.
-    BucketFlow(water::BucketFlow),
+    BucketFlow(tanks::BucketFlow),
     /// Time until a tank is so full.
-    FillTime(water::FillTime),
+    FillTime(tanks::FillTime),
     /// How long the rinse water may run.
-    RinseClock(water::RinseClock),
+    RinseClock(tanks::RinseClock),
     /// How long water runs for a layer, and how deep it is.
-    LayerClock(water::LayerClock),
+    LayerClock(tanks::LayerClock),
     /// Depth of water over a base.
-    Depth(water::Depth),
+    Depth(tanks::Depth),
     /// Shortest time in which a tank runs out by gravity.
-    DrainTime(water::DrainTime),
+    DrainTime(tanks::DrainTime),
     /// What the pressure of a supply means for the rig.
     Supply(water::Supply),
     /// Pressure lost in a hose, or the flow that a pressure drives through it.

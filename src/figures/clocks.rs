@@ -69,7 +69,8 @@ pub struct RinseClock {
 /// 3,785 L), flow 0.05 to 30 gpm (0.19 to 114 L/min), times 5 s to 1 h. Rounded down to a whole second.
 ///
 /// # Errors
-/// A value outside its range; neither the owner's time nor tank and flow; less than 5 s until the share.
+/// A value outside its range; neither the owner's time nor tank and flow; less than 5 s until the share, or more than 1 h and no
+/// owner's time.
 pub fn rinse_clock(inputs: &RinseInputs) -> Result<RinseClock, FigureError> {
     if let Some(owner) = inputs.owner {
         plausible_time("owner's rinse time", owner)?;
@@ -93,8 +94,9 @@ pub fn rinse_clock(inputs: &RinseInputs) -> Result<RinseClock, FigureError> {
     }
     let (runs, decided_by) = match inputs.owner {
         Some(owner) if owner.as_secs_f64() <= to_share => (owner.as_secs(), RinseBound::Owner),
-        _ => (whole(to_share.min(LONGEST_S)), RinseBound::Share),
+        _ => (whole(to_share), RinseBound::Share),
     };
+    within("rinse clock", runs as f64, SHORTEST_S..=LONGEST_S, "s")?;
     let runs = Duration::from_secs(runs);
     let at_end = inputs.held + flow * seconds(runs);
     Ok(RinseClock {
@@ -286,6 +288,7 @@ mod tests {
         assert!(rinse_clock(&RinseInputs { held: gal(30.0), ..rinse(8.0, Some(300)) }).is_err());
         let error = rinse_clock(&RinseInputs { held: gal(29.9), ..rinse(8.0, Some(300)) }).unwrap_err().to_string();
         assert!(error.contains("0.75 s until the tank is 75 % full"), "{error}");
+        assert!(rinse_clock(&rinse(0.1, None)).unwrap_err().to_string().contains("expected 5 to 3600 s"));
     }
 
     fn layer() -> LayerInputs {

@@ -12,6 +12,7 @@ pub mod drain;
 pub mod error;
 pub mod flow;
 pub mod hose;
+mod kinds;
 pub mod parse;
 pub mod pressure;
 pub mod sanitise;

@@ -26,6 +26,13 @@ pub const DEPTH: Method = Method {
     caution: "A rig that stands out of level holds it deeper on one side.",
 };
 
+/// How full a tank is.
+pub const LEVEL: Method = Method {
+    formula: "share x tank; n of m lamps: from n/m up to (n+1)/m; counted: the sum, at most the tank",
+    source: "geometry, straight walls; lamps evenly spaced: common practice, no source",
+    caution: "Probes in a dirty tank read too high or stick. Where too full can hurt, reckon with the larger figure.",
+};
+
 /// Time to a share of a tank.
 pub const FILL: Method = Method {
     formula: "time = (share x tank - what is in it) / flow",
@@ -97,11 +104,8 @@ pub struct Held {
     pub most: Volume,
 }
 
-/// What a tank holds by its level.
-///
-/// Formula: share x tank; n of m lamps: from n/m up to (n+1)/m, at most full; counted: the sum, which may be more than the tank
-/// holds and is then given as full. Range: tank 0.5 to 1,000 gal (1.9 to 3,785 L). Source: geometry; lamps as common practice,
-/// no source.
+/// What a tank holds by its level. See [`LEVEL`]. Range: tank 0.5 to 1,000 gal (1.9 to 3,785 L), shares 0 to 100 %, lamps lit at most
+/// all, uses of up to 50 gal (189 L) each.
 ///
 /// # Errors
 /// A tank, a share or a depth outside its range; more lamps lit than there are; a counted use of more than 50 gal (189 L).

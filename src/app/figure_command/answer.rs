@@ -247,6 +247,11 @@ pub(super) fn number(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A note of what is taken where the person left something out.
+pub(super) fn assume(missing: bool, what: &str) -> Vec<String> {
+    if missing { vec![what.to_owned()] } else { Vec::new() }
+}
+
 /// What kind of quantity a text is, tried one after the other.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]

@@ -8,9 +8,8 @@ use uom::si::power::watt;
 use uom::si::ratio::percent;
 use uom::si::time::hour;
 
-use super::answer::{Answer, Shown, Verdict, number};
+use super::answer::{Answer, Shown, Verdict, assume, number};
 use super::entries::{DischargeEntry, InverterEntry, LoadEntry, ThingEntry};
-use super::water::assume;
 use crate::figures::parse::Entered;
 use crate::figures::service::{LegState, Service, loading};
 use crate::figures::unplug::{Inverter, InverterState, StillOn, unplug, usual_voltage};

@@ -5,9 +5,8 @@ use serde::Deserialize;
 use serde_json::json;
 use uom::si::f64::{Length, Mass, Ratio, ThermodynamicTemperature, Time};
 
-use super::answer::{Answer, Shown, Verdict};
+use super::answer::{Answer, Shown, Verdict, assume};
 use super::entries::{AxleEntry, Rated};
-use super::water::assume;
 use crate::figures::parse::Entered;
 use crate::figures::pressure::{Absolute, Gauge, air_at, sea_level};
 use crate::figures::weights::{Combination, Overall, Standing, Towed, Vehicle, check, overall};
