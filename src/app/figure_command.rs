@@ -33,7 +33,7 @@ pub struct FigureArgs {
 #[derive(Debug, Subcommand)]
 pub enum Question {
     #[command(flatten)]
-    One(Figure),
+    One(Box<Figure>),
     /// Answer JSON objects from standard input, one a line: {"layer-clock": {"flow": "5 gpm", "base": "10 sq ft"}}.
     Batch,
 }
