@@ -9,12 +9,11 @@ use super::Method;
 use super::battery::{Battery, hours_left, inverter_draw, plausible_battery};
 use super::error::{FigureError, within};
 
-/// Taking the shore cord off.
+/// Taking the shore cord off. The order in its caution: site label of National Electrical Code 551.77 (from memory).
 pub const UNPLUG: Method = Method {
     formula: "through the inverter: watts / (volts x efficiency); direct: watts / volts; hours by Peukert's law",
     source: "Ohm's law; Peukert's law with the rated hours",
-    caution: "Loads off, then the pedestal's breaker off, then the plug: never pull it under load (label at the site: National \
-              Electrical Code 551.77, from memory).",
+    caution: "Loads off, then the pedestal's breaker off, then the plug: never pull it under load.",
 };
 
 /// Where a thing gets its power.

@@ -247,6 +247,16 @@ pub(super) fn number(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A time that nobody knows to the second: whole minutes.
+pub(super) fn about(time: Time) -> String {
+    let minutes = (time.get::<second>() / 60.0).round();
+    if minutes < 1.0 {
+        "less than a minute".to_owned()
+    } else {
+        format!("about {}", Time::new::<second>(minutes * 60.0).shown())
+    }
+}
+
 /// A note of what is taken where the person left something out.
 pub(super) fn assume(missing: bool, what: &str) -> Vec<String> {
     if missing { vec![what.to_owned()] } else { Vec::new() }

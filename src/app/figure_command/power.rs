@@ -8,7 +8,7 @@ use uom::si::power::watt;
 use uom::si::ratio::percent;
 use uom::si::time::hour;
 
-use super::answer::{Answer, Shown, Verdict, assume, number};
+use super::answer::{Answer, Shown, Verdict, about, assume, number};
 use super::entries::{DischargeEntry, InverterEntry, LoadEntry, ThingEntry};
 use crate::figures::parse::Entered;
 use crate::figures::service::{LegState, Service, loading};
@@ -48,7 +48,7 @@ impl ServiceLoad {
             LegState::Over => (Verdict::DoesNotFit, "over", "Too much: the breaker will trip. Switch something off."),
         };
         let legs: Vec<String> = found.known.iter().map(Shown::shown).collect();
-        let mut drawn = format!("{} drawn of {}", legs.join(" and "), number(of.amperes()));
+        let mut drawn = format!("{} drawn of {} A", legs.join(" and "), number(of.amperes()));
         if of.legs() > 1 {
             drawn += " for each leg";
         }
@@ -145,7 +145,7 @@ impl BatteryHours {
             return Err(FigureError::Unknown { what: "capacity of the battery", expected: "what its label says" });
         };
         let left = battery::hours_left(&found, self.current.0)?;
-        let says = format!("From full it lasts {} at {}.", left.shown(), self.current.0.shown());
+        let says = format!("From full it lasts {} at {}.", about(left), self.current.0.shown());
         Ok(Answer::new(battery::HOURS, Verdict::Figure, says)
             .quantity("lasts", left)
             .value("lasts_h", left.get::<hour>())
@@ -245,7 +245,7 @@ impl Unplug {
             InverterState::NotNeeded | InverterState::Carries => {}
         }
         says.push(match found.lasts {
-            Some(lasts) => format!("In all {}; from full that lasts {}.", found.draw.shown(), lasts.shown()),
+            Some(lasts) => format!("In all {}; from full that lasts {}.", found.draw.shown(), about(lasts)),
             None if found.draw.value > 0.0 => {
                 format!("In all {}; how long that lasts is not known.", found.draw.shown())
             }
