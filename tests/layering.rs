@@ -59,6 +59,7 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("tokio", &["app/"]),
     ("clap", &["main.rs", "app/"]),
     ("zip", &["app/"]),
+    ("solar_positioning", &["figures/"]),
     ("std::net", &[]),
     ("*::Instant", &["app/clock.rs"]),
     ("*::SystemTime", &["app/clock.rs"]),

@@ -6,7 +6,8 @@ use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::app::clock::Clock;
+use crate::app::clock::{self, Clock};
+use crate::app::figure_command::{self, FigureArgs};
 use crate::app::hear_command::HearRequest;
 use crate::app::lint_command::LintRequest;
 use crate::app::places::Places;
@@ -44,6 +45,8 @@ pub enum Command {
     Rig(RigArgs),
     /// Look routines, or changes to them, over for faults.
     Lint(LintArgs),
+    /// Reckon a figure of the trade: tanks, water, electricity, tyres, weights, daylight.
+    Figure(FigureArgs),
     /// Download the speech models that are not there yet.
     Fetch,
     /// Write everything the program can say to WAV files with a list of the texts.
@@ -234,6 +237,10 @@ impl Cli {
                 if errors > 0 {
                     return Ok(ExitCode::FAILURE);
                 }
+            }
+            Command::Figure(args) => {
+                let (list, out) = (&mut io::stdin().lock(), &mut io::stdout().lock());
+                return Ok(figure_command::run(&args, list, &clock::wall, out)?);
             }
             Command::Fetch => {
                 let fetched = fetch::fetch_with_progress("core", &places.models)?;

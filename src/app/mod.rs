@@ -3,6 +3,7 @@
 pub mod cli;
 pub mod clock;
 pub mod fetch;
+pub mod figure_command;
 pub mod hear_command;
 pub mod lint_command;
 pub mod live;
@@ -55,6 +56,8 @@ pub enum AppError {
     Log(#[from] log_command::LogError),
     #[error(transparent)]
     Say(#[from] say_command::SayCommandError),
+    #[error(transparent)]
+    Figure(#[from] figure_command::FigureCommandError),
     #[error(transparent)]
     Hear(#[from] hear_command::HearCommandError),
     #[error(transparent)]

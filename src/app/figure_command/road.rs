@@ -1,0 +1,330 @@
+//! Questions about tyres, weights and towing.
+
+use clap::Args;
+use serde::Deserialize;
+use serde_json::json;
+use uom::si::f64::{Length, Mass, Ratio, ThermodynamicTemperature, Time};
+
+use super::answer::{Answer, Shown, Verdict, assume};
+use super::entries::{AxleEntry, Rated};
+use crate::figures::parse::Entered;
+use crate::figures::pressure::{Absolute, Gauge, air_at, sea_level};
+use crate::figures::weights::{Combination, Overall, Standing, Towed, Vehicle, check, overall};
+use crate::figures::{FigureError, towing, tyres, weights};
+
+/// Tyre pressure at another temperature or height.
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct TyreChange {
+    /// What the gauge showed.
+    #[arg(long)]
+    reading: Entered<Gauge>,
+    /// The tyre's temperature then.
+    #[arg(long, allow_hyphen_values = true)]
+    from: Entered<ThermodynamicTemperature>,
+    /// The tyre's temperature now.
+    #[arg(long, allow_hyphen_values = true)]
+    to: Entered<ThermodynamicTemperature>,
+    /// Height above the sea then; at the sea, if left out.
+    #[arg(long, allow_hyphen_values = true)]
+    from_height: Option<Entered<Length>>,
+    /// Height above the sea now; as before, if left out.
+    #[arg(long, allow_hyphen_values = true)]
+    to_height: Option<Entered<Length>>,
+    /// Pressure of the air then, instead of the height.
+    #[arg(long, conflicts_with = "from_height")]
+    from_air: Option<Entered<Absolute>>,
+    /// Pressure of the air now, instead of the height.
+    #[arg(long, conflicts_with = "to_height")]
+    to_air: Option<Entered<Absolute>>,
+}
+
+impl TyreChange {
+    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+        let air = |measured: Option<Entered<Absolute>>, height: Option<Entered<Length>>| match (measured, height) {
+            (Some(air), _) => Ok(Some(air.0)),
+            (None, Some(height)) => air_at(height.0).map(Some),
+            (None, None) => Ok(None),
+        };
+        let before = air(self.from_air, self.from_height)?;
+        let after = air(self.to_air, self.to_height)?;
+        let mut assumed = assume(before.is_none(), "standard air at sea level before");
+        assumed.extend(assume(after.is_none(), "the same air now"));
+        let before = before.unwrap_or_else(sea_level);
+        let shows = tyres::reading_at(
+            self.reading.0,
+            tyres::Around { temperature: self.from.0, air: before },
+            tyres::Around { temperature: self.to.0, air: after.unwrap_or(before) },
+        )?;
+        let change = Gauge(shows.0 - self.reading.0.0);
+        let says = format!("The gauge would show {}, {} of change.", shows.shown(), change.shown());
+        Ok(Answer::new(tyres::CHANGE, Verdict::Figure, says)
+            .quantity("shows", shows)
+            .quantity("change", change)
+            .assuming(assumed))
+    }
+}
+
+/// What a tyre reading means against the placard.
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct TyreReading {
+    #[arg(long)]
+    reading: Entered<Gauge>,
+    /// On the vehicle's placard, or in the tyre maker's table for the weight on the axle.
+    #[arg(long)]
+    placard: Entered<Gauge>,
+    /// Most that is moulded on the tyre or wheel.
+    #[arg(long)]
+    most: Option<Entered<Gauge>>,
+    /// How far the gauge may be off; 1 psi, if left out.
+    #[arg(long)]
+    give: Option<Entered<Gauge>>,
+    /// How long the vehicle has stood.
+    #[arg(long)]
+    parked: Option<Entered<Time>>,
+    /// How far it was driven since it was last cold.
+    #[arg(long)]
+    driven: Option<Entered<Length>>,
+}
+
+impl TyreReading {
+    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+        use tyres::ReadingState::{AboveMost, FarTooLow, High, Low, NotCold, Right};
+        let rest = tyres::Rest { parked: self.parked.map(|t| t.0), driven: self.driven.map(|d| d.0) };
+        let state = tyres::judge(&tyres::Reading {
+            shown: self.reading.0,
+            placard: self.placard.0,
+            most: self.most.map(|m| m.0),
+            give: self.give.map_or_else(|| Gauge::of_psi(1.0), |g| g.0),
+            rest,
+        })?;
+        let warning = tyres::telltale(self.placard.0)?;
+        let (verdict, name, says) = match state {
+            FarTooLow => {
+                (Verdict::DoesNotFit, "far-too-low", "A quarter or more below the placard: do not drive; find out why.")
+            }
+            Low => (Verdict::DoesNotFit, "low", "Below the placard: air in."),
+            Right => (Verdict::Fits, "right", "At the placard."),
+            High => (Verdict::DoesNotFit, "high", "Above the placard, cold: let air out down to it."),
+            AboveMost => {
+                (Verdict::DoesNotFit, "above-most", "Above what is moulded on the tyre or wheel: let air out.")
+            }
+            NotCold => (
+                Verdict::Unknown,
+                "not-cold",
+                "Not surely cold, so it says nothing. Let no air out; read it again after three hours.",
+            ),
+        };
+        let warmth = match tyres::warmth(rest)? {
+            tyres::Warmth::Cold => "cold",
+            tyres::Warmth::Warm => "warm",
+            tyres::Warmth::Unknown => "unknown",
+        };
+        let says = format!("{} against {}. {says}", self.reading.0.shown(), self.placard.0.shown());
+        Ok(Answer::new(tyres::READING, verdict, says)
+            .value("state", name)
+            .value("warmth", warmth)
+            .quantity("warning_at", warning)
+            .assuming(assume(self.give.is_none(), "a gauge within 1 psi")))
+    }
+}
+
+/// Weights against the ratings on the labels. A weight or a rating that is not known is written "?".
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Weights {
+    /// The vehicle, hitched if it tows, and its GVWR: "24,000 lb of 26,000 lb". Without its weight: "? of 26,000 lb".
+    #[arg(long)]
+    vehicle: Rated,
+    /// An axle and its GAWR, as often as needed: "front=8,000 lb of 9,000 lb".
+    #[arg(long = "axle", value_name = "NAME=WEIGHT of RATING")]
+    #[serde(default, rename = "axle")]
+    axles: Vec<AxleEntry>,
+    /// What is towed and its GVWR. Without it, nothing is towed.
+    #[arg(long)]
+    towed: Option<Rated>,
+    /// An axle of what is towed, weighed on the hitch, and its GAWR.
+    #[arg(long = "towed-axle", value_name = "NAME=WEIGHT of RATING", requires = "towed")]
+    #[serde(default, rename = "towed-axle")]
+    towed_axles: Vec<AxleEntry>,
+    /// Both together and the GCWR on the maker's label: "? of 30,000 lb" adds the weights up. The rating is never added up.
+    #[arg(long, requires = "towed")]
+    combined: Option<Rated>,
+    /// What the maker of the towing vehicle lets it tow.
+    #[arg(long, requires = "towed")]
+    tow_rating: Option<Entered<Mass>>,
+    /// The lowest rating among receiver, ball, coupler and tow bar.
+    #[arg(long, requires = "towed")]
+    hitch_rating: Option<Entered<Mass>>,
+    /// Weight on the hitch and the rating for it; left out for a car on a tow bar.
+    #[arg(long, requires = "towed")]
+    tongue: Option<Rated>,
+}
+
+impl Weights {
+    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+        let vehicle = |name: &str, rated: Rated, axles: &[AxleEntry]| Vehicle {
+            name: name.to_owned(),
+            weight: rated.weight,
+            rating: rated.rating,
+            axles: axles.iter().map(|a| a.0.clone()).collect(),
+        };
+        let combined = self.combined.unwrap_or_default();
+        let checked = check(&Combination {
+            towing: vehicle("vehicle", self.vehicle, &self.axles),
+            towed: self.towed.map(|towed| Towed {
+                vehicle: vehicle("towed", towed, &self.towed_axles),
+                tow_rating: self.tow_rating.map(|m| m.0),
+                hitch_rating: self.hitch_rating.map(|m| m.0),
+                tongue: self.tongue.map(|t| weights::Tongue { weight: t.weight, rating: t.rating }),
+            }),
+            combined_weight: combined.weight,
+            combined_rating: combined.rating,
+        })?;
+        let (verdict, first) = match overall(&checked) {
+            Overall::Within => (Verdict::Fits, "Every limit is kept."),
+            Overall::Unknown => (Verdict::Unknown, "No limit is known to be passed, but not all are known."),
+            Overall::Over => (Verdict::DoesNotFit, "At least one limit is passed: do not drive like this."),
+        };
+        let mut lines = vec![first.to_owned()];
+        let mut values = Vec::new();
+        for one in &checked {
+            let (name, text, margin) = match one.standing {
+                Standing::Within { left } => ("within", format!("{} left", left.shown()), Some(left)),
+                Standing::Over { by } => ("over", format!("OVER by {}", by.shown()), Some(by)),
+                Standing::Unknown { weight, rating } => {
+                    let missing = match (weight, rating) {
+                        (true, true) => "weight and rating",
+                        (true, false) => "weight",
+                        _ => "rating",
+                    };
+                    ("unknown", format!("unknown: no {missing}"), None)
+                }
+            };
+            lines.push(format!("  {}: {text}", one.limit));
+            values.push(json!({
+                "limit": one.limit.to_string(),
+                "standing": name,
+                "margin_lb": margin.map(|m| m.get::<crate::figures::units::mass::pound>()),
+                "margin_kg": margin.map(|m| m.get::<uom::si::mass::kilogram>()),
+            }));
+        }
+        Ok(Answer::new(weights::LIMITS, verdict, lines.join("\n")).value("limits", values))
+    }
+}
+
+/// Share of a trailer on its tongue.
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Tongue {
+    /// Weight on the tongue.
+    #[arg(long)]
+    tongue: Entered<Mass>,
+    /// The whole trailer, loaded.
+    #[arg(long)]
+    trailer: Entered<Mass>,
+    /// 10 %, if left out.
+    #[arg(long)]
+    least: Option<Entered<Ratio>>,
+    /// 15 %, if left out.
+    #[arg(long)]
+    most: Option<Entered<Ratio>>,
+}
+
+impl Tongue {
+    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+        let usual = towing::TongueBounds::default();
+        let bounds = towing::TongueBounds {
+            least: self.least.map_or(usual.least, |l| l.0),
+            most: self.most.map_or(usual.most, |m| m.0),
+        };
+        let (share, state) = towing::tongue(self.tongue.0, self.trailer.0, bounds)?;
+        let (verdict, name, says) = match state {
+            towing::TongueState::TooLight => (Verdict::DoesNotFit, "too-light", "too light: the trailer may sway"),
+            towing::TongueState::Fits => (Verdict::Fits, "fits", "within its bounds"),
+            towing::TongueState::TooHeavy => (Verdict::DoesNotFit, "too-heavy", "too heavy for what is advised"),
+        };
+        let mut assumed = assume(self.least.is_none(), "least 10 %");
+        assumed.extend(assume(self.most.is_none(), "most 15 %"));
+        Ok(Answer::new(towing::TONGUE, verdict, format!("{} on the tongue, {says}.", share.shown()))
+            .quantity("share", share)
+            .value("state", name)
+            .assuming(assumed))
+    }
+}
+
+/// Whether a trailer may go without brakes. What is left out is not known.
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct TrailerBrakes {
+    /// The whole trailer.
+    #[arg(long)]
+    trailer: Option<Entered<Mass>>,
+    /// What its axles carry.
+    #[arg(long)]
+    trailer_axles: Option<Entered<Mass>>,
+    /// What the axles of the towing vehicle carry.
+    #[arg(long)]
+    towing_axles: Option<Entered<Mass>>,
+}
+
+impl TrailerBrakes {
+    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+        let mass = |entry: Option<Entered<Mass>>| entry.map(|m| m.0);
+        let found = towing::brakes(mass(self.trailer), mass(self.trailer_axles), mass(self.towing_axles))?;
+        let (verdict, name, says) = match found {
+            towing::Brakes::NotRequired => {
+                (Verdict::Fits, "not-required", "The federal rule asks for no brakes on it.")
+            }
+            towing::Brakes::Required => (Verdict::DoesNotFit, "required", "It needs brakes."),
+            towing::Brakes::Unknown => (
+                Verdict::Unknown,
+                "unknown",
+                "Not known: weigh the trailer, its axles and those of the towing vehicle.",
+            ),
+        };
+        Ok(Answer::new(towing::BRAKES, verdict, says.to_owned()).value("brakes", name))
+    }
+}
+
+/// Whether wheel nuts are due.
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct WheelNuts {
+    /// Driven since the wheel was fitted.
+    #[arg(long)]
+    driven: Entered<Length>,
+    /// Driven when they were last tightened; only at the fitting, if left out.
+    #[arg(long)]
+    tightened: Option<Entered<Length>>,
+    /// When to tighten, as often as needed and rising; 10, 25 and 50 mi, if left out.
+    #[arg(long = "at")]
+    #[serde(default, rename = "at")]
+    distances: Vec<Entered<Length>>,
+}
+
+impl WheelNuts {
+    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+        let usual = self.distances.is_empty();
+        let distances =
+            if usual { towing::usual_nut_distances() } else { self.distances.iter().map(|d| d.0).collect() };
+        let found = towing::wheel_nuts(self.driven.0, self.tightened.map(|t| t.0), &distances)?;
+        let assumed = assume(usual, "10, 25 and 50 miles");
+        let answer = match found {
+            towing::Nuts::Due { at } => {
+                let says =
+                    format!("Due: the mark of {} is passed. Stop where it is safe and tighten them.", at.shown());
+                Answer::new(towing::NUTS, Verdict::DoesNotFit, says).value("state", "due").quantity("mark", at)
+            }
+            towing::Nuts::Next { left } => {
+                let says = format!("Not due; {} to go.", left.shown());
+                Answer::new(towing::NUTS, Verdict::Fits, says).value("state", "next").quantity("left", left)
+            }
+            towing::Nuts::Done => {
+                Answer::new(towing::NUTS, Verdict::Fits, "All done.".to_owned()).value("state", "done")
+            }
+        };
+        Ok(answer.assuming(assumed))
+    }
+}
