@@ -9,6 +9,7 @@ pub mod engine;
 pub mod hear;
 pub mod journal;
 pub mod onnx;
+pub mod plan;
 pub mod rig;
 pub mod routine;
 pub mod say;

@@ -161,6 +161,7 @@ impl Builder<'_> {
             during,
             earshot: step.earshot,
             once: step.once,
+            wait: step.wait,
             each: step.each.clone(),
         })
     }

@@ -108,6 +108,8 @@ pub struct Step {
     pub earshot: bool,
     /// A loop back does not open it again.
     pub once: bool,
+    /// It goes on by itself, out of anybody's hands: other steps can be done meanwhile.
+    pub wait: bool,
     /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
     pub each: String,
 }
