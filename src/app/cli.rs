@@ -11,7 +11,10 @@ use crate::app::hear_command::HearRequest;
 use crate::app::places::Places;
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::say_command::SayRequest;
-use crate::app::{AppError, fetch, hear_command, log_command, models, prompts_command, run_command, say_command};
+use crate::app::plan_command::{self, PlanArgs};
+use crate::app::{
+    AppError, fetch, hear_command, log_command, models, prompts_command, run_command, say_command, stats_command,
+};
 use crate::engine::output::VoiceSettings;
 use crate::journal::{JournalReader, RunId};
 use crate::say::NumberReading;
@@ -36,6 +39,8 @@ pub enum Command {
     Say(SayArgs),
     /// List past runs, or show one.
     Log(LogArgs),
+    /// Tell when to begin to be away on time, and while under way whether that holds.
+    Plan(PlanArgs),
     /// Download the speech models that are not there yet.
     Fetch,
     /// Write everything the program can say to WAV files with a list of the texts.
@@ -119,6 +124,12 @@ pub struct LogArgs {
     /// One JSON object a line.
     #[arg(long)]
     pub json: bool,
+    /// Tell what all runs add up to: times by step and person, what was skipped, readings.
+    #[arg(long, conflicts_with = "run")]
+    pub stats: bool,
+    /// With --stats: write a page with pictures to this file as well.
+    #[arg(long, value_name = "FILE", requires = "stats")]
+    pub page: Option<PathBuf>,
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
@@ -174,11 +185,16 @@ impl Cli {
                 let form = if args.json { log_command::Form::Json } else { log_command::Form::Text };
                 let zone = jiff::tz::TimeZone::system();
                 let out = &mut io::stdout().lock();
+                if args.stats {
+                    stats_command::run(out, &journal, &places, form, args.page.as_deref(), &zone)?;
+                    return Ok(ExitCode::SUCCESS);
+                }
                 match args.run {
                     Some(run) => log_command::show(out, &journal, RunId(run), form, &zone)?,
                     None => log_command::list(out, &journal, form, &zone)?,
                 }
             }
+            Command::Plan(args) => plan_command::run(&args, &places, &mut io::stdout().lock())?,
             Command::Fetch => {
                 let fetched = fetch::fetch_with_progress("core", &places.models)?;
                 println!(

@@ -55,6 +55,12 @@ pub fn so_far(work: &Work, done: &BTreeMap<String, StepSoFar>) -> SoFar {
             once_more.planned.iter().flatten().for_each(|&unneeded| settled[unneeded] = true);
             settled[i] = true;
         }
+        // More rounds than were planned: the last planned one stands for the one that goes on.
+        if let Some(once_more) = chore.once_more.as_ref().filter(|_| !of(i).enough)
+            && of(i).settled > once_more.planned.len() as u32
+        {
+            once_more.round.iter().for_each(|&again| settled[again] = of(again).settled > of(i).settled);
+        }
     }
     let first_open = |i: &usize| {
         let earlier = (0..*i).any(|other| work.chores[other].key == work.chores[*i].key && !settled[other]);

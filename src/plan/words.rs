@@ -20,6 +20,7 @@ pub struct Words {
     lines: BTreeMap<String, String>,
     words: BTreeMap<String, String>,
     page: BTreeMap<String, String>,
+    stats: BTreeMap<String, String>,
 }
 
 #[derive(Clone, Debug, PartialEq, Deserialize)]
@@ -53,7 +54,7 @@ impl Words {
         let words: Self = toml::from_str(text)
             .map_err(|why| WordsError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
         for (table, name, wanted) in
-            [(&words.lines, "lines", LINES), (&words.words, "words", WORDS), (&words.page, "page", PAGE)]
+            [(&words.lines, "lines", LINES), (&words.words, "words", WORDS), (&words.page, "page", PAGE), (&words.stats, "stats", STATS)]
         {
             if let Some(missing) = wanted.iter().find(|key| !table.contains_key(**key)) {
                 return Err(WordsError::Missing { file: file.to_owned(), missing: format!("{name}.{missing}") });
@@ -106,9 +107,19 @@ impl Words {
         self.words.get(key).map_or("", String::as_str)
     }
 
+    /// What a single person without a name is called.
+    pub fn you(&self) -> &str {
+        self.word("you")
+    }
+
     /// Words of the picture.
     pub(super) fn page(&self, key: &str, blanks: &[(&str, &str)]) -> String {
         filled(self.page.get(key), blanks)
+    }
+
+    /// Words of the account of past runs.
+    pub fn stats(&self, key: &str, blanks: &[(&str, &str)]) -> String {
+        filled(self.stats.get(key), blanks)
     }
 
     /// "1 hour and 5 minutes", "40 minutes"; to the whole minute, at least one.
@@ -262,8 +273,13 @@ const LINES: &[&str] = &[
     "start", "odds", "surer", "surer-earlier", "light", "light-until", "light-waits", "long-part", "free", "alone",
     "past", "too-early", "too-late", "unknown", "some-runs", "bound", "on-time", "late", "left", "nothing-left",
 ];
-const WORDS: &[&str] = &["minute", "minutes", "hour", "hours", "step", "steps", "past-run", "past-runs", "and"];
+const WORDS: &[&str] = &["minute", "minutes", "hour", "hours", "step", "steps", "past-run", "past-runs", "and", "you"];
 const PAGE: &[&str] = &[
     "title", "day", "hands-free", "dark", "start", "usual-end", "by", "mark", "critical", "column-time", "legend-chain",
     "legend-waits", "together", "round", "meanwhile", "calendar-summary", "calendar-end", "caution",
+];
+const STATS: &[&str] = &[
+    "title", "runs", "none", "steps", "step", "person", "times", "middle", "half", "file", "trend", "quicker", "slower", "steady",
+    "too-few", "skipped", "skips", "reasons", "readings", "reading", "last", "bounds", "whole-runs", "began", "lasted", "routine",
+    "ended", "finished", "stopped", "minutes", "outside", "no-skips", "no-readings", "somebody", "legend",
 ];
