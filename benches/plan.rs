@@ -13,8 +13,10 @@ use sparehand::rig::{Rig, Role};
 use sparehand::routine;
 
 fn both(criterion: &mut Criterion) {
-    let durations =
-        Durations::learn(&[], Words::parse("plan.toml", include_str!("../prompts/phrases/plan.toml")).unwrap().assumptions);
+    let durations = Durations::learn(
+        &[],
+        Words::parse("plan.toml", include_str!("../prompts/phrases/plan.toml")).unwrap().assumptions,
+    );
     let work = sixty_steps(&durations);
     assert_eq!(work.chores.len(), 60);
     let holds = vec![0; work.chores.len()];

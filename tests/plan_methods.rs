@@ -169,9 +169,11 @@ fn activity(place: usize) -> impl Strategy<Value = Activity> {
 }
 
 fn project(most: usize) -> impl Strategy<Value = Project> {
-    (1..=most)
-        .prop_flat_map(|count| (0..count).map(activity).collect::<Vec<_>>())
-        .prop_map(|activities| Project { people: 2, shared: vec![], activities })
+    (1..=most).prop_flat_map(|count| (0..count).map(activity).collect::<Vec<_>>()).prop_map(|activities| Project {
+        people: 2,
+        shared: vec![],
+        activities,
+    })
 }
 
 proptest! {

@@ -142,7 +142,8 @@ fn one_call_taken_in_the_middle_of_a_step_changes_little() {
     let past = |last: f64| -> Vec<Observation> {
         (1..=10).map(|run| seen(run, "Rowan", "r/s", 60.0, if run == 10 { last } else { 55.0 + run as f64 })).collect()
     };
-    let median_s = |last: f64| Durations::learn(&past(last), assumptions()).of("Rowan", "r/s", false, Usual::File(60.0)).median_s;
+    let median_s =
+        |last: f64| Durations::learn(&past(last), assumptions()).of("Rowan", "r/s", false, Usual::File(60.0)).median_s;
     let (without, with) = (median_s(60.0), median_s(3_600.0));
     assert!(with < without * 1.06, "{without} -> {with}");
     let plain = (9.0 * 60.0 + 3_600.0) / 10.0;
@@ -151,9 +152,8 @@ fn one_call_taken_in_the_middle_of_a_step_changes_little() {
 
 #[test]
 fn a_slow_person_is_expected_to_be_slow_at_a_step_not_seen_yet() {
-    let past: Vec<Observation> = (1..=6)
-        .flat_map(|run| (0..8).map(move |step| seen(run, "Imre", &format!("r/s{step}"), 60.0, 90.0)))
-        .collect();
+    let past: Vec<Observation> =
+        (1..=6).flat_map(|run| (0..8).map(move |step| seen(run, "Imre", &format!("r/s{step}"), 60.0, 90.0))).collect();
     let durations = Durations::learn(&past, assumptions());
     let new = durations.of("Imre", "r/new", false, Usual::File(60.0));
     assert!((78.0..=92.0).contains(&new.median_s), "{new:?}");
@@ -180,7 +180,9 @@ fn mornings_that_differ_as_a_whole_are_seen_as_such() {
             .flat_map(|run| {
                 let morning = Normal::new(0.0, spread).unwrap().sample(&mut random);
                 let took: Vec<f64> = (0..20).map(|_| Normal::new(morning, 0.2).unwrap().sample(&mut random)).collect();
-                took.into_iter().enumerate().map(move |(n, t)| seen(run, "Rowan", &format!("r/s{n}"), 60.0, 60.0 * t.exp()))
+                took.into_iter()
+                    .enumerate()
+                    .map(move |(n, t)| seen(run, "Rowan", &format!("r/s{n}"), 60.0, 60.0 * t.exp()))
             })
             .collect();
         Durations::learn(&past, assumptions()).morning().spread

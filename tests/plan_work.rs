@@ -59,7 +59,8 @@ fn two_people_are_quicker_than_one_and_steps_for_two_take_both() {
         ],
     );
     let length = |people: usize| {
-        let plan = planned(work_of(&[vec![&steps]], &rowan_and_imre()[..people], &unknown()), by_ten(), &unknown(), 200);
+        let plan =
+            planned(work_of(&[vec![&steps]], &rowan_and_imre()[..people], &unknown()), by_ten(), &unknown(), 200);
         if people == 2 {
             assert_eq!(plan.people(2), [0, 1]);
             assert_eq!((plan.people(0), plan.people(1)), (&[0_usize][..], &[1_usize][..]));
@@ -85,7 +86,10 @@ fn swapped_roles_take_longer_until_they_are_practised() {
 #[test]
 fn parts_follow_each_other_and_routines_of_a_part_wait_only_where_they_say_so() {
     let inside = routine("indoors", &[("fridge", 5.0, "role = 'inside'")]);
-    let outside = routine("outdoors", &[("hose", 3.0, "role = 'outside'"), ("power", 1.0, "role = 'outside'\nafter = ['indoors/fridge']")]);
+    let outside = routine(
+        "outdoors",
+        &[("hose", 3.0, "role = 'outside'"), ("power", 1.0, "role = 'outside'\nafter = ['indoors/fridge']")],
+    );
     let last = routine("look", &[("walk", 4.0, "")]);
     let work = work_of(&[vec![&inside, &outside], vec![&last]], &rowan_and_imre(), &unknown());
     let plan = planned(work, by_ten(), &unknown(), 200);
@@ -115,7 +119,7 @@ fn what_cannot_be_planned_is_refused_with_what_to_do() {
 fn somebody_s_own_guess_counts_until_the_step_has_been_seen() {
     let guess = Usual::Guess(ThreePoint { best: 60.0, usual: 120.0, worst: 480.0 });
     let belief = unknown().of("Rowan", "r/s", false, guess);
-    assert!((belief.median_s - 155.0).abs() < 3.0 && belief.spread > 0.4, "{belief:?}: mean 170, deviation 70");
+    assert!((belief.median_s - 157.2).abs() < 0.1, "{belief:?}: mean 170, deviation 70, so 170 / sqrt(1 + (70/170)^2)");
     let past: Vec<_> = (1..=9).map(|run| plan_support::seen(run, "Rowan", "r/s", 120.0, 90.0)).collect();
     let belief = Durations::learn(&past, assumptions()).of("Rowan", "r/s", false, guess);
     assert!((85.0..100.0).contains(&belief.median_s), "{belief:?}");
@@ -215,9 +219,9 @@ fn done() -> StepSoFar {
 fn early_on_it_is_on_time_and_late_it_is_late_but_nothing_is_dropped() {
     let work = work_of(&[vec![&tank_dump()]], &rowan_and_imre()[..1], &unknown());
     let started = [("tank-dump/gloves", done())];
-    let (early, late) = (outlook(&work, &started, "08:45"), outlook(&work, &started, "09:45"));
+    let (early, late) = (outlook(&work, &started, "08:30"), outlook(&work, &started, "09:45"));
     assert_eq!((early.talk, late.talk), (Talk::Full, Talk::Short));
-    assert!(early.chance > 0.95 && late.chance < 0.05, "{} {}", early.chance, late.chance);
+    assert!(early.chance > 0.85 && late.chance < 0.05, "{} {}", early.chance, late.chance);
     let open = |outlook: &Outlook| outlook.left.clone();
     assert_eq!(open(&early), open(&late), "being late leaves nothing out");
     let critical = |i: &usize| work.chores[*i].critical;
@@ -234,18 +238,20 @@ fn a_step_under_way_counts_for_what_is_left_of_it() {
     let work = work_of(&[vec![&steps]], &rowan_and_imre()[..1], &unknown());
     let begun = |minutes: f64| StepSoFar { settled: 0, begun: Some(minutes * 60.0), enough: false };
     let end = |done: &[(&str, StepSoFar)]| outlook(&work, done, "09:00").end_50;
-    let (not_begun, halfway, over) =
-        (end(&[]), end(&[("out/long", begun(15.0))]), end(&[("out/long", begun(300.0))]));
+    let (not_begun, halfway, over) = (end(&[]), end(&[("out/long", begun(15.0))]), end(&[("out/long", begun(300.0))]));
     assert!(halfway < not_begun - 500.0, "{not_begun} {halfway}");
     assert!(over > end(&[("out/long", done())]), "what has gone on for ever is not over yet");
-    assert!(outlook(&work, &[("out/long", done()), ("out/short", done()), ("out/gate", done())], "09:00").left.is_empty());
+    assert!(
+        outlook(&work, &[("out/long", done()), ("out/short", done()), ("out/gate", done())], "09:00").left.is_empty()
+    );
 }
 
 #[test]
 fn a_loop_that_goes_round_again_is_open_again() {
     let work = work_of(&[vec![&tank_dump()]], &rowan_and_imre()[..1], &unknown());
     let once = StepSoFar { settled: 1, begun: None, enough: false };
-    let keys = ["rinse-shut", "rinse-water", "rinse-release", "rinse-run-out", "rinse-clear"].map(|id| format!("tank-dump/{id}"));
+    let keys = ["rinse-shut", "rinse-water", "rinse-release", "rinse-run-out", "rinse-clear"]
+        .map(|id| format!("tank-dump/{id}"));
     let again: Vec<(&str, StepSoFar)> = keys.iter().map(|key| (key.as_str(), once)).collect();
     let mut enough = again.clone();
     enough.last_mut().unwrap().1.enough = true;

@@ -9,9 +9,9 @@ use clap::{Args, Parser, Subcommand};
 use crate::app::clock::Clock;
 use crate::app::hear_command::HearRequest;
 use crate::app::places::Places;
+use crate::app::plan_command::{self, PlanArgs};
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::say_command::SayRequest;
-use crate::app::plan_command::{self, PlanArgs};
 use crate::app::{
     AppError, fetch, hear_command, log_command, models, prompts_command, run_command, say_command, stats_command,
 };

@@ -94,7 +94,9 @@ pub enum PlanError {
     NoClock(String),
     #[error("{path}: not a file of own times: {why}")]
     Minutes { path: PathBuf, why: String },
-    #[error("{path}: '{step}': found {found}, expected a step that is planned, such as tank-dump/gloves, and minutes above 0 in order")]
+    #[error(
+        "{path}: '{step}': found {found}, expected a step that is planned, such as tank-dump/gloves, and minutes above 0 in order"
+    )]
     MinutesOf { path: PathBuf, step: String, found: String },
     #[error("{path}: cannot be read or written; check its name, that the disk has room and that you may use it")]
     File { path: PathBuf, source: io::Error },
@@ -333,8 +335,8 @@ fn own_times(path: &Path, parts: &[Vec<Routine>]) -> Result<BTreeMap<String, Usu
         ThreePoint([f64; 3]),
     }
     let text = fs::read_to_string(path).map_err(|source| PlanError::File { path: path.to_owned(), source })?;
-    let read: BTreeMap<String, Minutes> = toml::from_str(&text)
-        .map_err(|why| PlanError::Minutes { path: path.to_owned(), why: why.to_string() })?;
+    let read: BTreeMap<String, Minutes> =
+        toml::from_str(&text).map_err(|why| PlanError::Minutes { path: path.to_owned(), why: why.to_string() })?;
     let known: Vec<String> =
         parts.iter().flatten().flat_map(|r| r.steps.iter().map(|step| key_of(&r.id, &step.id))).collect();
     let mut own = BTreeMap::new();

@@ -128,9 +128,15 @@ pub fn write(out: &mut impl Write, past: &PastRuns, stats: &Stats, words: &Words
         line(out, &word("no-readings"))?;
     }
     let rows: Vec<Vec<String>> = stats.readings.iter().map(|series| reading_row(series, words)).collect();
-    table(out, &["reading", "times", "middle", "last", "bounds"].map(|key| {
-        if key == "bounds" { String::new() } else { word(key) }
-    }), &rows)
+    table(
+        out,
+        &["reading", "times", "middle", "last", "bounds"].map(
+            |key| {
+                if key == "bounds" { String::new() } else { word(key) }
+            },
+        ),
+        &rows,
+    )
 }
 
 fn whole_runs(past: &PastRuns, words: &Words, zone: &TimeZone) -> Vec<Vec<String>> {

@@ -171,7 +171,10 @@ fn reading(series: &ReadingSeries, words: &Words, zone: &TimeZone) -> Markup {
     let moments: Option<Vec<f64>> =
         series.points.iter().map(|(wall, _)| wall.parse::<Timestamp>().ok().map(|t| t.as_second() as f64)).collect();
     let moments = moments.unwrap_or_else(|| (0..series.points.len()).map(|n| n as f64).collect());
-    let (first, last) = (moments.iter().copied().fold(f64::INFINITY, f64::min), moments.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    let (first, last) = (
+        moments.iter().copied().fold(f64::INFINITY, f64::min),
+        moments.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    );
     let x = |moment: f64| 60.0 + 540.0 * (moment - first) / (last - first).max(1.0);
     let points: Vec<(f64, f64)> = moments.iter().zip(values()).map(|(&moment, value)| (x(moment), y(value))).collect();
     let outside = |value: f64| series.bounds.is_some_and(|(least, most)| value < least || value > most);

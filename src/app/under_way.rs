@@ -86,12 +86,7 @@ impl UnderWay {
     }
 }
 
-fn note(
-    done: &mut BTreeMap<String, StepSoFar>,
-    routine: &str,
-    record: &Record,
-    since: &impl Fn(&Record) -> f64,
-) {
+fn note(done: &mut BTreeMap<String, StepSoFar>, routine: &str, record: &Record, since: &impl Fn(&Record) -> f64) {
     let Ok(event) = serde_json::to_value(&record.event) else { return };
     let key = |step: &Value| step.as_str().map(|step| key_of(routine, step));
     let steps = event.get("steps").and_then(Value::as_array).into_iter().flatten().filter_map(key);
@@ -114,7 +109,8 @@ fn note(
         "looped_back" => *so_far = StepSoFar { settled: so_far.settled + 1, begun: None, enough: false },
         "step_deferred" => so_far.begun = None,
         "clock_reinstated" | "loop_undone" => {
-            *so_far = StepSoFar { settled: so_far.settled.saturating_sub(1), begun: Some(since(record)), enough: false };
+            *so_far =
+                StepSoFar { settled: so_far.settled.saturating_sub(1), begun: Some(since(record)), enough: false };
         }
         _ => {}
     }

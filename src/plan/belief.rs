@@ -76,7 +76,9 @@ impl ThreePoint {
     /// The belief with this mean and deviation, for times in seconds. `freedom` says how much the guess is worth.
     pub fn belief(&self, freedom: f64) -> Belief {
         let share = 1.0 + (self.deviation() / self.mean()).powi(2);
-        Belief { median_s: self.mean() / share.sqrt(), spread: share.ln().sqrt(), freedom }
+        // A Student distribution is wider than its spread says, by this.
+        let narrower = ((freedom - 2.0) / freedom).max(0.0);
+        Belief { median_s: self.mean() / share.sqrt(), spread: (share.ln() * narrower).sqrt(), freedom }
     }
 }
 

@@ -121,9 +121,9 @@ impl Durations {
             mornings = morning_means(&points, &groups, &mornings, assumed);
         }
         let residual: f64 = groups.iter().map(|g| g.squares).sum();
-        let free: f64 = groups.iter().map(|g| (g.count - 1.0).max(0.0)).sum::<f64>() - (mornings.len() as f64 - 1.0).max(0.0);
-        let step_variance =
-            (weight * assumed.step_spread.powi(2) + residual) / (weight + free.max(0.0));
+        let free: f64 =
+            groups.iter().map(|g| (g.count - 1.0).max(0.0)).sum::<f64>() - (mornings.len() as f64 - 1.0).max(0.0);
+        let step_variance = (weight * assumed.step_spread.powi(2) + residual) / (weight + free.max(0.0));
         let morning = morning_belief(&points, &mornings, step_variance, &assumed);
         let people = people_of(&keys, &groups, step_variance, &assumed);
         let file_variance = file_variance(&keys, &groups, &people, step_variance, &assumed);
@@ -151,7 +151,8 @@ impl Durations {
             return guess.belief(self.assumed.weight);
         }
         let weight = self.assumed.weight;
-        let variance = (weight * self.step_variance + group.squares) / (weight + (group.count - 1.0).max(0.0));
+        // The common spread is the mean over steps; of the spreads that this allows a single step, that is (weight - 2) / weight.
+        let variance = ((weight - 2.0) * self.step_variance + group.squares) / (weight + (group.count - 1.0).max(0.0));
         Belief {
             median_s: usual.seconds().max(1.0) * centre.exp(),
             spread: (variance * (1.0 + 1.0 / (worth + group.count))).sqrt(),
@@ -220,7 +221,8 @@ fn cleaned(observations: &[Observation], assumed: &Assumptions) -> (Practice, Ve
         let (middle, deviation) = robust(list.iter().map(|(_, beyond, _)| *beyond), assumed.step_spread);
         let reach = OUTLIER * deviation;
         let group = keys.len();
-        let pulled = |beyond: f64| if list.len() >= ENOUGH { beyond.clamp(middle - reach, middle + reach) } else { beyond };
+        let pulled =
+            |beyond: f64| if list.len() >= ENOUGH { beyond.clamp(middle - reach, middle + reach) } else { beyond };
         points.extend(list.iter().map(|&(run, beyond, _)| Point { run, group, beyond: pulled(beyond) }));
         keys.push(key);
     }
@@ -263,7 +265,12 @@ fn group_means(points: &[Point], mornings: &BTreeMap<i64, f64>, count: usize) ->
 }
 
 /// How each morning went, from the steps that were done in other mornings too; their mean is taken to be nothing.
-fn morning_means(points: &[Point], groups: &[Group], before: &BTreeMap<i64, f64>, assumed: Assumptions) -> BTreeMap<i64, f64> {
+fn morning_means(
+    points: &[Point],
+    groups: &[Group],
+    before: &BTreeMap<i64, f64>,
+    assumed: Assumptions,
+) -> BTreeMap<i64, f64> {
     let mut sums: BTreeMap<i64, (f64, f64)> = before.keys().map(|&run| (run, (0.0, 0.0))).collect();
     for p in points.iter().filter(|p| groups[p.group].count > 1.0) {
         let sum = sums.entry(p.run).or_default();
@@ -277,7 +284,12 @@ fn morning_means(points: &[Point], groups: &[Group], before: &BTreeMap<i64, f64>
     means
 }
 
-fn morning_belief(points: &[Point], mornings: &BTreeMap<i64, f64>, step_variance: f64, assumed: &Assumptions) -> Belief {
+fn morning_belief(
+    points: &[Point],
+    mornings: &BTreeMap<i64, f64>,
+    step_variance: f64,
+    assumed: &Assumptions,
+) -> Belief {
     let count = mornings.len() as f64;
     let per_run = points.len() as f64 / count.max(1.0);
     let worth = (assumed.step_spread / assumed.morning_spread.max(1e-3)).powi(2);
@@ -285,7 +297,7 @@ fn morning_belief(points: &[Point], mornings: &BTreeMap<i64, f64>, step_variance
     let unshrunk: f64 = mornings.values().map(|m| (m * (per_run + worth) / per_run.max(1.0)).powi(2)).sum();
     let free = (count - 1.0).max(0.0);
     let apart = (unshrunk - free * step_variance / per_run.max(1.0)).max(0.0);
-    let variance = (assumed.weight * assumed.morning_spread.powi(2) + apart) / (assumed.weight + free);
+    let variance = ((assumed.weight - 2.0) * assumed.morning_spread.powi(2) + apart) / (assumed.weight + free);
     // The past mornings' own mean is not known better than this.
     let spread = (variance * (1.0 + 1.0 / (count + 1.0))).sqrt();
     Belief { median_s: 1.0, spread, freedom: assumed.weight + free }

@@ -76,7 +76,8 @@ fn cost(project: &Project, schedule: &Schedule) -> f64 {
         }
         late += f64::from(activity.done_by.map_or(0, |by| end(i).saturating_sub(by)));
     }
-    let ends = last.iter().map(|&l| f64::from(l)).sum::<f64>() / f64::from(schedule.length.max(1)) / last.len().max(1) as f64;
+    let ends =
+        last.iter().map(|&l| f64::from(l)).sum::<f64>() / f64::from(schedule.length.max(1)) / last.len().max(1) as f64;
     f64::from(schedule.length) + 0.5 * ends + if late > 0.0 { FAULT + late } else { 0.0 }
 }
 

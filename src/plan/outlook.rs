@@ -45,8 +45,7 @@ pub struct StepSoFar {
 /// Matches what was done with what was planned, by `routine/step`.
 pub fn so_far(work: &Work, done: &BTreeMap<String, StepSoFar>) -> SoFar {
     let of = |chore: usize| done.get(&work.chores[chore].key).copied().unwrap_or_default();
-    let mut settled: Vec<bool> =
-        (0..work.chores.len()).map(|i| of(i).settled >= work.chores[i].round).collect();
+    let mut settled: Vec<bool> = (0..work.chores.len()).map(|i| of(i).settled >= work.chores[i].round).collect();
     for (i, chore) in work.chores.iter().enumerate() {
         // Enough in an early round: the rounds that were planned beyond it are not needed.
         if let Some(once_more) = &chore.once_more
@@ -118,8 +117,7 @@ impl Question<'_> {
     /// Simulates what is left.
     pub fn answer(&self) -> Outlook {
         let left = what_is_left(self.work, self.arranged, self.so_far);
-        let mornings: Mornings =
-            simulate_rest(self.work, &left, self.morning, self.so_far, self.mornings, self.seed);
+        let mornings: Mornings = simulate_rest(self.work, &left, self.morning, self.so_far, self.mornings, self.seed);
         let end = |share: f64| mornings.end(share, self.now, &self.light);
         let chance = mornings.chance(self.now, self.by, &self.light);
         let open = |i: &usize| !self.so_far.settled.get(*i).copied().unwrap_or(false);

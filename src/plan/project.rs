@@ -77,7 +77,9 @@ pub enum ProjectError {
     TooLong(u64),
     #[error("nothing fits between the earliest starts and the latest ends; widen them")]
     NoFit,
-    #[error("found no schedule that keeps the earliest starts and the latest ends, nor a proof that there is none; widen them")]
+    #[error(
+        "found no schedule that keeps the earliest starts and the latest ends, nor a proof that there is none; widen them"
+    )]
     NoneFound,
 }
 

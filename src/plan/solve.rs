@@ -7,12 +7,12 @@ use std::ops::ControlFlow;
 
 use pumpkin_conflict_resolvers::resolvers::ResolutionResolver;
 use pumpkin_constraints::{cumulative, equals, less_than_or_equals};
-use pumpkin_core::{DefaultBrancher, Solver};
 use pumpkin_core::optimisation::OptimisationDirection;
 use pumpkin_core::optimisation::linear_sat_unsat::LinearSatUnsat;
 use pumpkin_core::results::{OptimisationResult, ProblemSolution, Solution, SolutionReference};
 use pumpkin_core::termination::TerminationCondition;
 use pumpkin_core::variables::{AffineView, DomainId, Literal, TransformableVariable};
+use pumpkin_core::{DefaultBrancher, Solver};
 
 use super::bounds::{Reach, least_length, reach};
 use super::list_schedule::{best_of, pushed_forward};
@@ -92,9 +92,10 @@ fn search(project: &Project, reach: &Reach, least: u32, below: Option<u32>, step
     let Some(mut model) = Model::of(project, reach, least, longest) else { return Outcome::Nothing };
     let mut brancher = model.solver.default_brancher();
     let mut resolver = ResolutionResolver::default();
-    let go_on = |_: &Solver, _: SolutionReference<'_>, _: &DefaultBrancher, _: &ResolutionResolver| -> ControlFlow<()> {
-        ControlFlow::Continue(())
-    };
+    let go_on =
+        |_: &Solver, _: SolutionReference<'_>, _: &DefaultBrancher, _: &ResolutionResolver| -> ControlFlow<()> {
+            ControlFlow::Continue(())
+        };
     let aim = LinearSatUnsat::new(OptimisationDirection::Minimise, model.length, go_on);
     let result = model.solver.optimise(&mut brancher, &mut Steps(steps), &mut resolver, aim);
     match result {
@@ -201,7 +202,9 @@ impl Model {
         }
         let end = self.solver.new_bounded_integer(int(soonest), int(latest)).scaled(1);
         let mut sum = vec![start.scaled(1), end.scaled(-1)];
-        sum.extend(chosen.iter().zip(&activity.modes).map(|(choice, m)| choice.get_integer_variable().scaled(int(m.ticks))));
+        sum.extend(
+            chosen.iter().zip(&activity.modes).map(|(choice, m)| choice.get_integer_variable().scaled(int(m.ticks))),
+        );
         let tag = self.solver.new_constraint_tag();
         self.solver.add_constraint(equals(sum, 0, tag)).post();
         end
@@ -271,9 +274,8 @@ impl Model {
     fn keep_to_capacity(&mut self, project: &Project) {
         for (shared, &capacity) in project.shared.iter().enumerate() {
             let all = project.activities.iter().enumerate();
-            let users: Vec<(usize, i32, i32)> = all
-                .map(|(i, a)| (i, int(a.least()), int(a.uses.get(shared).copied().unwrap_or(0))))
-                .collect();
+            let users: Vec<(usize, i32, i32)> =
+                all.map(|(i, a)| (i, int(a.least()), int(a.uses.get(shared).copied().unwrap_or(0)))).collect();
             self.at_once(&users, int(capacity));
         }
     }

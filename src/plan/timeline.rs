@@ -152,7 +152,8 @@ fn drawing(plan: &AwayPlan, words: &Words, alone: bool) -> Markup {
 
 /// Lines at round times, so many that their labels have room.
 fn axis(plan: &AwayPlan, scale: &Scale, height: f64) -> Markup {
-    let step = [5, 10, 15, 30, 60, 120, 240].into_iter().find(|&minutes| f64::from(minutes) * 60.0 * scale.per_second >= 52.0);
+    let step =
+        [5, 10, 15, 30, 60, 120, 240].into_iter().find(|&minutes| f64::from(minutes) * 60.0 * scale.per_second >= 52.0);
     let step = i64::from(step.unwrap_or(480)) * 60;
     let last = plan.usual_end().max(plan.wanted.by);
     // Round on the wall clock, which may be off the hour from universal time.

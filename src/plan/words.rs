@@ -30,7 +30,7 @@ pub struct Settings {
     pub seed: u64,
     pub late_below: f64,
     pub alarms: Vec<String>,
-    /// Minutes before the end.
+    /// Minutes of having nothing to do from which on it is said.
     pub free_from: u32,
 }
 
@@ -53,9 +53,12 @@ impl Words {
     pub fn parse(file: &str, text: &str) -> Result<Self, WordsError> {
         let words: Self = toml::from_str(text)
             .map_err(|why| WordsError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
-        for (table, name, wanted) in
-            [(&words.lines, "lines", LINES), (&words.words, "words", WORDS), (&words.page, "page", PAGE), (&words.stats, "stats", STATS)]
-        {
+        for (table, name, wanted) in [
+            (&words.lines, "lines", LINES),
+            (&words.words, "words", WORDS),
+            (&words.page, "page", PAGE),
+            (&words.stats, "stats", STATS),
+        ] {
             if let Some(missing) = wanted.iter().find(|key| !table.contains_key(**key)) {
                 return Err(WordsError::Missing { file: file.to_owned(), missing: format!("{name}.{missing}") });
             }
@@ -77,7 +80,7 @@ impl Words {
             ("assumptions.file-spread", a.file_spread, 0.01, 2.0, spread),
             ("assumptions.person-spread", a.person_spread, 0.01, 2.0, spread),
             ("assumptions.morning-spread", a.morning_spread, 0.01, 2.0, spread),
-            ("assumptions.weight", a.weight, 2.0, 1000.0, "2 to 1000"),
+            ("assumptions.weight", a.weight, 2.5, 1000.0, "2.5 to 1000"),
             ("assumptions.once-more", a.once_more, 0.01, 0.95, "0.01 to 0.95"),
             ("assumptions.once-more-weight", a.once_more_weight, 0.1, 1000.0, "0.1 to 1000"),
             ("settings.late-below", self.settings.late_below, 0.0, 1.0, "0 to 1"),
@@ -203,27 +206,45 @@ impl Words {
                 None => parts.push((part, lasts)),
             }
         }
-        let (part, seconds) = parts.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).filter(|(name, _)| !name.is_empty())?;
+        let (part, seconds) =
+            parts.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).filter(|(name, _)| !name.is_empty())?;
         Some(self.line("long-part", &[("part", &capital(part)), ("minutes", &self.span(seconds))]))
     }
 
     fn who_is_free(&self, plan: &AwayPlan) -> Vec<String> {
         let hands = &plan.work.hands;
-        let end = plan.usual_end();
-        let early = |person: usize| {
-            let free = plan.free_from(person).unwrap_or(plan.begin());
-            let left = super::away::seconds_from(free, end);
-            (left >= f64::from(self.settings.free_from) * 60.0).then_some(free)
-        };
         if hands.len() == 2
             && let Some(other) = (0..2).find(|&p| plan.free_from(p).is_none())
         {
             return vec![self.line("alone", &[("name", &hands[1 - other])])];
         }
         (0..hands.len())
-            .filter_map(|p| Some((p, early(p)?)))
-            .map(|(p, time)| self.line("free", &[("name", &hands[p]), ("time", &clock(&plan.wanted, time))]))
+            .filter_map(|person| {
+                let (from, until) = self.longest_gap(plan, person)?;
+                let (from, to) = (clock(&plan.wanted, from), until.map(|t| clock(&plan.wanted, t)));
+                let mut blanks = vec![("name", hands[person].as_str()), ("time", from.as_str())];
+                Some(match &to {
+                    None => self.line("free", &blanks),
+                    Some(to) => {
+                        blanks.push(("until", to));
+                        self.line("free-until", &blanks)
+                    }
+                })
+            })
             .collect()
+    }
+
+    /// When a person has nothing to do for longest, at the end (until nothing) or between two chores; none where that is short.
+    fn longest_gap(&self, plan: &AwayPlan, person: usize) -> Option<(Timestamp, Option<Timestamp>)> {
+        let turns = &plan.arranged.turns[person];
+        let free = plan.free_from(person).unwrap_or(plan.begin());
+        let between = turns.windows(2).map(|pair| (plan.spans[pair[0]].1, Some(plan.spans[pair[1]].0)));
+        let lasts =
+            |gap: &(Timestamp, Option<Timestamp>)| super::away::seconds_from(gap.0, gap.1.unwrap_or(plan.usual_end()));
+        between
+            .chain([(free, None)])
+            .filter(|gap| lasts(gap) >= f64::from(self.settings.free_from) * 60.0)
+            .max_by(|a, b| lasts(a).total_cmp(&lasts(b)))
     }
 
     /// The answer to "are we on time?". `critical_left` is how many of the steps left are critical.
@@ -235,12 +256,8 @@ impl Words {
         let chance = format!("{:.0}", (100.0 * outlook.chance).floor());
         let key = if outlook.talk == Talk::Short { "late" } else { "on-time" };
         let by = clock(wanted, wanted.by);
-        let blanks = [
-            ("chance", chance.as_str()),
-            ("by", &by),
-            ("even", &at(outlook.end_50)),
-            ("end", &at(outlook.end_80)),
-        ];
+        let blanks =
+            [("chance", chance.as_str()), ("by", &by), ("even", &at(outlook.end_50)), ("end", &at(outlook.end_80))];
         let left = self.counted(outlook.left.len(), "step", "steps");
         let critical = critical_left.to_string();
         vec![self.line(key, &blanks), self.line("left", &[("left", &left), ("critical", &critical)])]
@@ -270,16 +287,83 @@ fn filled(text: Option<&String>, blanks: &[(&str, &str)]) -> String {
 }
 
 const LINES: &[&str] = &[
-    "start", "odds", "surer", "surer-earlier", "light", "light-until", "light-waits", "long-part", "free", "alone",
-    "past", "too-early", "too-late", "unknown", "some-runs", "bound", "on-time", "late", "left", "nothing-left",
+    "start",
+    "odds",
+    "surer",
+    "surer-earlier",
+    "light",
+    "light-until",
+    "light-waits",
+    "long-part",
+    "free",
+    "free-until",
+    "alone",
+    "past",
+    "too-early",
+    "too-late",
+    "unknown",
+    "some-runs",
+    "bound",
+    "on-time",
+    "late",
+    "left",
+    "nothing-left",
 ];
 const WORDS: &[&str] = &["minute", "minutes", "hour", "hours", "step", "steps", "past-run", "past-runs", "and", "you"];
 const PAGE: &[&str] = &[
-    "title", "day", "hands-free", "dark", "start", "usual-end", "by", "mark", "critical", "column-time", "legend-chain",
-    "legend-waits", "together", "round", "meanwhile", "calendar-summary", "calendar-end", "caution",
+    "title",
+    "day",
+    "hands-free",
+    "dark",
+    "start",
+    "usual-end",
+    "by",
+    "mark",
+    "critical",
+    "column-time",
+    "legend-chain",
+    "legend-waits",
+    "together",
+    "round",
+    "meanwhile",
+    "calendar-summary",
+    "calendar-end",
+    "caution",
 ];
 const STATS: &[&str] = &[
-    "title", "runs", "none", "steps", "step", "person", "times", "middle", "half", "file", "trend", "quicker", "slower", "steady",
-    "too-few", "skipped", "skips", "reasons", "readings", "reading", "last", "bounds", "whole-runs", "began", "lasted", "routine",
-    "ended", "finished", "stopped", "minutes", "outside", "no-skips", "no-readings", "somebody", "legend",
+    "title",
+    "runs",
+    "none",
+    "steps",
+    "step",
+    "person",
+    "times",
+    "middle",
+    "half",
+    "file",
+    "trend",
+    "quicker",
+    "slower",
+    "steady",
+    "too-few",
+    "skipped",
+    "skips",
+    "reasons",
+    "readings",
+    "reading",
+    "last",
+    "bounds",
+    "whole-runs",
+    "began",
+    "lasted",
+    "routine",
+    "ended",
+    "finished",
+    "stopped",
+    "minutes",
+    "outside",
+    "no-skips",
+    "no-readings",
+    "somebody",
+    "legend",
 ];

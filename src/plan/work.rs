@@ -244,8 +244,7 @@ impl Builder<'_> {
 
     fn ways(&self, routine: &Routine, step: &Step) -> Vec<Way> {
         let key = key_of(&routine.id, &step.id);
-        let usual =
-            self.known.own.get(&key).copied().unwrap_or_else(|| Usual::File(step.usual.as_secs_f64()));
+        let usual = self.known.own.get(&key).copied().unwrap_or_else(|| Usual::File(step.usual.as_secs_f64()));
         if step.wait {
             return vec![Way { people: vec![], belief: self.known.durations.of("", &key, true, usual) }];
         }
@@ -290,7 +289,8 @@ impl Builder<'_> {
                     .filter(|(k, _)| **k == wanted || k.starts_with(&repeated))
                     .map(|(_, &chore)| chore)
                     .collect();
-                let planned = parts.iter().flatten().any(|r| r.id == other.routine && r.index_of(&other.step).is_some());
+                let planned =
+                    parts.iter().flatten().any(|r| r.id == other.routine && r.index_of(&other.step).is_some());
                 if found.is_empty() && planned {
                     return Err(WorkError::Backwards { step: key, other: wanted });
                 }
@@ -346,10 +346,10 @@ impl Work {
     pub fn project(&self) -> Project {
         let activities = self.chores.iter().map(|chore| {
             let meanwhile: f64 = chore.meanwhile.iter().map(|(_, belief)| belief.median_s).sum();
-            let modes = chore.ways.iter().map(|way| Mode {
-                people: way.people.clone(),
-                ticks: ticks(way.belief.median_s.max(meanwhile)),
-            });
+            let modes = chore
+                .ways
+                .iter()
+                .map(|way| Mode { people: way.people.clone(), ticks: ticks(way.belief.median_s.max(meanwhile)) });
             Activity { modes: modes.collect(), after: chore.after.clone(), ..Activity::default() }
         });
         Project { people: self.hands.len(), shared: vec![], activities: activities.collect() }

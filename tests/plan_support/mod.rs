@@ -25,9 +25,15 @@ pub fn tank_dump() -> Routine {
     routine::load("tank-dump.toml", include_str!("../../prompts/routines/tank-dump.toml"), &Rig::default()).unwrap()
 }
 
+/// A rig with two people: one of one person leaves out what takes two.
+pub fn rig_of_two() -> Rig {
+    Rig::parse("rig.toml", "[[person]]\nname = 'Rowan'\n[[person]]\nname = 'Imre'").unwrap()
+}
+
 /// A routine of plain steps: id, minutes, and further fields as TOML.
 pub fn routine(id: &str, steps: &[(&str, f64, &str)]) -> Routine {
-    let mut text = format!("id = '{id}'\ntitle = 'the {id}'\ncomplete = 'Done.'\n[[section]]\nid = 's'\ntitle = 'part of {id}'\n");
+    let mut text =
+        format!("id = '{id}'\ntitle = 'the {id}'\ncomplete = 'Done.'\n[[section]]\nid = 's'\ntitle = 'part of {id}'\n");
     for (step, minutes, more) in steps {
         let answer = if more.contains("answer") { "" } else { "answer = { kind = 'done' }\n" };
         text += &format!(
@@ -35,7 +41,7 @@ pub fn routine(id: &str, steps: &[(&str, f64, &str)]) -> Routine {
         );
     }
     text += "[[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Look back.'\nminutes = 0.25\nanswer = { kind = 'gate' }\n";
-    routine::load(&format!("{id}.toml"), &text, &Rig::default()).unwrap()
+    routine::load(&format!("{id}.toml"), &text, &rig_of_two()).unwrap()
 }
 
 pub fn hand(name: &str, roles: &[Role]) -> Hand {
