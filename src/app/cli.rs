@@ -11,11 +11,12 @@ use crate::app::figure_command::{self, FigureArgs};
 use crate::app::hear_command::HearRequest;
 use crate::app::lint_command::LintRequest;
 use crate::app::places::Places;
+use crate::app::plan_command::{self, PlanArgs};
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::say_command::SayRequest;
 use crate::app::{
     AppError, fetch, hear_command, lint_command, log_command, models, prompts_command, rig_command, run_command,
-    say_command,
+    say_command, stats_command,
 };
 use crate::engine::output::VoiceSettings;
 use crate::journal::{JournalReader, RunId};
@@ -47,6 +48,8 @@ pub enum Command {
     Lint(LintArgs),
     /// Reckon a figure of the trade: tanks, water, electricity, tyres, weights, daylight.
     Figure(FigureArgs),
+    /// Tell when to begin to be away on time, and while under way whether that holds.
+    Plan(PlanArgs),
     /// Download the speech models that are not there yet.
     Fetch,
     /// Write everything the program can say to WAV files with a list of the texts.
@@ -159,6 +162,12 @@ pub struct LogArgs {
     /// One JSON object a line.
     #[arg(long)]
     pub json: bool,
+    /// Tell what all runs add up to: times by step and person, what was skipped, readings.
+    #[arg(long, conflicts_with = "run")]
+    pub stats: bool,
+    /// With --stats: write a page with pictures to this file as well.
+    #[arg(long, value_name = "FILE", requires = "stats")]
+    pub page: Option<PathBuf>,
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
@@ -214,6 +223,10 @@ impl Cli {
                 let form = if args.json { log_command::Form::Json } else { log_command::Form::Text };
                 let zone = jiff::tz::TimeZone::system();
                 let out = &mut io::stdout().lock();
+                if args.stats {
+                    stats_command::run(out, &journal, &places, form, args.page.as_deref(), &zone)?;
+                    return Ok(ExitCode::SUCCESS);
+                }
                 match args.run {
                     Some(run) => log_command::show(out, &journal, RunId(run), form, &zone)?,
                     None => log_command::list(out, &journal, form, &zone)?,
@@ -242,6 +255,7 @@ impl Cli {
                 let (list, out) = (&mut io::stdin().lock(), &mut io::stdout().lock());
                 return Ok(figure_command::run(&args, list, &clock::wall, out)?);
             }
+            Command::Plan(args) => plan_command::run(&args, &places, &mut io::stdout().lock())?,
             Command::Fetch => {
                 let fetched = fetch::fetch_with_progress("core", &places.models)?;
                 println!(

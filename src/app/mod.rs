@@ -10,9 +10,11 @@ pub mod live;
 pub mod log_command;
 pub mod models;
 pub mod own_voice;
+pub mod past_runs;
 pub mod person;
 mod pip;
 pub mod places;
+pub mod plan_command;
 pub mod prompts;
 pub mod prompts_command;
 pub mod rehearse;
@@ -23,8 +25,12 @@ pub mod say_command;
 pub mod script;
 pub mod session;
 pub mod sound;
+pub mod stats;
+pub mod stats_command;
+mod stats_page;
 pub mod summary;
 pub mod talk;
+pub mod under_way;
 
 use std::io;
 use std::path::PathBuf;
@@ -64,6 +70,8 @@ pub enum AppError {
     Screen(#[from] crate::screen::ScreenError),
     #[error(transparent)]
     Labels(#[from] crate::screen::LabelsError),
+    #[error(transparent)]
+    Plan(#[from] plan_command::PlanError),
     #[error("{path}: cannot be made or written; check that the disk has room and that you may write there")]
     Folder { path: PathBuf, source: io::Error },
     #[error("{path}: the session's sound cannot be kept; check that the disk has room and that you may write there")]

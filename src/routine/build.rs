@@ -162,6 +162,7 @@ impl Builder<'_> {
             earshot: step.earshot,
             once: step.once,
             touches: step.touches,
+            wait: step.wait,
             each: step.each.clone(),
         })
     }

@@ -128,6 +128,9 @@ pub(super) struct StepFile {
     /// A loop back does not open it again.
     #[serde(default)]
     pub once: bool,
+    /// It goes on by itself, out of anybody's hands (a tank drains): other steps can be done meanwhile, and a plan counts on it.
+    #[serde(default)]
+    pub wait: bool,
     /// A list of the rig ("slides", "tyres"): the step is there once for each of its entries, named by `{each}`.
     #[serde(default)]
     pub repeats: Option<String>,

@@ -125,6 +125,8 @@ pub struct Step {
     pub once: bool,
     /// What the hands touch that must not meet.
     pub touches: Touches,
+    /// It goes on by itself, out of anybody's hands: other steps can be done meanwhile.
+    pub wait: bool,
     /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
     pub each: String,
 }

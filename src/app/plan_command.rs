@@ -1,0 +1,377 @@
+//! `sparehand plan`: when to begin to be away on time, and while it goes on, whether that still holds.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use jiff::civil::{Date, Time};
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan};
+use serde::Deserialize;
+use thiserror::Error;
+
+use crate::app::clock;
+use crate::app::past_runs::PastRuns;
+use crate::app::places::Places;
+use crate::app::prompts::{self, PromptError};
+use crate::app::under_way::{UnderWay, UnderWayError};
+use crate::journal::{JournalError, JournalReader};
+use crate::plan::away::{AwayPlan, Dice, Wanted, plan};
+use crate::plan::belief::ThreePoint;
+use crate::plan::durations::{Durations, Observation, Usual};
+use crate::plan::project::ProjectError;
+use crate::plan::solve::Effort;
+use crate::plan::words::{Words, WordsError};
+use crate::plan::work::{Hand, Known, Work, WorkError, key_of, put_together, skill_of};
+use crate::plan::{calendar, timeline};
+use crate::rig::{Rig, Role};
+use crate::routine::Routine;
+
+#[derive(Clone, Debug, Args)]
+pub struct PlanArgs {
+    /// When to be away, such as 10:00; the next such time, or on --date.
+    #[arg(long, value_name = "TIME")]
+    pub away_by: Time,
+    /// The day of that time, such as 2026-05-02.
+    #[arg(long, value_name = "DATE")]
+    pub date: Option<Date>,
+    /// Routines that are worked side by side, with commas between; each further --routine begins when those before are done.
+    #[arg(long = "routine", value_name = "NAME[,NAME]", value_delimiter = None)]
+    pub routines: Vec<String>,
+    /// Who takes part, and in which roles: NAME or NAME:outside,driver. Without it, the rig's people.
+    #[arg(long = "person", value_name = "NAME[:ROLES]")]
+    pub people: Vec<String>,
+    /// First light, for steps that need it.
+    #[arg(long, value_name = "TIME")]
+    pub light_from: Option<Time>,
+    /// Last light.
+    #[arg(long, value_name = "TIME")]
+    pub light_until: Option<Time>,
+    /// Your own times: a TOML file of lines like "tank-dump/rinse-hose" = 2, or = [1, 2, 5] for best, usual and worst minutes.
+    #[arg(long, value_name = "FILE")]
+    pub minutes: Option<PathBuf>,
+    /// Rig file; without it, rig.toml in the configuration folder, or common practice.
+    #[arg(long, value_name = "FILE")]
+    pub rig: Option<PathBuf>,
+    /// Journal file; without it, the one in the data folder.
+    #[arg(long, value_name = "FILE")]
+    pub journal: Option<PathBuf>,
+    /// Tell whether the run that is under way will be on time.
+    #[arg(long)]
+    pub under_way: bool,
+    /// Folder for the plan as text, data, picture, page and calendar.
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print the plan as one JSON object.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Why no plan can be made.
+#[derive(Debug, Error)]
+pub enum PlanError {
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
+    #[error(transparent)]
+    Words(#[from] WordsError),
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error(transparent)]
+    Work(#[from] WorkError),
+    #[error("the routines cannot be put in an order: {0}")]
+    Project(#[from] ProjectError),
+    #[error(transparent)]
+    UnderWay(#[from] UnderWayError),
+    #[error("--person {found}: expected NAME or NAME:ROLES, roles out of outside, inside, driver, spotter")]
+    Person { found: String },
+    #[error("--person {0} twice; name everybody once")]
+    SamePerson(String),
+    #[error("{found} is no time in this time zone; give another --date or time")]
+    NoSuchTime { found: String },
+    #[error("the clock of the machine cannot be read as a time, found '{0}'; set it, or give --date")]
+    NoClock(String),
+    #[error("{path}: not a file of own times: {why}")]
+    Minutes { path: PathBuf, why: String },
+    #[error(
+        "{path}: '{step}': found {found}, expected a step that is planned, such as tank-dump/gloves, and minutes above 0 in order"
+    )]
+    MinutesOf { path: PathBuf, step: String, found: String },
+    #[error("{path}: cannot be read or written; check its name, that the disk has room and that you may use it")]
+    File { path: PathBuf, source: io::Error },
+    #[error("cannot write the plan: found '{0}', expected an output that takes it")]
+    Output(#[from] io::Error),
+    #[error("the plan cannot be written as data")]
+    Data(#[from] serde_json::Error),
+}
+
+/// Makes and prints the plan; tells instead how the run under way stands, where that is asked.
+///
+/// # Errors
+/// Says what is missing or faulty, and what to do.
+pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(), PlanError> {
+    let now = now()?;
+    let desk = Desk::laid_out(args, places, now, TimeZone::system())?;
+    let plan = desk.plan()?;
+    if args.under_way {
+        return desk.under_way(args, &plan, out);
+    }
+    let sentences = desk.words.sentences(&plan, desk.past.runs.len(), Some(now));
+    if args.json {
+        serde_json::to_writer(&mut *out, &plan.data())?;
+        writeln!(out)?;
+    } else {
+        sentences.iter().try_for_each(|sentence| writeln!(out, "{sentence}"))?;
+    }
+    if let Some(folder) = &args.out {
+        for path in desk.write(&plan, &sentences, folder, now)? {
+            if !args.json {
+                writeln!(out, "{}", path.display())?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// Everything that a plan is made from.
+struct Desk {
+    words: Words,
+    parts: Vec<Vec<Routine>>,
+    hands: Vec<Hand>,
+    past: PastRuns,
+    durations: Durations,
+    own: BTreeMap<String, Usual>,
+    wanted: Wanted,
+    journal: Option<JournalReader>,
+}
+
+impl Desk {
+    fn laid_out(args: &PlanArgs, places: &Places, now: Timestamp, zone: TimeZone) -> Result<Self, PlanError> {
+        let words = words(&places.config)?;
+        let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
+        let hands = hands(&args.people, &rig, &words)?;
+        let parts = named(&args.routines)
+            .iter()
+            .map(|part| part.iter().map(|id| prompts::routine(id, &rig, &places.config)).collect())
+            .collect::<Result<Vec<Vec<Routine>>, PromptError>>()?;
+        let journal = journal(args, places)?;
+        let past = journal.as_ref().map(PastRuns::read).transpose()?.unwrap_or_default();
+        let observations = observations(&past, parts.iter().flatten(), &hands);
+        let durations = Durations::learn(&observations, words.assumptions);
+        let own = args.minutes.as_deref().map(|path| own_times(path, &parts)).transpose()?.unwrap_or_default();
+        let wanted = wanted(args, now, zone)?;
+        Ok(Self { words, parts, hands, past, durations, own, wanted, journal })
+    }
+
+    fn work(&self) -> Result<Work, WorkError> {
+        let parts: Vec<Vec<&Routine>> = self.parts.iter().map(|part| part.iter().collect()).collect();
+        let known = Known { durations: &self.durations, loops: &self.past.loops, own: &self.own };
+        put_together(&parts, &self.hands, &known)
+    }
+
+    fn plan(&self) -> Result<AwayPlan, PlanError> {
+        let settings = &self.words.settings;
+        let dice = Dice { morning: self.durations.morning(), mornings: settings.mornings, seed: settings.seed };
+        Ok(plan(self.work()?, self.wanted.clone(), dice, Effort::default())?)
+    }
+
+    fn under_way(&self, args: &PlanArgs, plan: &AwayPlan, out: &mut impl Write) -> Result<(), PlanError> {
+        let ids: Vec<&str> = self.parts.iter().flatten().map(|routine| routine.id.as_str()).collect();
+        let run = UnderWay::find(self.journal.as_ref(), &ids)?;
+        let dice = Dice {
+            morning: self.durations.morning(),
+            mornings: self.words.settings.mornings,
+            seed: self.words.settings.seed,
+        };
+        let outlook = run.outlook(plan, dice, self.words.settings.late_below)?;
+        if args.json {
+            serde_json::to_writer(&mut *out, &outlook)?;
+            writeln!(out)?;
+            return Ok(());
+        }
+        let critical = outlook.left.iter().filter(|&&i| plan.work.chores[i].critical).count();
+        for sentence in self.words.on_time(&outlook, &plan.wanted, critical) {
+            writeln!(out, "{sentence}")?;
+        }
+        Ok(())
+    }
+
+    fn write(
+        &self,
+        plan: &AwayPlan,
+        sentences: &[String],
+        folder: &Path,
+        now: Timestamp,
+    ) -> Result<Vec<PathBuf>, PlanError> {
+        fs::create_dir_all(folder).map_err(|source| PlanError::File { path: folder.to_owned(), source })?;
+        let data = serde_json::to_string_pretty(&plan.data())? + "\n";
+        let mut files = vec![
+            ("plan.txt", sentences.join("\n") + "\n"),
+            ("plan.json", data),
+            ("plan.svg", timeline::svg(plan, &self.words)),
+            ("plan.html", timeline::page(plan, &self.words, sentences)),
+        ];
+        files.extend(calendar::calendar(plan, &self.words, sentences, now).map(|text| ("plan.ics", text)));
+        let written = files.into_iter().map(|(name, text)| {
+            let path = folder.join(name);
+            fs::write(&path, text).map_err(|source| PlanError::File { path: path.clone(), source })?;
+            Ok(path)
+        });
+        written.collect()
+    }
+}
+
+/// The plan's words; `config` is searched first (`phrases/plan.toml`).
+///
+/// # Errors
+/// An unreadable file, or one that is refused.
+pub fn words(config: &Path) -> Result<Words, PlanError> {
+    let path = config.join("phrases").join("plan.toml");
+    let built_in = include_str!("../../prompts/phrases/plan.toml");
+    match fs::read_to_string(&path) {
+        Ok(text) => Ok(Words::parse(&path.display().to_string(), &text)?),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Words::parse("plan.toml", built_in)?),
+        Err(source) => Err(PlanError::File { path, source }),
+    }
+}
+
+fn now() -> Result<Timestamp, PlanError> {
+    let wall = clock::wall();
+    wall.parse().map_err(|_| PlanError::NoClock(wall))
+}
+
+/// A journal that is named must be there; without a name, having none is having done nothing yet.
+fn journal(args: &PlanArgs, places: &Places) -> Result<Option<JournalReader>, PlanError> {
+    let path = args.journal.clone().unwrap_or_else(|| places.journal());
+    match JournalReader::open(&path) {
+        Ok(journal) => Ok(Some(journal)),
+        Err(JournalError::Missing { .. }) if args.journal.is_none() => Ok(None),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// The parts of the move; those for leaving, where none is named.
+fn named(routines: &[String]) -> Vec<Vec<String>> {
+    if !routines.is_empty() {
+        let split = |part: &String| part.split(',').map(|id| id.trim().to_owned()).collect();
+        return routines.iter().map(split).collect();
+    }
+    let there = |id: &&str| prompts::ROUTINES.iter().any(|(name, _)| name == id);
+    let parts: Vec<Vec<String>> = LEAVING
+        .iter()
+        .map(|part| part.iter().copied().filter(there).map(str::to_owned).collect::<Vec<_>>())
+        .filter(|part| !part.is_empty())
+        .collect();
+    if parts.is_empty() { vec![vec![prompts::ROUTINES[0].0.to_owned()]] } else { parts }
+}
+
+fn hands(people: &[String], rig: &Rig, words: &Words) -> Result<Vec<Hand>, PlanError> {
+    let mut hands: Vec<Hand> = Vec::new();
+    for found in people {
+        let (name, roles) = found.split_once(':').unwrap_or((found, ""));
+        let role = |text: &str| match text.trim() {
+            "outside" => Some(Role::Outside),
+            "inside" => Some(Role::Inside),
+            "driver" => Some(Role::Driver),
+            "spotter" => Some(Role::Spotter),
+            _ => None,
+        };
+        let roles: Option<Vec<Role>> = roles.split(',').filter(|text| !text.trim().is_empty()).map(role).collect();
+        let (Some(roles), false) = (roles, name.trim().is_empty()) else {
+            return Err(PlanError::Person { found: found.clone() });
+        };
+        if hands.iter().any(|hand| hand.name == name.trim()) {
+            return Err(PlanError::SamePerson(name.trim().to_owned()));
+        }
+        let of_rig = rig.people().iter().find(|person| person.name == name.trim());
+        let practised = of_rig.map(|person| person.practised.clone()).unwrap_or_default();
+        hands.push(Hand { name: name.trim().to_owned(), roles, practised });
+    }
+    if hands.is_empty() {
+        hands.extend(rig.people().iter().map(|person| Hand {
+            name: person.name.clone(),
+            roles: person.roles.clone(),
+            practised: person.practised.clone(),
+        }));
+    }
+    if hands.is_empty() {
+        hands.push(Hand { name: words.you().to_owned(), roles: vec![], practised: vec![] });
+    }
+    Ok(hands)
+}
+
+/// Deeds as observations. What the journal says of nobody in particular was done by the first person.
+fn observations<'a>(past: &PastRuns, routines: impl Iterator<Item = &'a Routine>, hands: &[Hand]) -> Vec<Observation> {
+    let mut steps = BTreeMap::new();
+    for routine in routines {
+        for step in &routine.steps {
+            let skill = skill_of(&routine.id, step.role);
+            steps.insert(key_of(&routine.id, &step.id), (skill, step.wait, step.usual.as_secs_f64()));
+        }
+    }
+    let first = hands.first().map(|hand| hand.name.as_str()).unwrap_or_default();
+    let seen = past.deeds.iter().filter_map(|deed| {
+        let (skill, waits, usual_s) = steps.get(&deed.step)?;
+        let person = if deed.person.is_empty() { first } else { &deed.person };
+        Some(Observation {
+            run: deed.run,
+            person: person.to_owned(),
+            step: deed.step.clone(),
+            skill: skill.clone(),
+            waits: *waits,
+            usual_s: *usual_s,
+            took_s: deed.took_s,
+        })
+    });
+    seen.collect()
+}
+
+fn own_times(path: &Path, parts: &[Vec<Routine>]) -> Result<BTreeMap<String, Usual>, PlanError> {
+    #[derive(Deserialize)]
+    #[serde(untagged)]
+    enum Minutes {
+        Usual(f64),
+        ThreePoint([f64; 3]),
+    }
+    let text = fs::read_to_string(path).map_err(|source| PlanError::File { path: path.to_owned(), source })?;
+    let read: BTreeMap<String, Minutes> =
+        toml::from_str(&text).map_err(|why| PlanError::Minutes { path: path.to_owned(), why: why.to_string() })?;
+    let known: Vec<String> =
+        parts.iter().flatten().flat_map(|r| r.steps.iter().map(|step| key_of(&r.id, &step.id))).collect();
+    let mut own = BTreeMap::new();
+    for (step, minutes) in read {
+        let of = |found: String| PlanError::MinutesOf { path: path.to_owned(), step: step.clone(), found };
+        let usual = match minutes {
+            _ if !known.contains(&step) => return Err(of("no such step".to_owned())),
+            Minutes::Usual(m) if m > 0.0 && m.is_finite() => Usual::File(m * 60.0),
+            Minutes::Usual(m) => return Err(of(m.to_string())),
+            Minutes::ThreePoint([best, usual, worst]) => {
+                let guess = ThreePoint { best: best * 60.0, usual: usual * 60.0, worst: worst * 60.0 };
+                if !guess.is_sound() {
+                    return Err(of(format!("[{best}, {usual}, {worst}]")));
+                }
+                Usual::Guess(guess)
+            }
+        };
+        own.insert(step, usual);
+    }
+    Ok(own)
+}
+
+fn wanted(args: &PlanArgs, now: Timestamp, zone: TimeZone) -> Result<Wanted, PlanError> {
+    let today = now.to_zoned_datetime(zone.clone());
+    let at = |date: Date, time: Time| {
+        zone.to_timestamp(date.to_datetime(time)).map_err(|_| PlanError::NoSuchTime { found: format!("{date} {time}") })
+    };
+    let mut date = args.date.unwrap_or_else(|| today.date());
+    if args.date.is_none() && at(date, args.away_by)? <= now {
+        date = date.checked_add(1.day()).map_err(|_| PlanError::NoSuchTime { found: "tomorrow".to_owned() })?;
+    }
+    let by = at(date, args.away_by)?;
+    let light = |time: Option<Time>| time.map(|time| at(date, time)).transpose();
+    Ok(Wanted { by, light_from: light(args.light_from)?, light_until: light(args.light_until)?, zone })
+}
+
+/// Routines of a morning of leaving, where they are there: side by side, then one after the other.
+const LEAVING: &[&[&str]] = &[&["morning-inside", "morning-outside"], &["hitch-up"], &["last-look"]];

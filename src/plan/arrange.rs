@@ -1,0 +1,138 @@
+//! Who does what in which order: the solved schedule, made to follow the order of the routines wherever that costs nothing.
+
+use super::critical_path::{CriticalPath, Link};
+use super::project::{Project, ProjectError, Schedule};
+use super::solve::{Effort, solve};
+use super::work::Work;
+
+/// The chores of a move, dealt out. Everybody does theirs one after the other in this order.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Arranged {
+    /// For each chore the place of the way that was chosen.
+    pub way: Vec<usize>,
+    /// For each person their chores in order.
+    pub turns: Vec<Vec<usize>>,
+    /// What each chore waits for: by its routine, and because its person is busy before.
+    pub after: Vec<Vec<usize>>,
+    /// Every chore after what it waits for.
+    pub order: Vec<usize>,
+    /// First tick of each chore, by the usual times.
+    pub starts: Vec<u32>,
+    /// From the first start to the last end, in ticks.
+    pub length: u32,
+    /// No schedule is shorter, in ticks.
+    pub bound: u32,
+}
+
+/// Deals the chores out so that the move takes the shortest time, by usual times. `not_before` holds a chore back (ticks).
+///
+/// # Errors
+/// The orders lead round in a circle.
+pub fn arrange(work: &Work, not_before: &[u32], effort: Effort) -> Result<Arranged, ProjectError> {
+    let mut project = work.project();
+    for (activity, &tick) in project.activities.iter_mut().zip(not_before) {
+        activity.not_before = tick;
+    }
+    let solved = solve(&project, effort)?;
+    let turns = turns(&project, &solved.schedule);
+    let mut arranged = timed(&project, solved.schedule.modes.clone(), turns);
+    in_file_order(&project, &mut arranged);
+    arranged.bound = solved.bound;
+    Ok(arranged)
+}
+
+fn turns(project: &Project, schedule: &Schedule) -> Vec<Vec<usize>> {
+    let mut turns = vec![Vec::new(); project.people];
+    let mut order: Vec<usize> = (0..project.activities.len()).collect();
+    order.sort_by_key(|&i| (schedule.starts[i], i));
+    for i in order {
+        for &person in &project.activities[i].modes[schedule.modes[i]].people {
+            turns[person].push(i);
+        }
+    }
+    turns
+}
+
+fn links(project: &Project, way: &[usize], turns: &[Vec<usize>]) -> Vec<Link> {
+    let mut links: Vec<Link> = project
+        .activities
+        .iter()
+        .zip(way)
+        .map(|(activity, &mode)| Link { lasts: f64::from(activity.modes[mode].ticks), after: activity.after.clone() })
+        .collect();
+    for pair in turns.iter().flat_map(|list| list.windows(2)) {
+        if !links[pair[1]].after.contains(&pair[0]) {
+            links[pair[1]].after.push(pair[0]);
+        }
+    }
+    links
+}
+
+/// Each as early as it can be in these turns.
+fn timed(project: &Project, way: Vec<usize>, turns: Vec<Vec<usize>>) -> Arranged {
+    let links = links(project, &way, &turns);
+    let order = super::critical_path::order(&links).unwrap_or_else(|| (0..links.len()).collect());
+    let (starts, length) = starts(project, &links, &order);
+    Arranged { way, turns, after: links.into_iter().map(|link| link.after).collect(), order, starts, length, bound: 0 }
+}
+
+fn starts(project: &Project, links: &[Link], order: &[usize]) -> (Vec<u32>, u32) {
+    let mut starts: Vec<u32> = project.activities.iter().map(|a| a.not_before).collect();
+    let end = |starts: &[u32], i: usize| starts[i] + links[i].lasts as u32;
+    for &i in order {
+        starts[i] = links[i].after.iter().map(|&before| end(&starts, before)).fold(starts[i], u32::max);
+    }
+    let length = (0..starts.len()).map(|i| end(&starts, i)).max().unwrap_or(0);
+    (starts, length)
+}
+
+/// Swaps neighbours in a person's turns that stand against the order of the files, where that makes nothing longer: people
+/// know their routine in its order, and it has its reasons.
+fn in_file_order(project: &Project, arranged: &mut Arranged) {
+    let count = project.activities.len();
+    for _ in 0..count {
+        let mut swapped = false;
+        for person in 0..arranged.turns.len() {
+            for place in 1..arranged.turns[person].len() {
+                let (first, second) = (arranged.turns[person][place - 1], arranged.turns[person][place]);
+                if first < second || project.activities[first].modes[arranged.way[first]].people.len() > 1 {
+                    continue;
+                }
+                let mut turns = arranged.turns.clone();
+                turns[person].swap(place - 1, place);
+                let links = links(project, &arranged.way, &turns);
+                // Without an order the swap runs against what waits for what.
+                let Some(order) = super::critical_path::order(&links) else { continue };
+                if starts(project, &links, &order).1 <= arranged.length {
+                    *arranged = timed(project, arranged.way.clone(), turns);
+                    swapped = true;
+                }
+            }
+        }
+        if !swapped {
+            return;
+        }
+    }
+}
+
+impl Arranged {
+    /// The chores on the longest chain, by usual times: a delay in any of them delays the end.
+    pub fn critical(&self, work: &Work) -> Vec<usize> {
+        let project = work.project();
+        let links: Vec<Link> = self
+            .after
+            .iter()
+            .enumerate()
+            .map(|(i, after)| Link {
+                lasts: f64::from(project.activities[i].modes[self.way[i]].ticks),
+                after: after.clone(),
+            })
+            .collect();
+        CriticalPath::of(&links).map(|path| path.critical()).unwrap_or_default()
+    }
+
+    /// Who does a chore.
+    pub fn people<'a>(&self, work: &'a Work, chore: usize) -> &'a [usize] {
+        &work.chores[chore].ways[self.way[chore]].people
+    }
+}

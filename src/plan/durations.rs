@@ -1,0 +1,353 @@
+//! How long each person takes for each step, learned from past runs and from what the routine's file says.
+//!
+//! Everything is reckoned on logarithms. A time is the product of what the file says, how fast the person is on the whole, how
+//! long this step takes them beyond that, how the morning goes (wind, mud, a bad night: it stretches all steps alike), and
+//! chance. Each of these is estimated and shrunk towards the one before it, by as much as the data cannot tell better
+//! (empirical Bayes; Efron and Morris 1975, Journal of the American Statistical Association 70: 311-319). A single outlier (a call
+//! taken in the middle of a step) is pulled in to three robust deviations of its kind (median and MAD, Huber).
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::{Deserialize, Serialize};
+
+use super::belief::{Belief, ThreePoint};
+
+/// A step that was done once.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Observation {
+    /// Number of the run; a later run has a larger one.
+    pub run: i64,
+    /// Who did it.
+    pub person: String,
+    /// `routine/step`.
+    pub step: String,
+    /// What practice counts for: a role, or the routine where the step is anybody's.
+    pub skill: String,
+    /// It goes on by itself, whoever waits for it.
+    pub waits: bool,
+    /// What the routine's file says, in seconds, above 0.
+    pub usual_s: f64,
+    /// What it took, in seconds.
+    pub took_s: f64,
+}
+
+/// What is assumed where nothing is known yet. Common practice, no source: kept in a file that its owner can change.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Assumptions {
+    /// How many times as long the first run in a new role takes.
+    pub unpractised: f64,
+    /// After so many runs in a role a person is practised.
+    pub practised_after: u32,
+    /// Spread of one step of one person from run to run (logarithm).
+    pub step_spread: f64,
+    /// Spread of what steps take beyond what the file says (logarithm).
+    pub file_spread: f64,
+    /// Spread of people (logarithm).
+    pub person_spread: f64,
+    /// Spread of mornings, which stretches all steps of one alike (logarithm).
+    pub morning_spread: f64,
+    /// So many runs outweigh the spreads above.
+    pub weight: f64,
+    /// Chance that a loop ("was the water clear?") goes round once more, and the weight of that guess in questions asked.
+    pub once_more: f64,
+    pub once_more_weight: f64,
+}
+
+/// What is said beforehand about how long a step takes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Usual {
+    /// By the routine's file, in seconds.
+    File(f64),
+    /// By somebody who knows, in seconds; counts as it is until the step has been seen.
+    Guess(ThreePoint),
+}
+
+impl Usual {
+    fn seconds(self) -> f64 {
+        match self {
+            Self::File(seconds) => seconds,
+            Self::Guess(guess) => guess.usual,
+        }
+    }
+}
+
+/// How often a loop was asked about, and how often it went round once more.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LoopCount {
+    pub asked: u32,
+    pub once_more: u32,
+}
+
+/// What was learned.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Durations {
+    assumed: Assumptions,
+    /// By person (nobody for waits) and step: the mean logarithm beyond the file, how many observations, their squares.
+    groups: BTreeMap<(String, String), Group>,
+    /// By person: how much slower than the file on the whole, and the variance of that estimate.
+    people: BTreeMap<String, (f64, f64)>,
+    /// By person and skill: in how many runs.
+    practice: BTreeMap<(String, String), u32>,
+    step_variance: f64,
+    file_variance: f64,
+    morning: Belief,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Group {
+    mean: f64,
+    count: f64,
+    squares: f64,
+}
+
+/// A person's time beyond the file, as a logarithm, cleaned.
+struct Point {
+    run: i64,
+    group: usize,
+    beyond: f64,
+}
+
+impl Durations {
+    /// Learns from observations in any order. Times that are no positive numbers are passed over.
+    pub fn learn(observations: &[Observation], assumed: Assumptions) -> Self {
+        let (practice, points, keys) = cleaned(observations, &assumed);
+        let weight = assumed.weight;
+        let mut groups = vec![Group::default(); keys.len()];
+        let mut mornings: BTreeMap<i64, f64> = points.iter().map(|p| (p.run, 0.0)).collect();
+        // Means of groups and of mornings depend on each other; a few rounds settle both.
+        for _ in 0..ROUNDS {
+            groups = group_means(&points, &mornings, keys.len());
+            mornings = morning_means(&points, &groups, &mornings, assumed);
+        }
+        let residual: f64 = groups.iter().map(|g| g.squares).sum();
+        let free: f64 =
+            groups.iter().map(|g| (g.count - 1.0).max(0.0)).sum::<f64>() - (mornings.len() as f64 - 1.0).max(0.0);
+        let step_variance = (weight * assumed.step_spread.powi(2) + residual) / (weight + free.max(0.0));
+        let morning = morning_belief(&points, &mornings, step_variance, &assumed);
+        let people = people_of(&keys, &groups, step_variance, &assumed);
+        let file_variance = file_variance(&keys, &groups, &people, step_variance, &assumed);
+        Self {
+            assumed,
+            groups: keys.into_iter().zip(groups).collect(),
+            people,
+            practice,
+            step_variance,
+            file_variance,
+            morning,
+        }
+    }
+
+    /// What to expect of this person with this step; a want of practice is not in it yet ([`Self::practice_factor`]).
+    pub fn of(&self, person: &str, step: &str, waits: bool, usual: Usual) -> Belief {
+        let known_as = if waits { "" } else { person };
+        let prior = self.people.get(known_as).copied().unwrap_or((0.0, self.assumed.person_spread.powi(2)));
+        let (offset, of_offset) = if waits && !self.people.contains_key("") { (0.0, 0.0) } else { prior };
+        let group = self.groups.get(&(known_as.to_owned(), step.to_owned())).copied().unwrap_or_default();
+        // The file's word on a step is worth so many observations of it.
+        let worth = self.step_variance / (self.file_variance + of_offset);
+        let centre = (worth * offset + group.count * group.mean) / (worth + group.count);
+        if let (Usual::Guess(guess), 0.0) = (usual, group.count) {
+            return guess.belief(self.assumed.weight);
+        }
+        let weight = self.assumed.weight;
+        // The common spread is the mean over steps; of the spreads that this allows a single step, that is (weight - 2) / weight.
+        let variance = ((weight - 2.0) * self.step_variance + group.squares) / (weight + (group.count - 1.0).max(0.0));
+        Belief {
+            median_s: usual.seconds().max(1.0) * centre.exp(),
+            spread: (variance * (1.0 + 1.0 / (worth + group.count))).sqrt(),
+            freedom: weight + (group.count - 1.0).max(0.0),
+        }
+    }
+
+    /// How much longer than usual a whole morning takes.
+    pub fn morning(&self) -> Belief {
+        self.morning
+    }
+
+    /// In how many past runs the person did steps of this skill.
+    pub fn practice(&self, person: &str, skill: &str) -> u32 {
+        self.practice.get(&(person.to_owned(), skill.to_owned())).copied().unwrap_or(0)
+    }
+
+    /// How many times as long a person takes who is not yet practised.
+    pub fn practice_factor(&self, person: &str, skill: &str) -> f64 {
+        factor(self.practice(person, skill), &self.assumed)
+    }
+
+    /// How many observations of this person and step there are.
+    pub fn seen(&self, person: &str, step: &str) -> u32 {
+        self.groups.get(&(person.to_owned(), step.to_owned())).map_or(0, |group| group.count as u32)
+    }
+
+    /// What it was told to assume.
+    pub fn assumed(&self) -> &Assumptions {
+        &self.assumed
+    }
+}
+
+fn factor(runs_before: u32, assumed: &Assumptions) -> f64 {
+    let left = 1.0 - f64::from(runs_before) / f64::from(assumed.practised_after.max(1));
+    1.0 + (assumed.unpractised - 1.0) * left.max(0.0)
+}
+
+type Practice = BTreeMap<(String, String), u32>;
+
+/// Takes out what is known beforehand: what the file says and the want of practice. Outliers are pulled in.
+fn cleaned(observations: &[Observation], assumed: &Assumptions) -> (Practice, Vec<Point>, Vec<(String, String)>) {
+    let sound: Vec<&Observation> =
+        observations.iter().filter(|o| o.took_s.is_finite() && o.took_s > 0.0 && o.usual_s > 0.0).collect();
+    let mut runs_of: BTreeMap<(String, String), BTreeSet<i64>> = BTreeMap::new();
+    for o in sound.iter().filter(|o| !o.waits) {
+        runs_of.entry((o.person.clone(), o.skill.clone())).or_default().insert(o.run);
+    }
+    let mut by_group: BTreeMap<(String, String), Vec<(i64, f64, bool)>> = BTreeMap::new();
+    for o in &sound {
+        let earlier = runs_of
+            .get(&(o.person.clone(), o.skill.clone()))
+            .map_or(assumed.practised_after, |runs| u32::try_from(runs.range(..o.run).count()).unwrap_or(u32::MAX));
+        let practised = o.waits || earlier >= assumed.practised_after;
+        let slow = if practised { 1.0 } else { factor(earlier, assumed) };
+        let person = if o.waits { String::new() } else { o.person.clone() };
+        let beyond = (o.took_s / o.usual_s.max(1.0) / slow).ln();
+        by_group.entry((person, o.step.clone())).or_default().push((o.run, beyond, practised));
+    }
+    let (mut points, mut keys) = (Vec::new(), Vec::new());
+    for (key, mut list) in by_group {
+        // How fast people learn is a guess; what they do once practised is not.
+        if list.iter().filter(|(.., practised)| *practised).count() >= ENOUGH {
+            list.retain(|(.., practised)| *practised);
+        }
+        let (middle, deviation) = robust(list.iter().map(|(_, beyond, _)| *beyond), assumed.step_spread);
+        let reach = OUTLIER * deviation;
+        let group = keys.len();
+        let pulled =
+            |beyond: f64| if list.len() >= ENOUGH { beyond.clamp(middle - reach, middle + reach) } else { beyond };
+        points.extend(list.iter().map(|&(run, beyond, _)| Point { run, group, beyond: pulled(beyond) }));
+        keys.push(key);
+    }
+    let practice =
+        runs_of.into_iter().map(|(key, runs)| (key, u32::try_from(runs.len()).unwrap_or(u32::MAX))).collect();
+    (practice, points, keys)
+}
+
+/// Median and scaled median absolute deviation, the latter never below a third of `least`.
+fn robust(values: impl Iterator<Item = f64>, least: f64) -> (f64, f64) {
+    let values: Vec<f64> = values.collect();
+    let middle = median(&values);
+    let distances: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
+    (middle, (MAD_TO_DEVIATION * median(&distances)).max(least / 3.0))
+}
+
+/// Middle value; of an even number the mean of the two middle ones; 0 of none.
+pub fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    match sorted.len() {
+        0 => 0.0,
+        n if n % 2 == 1 => sorted[n / 2],
+        n => f64::midpoint(sorted[n / 2 - 1], sorted[n / 2]),
+    }
+}
+
+fn group_means(points: &[Point], mornings: &BTreeMap<i64, f64>, count: usize) -> Vec<Group> {
+    let mut groups = vec![Group::default(); count];
+    let rest = |p: &Point| p.beyond - mornings.get(&p.run).copied().unwrap_or(0.0);
+    for p in points {
+        groups[p.group].count += 1.0;
+        groups[p.group].mean += rest(p);
+    }
+    groups.iter_mut().for_each(|g| g.mean /= g.count.max(1.0));
+    for p in points {
+        groups[p.group].squares += (rest(p) - groups[p.group].mean).powi(2);
+    }
+    groups
+}
+
+/// How each morning went, from the steps that were done in other mornings too; their mean is taken to be nothing.
+fn morning_means(
+    points: &[Point],
+    groups: &[Group],
+    before: &BTreeMap<i64, f64>,
+    assumed: Assumptions,
+) -> BTreeMap<i64, f64> {
+    let mut sums: BTreeMap<i64, (f64, f64)> = before.keys().map(|&run| (run, (0.0, 0.0))).collect();
+    for p in points.iter().filter(|p| groups[p.group].count > 1.0) {
+        let sum = sums.entry(p.run).or_default();
+        sum.0 += p.beyond - groups[p.group].mean;
+        sum.1 += 1.0;
+    }
+    let worth = (assumed.step_spread / assumed.morning_spread.max(1e-3)).powi(2);
+    let mut means: BTreeMap<i64, f64> = sums.into_iter().map(|(run, (sum, n))| (run, sum / (n + worth))).collect();
+    let middle = means.values().sum::<f64>() / means.len().max(1) as f64;
+    means.values_mut().for_each(|mean| *mean -= middle);
+    means
+}
+
+fn morning_belief(
+    points: &[Point],
+    mornings: &BTreeMap<i64, f64>,
+    step_variance: f64,
+    assumed: &Assumptions,
+) -> Belief {
+    let count = mornings.len() as f64;
+    let per_run = points.len() as f64 / count.max(1.0);
+    let worth = (assumed.step_spread / assumed.morning_spread.max(1e-3)).powi(2);
+    // The means were shrunk; what they were before says how far mornings lie apart, less what chance alone does.
+    let unshrunk: f64 = mornings.values().map(|m| (m * (per_run + worth) / per_run.max(1.0)).powi(2)).sum();
+    let free = (count - 1.0).max(0.0);
+    let apart = (unshrunk - free * step_variance / per_run.max(1.0)).max(0.0);
+    let variance = ((assumed.weight - 2.0) * assumed.morning_spread.powi(2) + apart) / (assumed.weight + free);
+    // The past mornings' own mean is not known better than this.
+    let spread = (variance * (1.0 + 1.0 / (count + 1.0))).sqrt();
+    Belief { median_s: 1.0, spread, freedom: assumed.weight + free }
+}
+
+/// Spread of a group's mean around its person's pace.
+fn of_mean(group: &Group, step_variance: f64, file_variance: f64) -> f64 {
+    file_variance + step_variance / group.count.max(1.0)
+}
+
+fn people_of(
+    keys: &[(String, String)],
+    groups: &[Group],
+    step_variance: f64,
+    assumed: &Assumptions,
+) -> BTreeMap<String, (f64, f64)> {
+    let mut sums: BTreeMap<String, (f64, f64)> = BTreeMap::new();
+    for ((person, _), group) in keys.iter().zip(groups) {
+        let weight = 1.0 / of_mean(group, step_variance, assumed.file_spread.powi(2));
+        let sum = sums.entry(person.clone()).or_default();
+        sum.0 += weight * group.mean;
+        sum.1 += weight;
+    }
+    let prior = 1.0 / assumed.person_spread.powi(2).max(1e-6);
+    sums.into_iter().map(|(person, (sum, weight))| (person, (sum / (weight + prior), 1.0 / (weight + prior)))).collect()
+}
+
+fn file_variance(
+    keys: &[(String, String)],
+    groups: &[Group],
+    people: &BTreeMap<String, (f64, f64)>,
+    step_variance: f64,
+    assumed: &Assumptions,
+) -> f64 {
+    let mut apart = 0.0;
+    for ((person, _), group) in keys.iter().zip(groups) {
+        let offset = people.get(person).map_or(0.0, |(offset, _)| *offset);
+        apart += (group.mean - offset).powi(2) - step_variance / group.count.max(1.0);
+    }
+    let count = (groups.len() as f64 - people.len() as f64).max(0.0);
+    let variance = (assumed.weight * assumed.file_spread.powi(2) + apart) / (assumed.weight + count);
+    variance.max(SMALLEST)
+}
+
+/// Observations of a step from which on its own spread can be judged.
+const ENOUGH: usize = 3;
+/// Robust deviations beyond which a time is an outlier.
+const OUTLIER: f64 = 3.0;
+/// Makes the median absolute deviation of a normal distribution its standard deviation.
+const MAD_TO_DEVIATION: f64 = 1.4826;
+const ROUNDS: usize = 6;
+/// Keeps the file's word from being taken as exact.
+const SMALLEST: f64 = 1e-4;

@@ -1,0 +1,365 @@
+//! What there is to do in a move: the steps of its routines as chores, with who can do each, how long it takes them, and what
+//! waits for what.
+
+use std::collections::BTreeMap;
+
+use thiserror::Error;
+
+use super::belief::Belief;
+use super::durations::{Durations, LoopCount, Usual};
+use super::project::{Activity, Mode, Project};
+use crate::routine::{Answer, Role, Routine, RoutineKind, Step, StepIndex};
+
+/// Somebody who takes part.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Hand {
+    pub name: String,
+    /// What they do. Nobody with a role: anybody does it.
+    pub roles: Vec<Role>,
+    /// What they need no practice in, whatever the journal knows.
+    pub practised: Vec<Role>,
+}
+
+/// One step, or one round of it where a loop goes round more than once.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Chore {
+    /// `routine/step`, as durations are learned by it.
+    pub key: String,
+    /// Title of the routine, and of its section.
+    pub routine: String,
+    pub section: String,
+    pub name: String,
+    /// Counted from 1.
+    pub round: u32,
+    pub critical: bool,
+    pub daylight: bool,
+    /// Who can do it and how long it takes them; a wait has one way, without anybody.
+    pub ways: Vec<Way>,
+    pub after: Vec<usize>,
+    /// What is done by the same person while it lasts (steps during a clock). It lasts at least as long as they.
+    pub meanwhile: Vec<(String, Belief)>,
+    /// Further rounds that may come after this one, where it is a loop's last question that is planned for.
+    pub once_more: Option<OnceMore>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Way {
+    /// Numbers of the people it takes; nobody: hands are free.
+    pub people: Vec<usize>,
+    pub belief: Belief,
+}
+
+/// A loop that may go round again.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OnceMore {
+    /// Chores of the round that ends here, this one among them.
+    pub round: Vec<usize>,
+    /// Which of them belong to rounds planned before the last one, by round from the second on.
+    pub planned: Vec<Vec<usize>>,
+    /// At most so many rounds in all.
+    pub most: u32,
+    /// Weight of the yes and of the no to "once more?", as of a Beta distribution.
+    pub again: f64,
+    pub enough: f64,
+}
+
+/// A whole move.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Work {
+    pub hands: Vec<String>,
+    pub chores: Vec<Chore>,
+}
+
+/// Why a move cannot be planned.
+#[derive(Clone, Debug, Error, PartialEq, Eq)]
+pub enum WorkError {
+    #[error("nobody takes part; name at least one person")]
+    Nobody,
+    #[error("no routine is named; name at least one")]
+    NoRoutine,
+    #[error("'{0}' is a card for an emergency, and is not planned for; name a routine that is worked through")]
+    Emergency(String),
+    #[error("'{0}' is named twice; name each routine once")]
+    Twice(String),
+    #[error("'{step}' waits for '{other}', which stands in a later part; name the other routine before or beside it")]
+    Backwards { step: String, other: String },
+}
+
+/// What is known beforehand about a move's times.
+pub struct Known<'a> {
+    pub durations: &'a Durations,
+    /// Questions of loops by `routine/step`.
+    pub loops: &'a BTreeMap<String, LoopCount>,
+    /// Somebody's own times by `routine/step`; they take the place of what the file says.
+    pub own: &'a BTreeMap<String, Usual>,
+}
+
+/// Puts a move together. Routines of one part are worked side by side; a part begins when the one before is done.
+///
+/// # Errors
+/// Nobody, no routine, one named twice, an emergency card, or an order that runs against the parts.
+pub fn put_together(parts: &[Vec<&Routine>], hands: &[Hand], known: &Known<'_>) -> Result<Work, WorkError> {
+    if hands.is_empty() {
+        return Err(WorkError::Nobody);
+    }
+    if parts.iter().all(Vec::is_empty) {
+        return Err(WorkError::NoRoutine);
+    }
+    let mut builder = Builder { hands, known, chores: Vec::new(), last: BTreeMap::new() };
+    let mut seen = std::collections::BTreeSet::new();
+    let mut gates: Vec<usize> = Vec::new();
+    for part in parts {
+        let mut of_part = Vec::new();
+        for routine in part {
+            if routine.kind == RoutineKind::Emergency {
+                return Err(WorkError::Emergency(routine.id.clone()));
+            }
+            if !seen.insert(routine.id.as_str()) {
+                return Err(WorkError::Twice(routine.id.clone()));
+            }
+            of_part.push(builder.add(routine, &gates));
+        }
+        for routine in part {
+            builder.tie(routine, parts)?;
+        }
+        gates = of_part;
+    }
+    Ok(Work { hands: hands.iter().map(|hand| hand.name.clone()).collect(), chores: builder.chores })
+}
+
+/// `routine/step` of a step; one of an included routine has that form already.
+pub fn key_of(routine: &str, step: &str) -> String {
+    if step.contains('/') { step.to_owned() } else { format!("{routine}/{step}") }
+}
+
+/// What practice counts for.
+pub fn skill_of(routine: &str, role: Role) -> String {
+    match role {
+        Role::Outside => "outside",
+        Role::Inside => "inside",
+        Role::Driver => "driver",
+        Role::Spotter => "spotter",
+        Role::Either => routine,
+    }
+    .to_owned()
+}
+
+struct Builder<'a> {
+    hands: &'a [Hand],
+    known: &'a Known<'a>,
+    chores: Vec<Chore>,
+    /// The last chore of each step, by key.
+    last: BTreeMap<String, usize>,
+}
+
+impl Builder<'_> {
+    /// Adds a routine's steps; what waits for nothing in it waits for `gates`. Gives its last chore.
+    fn add(&mut self, routine: &Routine, gates: &[usize]) -> usize {
+        let steps = &routine.steps;
+        let begin = self.chores.len();
+        // Chores of each step, one a round. A step during a clock is part of that clock's.
+        let mut places: Vec<Vec<usize>> = vec![Vec::new(); steps.len()];
+        let rounds = Rounds::of(routine, self.known);
+        let mut index = 0;
+        while index < steps.len() {
+            let round_of = rounds.around(index);
+            let (end, count) = round_of.map_or((index, 1), |r| (r.question, r.planned));
+            for round in 1..=count {
+                // A further round begins where the one before has ended.
+                let before = if round > 1 { vec![self.chores.len() - 1] } else { gates.to_vec() };
+                for at in index..=end {
+                    if round == 1 || !steps[at].once {
+                        self.add_step(routine, at, round, &mut places, &before);
+                    }
+                }
+            }
+            if let Some(r) = round_of {
+                self.close_loop(r, &places, steps);
+            }
+            index = end + 1;
+        }
+        let gate = self.chores.len() - 1;
+        if matches!(steps.last().map(|s| &s.answer), Some(Answer::Gate)) {
+            self.chores[gate].after = (begin..gate).collect();
+        }
+        for (at, step) in steps.iter().enumerate() {
+            if let Some(&last) = places[at].last() {
+                self.last.insert(key_of(&routine.id, &step.id), last);
+            }
+        }
+        gate
+    }
+
+    fn add_step(&mut self, routine: &Routine, at: StepIndex, round: u32, places: &mut [Vec<usize>], begin: &[usize]) {
+        let step = &routine.steps[at];
+        let of_round = |list: &Vec<usize>| list.get(round as usize - 1).or(list.last()).copied();
+        let mut after: Vec<usize> = step.after.iter().filter_map(|&b| of_round(&places[b])).collect();
+        if let Some(clock) = step.during.and_then(|clock| of_round(&places[clock])) {
+            // Whatever it waits for, the clock's chore waits for too: it is part of that.
+            let ways = self.ways(routine, step);
+            let slowest = ways.iter().map(|w| w.belief).max_by(|a, b| a.median_s.total_cmp(&b.median_s));
+            self.chores[clock].meanwhile.extend(slowest.map(|belief| (step.name.clone(), belief)));
+            after.retain(|&b| b != clock);
+            self.chores[clock].after.extend(after.into_iter().filter(|&b| b < clock));
+            places[at].push(clock);
+            return;
+        }
+        if round > 1 || after.is_empty() {
+            after.extend(begin);
+        }
+        after.sort_unstable();
+        after.dedup();
+        places[at].push(self.chores.len());
+        self.chores.push(Chore {
+            key: key_of(&routine.id, &step.id),
+            routine: routine.title.clone(),
+            section: routine.sections.get(step.section).map(|s| s.title.clone()).unwrap_or_default(),
+            name: step.name.clone(),
+            round,
+            critical: step.critical,
+            daylight: step.daylight,
+            ways: self.ways(routine, step),
+            after,
+            meanwhile: Vec::new(),
+            once_more: None,
+        });
+    }
+
+    fn close_loop(&mut self, round: &Round, places: &[Vec<usize>], steps: &[Step]) {
+        let Some(&question) = places[round.question].last() else { return };
+        let of = |r: u32| -> Vec<usize> {
+            (round.back_to..=round.question)
+                .filter(|&at| !steps[at].once && steps[at].during.is_none())
+                .filter_map(|at| places[at].get(r as usize - 1).copied())
+                .collect()
+        };
+        self.chores[question].once_more = Some(OnceMore {
+            round: of(round.planned),
+            planned: (2..=round.planned).map(of).collect(),
+            most: round.most,
+            again: round.again,
+            enough: round.enough,
+        });
+    }
+
+    fn ways(&self, routine: &Routine, step: &Step) -> Vec<Way> {
+        let key = key_of(&routine.id, &step.id);
+        let usual = self.known.own.get(&key).copied().unwrap_or_else(|| Usual::File(step.usual.as_secs_f64()));
+        if step.wait {
+            return vec![Way { people: vec![], belief: self.known.durations.of("", &key, true, usual) }];
+        }
+        let skill = skill_of(&routine.id, step.role);
+        let alone = |person: usize| {
+            let hand = &self.hands[person];
+            let known = match step.role {
+                Role::Either => !hand.practised.is_empty(),
+                role => hand.practised.contains(&role),
+            };
+            let practice = if known { 1.0 } else { self.known.durations.practice_factor(&hand.name, &skill) };
+            self.known.durations.of(&hand.name, &key, false, usual).times(practice)
+        };
+        let everybody: Vec<usize> = (0..self.hands.len()).collect();
+        if step.together && self.hands.len() > 1 {
+            let pairs = everybody.iter().flat_map(|&one| everybody[one + 1..].iter().map(move |&other| [one, other]));
+            // Both wait for the slower of them.
+            let slower = |pair: [usize; 2]| {
+                let [one, other] = pair.map(alone);
+                if one.median_s > other.median_s { one } else { other }
+            };
+            return pairs.map(|pair| Way { people: pair.to_vec(), belief: slower(pair) }).collect();
+        }
+        let has_role = |&person: &usize| step.role != Role::Either && self.hands[person].roles.contains(&step.role);
+        let mut able: Vec<usize> = everybody.iter().copied().filter(has_role).collect();
+        if able.is_empty() {
+            able = everybody;
+        }
+        able.into_iter().map(|person| Way { people: vec![person], belief: alone(person) }).collect()
+    }
+
+    /// Ties the routine's steps to steps of other routines that they wait for.
+    fn tie(&mut self, routine: &Routine, parts: &[Vec<&Routine>]) -> Result<(), WorkError> {
+        for step in &routine.steps {
+            let key = key_of(&routine.id, &step.id);
+            for other in &step.after_elsewhere {
+                let wanted = key_of(&other.routine, &other.step);
+                let repeated = format!("{wanted}@");
+                let found: Vec<usize> = self
+                    .last
+                    .iter()
+                    .filter(|(k, _)| **k == wanted || k.starts_with(&repeated))
+                    .map(|(_, &chore)| chore)
+                    .collect();
+                let planned =
+                    parts.iter().flatten().any(|r| r.id == other.routine && r.index_of(&other.step).is_some());
+                if found.is_empty() && planned {
+                    return Err(WorkError::Backwards { step: key, other: wanted });
+                }
+                for chore in self.chores.iter_mut().filter(|chore| chore.key == key && chore.round == 1) {
+                    chore.after.extend(&found);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The loops of a routine.
+struct Rounds(Vec<Round>);
+
+struct Round {
+    back_to: StepIndex,
+    question: StepIndex,
+    /// How many rounds are planned: so many or fewer come in half of the runs.
+    planned: u32,
+    most: u32,
+    again: f64,
+    enough: f64,
+}
+
+impl Rounds {
+    fn of(routine: &Routine, known: &Known<'_>) -> Self {
+        let assumed = known.durations.assumed();
+        let loops = routine.steps.iter().enumerate().filter_map(|(question, step)| {
+            let Answer::YesNo(asked) = &step.answer else { return None };
+            let back = asked.back.as_ref()?;
+            let seen = known.loops.get(&key_of(&routine.id, &step.id)).copied().unwrap_or_default();
+            let again = assumed.once_more * assumed.once_more_weight + f64::from(seen.once_more);
+            let enough = (1.0 - assumed.once_more) * assumed.once_more_weight
+                + f64::from(seen.asked.saturating_sub(seen.once_more));
+            let chance = again / (again + enough);
+            // Rounds are geometric: more than n come with chance^n.
+            let planned = (1..back.most.max(1)).find(|&n| chance.powi(i32::try_from(n).unwrap_or(1)) <= 0.5);
+            let most = back.most.max(1);
+            Some(Round { back_to: back.back_to, question, planned: planned.unwrap_or(most), most, again, enough })
+        });
+        Self(loops.collect())
+    }
+
+    /// The loop that begins at this step; one inside another is not gone round on its own.
+    fn around(&self, at: StepIndex) -> Option<&Round> {
+        self.0.iter().filter(|round| round.back_to == at).max_by_key(|round| round.question)
+    }
+}
+
+impl Work {
+    /// The scheduling problem. A tick is [`TICK_S`] seconds.
+    pub fn project(&self) -> Project {
+        let activities = self.chores.iter().map(|chore| {
+            let meanwhile: f64 = chore.meanwhile.iter().map(|(_, belief)| belief.median_s).sum();
+            let modes = chore
+                .ways
+                .iter()
+                .map(|way| Mode { people: way.people.clone(), ticks: ticks(way.belief.median_s.max(meanwhile)) });
+            Activity { modes: modes.collect(), after: chore.after.clone(), ..Activity::default() }
+        });
+        Project { people: self.hands.len(), shared: vec![], activities: activities.collect() }
+    }
+}
+
+/// Whole ticks, at least one.
+pub fn ticks(seconds: f64) -> u32 {
+    (seconds / f64::from(TICK_S)).round().clamp(1.0, 1e6) as u32
+}
+
+/// Seconds in a tick. Nobody plans a morning finer, and the solver is quicker with small numbers.
+pub const TICK_S: u32 = 15;

