@@ -239,7 +239,7 @@ proptest! {
         for _ in 0..ahead {
             world.press(Key::Confirm);
         }
-        let step = world.engine.state().current;
+        let step = world.engine.state().current();
         let critical = step.is_some_and(|step| world.engine.routine().steps[step].critical);
         prop_assume!(critical && !world.ended);
         let before = world.engine.state().steps.clone();

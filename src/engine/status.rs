@@ -29,7 +29,7 @@ impl Engine {
         // What is asked for now comes first, and then what comes next in the order of the file.
         let current = self.state.current();
         let mut open: Vec<StepIndex> = self.state.open(&self.job).collect();
-        open.sort_by_key(|&step| (Some(step) != current, !self.state.ready(&self.job, step), step));
+        open.sort_by_key(|&step| (Some(step) != current, step));
         let count = self.steps_text(open.len());
         let text = match open.len() {
             0 => self.book.line(Line::LeftNone, &[]),

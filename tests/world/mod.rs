@@ -50,6 +50,7 @@ pub struct World {
     queue: VecDeque<Utterance>,
     pub set: ListeningSet,
     deadline: Option<SessionTime>,
+    pub notes_wanted: usize,
     pub ended: bool,
 }
 
@@ -63,8 +64,13 @@ impl World {
 
     /// A world in which nothing has been told to the engine yet.
     pub fn asleep(routine: Routine) -> Self {
+        Self::around(Engine::new(routine, english(), VoiceSettings::default()))
+    }
+
+    /// A world around an engine to which nothing has been told yet.
+    pub fn around(engine: Engine) -> Self {
         Self {
-            engine: Engine::new(routine, english(), VoiceSettings::default()),
+            engine,
             now: SessionTime::ZERO,
             journal: Journal::Works,
             records: Vec::new(),
@@ -74,8 +80,16 @@ impl World {
             queue: VecDeque::new(),
             set: ListeningSet { id: ListeningSetId(0), phrases: Vec::new() },
             deadline: None,
+            notes_wanted: 0,
             ended: false,
         }
+    }
+
+    /// Begins the run and hears the introduction out.
+    pub fn begin(mut self) -> Self {
+        self.tell(Input::Woke);
+        self.quiet();
+        self
     }
 
     pub fn tell(&mut self, input: Input) {
@@ -107,6 +121,7 @@ impl World {
                 }
                 Output::Listen(set) => self.set = set,
                 Output::SetVoice(_) => {}
+                Output::KeepNote => self.notes_wanted += 1,
                 Output::Ended => self.ended = true,
                 Output::Wait(deadline) => {
                     self.deadline = deadline;
@@ -214,7 +229,7 @@ impl World {
 
     pub fn step(&self) -> String {
         let state = self.engine.state();
-        state.current.map(|step| self.engine.routine().steps[step].id.clone()).unwrap_or_default()
+        state.current().map(|step| self.engine.routine().steps[step].id.clone()).unwrap_or_default()
     }
 
     pub fn is_open(&self, id: &str) -> bool {
