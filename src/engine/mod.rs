@@ -19,6 +19,7 @@ mod handover;
 pub mod input;
 pub mod joined;
 mod keys;
+pub mod move_file;
 pub mod numbers;
 mod offers;
 mod order;

@@ -2,6 +2,8 @@
 //! happens. Hours of routine in milliseconds.
 #![allow(dead_code, reason = "each test binary uses its own part of the room")]
 
+pub mod cast;
+
 use std::collections::VecDeque;
 use std::time::Duration;
 
@@ -52,6 +54,8 @@ pub struct World {
     deadline: Option<SessionTime>,
     pub notes_wanted: usize,
     pub ended: bool,
+    /// What was said by whom, as a page to read.
+    pub page: Vec<String>,
 }
 
 impl World {
@@ -82,6 +86,7 @@ impl World {
             deadline: None,
             notes_wanted: 0,
             ended: false,
+            page: Vec::new(),
         }
     }
 
@@ -152,6 +157,8 @@ impl World {
             && let Some(utterance) = self.queue.pop_front()
         {
             self.said.push((self.now, utterance.clone()));
+            let signal = if utterance.alarm.is_some() { "(signal) " } else { "" };
+            self.page.push(format!("{signal}{}", utterance.text));
             let spoken = Duration::from_millis(200 + 60 * utterance.text.len() as u64);
             self.speaking = Some((self.now + spoken, utterance));
         }
@@ -216,6 +223,12 @@ impl World {
             certainty,
         };
         self.tell(Input::PhraseHeard(heard));
+    }
+
+    /// A person of several says something; who it was the engine has to find out.
+    pub fn hear_from(&mut self, name: &str, phrase: &str) {
+        self.page.push(format!("        {name}: {phrase}"));
+        self.hear(phrase);
     }
 
     pub fn press(&mut self, key: Key) {

@@ -1,0 +1,3 @@
+mod world;
+#[test]
+fn placeholder() {}
