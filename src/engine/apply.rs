@@ -251,6 +251,7 @@ impl RunState {
                 let hand = &mut self.people[hand];
                 hand.current = Some(step);
                 hand.offered_at = at;
+                hand.section = Some(asked.section);
                 if !asked.place.is_empty() {
                     hand.place.clone_from(&asked.place);
                 }

@@ -47,8 +47,8 @@ pub struct Engine {
     pub(super) prompt: Option<(SpeechId, PersonIndex)>,
     pub(super) last_words: Option<SpeechId>,
     pub(super) alarm_speech: Option<SpeechId>,
-    /// The section that was named last, whosever it was.
-    pub(super) last_section: Option<usize>,
+    /// The section that each person was told last.
+    pub(super) last_section: Vec<Option<usize>>,
     /// Parts whose introduction has been said.
     pub(super) introduced: Vec<bool>,
     /// Who has been told that there is nothing for them at the moment.
@@ -113,7 +113,7 @@ impl Engine {
             prompt: None,
             last_words: None,
             alarm_speech: None,
-            last_section: None,
+            last_section: vec![None],
             introduced,
             told_to_wait: vec![false],
             next_set: 0,
@@ -327,6 +327,7 @@ impl Engine {
         self.remind_at.resize(count, None);
         self.reminded.resize(count, false);
         self.told_to_wait.resize(count, false);
+        self.last_section.resize(count, None);
     }
 
     fn refresh_listening(&mut self) {
@@ -402,6 +403,11 @@ impl Engine {
                 Some(_) => {}
                 None => self.nothing_for(person),
             }
+        }
+        // Nothing follows that it could be put before.
+        if !self.lead_in.is_empty() && self.pending.is_empty() && !self.state.standing_by {
+            let text = std::mem::take(&mut self.lead_in).join(" ");
+            self.say(Priority::Prompt, text);
         }
     }
 

@@ -172,6 +172,7 @@ impl Engine {
             return;
         }
         match skipped {
+            [] if self.job.is_move() => {}
             [] => text.push(self.book.line(Line::GateClear, &[])),
             skipped => text.extend(self.skipped_text(skipped)),
         }

@@ -71,7 +71,8 @@ impl Engine {
         if let Some(card) = self.state.card {
             // Its first words come at once, as every time.
             self.introduced[card] = true;
-            self.last_section = self.job.parts[card].steps.clone().next().map(|step| self.job.step(step).section);
+            let section = self.job.parts[card].steps.clone().next().map(|step| self.job.step(step).section);
+            self.last_section.fill(section);
             let intro = self.job.parts[card].intro.clone();
             self.say(Priority::Alarm, intro);
         }
@@ -87,7 +88,7 @@ impl Engine {
         let text = text.join(" ");
         let priority = if self.state.muted { Priority::Alarm } else { Priority::Caution };
         self.say_useful(priority, text);
-        self.last_section = None;
+        self.last_section.fill(None);
         self.advance();
     }
 

@@ -144,6 +144,12 @@ impl Move {
         self.parts.iter().position(|part| part.steps.contains(&step)).unwrap_or(0)
     }
 
+    /// Place of the part that the section belongs to.
+    pub fn part_of_section(&self, section: usize) -> Option<usize> {
+        let steps = &self.routine.steps;
+        self.parts.iter().position(|part| part.steps.clone().any(|step| steps[step].section == section))
+    }
+
     pub fn step(&self, step: StepIndex) -> &Step {
         &self.routine.steps[step]
     }

@@ -54,7 +54,7 @@ impl Engine {
             before.push(self.to_person(person, self.once_more(index)));
             return self.say_prompt_to(person, before.join(" "));
         }
-        self.introduce(index, &mut before);
+        self.introduce(person, index, &mut before);
         let both = matches!(step.answer, Answer::Both(_));
         if step.together && self.state.alone() || both && self.state.alone() {
             before.push(self.book.line(Line::NeedsTwo, &[]));
@@ -78,20 +78,18 @@ impl Engine {
     }
 
     /// What a routine, and then a section, is called when its first step comes.
-    fn introduce(&mut self, index: StepIndex, before: &mut Vec<String>) {
+    fn introduce(&mut self, person: PersonIndex, index: StepIndex, before: &mut Vec<String>) {
         let part = self.job.part_of(index);
         let section = self.job.step(index).section;
         if !self.introduced[part] {
             self.introduced[part] = true;
             before.push(self.job.parts[part].intro.clone());
             // The first section is named by the introduction.
-            self.last_section = Some(section);
+            self.last_section[person] = Some(section);
         }
-        if self.last_section != Some(section) {
-            if self.last_section.is_some() {
-                before.push(format!("{}.", capital(&self.job.routine.sections[section].title)));
-            }
-            self.last_section = Some(section);
+        let last = self.last_section[person].replace(section);
+        if last.is_some_and(|last| last != section) {
+            before.push(format!("{}.", capital(&self.job.routine.sections[section].title)));
         }
         before.retain(|text| !text.is_empty());
     }
@@ -196,7 +194,7 @@ impl Engine {
 
     fn tell(&mut self, step: StepIndex, times: u32) {
         let mut text = std::mem::take(&mut self.lead_in);
-        self.introduce(step, &mut text);
+        self.introduce(self.state.focus, step, &mut text);
         let asked = self.job.step(step);
         text.extend([&asked.caution, &asked.call].into_iter().filter(|text| !text.is_empty()).cloned());
         let text = text.join(" ");
@@ -245,8 +243,9 @@ impl Engine {
         let names = busy.map(|other| self.state.people[other].name.clone()).collect::<Vec<_>>().join(&and);
         if !names.is_empty() {
             let name = self.state.people[person].name.clone();
-            let text = self.book.line(Line::Waits, &[("name", &name), ("other", &names)]);
-            self.say(Priority::Chat, text);
+            let mut text = std::mem::take(&mut self.lead_in);
+            text.push(self.book.line(Line::Waits, &[("name", &name), ("other", &names)]));
+            self.say(Priority::Prompt, text.join(" "));
         }
     }
 

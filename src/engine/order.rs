@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::joined::Move;
 use super::people::PersonIndex;
 use super::state::{RunState, guards};
-use crate::routine::{Answer, Role, StepIndex};
+use crate::routine::{Answer, Role, StepIndex, Turn};
 
 impl RunState {
     /// The step to ask this person for now; the one they have, as long as nothing comes before it.
@@ -62,15 +62,44 @@ impl RunState {
         self.alone() || role == Role::Either || self.people[person].roles.is_empty() || self.people[person].has(role)
     }
 
-    /// Who gives the n-th turn of a signal. Alone all turns are one's own.
-    pub fn turn_of(&self, role: Role, turn: usize) -> PersonIndex {
-        let role = self.role_played(role);
-        let has = |&person: &PersonIndex| role != Role::Either && self.people[person].has(role);
-        let by_turn = || {
-            let here: Vec<_> = self.here().collect();
-            here.get(turn % here.len().max(1)).copied().unwrap_or(self.focus)
+    /// Who gives the n-th turn of a signal. Two roles are never one person's where two are there: a signal goes from one to
+    /// the other. Alone all turns are one's own.
+    pub fn turn_of(&self, turns: &[Turn], turn: usize) -> PersonIndex {
+        let mut roles: Vec<Role> = turns.iter().map(|turn| turn.role).collect();
+        let asked = roles[turn];
+        roles.sort_unstable();
+        roles.dedup();
+        let here: Vec<PersonIndex> = self.here().collect();
+        if here.len() < 2 {
+            return here.first().copied().unwrap_or(self.focus);
+        }
+        if let [_] = roles.as_slice() {
+            return here[turn % here.len()];
+        }
+        let place = roles.iter().position(|&role| role == asked).unwrap_or(0);
+        // The pair that fits the first two roles best; a third role goes to whoever has it.
+        let pairs = here.iter().flat_map(|&one| here.iter().map(move |&other| (one, other))).filter(|(a, b)| a != b);
+        let fit = |&(one, other): &(PersonIndex, PersonIndex)| self.fits(one, roles[0]) + self.fits(other, roles[1]);
+        // Of equals the first, so that it is the same every time.
+        let best = pairs.min_by_key(|pair| std::cmp::Reverse(fit(pair)));
+        match (place, best) {
+            (0, Some((one, _))) => one,
+            (1, Some((_, other))) => other,
+            _ => here.iter().copied().max_by_key(|&person| self.fits(person, asked)).unwrap_or(self.focus),
+        }
+    }
+
+    /// How well a role fits a person: their own, one beside their own, or neither.
+    fn fits(&self, person: PersonIndex, role: Role) -> u8 {
+        let beside = match role {
+            Role::Spotter => Role::Outside,
+            Role::Driver => Role::Inside,
+            Role::Outside => Role::Spotter,
+            Role::Inside => Role::Driver,
+            Role::Either => Role::Either,
         };
-        self.here().find(has).unwrap_or_else(by_turn)
+        let hand = &self.people[person];
+        if hand.has(role) { 2 } else { u8::from(hand.has(beside)) }
     }
 
     /// Whether all who are here must answer.
@@ -108,8 +137,12 @@ impl RunState {
         self.ready(job, step) && !self.deferred[step] && (self.can_do(job, person, step) || self.takes_all(job, step))
     }
 
-    /// The nearest step that is this person's alone. Of a section that is anybody's only who carries it gets the steps, and
-    /// nobody is led past a step of an earlier section that they could do.
+    /// The nearest step that is this person's alone.
+    ///
+    /// - Of a section that is anybody's only who carries it gets the steps.
+    /// - Nobody is led past a step of an earlier section that they could do.
+    /// - A step that names what it comes after is free once that is settled; one that names nothing, and one that is anybody's,
+    ///   comes after the sections before it, whosever they are.
     fn own_step(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
         if self.held_by(job, person).is_some() {
             return None;
@@ -122,10 +155,12 @@ impl RunState {
         let in_order = |step: StepIndex| {
             let (part, section) = (&job.parts[job.part_of(step)], job.step(step).section);
             let mut earlier = part.steps.clone().filter(|&other| job.step(other).section < section);
+            let names_nothing = job.before[step].is_empty() || job.step(step).role == Role::Either;
             !earlier.any(|other| {
-                !self.deferred[other]
-                    && self.can_do(job, person, other)
-                    && (self.ready(job, other) || (self.clocks.contains_key(&other) && guards(job, other)))
+                self.is_open(other)
+                    && !self.deferred[other]
+                    && (names_nothing || self.can_do(job, person, other))
+                    && (self.ready(job, other) || !self.waits_elsewhere(job, other))
             })
         };
         let candidates: Vec<StepIndex> = job
@@ -135,19 +170,30 @@ impl RunState {
         candidates.into_iter().min_by_key(|&step| (self.deferred[step], self.distance(job, person, step)))
     }
 
-    /// Same place before same side of the rig before the rest; then the order of the file, which follows the walk round the
-    /// rig (NASA CR-177549: the order follows the geography).
-    fn distance(&self, job: &Move, person: PersonIndex, step: StepIndex) -> (u8, StepIndex) {
+    /// Same place before same section before same routine before the rest, on the same side of the rig before the other; then
+    /// the order of the file, which follows the walk round the rig (NASA CR-177549: the order follows the geography).
+    fn distance(&self, job: &Move, person: PersonIndex, step: StepIndex) -> (u8, bool, StepIndex) {
         let hand = &self.people[person];
         let asked = job.step(step);
+        let part = hand.section.and_then(|section| job.part_of_section(section));
         let away = if !asked.place.is_empty() && asked.place == hand.place {
             0
-        } else if asked.role == Role::Either || hand.side == Role::Either || side(asked.role) == side(hand.side) {
+        } else if hand.section == Some(asked.section) {
             1
-        } else {
+        } else if part == Some(job.part_of(step)) {
             2
+        } else {
+            3
         };
-        (away, step)
+        let anywhere = asked.role == Role::Either || hand.side == Role::Either;
+        (away, !anywhere && side(asked.role) != side(hand.side), step)
+    }
+
+    /// Held back by something outside its own routine, or by a clock that guards nothing: nobody need wait for it.
+    fn waits_elsewhere(&self, job: &Move, step: StepIndex) -> bool {
+        let running = self.clocks.contains_key(&step) && !guards(job, step);
+        let mut open = job.before[step].iter().filter(|&&before| self.is_open(before));
+        running || open.any(|&before| job.part_of(before) != job.part_of(step) || self.waits_elsewhere(job, before))
     }
 
     /// The clock that binds a person: one that guards a hazard, or one so short that nothing else is begun meanwhile.
@@ -182,6 +228,7 @@ impl RunState {
     fn stuck(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
         let idle = self.here().all(|other| other == person || self.people[other].current.is_none());
         let open = job.work().filter(|&step| self.ready(job, step));
+        let idle = idle && self.here().all(|person| self.own_step(job, person).is_none());
         (idle && self.clocks.is_empty()).then(|| open.min_by_key(|&step| (self.deferred[step], step))).flatten()
     }
 

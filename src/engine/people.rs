@@ -43,7 +43,9 @@ pub struct Hand {
     pub offered_at: SessionTime,
     /// Where their last step was.
     pub place: String,
-    /// The last step that belonged to somebody's side of the rig.
+    /// The section of their last step.
+    pub section: Option<usize>,
+    /// The last role that was more than anybody's: on which side of the rig they are.
     pub side: Role,
 }
 
@@ -58,6 +60,7 @@ impl Hand {
             current: None,
             offered_at: SessionTime::ZERO,
             place: String::new(),
+            section: None,
             side: Role::Either,
         }
     }

@@ -172,7 +172,7 @@ pub fn is_asked(job: &Move, state: &RunState, person: PersonIndex, step: StepInd
     match &job.step(step).answer {
         Answer::Both(both) => {
             let turn = state.turns.get(&step).copied().unwrap_or(0).min(both.turns.len() - 1);
-            state.turn_of(both.turns[turn].role, turn) == person
+            state.turn_of(&both.turns, turn) == person
         }
         Answer::Done { .. } | Answer::State(_) | Answer::Choice(_) => {
             let agreed = state.agreed.get(&step);

@@ -8,6 +8,7 @@ use sparehand::engine::move_file::MoveFile;
 use sparehand::engine::output::VoiceSettings;
 use sparehand::engine::{Asked, AskedFor, Crew, Engine, Leg, Move};
 use sparehand::rig::{Person, Rig, Role};
+use sparehand::units::SessionTime;
 use sparehand::routine::{Library, Routine, RoutineKind, Source, load_with};
 
 use super::{World, english};
@@ -99,7 +100,7 @@ pub fn world(job: Move, crew: Crew) -> World {
 
 /// Everybody does what is asked of them and answers as asked, until the run is over. Who waits for a clock waits.
 pub fn carry_out(world: &mut World) {
-    for _ in 0..2_000 {
+    for _ in 0..4_000 {
         if world.ended {
             return;
         }
@@ -108,27 +109,39 @@ pub fn carry_out(world: &mut World) {
     panic!("the run never ends; asked: {:?}, open: {:?}", asked(world), open(world));
 }
 
-/// One answer, by whoever has something to answer; otherwise time passes.
+/// One answer, by whoever is done first; otherwise time passes. Everybody works at the same time.
 pub fn answer_one(world: &mut World) {
     world.quiet();
     if world.ended {
         return;
     }
-    let before = world.records.len();
-    for (name, asked) in asked(world) {
-        if let Some(phrase) = phrase_for(world, &name, &asked) {
-            world.pass(asked.usual / 2);
+    let asked = asked(world);
+    let mut due: Vec<(SessionTime, String, String)> = Vec::new();
+    for (name, asked) in &asked {
+        if let Some(phrase) = phrase_for(world, name, asked) {
+            let ringing = matches!(asked.kind, AskedFor::ClockEnd { .. } | AskedFor::HeardRight { .. });
+            let hand = world.engine.state().people.iter().find(|hand| hand.name == *name).unwrap();
+            let work = if ringing { Duration::ZERO } else { asked.usual / 2 };
+            due.push(((hand.offered_at + work).max(world.now), name.clone(), phrase));
+        }
+    }
+    let next = due.into_iter().min();
+    match next {
+        Some((at, name, phrase)) if at.since(world.now) <= PATIENCE => {
+            world.pass(at.since(world.now));
             if world.may_say().contains(&phrase.as_str()) {
                 world.hear_from(&name, &phrase);
                 settle_who(world, &name);
+            } else {
+                world.pass_s(1);
             }
-            break;
         }
-    }
-    if world.records.len() == before {
-        world.pass_s(15);
+        _ => world.pass(PATIENCE),
     }
 }
+
+/// Nobody waits longer than this before they look again what is asked.
+const PATIENCE: Duration = Duration::from_secs(10);
 
 /// "Who said that?" is answered with the name.
 fn settle_who(world: &mut World, name: &str) {
