@@ -76,6 +76,9 @@ impl Engine {
                 };
                 AskedFor::HeardRight { phrase, yes: first(Common::Yes), no: first(Common::No) }
             }
+            _ if self.holding.as_ref().is_some_and(|holding| Some(holding.step) == current) => {
+                AskedFor::Other(Vec::new())
+            }
             _ if self.state.standing_by => AskedFor::Other(self.book.command(Command::GoAhead).to_vec()),
             (Asking::Step | Asking::Gate, Some(answer)) => match answer {
                 Answer::Done { .. } if checking => AskedFor::Answer(vec![first(Common::Yes)]),

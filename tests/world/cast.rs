@@ -129,10 +129,12 @@ pub fn answer_one(world: &mut World) {
     match next {
         Some((at, name, phrase)) if at.since(world.now) <= PATIENCE => {
             world.pass(at.since(world.now));
+            let before = world.records.len();
             if world.may_say().contains(&phrase.as_str()) {
                 world.hear_from(&name, &phrase);
                 settle_who(world, &name);
-            } else {
+            }
+            if world.records.len() == before {
                 world.pass_s(1);
             }
         }
