@@ -175,7 +175,8 @@ impl Engine {
     /// What a key confirms or denies: the step that is on the screen.
     pub(super) fn asked_now(&self) -> Option<(usize, StepIndex)> {
         let focus = self.state.focus;
-        let step = self.state.people[focus].current?;
+        let busy = std::iter::once(focus).chain(self.state.here());
+        let step = busy.filter_map(|person| self.state.people[person].current).next()?;
         let asked = |&person: &usize| {
             self.state.people[person].current == Some(step)
                 && super::vocabulary::is_asked(&self.job, &self.state, person, step)

@@ -34,7 +34,9 @@ impl RunState {
         }
         let check = self.to_check.iter().copied();
         let check = check.filter(|&step| self.is_free(person, step) && self.can_do(job, person, step));
-        if let Some(step) = check.min_by_key(|&step| self.distance(job, person, step)) {
+        // The last look is one walk; a section that is gone through again is gone through in its order.
+        let near = |&step: &StepIndex| self.last_look.then(|| self.distance(job, person, step));
+        if let Some(step) = check.min_by_key(near) {
             return Some(step);
         }
         if !self.to_check.is_empty() && self.alone() {

@@ -222,3 +222,25 @@ pub fn kind(routine: &Routine) -> RoutineKind {
 pub fn hours(hours: u64) -> Duration {
     Duration::from_secs(hours * 3_600)
 }
+
+/// A routine of a test's own.
+pub fn own_routine(text: &str) -> Routine {
+    let two = "kind = \"van\"\n[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n";
+    sparehand::routine::load("t.toml", text, &Rig::parse("rig.toml", two).unwrap()).unwrap()
+}
+
+/// The same run in a new engine, as after a crash; `away` is the time that passed, if anybody can know it.
+pub fn restart(world: &mut World, away: Option<Duration>) {
+    use sparehand::engine::input::Away;
+    let voice = world.engine.state().voice;
+    let mut engine = Engine::of_move(world.engine.job().clone(), english(), voice);
+    for (_, at, event) in &world.records {
+        engine.replay(*at, event);
+    }
+    assert_eq!(engine.state(), world.engine.state(), "the records rebuild the run");
+    world.engine = engine;
+    world.forget_speech();
+    world.now += away.unwrap_or_default();
+    world.tell(Input::Resumed(away.map_or(Away::Unknown, Away::Known)));
+    world.quiet();
+}

@@ -196,6 +196,12 @@ impl World {
         }
     }
 
+    /// What was being said died with the program.
+    pub fn forget_speech(&mut self) {
+        self.speaking = None;
+        self.queue.clear();
+    }
+
     pub fn speaks(&self) -> bool {
         self.speaking.is_some()
     }
