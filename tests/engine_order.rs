@@ -207,6 +207,13 @@ fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
                 assert!(left.is_empty(), "{} passed with {left:?} open", part.id);
                 settled = Some(gate);
             }
+            Event::Overridden { open: named, .. } => {
+                let left: Vec<&String> =
+                    job.work().filter(|&s| open[s]).map(|s| &job.routine.steps[s].id).collect();
+                assert_eq!(left, named.iter().collect::<Vec<_>>(), "an override names all that is open");
+                assert!(!running.iter().any(|&s| is_hazard(job, s)), "overridden while a hazard ran");
+                return;
+            }
             Event::RunCompleted { .. } => {
                 let left: Vec<&str> = job.work().filter(|&s| open[s]).map(|s| job.step(s).id.as_str()).collect();
                 assert!(left.is_empty(), "completed with {left:?} open");
@@ -234,6 +241,10 @@ fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
     }
 }
 
+fn is_hazard(job: &Move, step: StepIndex) -> bool {
+    matches!(&job.step(step).answer, Answer::Clock(clock) if clock.hazard())
+}
+
 /// Where one is asked for something, or waits for somebody or a clock: a run is never stuck.
 fn goes_on(world: &mut World) {
     for _ in 0..200 {
@@ -242,6 +253,14 @@ fn goes_on(world: &mut World) {
         }
         if world.may_say().contains(&"never mind") && cast::asked(world).is_empty() {
             world.hear("never mind");
+        }
+        // A clock of one's own holds the last gate until somebody ends it.
+        let timers: Vec<String> = world.engine.state().timers.keys().cloned().collect();
+        for name in timers {
+            let end = format!("end the {name}");
+            if world.may_say().contains(&end.as_str()) {
+                world.hear(&end);
+            }
         }
         let before = world.records.len();
         for _ in 0..60 {

@@ -251,7 +251,8 @@ fn what_was_put_off_comes_back_before_the_gate_and_the_gate_names_what_was_skipp
     world.pass_s(60);
     assert!(world.ended, "{:?}", world.last_said());
     let said: Vec<&str> = world.said.iter().rev().take(2).map(|(_, u)| u.text.as_str()).collect();
-    assert_eq!(said, ["Tank dump complete.", "Skipped: station rinsed and drain closed."]);
+    assert_eq!(said[0], "Tank dump complete.");
+    assert!(said[1].ends_with("Skipped: station rinsed and drain closed."), "{said:?}");
 }
 
 #[test]

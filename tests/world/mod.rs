@@ -51,6 +51,8 @@ pub struct World {
     speaking: Option<(SessionTime, Utterance)>,
     queue: VecDeque<Utterance>,
     pub set: ListeningSet,
+    /// Which step was asked for when each set came.
+    pub step_of_set: std::collections::BTreeMap<ListeningSetId, String>,
     deadline: Option<SessionTime>,
     pub notes_wanted: usize,
     pub ended: bool,
@@ -83,6 +85,7 @@ impl World {
             speaking: None,
             queue: VecDeque::new(),
             set: ListeningSet { id: ListeningSetId(0), phrases: Vec::new() },
+            step_of_set: std::collections::BTreeMap::new(),
             deadline: None,
             notes_wanted: 0,
             ended: false,
@@ -124,7 +127,10 @@ impl World {
                     }
                     self.next_speech();
                 }
-                Output::Listen(set) => self.set = set,
+                Output::Listen(set) => {
+                    self.step_of_set.insert(set.id, self.step());
+                    self.set = set;
+                }
                 Output::SetVoice(_) => {}
                 Output::KeepNote => self.notes_wanted += 1,
                 Output::Ended => self.ended = true,
