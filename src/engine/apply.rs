@@ -7,7 +7,7 @@ use super::joined::Move;
 use super::output::VoiceSettings;
 use super::people::Hand;
 use super::state::{BeforeLoop, Ending, RunState, RunningClock, Settled, StepState};
-use crate::routine::{Answer, Role, StepIndex};
+use crate::routine::{Answer, Role, StepIndex, Touches};
 use crate::units::SessionTime;
 
 impl RunState {
@@ -28,7 +28,7 @@ impl RunState {
             }
             Event::StepAnswered { step, answer, .. } => {
                 if let Some(step) = index(step) {
-                    self.settle(step, StepState::Answered(answer.clone()), Settled::Step(step));
+                    self.settle(job, step, StepState::Answered(answer.clone()), Settled::Step(step));
                 }
             }
             Event::ReadingTaken { step, value, decimals, unit, settles, .. } => {
@@ -36,7 +36,7 @@ impl RunState {
                     let text = super::numbers::shown(*value, *decimals, unit);
                     self.readings.insert(step, text.clone());
                     if *settles {
-                        self.settle(step, StepState::Answered(text), Settled::Step(step));
+                        self.settle(job, step, StepState::Answered(text), Settled::Step(step));
                     }
                 }
             }
@@ -81,7 +81,7 @@ impl RunState {
             Event::LoopLimitReached { step, round, .. } => {
                 if let Some(step) = index(step) {
                     self.rounds.insert(step, *round);
-                    self.settle(step, StepState::Answered(String::new()), Settled::Step(step));
+                    self.settle(job, step, StepState::Answered(String::new()), Settled::Step(step));
                 }
             }
             Event::ClockStarted { step, length_ms, .. } => {
@@ -101,12 +101,12 @@ impl RunState {
                 if let Some(step) = index(step)
                     && let Some(clock) = self.clocks.remove(&step)
                 {
-                    self.settle(step, StepState::Answered(String::new()), Settled::Clock(step, clock));
+                    self.settle(job, step, StepState::Answered(String::new()), Settled::Clock(step, clock));
                 }
             }
             Event::StepSkipped { step, reason } => {
                 if let Some(step) = index(step) {
-                    self.settle(step, StepState::Skipped(reason.clone()), Settled::Step(step));
+                    self.settle(job, step, StepState::Skipped(reason.clone()), Settled::Step(step));
                 }
             }
             Event::StepDeferred { step } => {
@@ -266,7 +266,18 @@ impl RunState {
         }
     }
 
-    fn settle(&mut self, step: StepIndex, state: StepState, settled: Settled) {
+    fn settle(&mut self, job: &Move, step: StepIndex, state: StepState, settled: Settled) {
+        if !matches!(state, StepState::Skipped(_)) {
+            let by = match settled {
+                Settled::Clock(_, clock) => clock.by,
+                Settled::Step(_) => self.holder(step).unwrap_or(self.focus),
+            };
+            match job.step(step).touches {
+                Touches::Sewage => drop(self.soiled.insert(by)),
+                Touches::Soap => drop(self.soiled.remove(&by)),
+                Touches::DrinkingWater | Touches::Nothing => {}
+            }
+        }
         self.steps[step] = state;
         self.deferred[step] = false;
         self.reopened[step] = false;
@@ -296,6 +307,14 @@ impl RunState {
         let free: Vec<_> = self.here().filter(|&p| steps.iter().any(|&step| self.can_do(job, p, step))).collect();
         for person in free {
             self.people[person].current = None;
+        }
+        // Nobody goes on with a step whose beginnings are open again.
+        for person in 0..self.people.len() {
+            let stays = |step: StepIndex| {
+                !self.is_open(step) || job.is_gate(step) || self.clocks.contains_key(&step) || self.ready(job, step)
+            };
+            let current = self.people[person].current;
+            self.people[person].current = current.filter(|&step| stays(step));
         }
     }
 

@@ -18,6 +18,12 @@ impl Engine {
             return self.say_line(Priority::Chat, Line::OverToNothing);
         };
         let name = |person: PersonIndex| self.state.people[person].name.clone();
+        // Whoever takes it back later would touch fresh water with them.
+        if let Some(&soiled) = self.state.soiled.iter().find(|&&person| person == from || person == to) {
+            let text = self.book.line(Line::WashFirst, &[("name", &name(soiled))]);
+            self.say_useful(Priority::Caution, text);
+            return;
+        }
         self.commit(Event::HandedOver { from: name(from), to: name(to) });
     }
 

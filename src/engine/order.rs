@@ -150,7 +150,10 @@ impl RunState {
             return None;
         }
         let mine = |step: StepIndex| {
-            let carrier = self.carriers.get(&job.step(step).section);
+            let section = job.step(step).section;
+            // Whoever carried the last such section of the routine goes on with the next.
+            let first = job.step(job.parts[job.part_of(step)].steps.start).section;
+            let carrier = self.carriers.range(first..=section).next_back().map(|(_, carrier)| carrier);
             let carried = job.step(step).role == Role::Either && carrier.is_some_and(|&carrier| carrier != person);
             self.can_do(job, person, step) && (!carried || self.alone()) && !self.takes_all(job, step)
         };

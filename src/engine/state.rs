@@ -1,6 +1,6 @@
 //! The condition of a run, and what can be asked about it. It is rebuilt from the events alone (`apply.rs`).
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use super::joined::Move;
@@ -28,6 +28,8 @@ pub struct RunState {
     pub(super) assigned: Option<(StepIndex, PersonIndex)>,
     /// Who carries a section whose steps are anybody's.
     pub carriers: BTreeMap<usize, PersonIndex>,
+    /// Who has sewage on their hands.
+    pub soiled: BTreeSet<PersonIndex>,
     /// How many turns of a signal have been given.
     pub turns: BTreeMap<StepIndex, usize>,
     /// Who has answered, where all must.
@@ -129,6 +131,7 @@ impl RunState {
             focus: 0,
             assigned: None,
             carriers: BTreeMap::new(),
+            soiled: BTreeSet::new(),
             turns: BTreeMap::new(),
             agreed: BTreeMap::new(),
             rounds: BTreeMap::new(),
