@@ -101,6 +101,10 @@ impl RunState {
                 if let Some(step) = index(step)
                     && let Some(clock) = self.clocks.remove(&step)
                 {
+                    // The hazard is over; but what came before it was opened again meanwhile, so it counts for nothing.
+                    if job.before[step].iter().any(|&before| self.is_open(before)) {
+                        return self.forget_current(step);
+                    }
                     self.settle(job, step, StepState::Answered(String::new()), Settled::Clock(step, clock));
                 }
             }
@@ -315,6 +319,13 @@ impl RunState {
             };
             let current = self.people[person].current;
             self.people[person].current = current.filter(|&step| stays(step));
+        }
+        // A step for all is let go by all.
+        let shared: Vec<StepIndex> = self.here().filter_map(|person| self.people[person].current).collect();
+        for step in shared.into_iter().filter(|&step| self.takes_all(job, step)) {
+            if self.here().any(|person| self.people[person].current != Some(step)) {
+                self.forget_current(step);
+            }
         }
     }
 

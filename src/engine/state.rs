@@ -205,7 +205,8 @@ impl RunState {
         }
     }
 
-    /// What hangs on a step: every settled step that had to come after it, directly or not.
+    /// What hangs on a step: every step that had to come after it, directly or not, and is settled or has a clock running that
+    /// guards nothing.
     pub fn hangs_on(&self, job: &Move, step: StepIndex) -> Vec<StepIndex> {
         let mut reached = vec![false; self.steps.len()];
         reached[step] = true;
@@ -216,7 +217,8 @@ impl RunState {
                 None => break,
             }
         }
-        (0..reached.len()).filter(|&i| i != step && reached[i] && !self.is_open(i) && !job.is_gate(i)).collect()
+        let begun = |i: StepIndex| !self.is_open(i) || (self.clocks.contains_key(&i) && !guards(job, i));
+        (0..reached.len()).filter(|&i| i != step && reached[i] && begun(i) && !job.is_gate(i)).collect()
     }
 
     /// Settled steps of a section as they should still be: of those that speak of the same thing only the last, and none
