@@ -254,6 +254,7 @@ fn goes_on(world: &mut World) {
         }
         if world.may_say().contains(&"never mind") && cast::asked(world).is_empty() {
             world.hear("never mind");
+            continue;
         }
         // A clock of one's own holds the last gate until somebody ends it.
         let timer = world.engine.state().timers.keys().next().map(|name| format!("end the {name}"));
@@ -267,6 +268,9 @@ fn goes_on(world: &mut World) {
             if world.records.len() != before {
                 break;
             }
+        }
+        if world.engine.state().ended.is_some() {
+            return;
         }
         assert_ne!(
             world.records.len(),

@@ -314,9 +314,8 @@ impl RunState {
         }
         // Nobody goes on with a step whose beginnings are open again.
         for person in 0..self.people.len() {
-            let stays = |step: StepIndex| {
-                !self.is_open(step) || job.is_gate(step) || self.clocks.contains_key(&step) || self.ready(job, step)
-            };
+            let stays =
+                |step: StepIndex| !self.is_open(step) || self.clocks.contains_key(&step) || self.ready(job, step);
             let current = self.people[person].current;
             self.people[person].current = current.filter(|&step| stays(step));
         }

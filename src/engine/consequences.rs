@@ -255,7 +255,8 @@ impl Engine {
             self.say(Priority::Prompt, text);
         }
         // The gate may have been waiting for it.
-        match self.state.current().filter(|&step| self.job.is_gate(step)) {
+        let mut asked = self.state.here().filter_map(|person| self.state.people[person].current);
+        match asked.find(|&step| self.job.is_gate(step)) {
             Some(gate) => self.gate(gate),
             None => self.advance(),
         }
@@ -308,6 +309,11 @@ impl Engine {
         self.question += 1;
         if self.state.ended.is_some() {
             return;
+        }
+        if self.state.card.is_some() {
+            // The card comes before everything; what rings beside it rings by itself.
+            self.say_steps_again();
+            return self.advance();
         }
         if guarding {
             if let Some((&step, clock)) = self.state.clocks.first_key_value() {
