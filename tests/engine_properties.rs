@@ -71,8 +71,13 @@ fn play(world: &mut World, moves: &[Move]) {
                 let old = sparehand::engine::output::ListeningSetId(set.id.0.saturating_sub(1));
                 if let Some(phrase) = set.phrases.get(n % set.phrases.len().max(1)) {
                     let before = settled(world);
+                    // What ends a clock that runs all the while means the same in both sets.
+                    let ends_a_clock = ends(world, &phrase.text);
+                    let same_step = world.step_of_set.get(&old) == Some(&world.step());
                     world.hear_in(old, 0, &phrase.text, Certainty::Sure);
-                    assert_eq!(settled(world), before, "'{}' from an older set settled a step", phrase.text);
+                    if !same_step && !ends_a_clock {
+                        assert_eq!(settled(world), before, "'{}' from an older set settled a step", phrase.text);
+                    }
                 }
             }
             Move::Unclear => world.tell(Input::SpeechUnclear),
@@ -89,6 +94,13 @@ fn play(world: &mut World, moves: &[Move]) {
             Move::Restart(away) => restart(world, *away),
         }
     }
+}
+
+fn ends(world: &World, phrase: &str) -> bool {
+    world.engine.state().clocks.keys().any(|&step| match &world.engine.routine().steps[step].answer {
+        Answer::Clock(clock) => clock.end.iter().any(|end| end == phrase),
+        _ => false,
+    })
 }
 
 fn settled(world: &World) -> usize {
@@ -239,7 +251,7 @@ proptest! {
         for _ in 0..ahead {
             world.press(Key::Confirm);
         }
-        let step = world.engine.state().current;
+        let step = world.engine.state().current();
         let critical = step.is_some_and(|step| world.engine.routine().steps[step].critical);
         prop_assume!(critical && !world.ended);
         let before = world.engine.state().steps.clone();

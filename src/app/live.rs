@@ -115,6 +115,7 @@ pub fn run(
     let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
     let mut hears = true;
     let mut notices: Vec<String> = Vec::new();
+    let mut note_wanted = false;
     let mut todo = first;
     // Everything that can be known now is synthesised while the introduction is spoken.
     drop(to_mouth.send(ToMouth::Prepare(session.engine().fixed_prompts())));
@@ -128,6 +129,7 @@ pub fn run(
                 Command::Hush(priority) => drop(to_mouth.send(ToMouth::Hush(priority))),
                 Command::Listen(set) => drop(to_ear.send(ToEar::Listen(set))),
                 Command::SetVoice(voice) => drop(to_mouth.send(ToMouth::SetVoice(voice))),
+                Command::KeepNote => note_wanted = true,
                 Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(AppError::Talk)?,
                 Command::Ended => break 'run Parted::RunEnded,
             }
@@ -168,12 +170,18 @@ pub fn run(
             News::Heard(HearEvent::Heard(heard)) => {
                 if !own_voice.said(now, &heard) {
                     talk.heard(now, &heard).map_err(AppError::Talk)?;
+                    note_wanted = false;
                     todo.extend(session.tell(now, Input::PhraseHeard(heard)));
                 }
             }
             News::Heard(HearEvent::Unclear(unclear)) => {
                 talk.unclear(now, &unclear).map_err(AppError::Talk)?;
-                todo.extend(session.tell(now, Input::SpeechUnclear));
+                let input = if std::mem::take(&mut note_wanted) {
+                    Input::NoteTaken { text: unclear.free_text, wav: None }
+                } else {
+                    Input::SpeechUnclear
+                };
+                todo.extend(session.tell(now, input));
             }
             News::Heard(HearEvent::SpeechStarted | HearEvent::TalkedOn) => {}
             News::Level(level) => {

@@ -191,7 +191,17 @@ fn step_of(event: &Event) -> Option<&str> {
         | Event::ClockEnded { step, .. }
         | Event::StepSkipped { step, .. }
         | Event::StepDeferred { step }
+        | Event::StepAssigned { step, .. }
+        | Event::SignalGiven { step, .. }
+        | Event::SignalHalted { step, .. }
+        | Event::Agreed { step, .. }
+        | Event::ReadingTaken { step, .. }
+        | Event::HoldBegun { step, .. }
+        | Event::StepChecked { step, .. }
+        | Event::NoteKept { step, .. }
+        | Event::Explained { step }
         | Event::ClockReinstated { step } => Some(step),
+        Event::Rehearsed { event } => step_of(event),
         Event::RunStarted { .. }
         | Event::StepsReopened { .. }
         | Event::StandingBy
@@ -203,6 +213,16 @@ fn step_of(event: &Event) -> Option<&str> {
         | Event::Resumed { .. }
         | Event::GateHeld { .. }
         | Event::RunCompleted { .. }
+        | Event::PartCompleted { .. }
+        | Event::Overridden { .. }
+        | Event::CrewSet { .. }
+        | Event::HandedOver { .. }
+        | Event::CheckAsked { .. }
+        | Event::TimerStarted { .. }
+        | Event::TimerRanOut { .. }
+        | Event::TimerEnded { .. }
+        | Event::CardStarted { .. }
+        | Event::CardEnded { .. }
         | Event::RunAbandoned => None,
     }
 }
@@ -246,7 +266,51 @@ fn told(event: &Event) -> String {
         Event::GateHeld { open } => format!("not ready, still open: {}", steps(open)),
         Event::RunCompleted { skipped } => format!("run finished, skipped: {}", steps(skipped)),
         Event::RunAbandoned => "run ended early".to_owned(),
+        Event::PartCompleted { part, skipped } => format!("{part} finished, skipped: {}", steps(skipped)),
+        Event::Overridden { open, person, heard } => {
+            format!("overridden{}, still open: {}, {}", by(person), steps(open), told_heard(heard))
+        }
+        Event::CrewSet { people } => {
+            let here: Vec<String> = people.iter().filter(|person| person.here).map(|p| format!("{:?}", p.name)).collect();
+            format!("taking part: {}", here.join(", "))
+        }
+        Event::StepAssigned { person, .. } => format!("for {person:?}"),
+        Event::HandedOver { from, to } => format!("handed over from {from:?} to {to:?}"),
+        Event::SignalGiven { turn, person, answer, heard, .. } => {
+            format!("signal {} {answer:?}{}, {}", turn + 1, by(person), told_heard(heard))
+        }
+        Event::SignalHalted { answer, heard, .. } => format!("halted: {answer:?}, {}", told_heard(heard)),
+        Event::Agreed { person, answer, heard, .. } => format!("{answer:?}{}, {}", by(person), told_heard(heard)),
+        Event::ReadingTaken { name, value, decimals, unit, least, most, settles, heard, .. } => {
+            let shown = |value: &i64| crate::engine::numbers::shown(*value, *decimals, unit);
+            let bounds = if (least..=most).contains(&value) { "within" } else { "outside" };
+            let open = if *settles { "" } else { ", stays open" };
+            let (low, high) = (shown(least), shown(most));
+            format!("{name:?} read {:?}, {bounds} {low} to {high}{open}, {}", shown(value), told_heard(heard))
+        }
+        Event::HoldBegun { heard, .. } => format!("countdown began, {}", told_heard(heard)),
+        Event::CheckAsked { steps: list, because } => format!("asked once more, {because:?}: {}", steps(list)),
+        Event::StepChecked { answer, heard, .. } => format!("still {answer:?}, {}", told_heard(heard)),
+        Event::NoteKept { text, wav, .. } => match wav {
+            Some(wav) => format!("note {text:?}, sound in {wav:?}"),
+            None => format!("note {text:?}"),
+        },
+        Event::TimerStarted { name, length_ms, heard } => {
+            format!("{name:?} of {} started, {}", minutes(SessionTime::from_millis(*length_ms)), told_heard(heard))
+        }
+        Event::TimerRanOut { name } => format!("{name:?} ran out"),
+        Event::TimerEnded { name, ran_ms, heard } => {
+            format!("{name:?} ended after {}, {}", minutes(SessionTime::from_millis(*ran_ms)), told_heard(heard))
+        }
+        Event::CardStarted { card, heard } => format!("emergency {card}, {}", told_heard(heard)),
+        Event::CardEnded { card } => format!("emergency {card} gone through"),
+        Event::Explained { .. } => "explained".to_owned(),
+        Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
     }
+}
+
+fn by(person: &str) -> String {
+    if person.is_empty() { String::new() } else { format!(" by {person:?}") }
 }
 
 fn told_heard(heard: &HeardAs) -> String {

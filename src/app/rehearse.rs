@@ -104,6 +104,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         say_again,
         saying: None,
         decimator: sounds.decimator()?,
+        note_wanted: false,
         over: false,
         idle: Duration::ZERO,
     };
@@ -145,6 +146,8 @@ struct Stage {
     /// What the person is saying or has just said, and until when the ear may still answer to it.
     saying: Option<(String, SessionTime)>,
     decimator: Decimator,
+    /// The next thing that is said is a note.
+    note_wanted: bool,
     over: bool,
     /// Time in which nothing happened and nobody had anything left to say.
     idle: Duration,
@@ -202,6 +205,7 @@ impl Stage {
                     return Ok(());
                 }
                 self.talk.heard(now, &heard).map_err(AppError::Talk)?;
+                self.note_wanted = false;
                 match self.saying.take() {
                     Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
                     Some((said, _)) => self.summary.heard_wrong.push(Mishearing {
@@ -215,6 +219,9 @@ impl Stage {
             }
             HearEvent::Unclear(unclear) => {
                 self.talk.unclear(now, &unclear).map_err(AppError::Talk)?;
+                if std::mem::take(&mut self.note_wanted) {
+                    return self.tell(now, Input::NoteTaken { text: unclear.free_text, wav: None });
+                }
                 self.summary.unclear += 1;
                 self.tell(now, Input::SpeechUnclear)
             }
@@ -263,6 +270,7 @@ impl Stage {
                 Command::Hush(priority) => self.speaker.hush(priority, CutStyle::Fade),
                 Command::Listen(set) => self.listener.allow(&set)?,
                 Command::SetVoice(voice) => self.speaker.set_voice(voice),
+                Command::KeepNote => self.note_wanted = true,
                 Command::Written { at, event, kept } => {
                     self.idle = Duration::ZERO;
                     self.talk.written(at.max(now), &event, kept).map_err(AppError::Talk)?;

@@ -14,6 +14,8 @@ pub enum Command {
     Hush(Priority),
     Listen(ListeningSet),
     SetVoice(VoiceSettings),
+    /// Keep the sound of the next thing that is said, and tell it as `Input::NoteTaken`.
+    KeepNote,
     /// An event has been written down (or could not be): for the talk that is printed.
     Written {
         at: SessionTime,
@@ -73,6 +75,7 @@ impl Session {
                 Output::Hush(priority) => commands.push(Command::Hush(priority)),
                 Output::Listen(set) => commands.push(Command::Listen(set)),
                 Output::SetVoice(voice) => commands.push(Command::SetVoice(voice)),
+                Output::KeepNote => commands.push(Command::KeepNote),
                 Output::Ended => commands.push(Command::Ended),
                 Output::Wait(deadline) => {
                     self.deadline = deadline;

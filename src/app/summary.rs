@@ -13,7 +13,7 @@ use crate::units::SessionTime;
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Summary {
     pub routine: String,
-    /// `completed`, `ended` by the person before the gate, or `open`.
+    /// `completed`, `overridden` (completed with steps open, on a person's word), `ended` by the person before the gate, or `open`.
     pub outcome: &'static str,
     pub simulated_s: f64,
     pub took_s: f64,
@@ -21,6 +21,8 @@ pub struct Summary {
     pub answered: usize,
     pub skipped: Vec<String>,
     pub open: Vec<String>,
+    /// Open, and taken on themselves by a person.
+    pub overridden: Vec<String>,
     pub clocks: Vec<ClockSummary>,
     /// What the person said, by whether it was heard as that phrase, as another, or not at all.
     pub person_said: u32,
@@ -53,7 +55,7 @@ impl Summary {
     /// Takes an event that was written down.
     pub fn note_event(&mut self, event: &Event) {
         self.records += 1;
-        match event {
+        match event.inner() {
             Event::ClockStarted { step, length_ms, .. } => self.clocks.push(ClockSummary {
                 step: step.clone(),
                 length_s: *length_ms as f64 / 1e3,
@@ -81,14 +83,19 @@ impl Summary {
         self.routine.clone_from(&routine.id);
         self.outcome = match state.ended {
             Some(Ending::Completed) => "completed",
+            Some(Ending::Overridden) => "overridden",
             Some(Ending::Abandoned) => "ended",
             None => "open",
         };
         self.simulated_s = now.as_millis() as f64 / 1e3;
         self.took_s = took_s;
-        self.steps = routine.steps.len();
+        self.steps = (0..routine.steps.len()).filter(|&step| !engine.job().parts[engine.job().part_of(step)].is_card()).count();
         let mut by_kind: BTreeMap<&str, Vec<String>> = BTreeMap::new();
-        for (step, condition) in routine.steps.iter().zip(&state.steps) {
+        let card = |step: usize| engine.job().parts[engine.job().part_of(step)].is_card();
+        for (place, (step, condition)) in routine.steps.iter().zip(&state.steps).enumerate() {
+            if card(place) {
+                continue;
+            }
             use crate::engine::StepState;
             let kind = match condition {
                 StepState::Open => "open",
@@ -100,10 +107,11 @@ impl Summary {
         self.answered = by_kind.get("answered").map_or(0, Vec::len);
         self.skipped = by_kind.remove("skipped").unwrap_or_default();
         self.open = by_kind.remove("open").unwrap_or_default();
-        if state.ended == Some(Ending::Completed) {
-            // The gate itself is never answered: it was passed.
-            self.open.retain(|step| routine.steps.last().is_none_or(|gate| gate.id != *step));
+        if matches!(state.ended, Some(Ending::Completed | Ending::Overridden)) {
+            // The gates themselves are never answered: they were passed.
+            self.open.retain(|step| engine.job().index_of(step).is_none_or(|step| !engine.job().is_gate(step)));
         }
+        self.overridden = state.overridden.iter().map(|&step| engine.job().step(step).id.clone()).collect();
     }
 
     /// Prints what it came to, and where the rest lies.

@@ -58,7 +58,7 @@ impl Talk {
         if !kept {
             return self.line(&format!("[{now}] NOT written down: {event:?}"));
         }
-        match event {
+        match event.inner() {
             Event::StepOffered { step } => self.line(&format!("[{now}] step: {step}")),
             Event::StepAnswered { step, answer, .. } => self.line(&format!("[{now}] kept: {step} = {answer}")),
             Event::ClockStarted { step, length_ms, .. } => {

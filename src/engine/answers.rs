@@ -1,131 +1,106 @@
-//! What a phrase or a key does. Nothing here speaks of an answer as taken: that waits for the record.
+//! From a phrase to what it means, and whose it is. Nothing here speaks of an answer as taken: that waits for the record.
 
 use super::core::Engine;
 use super::event::{Event, HeardAs};
-use super::input::{Certainty, Key, PhraseHeard};
-use super::output::{Output, PhraseClass, Priority, VoiceSettings};
-use super::phrasebook::{Command, Line, Reason};
-use super::vocabulary::{Asking, Meaning};
+use super::input::{Certainty, PhraseHeard};
+use super::output::{Output, PhraseClass, Priority};
+use super::phrasebook::{Command, Line};
+use super::vocabulary::{Asking, Meaning, Reply};
 use crate::routine::{Answer, StepIndex};
 
 impl Engine {
     pub(super) fn phrase_heard(&mut self, heard: PhraseHeard) {
-        // A phrase from an older set answers an older question: only what means the same at any time is taken from it.
         let found = self.entries.iter().find(|entry| entry.phrase.text == heard.text).cloned();
         let Some(entry) = found else { return };
-        if heard.set != self.set && !matches!(entry.meaning, Meaning::Command(_)) {
+        let mut meanings = entry.meanings;
+        if heard.set != self.set {
+            // Said before the set changed: it counts as far as it meant the same then, to a question that is still asked.
+            let then = self.earlier.iter().find(|(id, _)| *id == heard.set).map(|(_, entries)| entries);
+            let then = then.and_then(|entries| entries.iter().find(|entry| entry.phrase.text == heard.text));
+            meanings.retain(|meaning| match meaning {
+                Meaning::Command(_) | Meaning::Card(_) => true,
+                Meaning::To { .. } | Meaning::ClockEnd(_) | Meaning::TimerEnd(_) => {
+                    then.is_some_and(|then| then.meanings == [meaning.clone()])
+                }
+                _ => false,
+            });
+        }
+        if meanings.is_empty() {
             return;
         }
         self.last_heard = heard.text.clone();
         self.unclear_streak = 0;
         let how = HeardAs::Voice { phrase: heard.text.clone(), score: heard.score, margin: heard.margin };
-        let confirms = matches!(self.asking, Asking::Thin { .. } | Asking::EndRun) && entry.meaning == Meaning::Yes;
-        let said_again = matches!(&self.asking, Asking::Thin { meaning, .. } if *meaning == entry.meaning);
         let thin = heard.certainty == Certainty::Thin;
-        if said_again {
-            // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
-            self.mean(Meaning::Yes, how);
-        } else if thin && (confirms || entry.phrase.class == PhraseClass::Critical) {
-            self.ask_about(entry.meaning, how, &heard.text);
-        } else {
-            self.mean(entry.meaning, how);
-        }
-    }
-
-    /// A thin hearing of something that matters is asked about. A thin "yes" to such a question is no yes: it is asked again.
-    fn ask_about(&mut self, meaning: Meaning, heard: HeardAs, phrase: &str) {
-        self.send(Output::Hush(Priority::Caution));
-        match (&meaning, &self.asking) {
-            (Meaning::Yes, Asking::Thin { .. } | Asking::EndRun) => {
-                let again = self.last_useful.clone();
-                self.question += 1;
-                self.say(Priority::Prompt, again);
+        let matters = entry.phrase.class == PhraseClass::Critical;
+        match meanings.as_slice() {
+            [meaning] => {
+                let asks = matches!(
+                    self.asking,
+                    Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain
+                );
+                let confirms = asks && *meaning == Meaning::Yes;
+                let number = matches!(meaning, Meaning::To { answer: Reply::Number(_), .. });
+                let said_again = matches!(&self.asking, Asking::Thin { meaning: first, .. } if first == meaning);
+                if said_again {
+                    // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
+                    self.mean(Meaning::Yes, how);
+                } else if thin && (confirms || matters || number) {
+                    self.ask_about(meaning.clone(), how, &heard.text);
+                } else {
+                    self.mean(meaning.clone(), how);
+                }
             }
-            _ => {
-                self.asking = Asking::Thin { meaning, heard };
+            several => {
+                self.asking = Asking::Who { meanings: several.to_vec(), heard: how };
                 self.question += 1;
-                let text = self.book.line(Line::AskThin, &[("phrase", phrase)]);
+                let names = self.names_of_people(several.iter().filter_map(|meaning| match meaning {
+                    Meaning::To { person, .. } => Some(*person),
+                    _ => None,
+                }));
+                let text = self.book.line(Line::Who, &[("names", &names)]);
                 self.say_useful(Priority::Prompt, text);
             }
         }
     }
 
-    pub(super) fn key_pressed(&mut self, key: Key) {
-        if key == Key::Confirm {
-            // A key held down repeats: it must not run through the steps that follow.
-            let held = self.last_confirm.is_some_and(|at| self.now.since(at) < KEY_REPEATS);
-            self.last_confirm = Some(self.now);
-            if held {
-                return;
-            }
+    /// A thin hearing of something that matters is asked about. A thin "yes" to such a question is no yes: it is asked again.
+    pub(super) fn ask_about(&mut self, meaning: Meaning, heard: HeardAs, phrase: &str) {
+        self.hush_prompts();
+        if meaning == Meaning::Yes && self.asking != Asking::Step {
+            let again = self.last_useful.clone();
+            self.question += 1;
+            self.say(Priority::Prompt, again);
+            return;
         }
-        let step = self.state.current;
-        let answer = step.map(|step| self.routine.steps[step].answer.clone());
-        let running = step.is_some_and(|step| self.state.clocks.contains_key(&step));
-        let clock_over = self.state.hazard(&self.routine).map(Meaning::ClockEnd);
-        let meaning = match key {
-            Key::Confirm if self.state.standing_by => match clock_over {
-                // With a hazard running the one key that confirms must not do anything less urgent than ending it.
-                Some(end) if running => Some(end),
-                _ => Some(Meaning::Command(Command::GoAhead)),
-            },
-            Key::Confirm => match (&self.asking, &answer, step) {
-                (Asking::Thin { .. } | Asking::EndRun, ..) => Some(Meaning::Yes),
-                (Asking::SkipReason, ..) => None,
-                (_, Some(Answer::Done { also }), _) => {
-                    Some(Meaning::Wanted(also.first().cloned().unwrap_or_else(|| self.done_word())))
-                }
-                (_, Some(Answer::State(state)), _) => Some(Meaning::Wanted(state.want[0].clone())),
-                (_, Some(Answer::Clock(clock)), Some(step)) => match (running, clock.hazard()) {
-                    (true, true) => Some(Meaning::ClockEnd(step)),
-                    (true, false) => None,
-                    (false, _) => Some(Meaning::ClockStart(step)),
-                },
-                (_, Some(Answer::YesNo(_)), _) => Some(Meaning::Yes),
-                _ => None,
-            },
-            Key::Other => match (&self.asking, &answer) {
-                (Asking::Thin { .. } | Asking::EndRun, _) => Some(Meaning::No),
-                (Asking::SkipReason, _) => Some(Meaning::Command(Command::NeverMind)),
-                (_, Some(Answer::State(state))) => Some(Meaning::Other(state.other[0].clone())),
-                (_, Some(Answer::YesNo(_))) => Some(Meaning::No),
-                _ => None,
-            },
-            Key::ClockOver => clock_over,
-            Key::Choice(n) if self.asking == Asking::SkipReason => {
-                Reason::ALL.get(usize::from(n).wrapping_sub(1)).map(|&reason| Meaning::Reason(reason))
-            }
-            Key::Choice(_) => None,
-            Key::SayAgain => Some(Meaning::Command(Command::SayAgain)),
-            Key::Explain => Some(Meaning::Command(Command::Explain)),
-            Key::HowLong => Some(Meaning::Command(Command::HowLong)),
-            Key::WhatIsLeft => Some(Meaning::Command(Command::WhatIsLeft)),
-            Key::WhereAreWe => Some(Meaning::Command(Command::WhereAreWe)),
-            Key::WhatCanISay => Some(Meaning::Command(Command::WhatCanISay)),
-            Key::StandBy => Some(Meaning::Command(Command::StandBy)),
-            Key::GoAhead => Some(Meaning::Command(Command::GoAhead)),
-            Key::NotYet => Some(Meaning::Command(Command::NotYet)),
-            Key::Correction => Some(Meaning::Command(Command::Correction)),
-            Key::Skip => Some(Meaning::Command(Command::Skip)),
-            Key::Stop => Some(Meaning::Command(Command::Stop)),
-            Key::EndRun => Some(Meaning::Command(Command::EndRun)),
-            Key::Louder => Some(Meaning::Command(Command::Louder)),
-            Key::Quieter => Some(Meaning::Command(Command::Quieter)),
-            Key::Slower => Some(Meaning::Command(Command::Slower)),
-            Key::Faster => Some(Meaning::Command(Command::Faster)),
+        let reading = self.reading_of(&meaning);
+        self.asking = Asking::Thin { meaning, heard };
+        self.question += 1;
+        let text = match reading {
+            Some(number) => self.book.line(Line::AskReading, &[("number", &number)]),
+            None => self.book.line(Line::AskThin, &[("phrase", phrase)]),
         };
-        if let Some(meaning) = meaning {
-            self.unclear_streak = 0;
-            self.mean(meaning, HeardAs::Key);
+        self.say_useful(Priority::Prompt, text);
+    }
+
+    fn reading_of(&self, meaning: &Meaning) -> Option<String> {
+        match meaning {
+            Meaning::To { step, answer: Reply::Number(value), .. } => match &self.job.step(*step).answer {
+                Answer::Number(number) => Some(super::numbers::shown(*value, number.decimals, &number.unit)),
+                _ => None,
+            },
+            _ => None,
         }
     }
 
-    fn mean(&mut self, meaning: Meaning, heard: HeardAs) {
-        self.remind_at = None;
+    pub(super) fn mean(&mut self, meaning: Meaning, heard: HeardAs) {
         if let Meaning::Command(command) = meaning {
-            return self.obey(command);
+            return self.obey(command, heard);
         }
-        self.send(Output::Hush(Priority::Caution));
+        if let Meaning::Card(card) = meaning {
+            return self.start_card(card, heard);
+        }
+        self.hush_prompts();
         match (meaning, self.asking.clone()) {
             (Meaning::Yes, Asking::Thin { meaning, heard: first }) => {
                 self.asking = Asking::Step;
@@ -133,239 +108,106 @@ impl Engine {
                     HeardAs::Voice { phrase, score, margin } => HeardAs::VoiceConfirmed { phrase, score, margin },
                     other => other,
                 };
-                self.mean(meaning, confirmed);
+                self.mean_confirmed(meaning, confirmed);
             }
             (Meaning::No, Asking::Thin { .. }) => self.back_to_step(Line::ThinDenied),
             (Meaning::Yes, Asking::EndRun) => self.commit(Event::RunAbandoned),
-            (Meaning::No, Asking::EndRun) => self.back_to_step(Line::WentOn),
-            (Meaning::Yes | Meaning::No, Asking::SkipReason) => {}
-            (Meaning::Yes, Asking::Step) => self.yes(heard),
-            (Meaning::No, Asking::Step) => self.no(heard),
-            (Meaning::Wanted(answer), _) => {
-                if let Some(step) = self.state.current {
-                    self.asking = Asking::Step;
-                    self.commit(Event::StepAnswered { step: self.step_id(step), answer, heard });
+            (Meaning::No, Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain) => self.back_to_step(Line::WentOn),
+            (Meaning::Yes, Asking::Timer(clock)) => self.start_timer(clock, heard),
+            (Meaning::Yes, Asking::CheckAgain) => self.check_section_again(),
+            (Meaning::Person(person), Asking::Who { meanings, heard: first }) => {
+                self.asking = Asking::Step;
+                let of = |meaning: &&Meaning| matches!(meaning, Meaning::To { person: whose, .. } if *whose == person);
+                match meanings.iter().find(of) {
+                    Some(meaning) => self.mean(meaning.clone(), first),
+                    None => self.say_line(Priority::Chat, Line::WhoNot),
                 }
             }
-            (Meaning::Other(answer), _) => {
-                if let Some(step) = self.state.current {
-                    self.asking = Asking::Step;
-                    self.commit(Event::OtherStateHeard { step: self.step_id(step), answer, heard });
+            (Meaning::To { person, step, answer, .. }, asking) => {
+                if self.state.people[person].current == Some(step) {
+                    let confirmed = matches!(heard, HeardAs::VoiceConfirmed { .. });
+                    if !matches!(asking, Asking::Step) {
+                        self.asking = Asking::Step;
+                    }
+                    self.remind_at[person] = None;
+                    self.answered(person, step, answer, heard, confirmed);
                 }
             }
-            (Meaning::NoState, _) => self.ask_for_the_state(),
-            (Meaning::ClockStart(step), _) => self.start_clock(step, heard),
+            (Meaning::ClockAgain(step), _) => {
+                if let Some(clock) = self.state.clocks.get(&step).copied() {
+                    self.asking = Asking::Step;
+                    self.say_clock(step, &clock);
+                }
+            }
             (Meaning::ClockEnd(step), _) => {
                 self.asking = Asking::Step;
                 if self.state.clocks.contains_key(&step) {
                     self.end_clock(step, heard);
-                } else if let Answer::Clock(clock) = &self.routine.steps[step].answer {
+                } else if let Answer::Clock(clock) = &self.job.step(step).answer {
                     let text = self.book.line(Line::ClockStartFirst, &[("start", &clock.start[0])]);
                     self.say_useful(Priority::Prompt, text);
                 }
             }
-            (Meaning::Reason(reason), _) => self.skip_because(reason),
-            (Meaning::Command(_), _) => {}
+            (Meaning::Reason(reason), Asking::SkipReason { step }) => self.skip_because(step, reason),
+            (Meaning::OverTo(person), _) => self.hand_over(person),
+            (Meaning::TimerStart(clock), _) => self.ask_timer(clock),
+            (Meaning::TimerEnd(name), _) => self.end_timer(&name, heard),
+            (Meaning::Digit(digit), _) => self.digit(digit),
+            (Meaning::NumberEnds, _) => self.digits_end(heard),
+            (Meaning::Override, _) => self.override_gate(heard),
+            _ => {}
         }
     }
 
-    fn yes(&mut self, heard: HeardAs) {
-        if let Some(step) = self.state.current {
-            let answer = self.book.common(super::phrasebook::Common::Yes)[0].clone();
-            self.commit(Event::StepAnswered { step: self.step_id(step), answer, heard });
+    fn mean_confirmed(&mut self, meaning: Meaning, heard: HeardAs) {
+        match meaning {
+            Meaning::To { person, step, answer, .. } => {
+                if self.state.people[person].current == Some(step) {
+                    self.remind_at[person] = None;
+                    self.answered(person, step, answer, heard, true);
+                }
+            }
+            Meaning::Override => self.override_gate(heard),
+            other => self.mean(other, heard),
         }
     }
 
-    fn no(&mut self, heard: HeardAs) {
-        let Some(step) = self.state.current else {
-            return;
+    /// What a key confirms or denies: the step that is on the screen.
+    pub(super) fn asked_now(&self) -> Option<(usize, StepIndex)> {
+        let focus = self.state.focus;
+        let busy = std::iter::once(focus).chain(self.state.here());
+        let step = busy.filter_map(|person| self.state.people[person].current).next()?;
+        let asked = |&person: &usize| {
+            self.state.people[person].current == Some(step)
+                && super::vocabulary::is_asked(&self.job, &self.state, person, step)
         };
-        let Answer::YesNo(question) = self.routine.steps[step].answer.clone() else {
-            return;
-        };
-        let Some(question) = question.back else {
-            let answer = self.book.common(super::phrasebook::Common::No)[0].clone();
-            let step = self.step_id(step);
-            return if question.no_reply.is_empty() {
-                self.commit(Event::StepAnswered { step, answer, heard });
-            } else {
-                self.commit(Event::OtherStateHeard { step, answer, heard });
-            };
-        };
-        let round = self.state.rounds.get(&step).copied().unwrap_or(0) + 1;
-        let id = self.step_id(step);
-        if round >= question.most {
-            self.commit(Event::LoopLimitReached { step: id, round, heard });
-        } else {
-            let back_to = self.step_id(question.back_to);
-            self.commit(Event::LoopedBack { step: id, back_to, round, heard });
-        }
+        std::iter::once(focus).chain(self.state.here()).find(asked).map(|person| (person, step))
     }
 
-    fn start_clock(&mut self, step: StepIndex, heard: HeardAs) {
-        self.asking = Asking::Step;
-        if let Some(clock) = self.state.clocks.get(&step).copied() {
-            return self.say_clock(step, &clock);
-        }
-        if let Answer::Clock(clock) = &self.routine.steps[step].answer {
-            let length_ms = u64::try_from(clock.length.as_millis()).unwrap_or(u64::MAX);
-            self.commit(Event::ClockStarted { step: self.step_id(step), length_ms, heard });
-        }
-    }
-
-    fn skip_because(&mut self, reason: Reason) {
-        self.asking = Asking::Step;
-        let Some(step) = self.state.current else {
-            return;
-        };
-        let id = self.step_id(step);
-        if reason != Reason::Later {
-            let reason = self.book.reason(reason)[0].clone();
-            return self.commit(Event::StepSkipped { step: id, reason });
-        }
-        let others = self.state.open(&self.routine).filter(|&other| other != step).count();
-        if others > 0 {
-            self.commit(Event::StepDeferred { step: id });
-        } else {
-            let open = self.state.open(&self.routine).map(|open| self.step_id(open)).collect();
-            self.commit(Event::GateHeld { open });
-        }
-    }
-
-    fn obey(&mut self, command: Command) {
-        if !matches!(command, Command::Louder | Command::Quieter | Command::Slower | Command::Faster) {
+    /// Who is alone is listened to over the prompt; of two, one must not cut off what the other is being told.
+    pub(super) fn hush_prompts(&mut self) {
+        if self.state.alone() {
             self.send(Output::Hush(Priority::Caution));
         }
-        match command {
-            Command::SayAgain => self.say_again(),
-            Command::Explain => self.explain(),
-            Command::HowLong => self.say_how_long(),
-            Command::WhatIsLeft => self.say_what_is_left(),
-            Command::WhereAreWe => self.say_where(),
-            Command::WhatCanISay => self.say_what_can_be_said(),
-            Command::StandBy => {
-                self.asking = Asking::Step;
-                self.reply = Some(self.standing_by_text());
-                self.commit(Event::StandingBy);
-            }
-            Command::Stop => {
-                self.asking = Asking::Step;
-                self.reply = Some(self.book.line(Line::Held, &[]));
-                self.commit(Event::StandingBy);
-            }
-            Command::GoAhead => {
-                self.asking = Asking::Step;
-                self.commit(Event::WentAhead);
-            }
-            Command::NotYet => {
-                self.say(Priority::Chat, self.book.line(Line::NotYet, &[]));
-                self.reminded = false;
-                self.arm_reminder();
-            }
-            Command::Correction => self.correct(),
-            Command::Skip => self.ask_why_skip(),
-            Command::EndRun => self.ask_end(),
-            Command::NeverMind => self.back_to_step(Line::WentOn),
-            Command::Louder => self.change_voice(0.0, VOLUME_STEP_DB, Line::Louder),
-            Command::Quieter => self.change_voice(0.0, -VOLUME_STEP_DB, Line::Quieter),
-            Command::Slower => self.change_voice(-SPEED_STEP, 0.0, Line::Slower),
-            Command::Faster => self.change_voice(SPEED_STEP, 0.0, Line::Faster),
-        }
     }
 
-    /// Reopens the last settled step with all that hung on it. A clock that was ended by mistake runs again from its old
-    /// start; one that runs is ended by its own words only.
-    fn correct(&mut self) {
-        self.asking = Asking::Step;
-        if let Some(step) = self.state.clocks.keys().next().copied()
-            && let Answer::Clock(clock) = &self.routine.steps[step].answer
-            && clock.hazard()
-            && self.state.trail.last().is_none_or(|last| self.routine.steps[last.step()].during != Some(step))
-        {
-            let text = self.book.line(Line::CorrectionClock, &[("name", &clock.name), ("end", &clock.end[0])]);
-            self.say_useful(Priority::Prompt, text);
-            return;
-        }
-        if let Some(before) = &self.state.before_loop {
-            let step = self.step_id(before.question);
-            return self.commit(Event::LoopUndone { step });
-        }
-        let Some(last) = self.state.trail.last().cloned() else {
-            self.say_line(Priority::Prompt, Line::NothingToCorrect);
-            return;
-        };
-        let step = last.step();
-        let hazard = matches!(&self.routine.steps[step].answer, Answer::Clock(clock) if clock.hazard());
-        if hazard && matches!(last, super::state::Settled::Clock(..)) {
-            return self.commit(Event::ClockReinstated { step: self.step_id(step) });
-        }
-        let mut steps = vec![step];
-        steps.extend(self.state.hangs_on(&self.routine, step));
-        let steps = steps.into_iter().map(|step| self.step_id(step)).collect();
-        self.commit(Event::StepsReopened { steps, because: "correction".to_owned() });
+    pub(super) fn names_of_people(&self, people: impl Iterator<Item = usize>) -> String {
+        let or = format!(", {} ", self.book.word(super::phrasebook::Word::Or));
+        people.map(|person| self.state.people[person].name.clone()).collect::<Vec<_>>().join(&or)
     }
 
-    fn ask_why_skip(&mut self) {
-        let Some(step) = self.state.current else {
-            return;
-        };
-        if self.state.standing_by {
-            self.say_line(Priority::Prompt, Line::Standing);
-            return;
+    pub(super) fn never_mind(&mut self) {
+        let note = matches!(self.asking, Asking::Note { .. });
+        self.note_until = None;
+        self.digits.clear();
+        if note {
+            self.asking = Asking::Step;
+            return self.say_line(Priority::Chat, Line::NoteLost);
         }
-        if self.routine.steps[step].critical || self.state.clocks.contains_key(&step) {
-            let text = self.book.line(Line::SkipRefused, &[("call", &self.call_of(step))]);
-            self.say_useful(Priority::Caution, text);
-            return;
-        }
-        self.asking = Asking::SkipReason;
-        self.question += 1;
-        let text = self.book.line(Line::SkipWhy, &[]);
-        self.say_useful(Priority::Prompt, text);
+        self.back_to_step(Line::WentOn);
     }
 
-    fn ask_end(&mut self) {
-        if let Some(step) = self.state.hazard(&self.routine)
-            && let Answer::Clock(clock) = &self.routine.steps[step].answer
-        {
-            let text = self.book.line(Line::ClockFirst, &[("name", &clock.name), ("end", &clock.end[0])]);
-            self.say_useful(Priority::Caution, text);
-            return;
-        }
-        self.asking = Asking::EndRun;
-        self.question += 1;
-        let text =
-            self.book.line(Line::EndSure, &[("count", &self.steps_text(self.state.open(&self.routine).count()))]);
-        self.say_useful(Priority::Prompt, text);
-    }
-
-    fn back_to_step(&mut self, line: Line) {
-        self.asking = Asking::Step;
-        self.question += 1;
-        let call = self.state.current.map(|step| self.call_of(step)).unwrap_or_default();
-        let text = self.book.line(line, &[("call", &call)]);
-        self.say_prompt(text);
-    }
-
-    fn change_voice(&mut self, speed: f32, volume_db: f32, line: Line) {
-        let old = self.state.voice;
-        let new = VoiceSettings {
-            // Rounded, or ten steps of a tenth would not come back to where they began.
-            speed: ((old.speed + speed) * 10.0).round().clamp(SLOWEST, FASTEST) / 10.0,
-            volume_db: (old.volume_db + volume_db).clamp(QUIETEST_DB, LOUDEST_DB),
-        };
-        let line = if new == old { Line::VoiceLimit } else { line };
-        self.reply = Some(self.book.line(line, &[]));
-        self.commit(Event::VoiceChanged { speed: new.speed, volume_db: new.volume_db });
+    pub(super) fn is_voice_change(command: Command) -> bool {
+        matches!(command, Command::Louder | Command::Quieter | Command::Slower | Command::Faster)
     }
 }
-
-/// Keyboards repeat after a quarter to three quarters of a second.
-const KEY_REPEATS: std::time::Duration = std::time::Duration::from_millis(800);
-const VOLUME_STEP_DB: f32 = 3.0;
-const SPEED_STEP: f32 = 0.1;
-/// Tenths of the usual pace.
-const SLOWEST: f32 = 6.0;
-const FASTEST: f32 = 15.0;
-const QUIETEST_DB: f32 = -18.0;
-const LOUDEST_DB: f32 = 6.0;

@@ -65,6 +65,7 @@ mod tests {
             started: SessionTime::from_millis(7_000),
             length: Duration::from_secs(length_s),
             ran_out: false,
+            by: 0,
         };
         let found = marks(&clock);
         let expected: Vec<_> =

@@ -1,171 +1,179 @@
 //! What follows once an event is on record: what is said, and what is asked next.
 
-use super::core::{Engine, new_voice};
+use super::core::Engine;
 use super::event::{Event, HeardAs};
 use super::output::{AlarmSignal, Output, Priority};
 use super::phrasebook::Line;
-use super::state::{RunningClock, StepState};
+use super::state::RunningClock;
+use super::ticking::new_voice;
+use super::vocabulary::Asking;
 use crate::routine::{Answer, StepIndex};
 
 impl Engine {
     pub(super) fn follow(&mut self, event: &Event) {
-        let index = |engine: &Self, id: &String| engine.routine.index_of(id);
-        match event {
-            Event::RunStarted { .. } => {
-                let intro = self.routine.intro.clone();
+        let step = step_of(event).and_then(|id| self.job.index_of(id));
+        match (event, step) {
+            (Event::RunStarted { .. } | Event::CrewSet { .. }, _) => {
+                let intro = self.job.routine.intro.clone();
+                if !self.job.is_move() {
+                    self.introduced[0] = true;
+                }
                 self.say(Priority::Caution, intro);
                 self.advance();
             }
-            Event::StepOffered { step } => {
-                if let Some(step) = index(self, step) {
-                    self.offered(step);
+            (Event::StepOffered { .. }, Some(step)) => self.offered(step),
+            (Event::StepAnswered { answer, .. }, Some(step)) => {
+                self.said_back(step, answer);
+                self.advance();
+            }
+            (Event::OtherStateHeard { answer, .. }, Some(step)) => {
+                if let Some(text) = self.other_reply(step, answer) {
+                    let person = self.state.holder(step).unwrap_or(self.state.focus);
+                    self.ask(person);
+                    let text = self.to_person(person, text);
+                    self.prompt = Some((self.say_useful(Priority::Caution, text), person));
                 }
             }
-            Event::StepAnswered { step, answer, .. } => {
-                if let Some(step) = index(self, step)
-                    && matches!(self.routine.steps[step].answer, Answer::State(_))
+            (Event::ReadingTaken { .. }, Some(step)) => self.reading_taken(step, event),
+            (Event::SignalGiven { answer, .. }, Some(step)) => {
+                self.lead_in.push(self.book.line(Line::Answered, &[("answer", &capital(answer))]));
+                self.say_turn(step);
+            }
+            (Event::SignalHalted { .. }, Some(step)) => self.signal_halted(step, event),
+            (Event::Agreed { person, answer, .. }, Some(step)) => self.agreed(step, person, answer),
+            (Event::HoldBegun { heard, .. }, Some(step)) => self.hold_begun(step, heard),
+            (Event::LoopedBack { .. }, Some(step)) => {
+                if let Answer::YesNo(question) = &self.job.step(step).answer
+                    && let Some(back) = &question.back
                 {
-                    self.lead_in.push(self.book.line(Line::Answered, &[("answer", &capital(answer))]));
+                    self.lead_in.push(back.back_reply.clone());
                 }
                 self.advance();
             }
-            Event::OtherStateHeard { step, .. } => {
-                let text = index(self, step).and_then(|step| match &self.routine.steps[step].answer {
-                    Answer::State(state) => Some(state.other_reply.clone()),
-                    Answer::YesNo(question) => Some(question.no_reply.clone()),
-                    _ => None,
-                });
-                if let Some(text) = text {
-                    self.question += 1;
-                    self.prompt = Some(self.say_useful(Priority::Caution, text));
-                }
-            }
-            Event::LoopedBack { step, .. } => {
-                if let Some(step) = index(self, step)
-                    && let Answer::YesNo(question) = &self.routine.steps[step].answer
-                    && let Some(question) = &question.back
+            (Event::LoopLimitReached { .. }, Some(step)) => {
+                if let Answer::YesNo(question) = &self.job.step(step).answer
+                    && let Some(back) = &question.back
                 {
-                    self.lead_in.push(question.back_reply.clone());
+                    self.lead_in.push(back.limit_reply.clone());
                 }
                 self.advance();
             }
-            Event::LoopLimitReached { step, .. } => {
-                if let Some(step) = index(self, step)
-                    && let Answer::YesNo(question) = &self.routine.steps[step].answer
-                    && let Some(question) = &question.back
-                {
-                    self.lead_in.push(question.limit_reply.clone());
-                }
+            (Event::StepsReopened { because, .. }, _) if because == super::apply::SKIPPED => {
+                self.lead_in.push(self.book.line(Line::CameBack, &[]));
                 self.advance();
             }
-            Event::LoopUndone { .. } | Event::StepsReopened { .. } => {
+            (Event::LoopUndone { .. } | Event::StepsReopened { .. }, _) => {
                 self.lead_in.push(self.book.line(Line::Reopened, &[]));
                 self.advance();
             }
-            Event::ClockStarted { step, .. } => {
-                if let Some(step) = index(self, step) {
-                    self.clock_started(step);
-                }
+            (Event::ClockStarted { .. }, Some(step)) => self.clock_started(step),
+            (Event::ClockRanOut { .. }, Some(step)) => self.clock_ran_out(step),
+            (Event::ClockEnded { ran_ms, heard, .. }, Some(step)) => self.clock_ended(step, *ran_ms, heard),
+            (Event::ClockReinstated { .. }, Some(step)) => self.clock_reinstated(step),
+            (Event::TimerStarted { name, .. }, _) => {
+                self.question += 1;
+                let text = self.book.line(Line::TimerStarted, &[("name", &capital(name))]);
+                self.say_useful(Priority::Prompt, text);
             }
-            Event::ClockRanOut { step } => {
-                if let Some(step) = index(self, step) {
-                    self.clock_ran_out(step);
-                }
-            }
-            Event::ClockEnded { step, ran_ms, heard } => {
-                if let Some(step) = index(self, step) {
-                    self.clock_ended(step, *ran_ms, heard);
-                }
-            }
-            Event::ClockReinstated { step } => {
-                if let Some(step) = index(self, step) {
-                    self.clock_reinstated(step);
-                }
-            }
-            Event::StepSkipped { reason, .. } => {
+            (Event::TimerEnded { name, ran_ms, heard }, _) => self.timer_ended(name, *ran_ms, heard),
+            (Event::StepSkipped { reason, .. }, _) => {
                 self.lead_in.push(self.book.line(Line::Skipped, &[("reason", reason)]));
                 self.advance();
             }
-            Event::StepDeferred { .. } => {
+            (Event::StepDeferred { .. }, _) => {
                 self.lead_in.push(self.book.line(Line::Deferred, &[]));
                 self.advance();
             }
-            Event::StandingBy | Event::VoiceChanged { .. } => {
+            (Event::CheckAsked { because, .. }, _) => {
+                if because == super::apply::LAST_LOOK {
+                    self.lead_in.push(self.book.line(Line::LastLook, &[]));
+                }
+                self.advance();
+            }
+            (Event::StepChecked { answer, .. }, Some(step)) => {
+                self.said_back(step, answer);
+                self.advance();
+            }
+            (Event::StandingBy | Event::VoiceChanged { .. }, _) => {
                 if let Event::VoiceChanged { .. } = event {
                     self.send(Output::SetVoice(self.state.voice));
+                } else {
+                    self.telling = None;
+                    self.holding = None;
                 }
                 if let Some(reply) = self.reply.take() {
                     self.say(Priority::Chat, reply);
                 }
             }
-            Event::WentAhead => {
-                self.question += 1;
-                self.reminded = false;
-                let text = self.went_ahead_text();
-                self.say_prompt(text);
-                self.advance();
-            }
-            Event::SpeechUnclear => self.say_unclear(),
-            Event::HearingLost => self.say_line(Priority::Caution, Line::HearingLost),
-            Event::HearingBack => self.say_line(Priority::Chat, Line::HearingBack),
-            Event::Resumed { away_ms } => self.resumed(away_ms.is_some()),
-            Event::GateHeld { open } => {
-                let open: Vec<StepIndex> = open.iter().filter_map(|id| self.routine.index_of(id)).collect();
-                let held = self.book.line(Line::GateHeld, &[("names", &self.names(&open))]);
-                let last = self.book.line(Line::SkipLast, &[]);
-                self.question += 1;
-                self.say_useful(Priority::Caution, format!("{held} {last}"));
-            }
-            Event::RunCompleted { skipped } => self.completed(skipped),
-            Event::RunAbandoned => {
-                let open = self.state.open(&self.routine).count();
+            (Event::WentAhead, _) => self.went_ahead(),
+            (Event::HandedOver { to, .. }, _) => self.handed_over(to),
+            (Event::CardStarted { .. }, _) => self.card_started(),
+            (Event::CardEnded { card }, _) => self.card_ended(card),
+            (Event::NoteKept { .. }, _) => self.say_line(Priority::Chat, Line::NoteKept),
+            (Event::SpeechUnclear, _) => self.say_unclear(),
+            (Event::HearingLost, _) => self.say_line(Priority::Caution, Line::HearingLost),
+            (Event::HearingBack, _) => self.say_line(Priority::Chat, Line::HearingBack),
+            (Event::Resumed { away_ms }, _) => self.resumed(*away_ms),
+            (Event::GateHeld { open }, _) => self.gate_held(open),
+            (Event::PartCompleted { part, skipped }, _) => self.part_completed(part, skipped),
+            (Event::Overridden { .. }, _) => self.advance(),
+            (Event::RunCompleted { skipped }, _) => self.completed(skipped),
+            (Event::RunAbandoned, _) => {
+                let open = self.state.open(&self.job).count();
                 let text = self.book.line(Line::Ended, &[("count", &self.steps_text(open))]);
                 self.last_words = Some(self.say(Priority::Caution, text));
             }
+            _ => {}
         }
     }
 
-    fn offered(&mut self, step: StepIndex) {
-        self.question += 1;
-        self.reminded = false;
-        self.remind_at = None;
-        if self.routine.steps[step].answer == Answer::Gate {
-            return self.gate();
+    /// The answer said back where it names something.
+    fn said_back(&mut self, step: StepIndex, answer: &str) {
+        let names_a_state = matches!(self.job.step(step).answer, Answer::State(_) | Answer::Choice(_) | Answer::Both(_));
+        if names_a_state {
+            self.lead_in.push(self.book.line(Line::Answered, &[("answer", &capital(answer))]));
         }
-        if self.state.standing_by {
-            // Whoever stands by hears the step when they go ahead.
-            return;
+        if let Answer::Choice(choice) = &self.job.step(step).answer
+            && let Some(option) = choice.options.iter().find(|option| option.say[0] == answer)
+            && !option.reply.is_empty()
+        {
+            self.lead_in.push(option.reply.clone());
         }
-        self.say_step(step);
     }
 
-    /// The gate lists what is open and passes only when nothing is; the engine offers it only then, and looks all the same.
-    fn gate(&mut self) {
-        let open: Vec<StepIndex> = self.state.open(&self.routine).collect();
-        if !open.is_empty() || !self.state.clocks.is_empty() {
-            let open = open.into_iter().map(|step| self.step_id(step)).collect();
-            return self.commit(Event::GateHeld { open });
-        }
-        let skipped = |(step, state): (StepIndex, &StepState)| match state {
-            StepState::Skipped(_) => Some(self.routine.steps[step].id.clone()),
+    fn other_reply(&self, step: StepIndex, answer: &str) -> Option<String> {
+        match &self.job.step(step).answer {
+            Answer::State(state) => Some(state.other_reply.clone()),
+            Answer::YesNo(question) => Some(question.no_reply.clone()),
+            Answer::Choice(choice) => {
+                choice.options.iter().find(|option| option.say[0] == answer).map(|option| option.reply.clone())
+            }
             _ => None,
-        };
-        let skipped = self.state.steps.iter().enumerate().filter_map(skipped).collect();
-        self.commit(Event::RunCompleted { skipped });
+        }
     }
 
-    /// The completion call is the last thing said (NASA CR-177549).
-    fn completed(&mut self, skipped: &[String]) {
-        let mut text = std::mem::take(&mut self.lead_in);
-        if skipped.is_empty() {
-            text.push(self.book.line(Line::GateClear, &[]));
-        } else {
-            let skipped: Vec<StepIndex> = skipped.iter().filter_map(|id| self.routine.index_of(id)).collect();
-            text.push(self.book.line(Line::GateSkipped, &[("names", &self.names(&skipped))]));
+    fn reading_taken(&mut self, step: StepIndex, event: &Event) {
+        let Event::ReadingTaken { value, least, most, decimals, unit, settles, .. } = event else { return };
+        let shown = self.state.readings.get(&step).cloned().unwrap_or_default();
+        let mut text = self.book.line(Line::ReadingKept, &[("number", &shown)]);
+        let inside = (*least..=*most).contains(value);
+        if !inside {
+            let low = super::numbers::shown(*least, *decimals, "");
+            let high = super::numbers::shown(*most, *decimals, unit);
+            text = format!("{text} {}", self.book.line(Line::OutOfBounds, &[("least", &low), ("most", &high)]));
         }
-        self.say(Priority::Caution, text.join(" "));
-        let complete = self.routine.complete.clone();
-        self.last_words = Some(self.say(Priority::Caution, complete));
+        if *settles {
+            self.lead_in.push(text);
+            return self.advance();
+        }
+        if let Answer::Number(number) = &self.job.step(step).answer {
+            let reply = if value < least { &number.low_reply } else { &number.high_reply };
+            text = format!("{text} {reply}");
+        }
+        let person = self.state.holder(step).unwrap_or(self.state.focus);
+        self.ask(person);
+        let text = self.to_person(person, text);
+        self.prompt = Some((self.say_useful(Priority::Caution, text), person));
     }
 
     fn clock_started(&mut self, step: StepIndex) {
@@ -173,45 +181,55 @@ impl Engine {
             return;
         };
         self.voices.insert(step, new_voice(&clock, self.now));
-        self.question += 1;
-        if let Answer::Clock(answer) = &self.routine.steps[step].answer {
+        self.ask(clock.by);
+        if let Answer::Clock(answer) = &self.job.step(step).answer {
             let text = answer.started.clone();
-            self.prompt = Some(self.say_useful(Priority::Prompt, text));
+            self.prompt = Some((self.say_useful(Priority::Prompt, text), clock.by));
         }
         self.advance();
     }
 
     fn clock_ran_out(&mut self, step: StepIndex) {
-        let Answer::Clock(answer) = self.routine.steps[step].answer.clone() else {
+        let Answer::Clock(answer) = self.job.step(step).answer.clone() else {
             return;
         };
         if answer.hazard() {
             // The alarm itself has already begun; the clock's own step is what counts now.
-            self.asking = super::vocabulary::Asking::Step;
-            self.question += 1;
+            if !matches!(self.asking, Asking::Note { .. }) {
+                self.asking = Asking::Step;
+            }
+            if let Some(clock) = self.state.clocks.get(&step) {
+                self.ask(clock.by);
+            }
             self.advance();
         } else {
-            self.say_with_signal(Priority::Alarm, answer.alarm.clone(), Some(AlarmSignal::Time));
+            if !self.state.muted {
+                self.say_with_signal(Priority::Alarm, answer.alarm.clone(), Some(AlarmSignal::Time));
+            }
             self.end_clock(step, HeardAs::Clock);
         }
     }
 
     fn clock_ended(&mut self, step: StepIndex, ran_ms: u64, heard: &HeardAs) {
         self.voices.remove(&step);
-        if let Answer::Clock(answer) = &self.routine.steps[step].answer
+        if let Answer::Clock(answer) = &self.job.step(step).answer
             && *heard != HeardAs::Clock
         {
             let ran = self.book.span(std::time::Duration::from_millis(ran_ms));
             let text = self.book.line(Line::ClockEnded, &[("name", &capital(&answer.name)), ("ran", &ran)]);
             self.lead_in.push(text);
-            // An alarm in the air is about this clock, and it is over.
+            // An alarm in the air is about this clock, and it is over; another one that rings comes again by itself.
             self.send(Output::Hush(Priority::Alarm));
             self.alarm_speech = None;
         }
         self.question += 1;
-        match self.state.current {
+        let focus = self.state.focus;
+        match self.state.current() {
             // A step that was asked for beside the clock is still asked for: it is said again, for the person was busy.
-            Some(step) if self.state.next_step(&self.routine) == Some(step) => self.say_step(step),
+            Some(step) if self.state.next_for(&self.job, focus) == Some(step) => {
+                self.say_step(focus, step);
+                self.advance();
+            }
             _ => self.advance(),
         }
     }
@@ -221,21 +239,38 @@ impl Engine {
             return;
         };
         self.voices.insert(step, new_voice(&clock, self.now));
-        if let Answer::Clock(answer) = &self.routine.steps[step].answer {
+        if let Answer::Clock(answer) = &self.job.step(step).answer {
             let text = self.book.line(Line::Reinstated, &[("name", &answer.name), ("end", &answer.end[0])]);
             self.say_useful(Priority::Caution, text);
         }
         self.advance();
     }
 
+    fn timer_ended(&mut self, name: &str, ran_ms: u64, heard: &HeardAs) {
+        self.timer_voices.remove(name);
+        if *heard != HeardAs::Clock {
+            let ran = self.book.span(std::time::Duration::from_millis(ran_ms));
+            self.send(Output::Hush(Priority::Alarm));
+            let text = self.book.line(Line::TimerEnded, &[("name", &capital(name)), ("ran", &ran)]);
+            self.say(Priority::Prompt, text);
+        }
+        // The gate may have been waiting for it.
+        let mut asked = self.state.here().filter_map(|person| self.state.people[person].current);
+        match asked.find(|&step| self.job.is_gate(step)) {
+            Some(gate) => self.gate(gate),
+            None => self.advance(),
+        }
+    }
+
     /// Where we were; and whatever could not be watched while the program was away is alarming now.
-    fn resumed(&mut self, away_is_known: bool) {
+    fn resumed(&mut self, away_ms: Option<u64>) {
         self.resuming = false;
         self.send(Output::SetVoice(self.state.voice));
+        let away_is_known = away_ms.is_some();
         let running: Vec<(StepIndex, RunningClock)> = self.state.clocks.iter().map(|(s, c)| (*s, *c)).collect();
         let mut guarding = false;
         for (step, clock) in running {
-            let Answer::Clock(answer) = self.routine.steps[step].answer.clone() else {
+            let Answer::Clock(answer) = self.job.step(step).answer.clone() else {
                 continue;
             };
             let over = clock.ran_out || clock.ends() <= self.now;
@@ -248,7 +283,7 @@ impl Engine {
                 continue;
             }
             guarding = true;
-            if away_is_known && !over {
+            if (away_is_known && !over) || self.state.muted {
                 continue;
             }
             let line = if away_is_known { Line::AlarmPast } else { Line::AlarmUnknown };
@@ -265,25 +300,58 @@ impl Engine {
                 self.commit(Event::ClockRanOut { step: self.step_id(step) });
             }
         }
+        if !away_is_known {
+            // Nobody knows how much of them is left: they are taken as over.
+            for name in self.state.timers.iter().filter(|(_, t)| !t.ran_out).map(|(n, _)| n.clone()).collect::<Vec<_>>() {
+                self.commit(Event::TimerRanOut { name });
+            }
+        }
         self.question += 1;
         if self.state.ended.is_some() {
             return;
         }
-        if let Some(step) = self.state.current.filter(|_| !guarding) {
-            let lead = self.resumed_text();
-            self.lead_in.push(lead);
-            self.say_step(step);
-        } else if guarding {
+        if self.state.card.is_some() {
+            // The card comes before everything; what rings beside it rings by itself.
+            self.say_steps_again();
+            return self.advance();
+        }
+        if guarding {
             if let Some((&step, clock)) = self.state.clocks.first_key_value() {
                 let clock = *clock;
                 self.say_clock(step, &clock);
             }
-            self.advance();
-        } else {
-            let lead = self.resumed_text();
-            self.lead_in.push(lead);
-            self.advance();
+            return self.advance();
         }
+        let lead = self.resumed_text();
+        let long = away_ms.is_some_and(|ms| ms >= u64::try_from(VERY_LONG.as_millis()).unwrap_or(u64::MAX));
+        if long && self.offer_check(&lead, std::time::Duration::from_millis(away_ms.unwrap_or(0))) {
+            return;
+        }
+        self.lead_in.push(lead);
+        self.say_steps_again();
+        self.advance();
+    }
+}
+
+/// The step that an event is about.
+fn step_of(event: &Event) -> Option<&String> {
+    match event {
+        Event::StepOffered { step }
+        | Event::StepAnswered { step, .. }
+        | Event::OtherStateHeard { step, .. }
+        | Event::LoopedBack { step, .. }
+        | Event::LoopLimitReached { step, .. }
+        | Event::ClockStarted { step, .. }
+        | Event::ClockRanOut { step }
+        | Event::ClockEnded { step, .. }
+        | Event::ClockReinstated { step }
+        | Event::SignalGiven { step, .. }
+        | Event::SignalHalted { step, .. }
+        | Event::Agreed { step, .. }
+        | Event::ReadingTaken { step, .. }
+        | Event::HoldBegun { step, .. }
+        | Event::StepChecked { step, .. } => Some(step),
+        _ => None,
     }
 }
 
@@ -292,3 +360,6 @@ pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }
+
+/// After a pause this long nobody is sure any more of what they did before it.
+pub(super) const VERY_LONG: std::time::Duration = std::time::Duration::from_secs(30 * 60);

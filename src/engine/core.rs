@@ -1,19 +1,20 @@
 //! The engine's frame: facts in, commands out, records before words, clocks first.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::time::Duration;
 
-use super::clocks::{self, Mark};
 use super::event::{Event, HeardAs};
 use super::input::Input;
-use super::output::{ListeningSet, ListeningSetId, Output, SpeechId, VoiceSettings};
-use super::phrasebook::Phrasebook;
-use super::state::{RunState, RunningClock};
-use super::vocabulary::{Asking, Entry, vocabulary};
-use crate::routine::{Answer, Routine, StepIndex};
+use super::joined::Move;
+use super::output::{ListeningSet, ListeningSetId, Output, Priority, SpeechId, VoiceSettings};
+use super::people::{Crew, PersonIndex};
+use super::phrasebook::{Line, Phrasebook};
+use super::state::RunState;
+use super::ticking::{ClockVoice, Holding, Telling};
+use super::vocabulary::{Asking, Entry, Situation, vocabulary};
+use crate::routine::{Routine, StepIndex};
 use crate::units::SessionTime;
 
-/// Carries one run of one routine.
+/// Carries one run of one routine, or of several as one move.
 ///
 /// - World to engine: [`handle`](Self::handle), and [`replay`](Self::replay) before anything else.
 /// - Engine to world: [`poll`](Self::poll).
@@ -21,15 +22,17 @@ use crate::units::SessionTime;
 ///
 /// Times must be of one clock; one that runs backwards is taken as standing still.
 pub struct Engine {
-    pub(super) routine: Routine,
+    pub(super) job: Move,
     pub(super) book: Phrasebook,
     pub(super) state: RunState,
     pub(super) now: SessionTime,
     pub(super) asking: Asking,
     outbox: VecDeque<Output>,
+    crew: Option<Crew>,
+    rehearses: bool,
 
     next_seq: u64,
-    pending: VecDeque<(u64, SessionTime, Event)>,
+    pub(super) pending: VecDeque<(u64, SessionTime, Event)>,
     waiting: VecDeque<Input>,
     pub(super) journal_failed: bool,
 
@@ -40,21 +43,37 @@ pub struct Engine {
     pub(super) reply: Option<String>,
     /// What "say again" repeats: the last thing worth hearing, never an apology.
     pub(super) last_useful: String,
-    pub(super) prompt: Option<SpeechId>,
+    /// The prompt that is in the air, and whom it asks.
+    pub(super) prompt: Option<(SpeechId, PersonIndex)>,
     pub(super) last_words: Option<SpeechId>,
     pub(super) alarm_speech: Option<SpeechId>,
-    pub(super) last_section: Option<usize>,
+    /// The section that each person was told last.
+    pub(super) last_section: Vec<Option<usize>>,
+    /// Parts whose introduction has been said.
+    pub(super) introduced: Vec<bool>,
+    /// Who has been told that there is nothing for them at the moment.
+    pub(super) told_to_wait: Vec<bool>,
 
     next_set: u64,
     pub(super) entries: Vec<Entry>,
+    /// Earlier sets, for what was said before they changed.
+    pub(super) earlier: VecDeque<(ListeningSetId, Vec<Entry>)>,
     pub(super) set: ListeningSetId,
     /// Raised with every question, so that its listening set is its own even where the words are the same.
     pub(super) question: u64,
+    /// The number of each person's question.
+    pub(super) questions: Vec<u64>,
     listened_question: u64,
 
     pub(super) voices: BTreeMap<StepIndex, ClockVoice>,
-    pub(super) remind_at: Option<SessionTime>,
-    pub(super) reminded: bool,
+    pub(super) timer_voices: BTreeMap<String, ClockVoice>,
+    pub(super) telling: Option<Telling>,
+    pub(super) holding: Option<Holding>,
+    /// What has been said of a number digit by digit.
+    pub(super) digits: String,
+    pub(super) note_until: Option<SessionTime>,
+    pub(super) remind_at: Vec<Option<SessionTime>>,
+    pub(super) reminded: Vec<bool>,
     pub(super) unclear_streak: u32,
     pub(super) unclear_at: Option<SessionTime>,
     pub(super) last_heard: String,
@@ -64,27 +83,25 @@ pub struct Engine {
     pub(super) resuming: bool,
 }
 
-/// What a running clock has still to say.
-#[derive(Clone, Debug, Default)]
-pub(super) struct ClockVoice {
-    pub marks: VecDeque<(SessionTime, Mark)>,
-    pub next_alarm: Option<SessionTime>,
-    pub repeat: u32,
-    /// Its end has been told, or is being recorded.
-    pub told: bool,
-}
-
 impl Engine {
-    /// An engine for a run that has not begun. Nothing is said before the first input.
+    /// An engine for a run of one routine that has not begun. Nothing is said before the first input.
     pub fn new(routine: Routine, book: Phrasebook, voice: VoiceSettings) -> Self {
-        let state = RunState::new(&routine, voice);
+        Self::of_move(Move::single(routine), book, voice)
+    }
+
+    /// The same for several routines as one, and for emergency cards beside them.
+    pub fn of_move(job: Move, book: Phrasebook, voice: VoiceSettings) -> Self {
+        let state = RunState::new(&job, voice);
+        let introduced = vec![false; job.parts.len()];
         Self {
-            routine,
+            job,
             book,
             state,
             now: SessionTime::ZERO,
             asking: Asking::Step,
             outbox: VecDeque::new(),
+            crew: None,
+            rehearses: false,
             next_seq: 0,
             pending: VecDeque::new(),
             waiting: VecDeque::new(),
@@ -96,15 +113,24 @@ impl Engine {
             prompt: None,
             last_words: None,
             alarm_speech: None,
-            last_section: None,
+            last_section: vec![None],
+            introduced,
+            told_to_wait: vec![false],
             next_set: 0,
             entries: Vec::new(),
+            earlier: VecDeque::new(),
             set: ListeningSetId(0),
             question: 0,
+            questions: vec![0],
             listened_question: 0,
             voices: BTreeMap::new(),
-            remind_at: None,
-            reminded: false,
+            timer_voices: BTreeMap::new(),
+            telling: None,
+            holding: None,
+            digits: String::new(),
+            note_until: None,
+            remind_at: vec![None],
+            reminded: vec![false],
             unclear_streak: 0,
             unclear_at: None,
             last_heard: String::new(),
@@ -114,12 +140,33 @@ impl Engine {
         }
     }
 
+    /// Who takes part. A run that is gone on with keeps those that it was begun with.
+    #[must_use]
+    pub fn with_crew(mut self, crew: Crew) -> Self {
+        self.crew = (!crew.here.is_empty()).then_some(crew);
+        self
+    }
+
+    /// Nothing is recorded as done: what would be is marked as rehearsed.
+    #[must_use]
+    pub fn rehearsing(mut self) -> Self {
+        self.rehearses = true;
+        self
+    }
+
     /// Takes over a recorded event of the run that is being resumed. All of them in order, then `Input::Resumed`.
     pub fn replay(&mut self, at: SessionTime, event: &Event) {
         self.now = self.now.max(at);
         self.next_seq += 1;
         self.resuming = true;
-        self.state.apply(&self.routine, at, event);
+        self.rehearses |= matches!(event, Event::Rehearsed { .. });
+        self.state.apply(&self.job, at, event);
+        self.fit_to_people();
+        for part in 0..self.job.parts.len() {
+            self.introduced[part] |= self.job.parts[part].steps.clone().any(|step| {
+                !self.state.is_open(step) || self.state.people.iter().any(|hand| hand.current == Some(step))
+            });
+        }
     }
 
     /// Tells one fact that became known at `now`. The first one (any) begins the run.
@@ -127,8 +174,8 @@ impl Engine {
         self.now = self.now.max(now);
         if !self.state.started && self.pending.is_empty() {
             self.outbox.push_back(Output::SetVoice(self.state.voice));
-            let routine = self.routine.id.clone();
-            self.commit(Event::RunStarted { routine, fingerprint: self.routine.fingerprint.clone() });
+            let routine = self.job.routine.id.clone();
+            self.commit(Event::RunStarted { routine, fingerprint: self.job.routine.fingerprint.clone() });
         }
         self.run_clocks();
         match input {
@@ -157,9 +204,14 @@ impl Engine {
         &self.state
     }
 
-    /// The routine that is being run.
+    /// The routine that is being run; all routines of a move as one, and the cards.
     pub fn routine(&self) -> &Routine {
-        &self.routine
+        &self.job.routine
+    }
+
+    /// What is run: which steps belong to which routine, and what must come before each.
+    pub fn job(&self) -> &Move {
+        &self.job
     }
 
     pub(super) fn send(&mut self, output: Output) {
@@ -168,10 +220,16 @@ impl Engine {
 
     /// Asks for an event to be written down. It is taken over when it has been, and not before.
     pub(super) fn commit(&mut self, event: Event) {
+        let event = if self.rehearses && event.is_deed() { Event::Rehearsed { event: Box::new(event) } } else { event };
         let seq = self.next_seq;
         self.next_seq += 1;
         self.outbox.push_back(Output::Record { seq, at: self.now, event: event.clone() });
         self.pending.push_back((seq, self.now, event));
+    }
+
+    /// Whether the record is on its way already.
+    pub(super) fn is_pending(&self, is: impl Fn(&Event) -> bool) -> bool {
+        self.pending.iter().any(|(_, _, event)| is(event.inner()))
     }
 
     pub(super) fn act(&mut self, input: Input) {
@@ -180,9 +238,11 @@ impl Engine {
         }
         match input {
             Input::PhraseHeard(heard) => self.phrase_heard(heard),
+            Input::SpeechUnclear if matches!(self.asking, Asking::Note { .. }) => {}
             Input::SpeechUnclear => self.commit(Event::SpeechUnclear),
             Input::KeyPressed(key) => self.key_pressed(key),
             Input::SpeechFinished(id) => self.speech_finished(id),
+            Input::NoteTaken { text, wav } => self.note_taken(text, wav),
             Input::Resumed(away) => {
                 use super::input::Away;
                 let away_ms = match away {
@@ -222,9 +282,9 @@ impl Engine {
         };
         if !self.journal_failed {
             self.journal_failed = true;
-            self.say_journal_failed();
+            self.say_line(Priority::Caution, Line::JournalFailed);
         } else if self.must_be_written(&event) {
-            self.say_journal_refused();
+            self.say_line(Priority::Caution, Line::JournalRefused);
         }
         if !self.must_be_written(&event) {
             self.take_over(at, &event);
@@ -232,133 +292,127 @@ impl Engine {
     }
 
     fn must_be_written(&self, event: &Event) -> bool {
-        match event {
-            Event::StepAnswered { step, .. } => {
-                self.routine.index_of(step).is_none_or(|i| self.routine.steps[i].critical)
+        match event.inner() {
+            Event::StepAnswered { step, .. }
+            | Event::ReadingTaken { step, .. }
+            | Event::SignalGiven { step, .. }
+            | Event::Agreed { step, .. }
+            | Event::StepChecked { step, .. } => {
+                let card = |step: StepIndex| self.job.parts[self.job.part_of(step)].is_card();
+                self.job.index_of(step).is_none_or(|step| self.job.step(step).critical && !card(step))
             }
-            Event::RunStarted { .. } | Event::RunCompleted { .. } => true,
+            Event::RunStarted { .. }
+            | Event::RunCompleted { .. }
+            | Event::PartCompleted { .. }
+            | Event::Overridden { .. } => true,
             _ => false,
         }
     }
 
     fn take_over(&mut self, at: SessionTime, event: &Event) {
-        self.state.apply(&self.routine, at, event);
-        self.follow(event);
-    }
-
-    /// Clocks come before everything else that happens at the same moment: an alarm waits for nobody's record.
-    fn run_clocks(&mut self) {
-        if self.resuming {
-            return;
-        }
-        let running: Vec<(StepIndex, RunningClock)> = self.state.clocks.iter().map(|(s, c)| (*s, *c)).collect();
-        for (step, clock) in running {
-            let Answer::Clock(answer) = self.routine.steps[step].answer.clone() else {
-                continue;
-            };
-            let now = self.now;
-            let voice = self.voices.entry(step).or_insert_with(|| new_voice(&clock, now));
-            let mut due = None;
-            while voice.marks.front().is_some_and(|(at, _)| *at <= now) {
-                due = voice.marks.pop_front();
+        self.state.apply(&self.job, at, event);
+        self.fit_to_people();
+        match (event, &self.crew) {
+            (Event::RunStarted { .. }, Some(crew)) => {
+                let people = crew.recorded();
+                self.commit(Event::CrewSet { people });
             }
-            let ended = clock.ends() <= now;
-            if ended && !voice.told {
-                voice.told = true;
-                voice.next_alarm = Some(now);
-                if !clock.ran_out {
-                    self.commit(Event::ClockRanOut { step: self.routine.steps[step].id.clone() });
-                }
-            }
-            let ringing = ended || clock.ran_out;
-            if let Some((at, mark)) = due.filter(|_| !ringing)
-                && now.since(at) < STALE_MARK
-            {
-                self.say_mark(&clock, mark);
-            }
-            if ringing && answer.hazard() {
-                self.ring(step, &answer);
-            }
-        }
-        if self.remind_at.is_some_and(|at| at <= self.now) {
-            self.remind_at = None;
-            self.remind();
+            _ => self.follow(event.inner()),
         }
     }
 
-    fn ring(&mut self, step: StepIndex, answer: &crate::routine::ClockAnswer) {
-        let now = self.now;
-        let busy = self.alarm_speech.is_some();
-        let Some(voice) = self.voices.get_mut(&step) else {
-            return;
-        };
-        if voice.next_alarm.is_none_or(|at| at > now) {
-            return;
-        }
-        if busy && voice.next_alarm.is_some_and(|at| now.since(at) < LONGEST_ALARM) {
-            // The last one is still being said: two on top of each other are understood by nobody.
-            return;
-        }
-        let repeat = voice.repeat;
-        voice.repeat += 1;
-        voice.next_alarm = Some(now + clocks::alarm_gap(repeat));
-        self.say_alarm(answer, repeat);
-    }
-
-    fn next_deadline(&self) -> Option<SessionTime> {
-        let mut deadline = self.remind_at;
-        let mut earliest = |at: SessionTime| deadline = Some(deadline.map_or(at, |d| d.min(at)));
-        for (step, clock) in &self.state.clocks {
-            match self.voices.get(step) {
-                None => earliest(self.now),
-                Some(voice) => {
-                    if !voice.told {
-                        earliest(clock.ends());
-                    }
-                    if let Some((at, _)) = voice.marks.front() {
-                        earliest(*at);
-                    }
-                    if let Some(at) = voice.next_alarm {
-                        earliest(at.max(self.now + POLL_WHILE_BUSY));
-                    }
-                }
-            }
-        }
-        deadline
+    fn fit_to_people(&mut self) {
+        let count = self.state.people.len();
+        self.questions.resize(count, 0);
+        self.remind_at.resize(count, None);
+        self.reminded.resize(count, false);
+        self.told_to_wait.resize(count, false);
+        self.last_section.resize(count, None);
     }
 
     fn refresh_listening(&mut self) {
         let entries = if self.state.ended.is_some() {
             Vec::new()
         } else {
-            vocabulary(&self.routine, &self.book, &self.state, &self.asking)
+            vocabulary(&Situation {
+                job: &self.job,
+                book: &self.book,
+                state: &self.state,
+                asking: &self.asking,
+                questions: &self.questions,
+                digits: &self.digits,
+            })
         };
         if entries == self.entries && self.question == self.listened_question {
             return;
         }
         self.listened_question = self.question;
+        let before = std::mem::replace(&mut self.entries, entries);
+        self.earlier.push_back((self.set, before));
+        if self.earlier.len() > SETS_KEPT {
+            self.earlier.pop_front();
+        }
         self.next_set += 1;
         self.set = ListeningSetId(self.next_set);
-        let phrases = entries.iter().map(|entry| entry.phrase.clone()).collect();
-        self.entries = entries;
+        let phrases = self.entries.iter().map(|entry| entry.phrase.clone()).collect();
         self.outbox.push_back(Output::Listen(ListeningSet { id: self.set, phrases }));
     }
 
-    /// A step that is asked for next is offered, if it is another one than now.
+    /// Another question is put to this person: what was said to the last one answers it no more.
+    pub(super) fn ask(&mut self, person: PersonIndex) {
+        self.question += 1;
+        self.questions[person] = self.question;
+    }
+
+    /// Offers the next step to one person, if it is another one than now. `offered` goes on with the next person.
     pub(super) fn advance(&mut self) {
-        if self.state.ended.is_some() {
+        let under_way = |event: &Event| {
+            matches!(
+                event,
+                Event::StepOffered { .. }
+                    | Event::CrewSet { .. }
+                    | Event::RunCompleted { .. }
+                    | Event::CardEnded { .. }
+                    | Event::CardStarted { .. }
+            )
+        };
+        if self.state.ended.is_some() || self.is_pending(under_way) {
             return;
         }
-        let Some(next) = self.state.next_step(&self.routine) else {
-            return;
-        };
-        if self.state.current != Some(next) {
-            self.commit(Event::StepOffered { step: self.routine.steps[next].id.clone() });
+        if !self.state.overridden.is_empty() {
+            let skipped = self.state.skipped(&self.job).map(|step| self.step_id(step)).collect();
+            return self.commit(Event::RunCompleted { skipped });
+        }
+        if let Some(card) = self.state.card.filter(|&card| self.state.part_done(&self.job, card)) {
+            return self.commit(Event::CardEnded { card: self.job.parts[card].id.clone() });
+        }
+        let alone = self.state.alone();
+        let mut order: Vec<PersonIndex> = self.state.here().collect();
+        order.sort_by_key(|&person| person != self.state.focus);
+        for person in order {
+            match self.state.next_for(&self.job, person) {
+                Some(next) if self.state.people[person].current != Some(next) => {
+                    self.told_to_wait[person] = false;
+                    let step = self.step_id(next);
+                    if !alone {
+                        let name = self.state.people[person].name.clone();
+                        self.commit(Event::StepAssigned { step: step.clone(), person: name });
+                    }
+                    return self.commit(Event::StepOffered { step });
+                }
+                Some(_) => {}
+                None => self.nothing_for(person),
+            }
+        }
+        // Nothing follows that it could be put before.
+        if !self.lead_in.is_empty() && self.pending.is_empty() && !self.state.standing_by {
+            let text = std::mem::take(&mut self.lead_in).join(" ");
+            self.say(Priority::Prompt, text);
         }
     }
 
     pub(super) fn step_id(&self, step: StepIndex) -> String {
-        self.routine.steps[step].id.clone()
+        self.job.step(step).id.clone()
     }
 
     /// Ends the clock of a step, by a person or, where nothing is guarded, by itself.
@@ -371,19 +425,5 @@ impl Engine {
     }
 }
 
-/// A clock that begins, or one that is found running after a restart: what has passed is not said any more.
-pub(super) fn new_voice(clock: &RunningClock, now: SessionTime) -> ClockVoice {
-    ClockVoice {
-        marks: clocks::marks(clock).into_iter().filter(|(at, _)| *at > now).collect(),
-        next_alarm: clock.ran_out.then_some(now),
-        repeat: 0,
-        told: clock.ran_out,
-    }
-}
-
-/// A mark that comes later than this (the machine slept) would say a wrong time.
-const STALE_MARK: Duration = Duration::from_secs(3);
-/// An alarm whose end was never reported is taken as over after this.
-const LONGEST_ALARM: Duration = Duration::from_secs(20);
-/// How often a due alarm is tried again while the last one is still being said.
-const POLL_WHILE_BUSY: Duration = Duration::from_millis(100);
+/// As many sets as may change while one answer is being said and judged.
+const SETS_KEPT: usize = 8;

@@ -93,11 +93,160 @@ pub enum Event {
     GateHeld {
         open: Vec<String>,
     },
+    /// A routine of a move is through its gate.
+    PartCompleted {
+        part: String,
+        skipped: Vec<String>,
+    },
+    /// The person takes it on themselves that these are open. `RunCompleted` follows.
+    Overridden {
+        open: Vec<String>,
+        person: String,
+        heard: HeardAs,
+    },
     RunCompleted {
         skipped: Vec<String>,
     },
     /// The person ended the run before its gate.
     RunAbandoned,
+    /// Who takes part; follows `RunStarted` where people are named.
+    CrewSet {
+        people: Vec<Present>,
+    },
+    /// Whose step it is; comes before `StepOffered` where more than one person takes part.
+    StepAssigned {
+        step: String,
+        person: String,
+    },
+    /// Roles, steps in hand and clocks went from one person to another.
+    HandedOver {
+        from: String,
+        to: String,
+    },
+    /// A turn of a signal that is given and answered, counted from 0. The last turn is a `StepAnswered`.
+    SignalGiven {
+        step: String,
+        turn: usize,
+        person: String,
+        answer: String,
+        heard: HeardAs,
+    },
+    /// It must not go on: the turns begin again.
+    SignalHalted {
+        step: String,
+        answer: String,
+        heard: HeardAs,
+    },
+    /// One of those who must all answer has. The last answer is a `StepAnswered`.
+    Agreed {
+        step: String,
+        person: String,
+        answer: String,
+        heard: HeardAs,
+    },
+    /// A number was read off. Value and bounds are whole counts of `10^-decimals` of the unit.
+    ReadingTaken {
+        step: String,
+        name: String,
+        value: i64,
+        decimals: u8,
+        unit: String,
+        least: i64,
+        most: i64,
+        /// Whether the step is settled by it, or stays open until the reading is put right.
+        settles: bool,
+        heard: HeardAs,
+    },
+    /// The countdown of a held time began.
+    HoldBegun {
+        step: String,
+        heard: HeardAs,
+    },
+    /// Settled steps that are to be asked once more: the last look, or a section after a long pause.
+    CheckAsked {
+        steps: Vec<String>,
+        because: String,
+    },
+    /// Asked once more, it was still so.
+    StepChecked {
+        step: String,
+        answer: String,
+        heard: HeardAs,
+    },
+    /// What was said after "note", as far as it was understood, and the file with its sound.
+    NoteKept {
+        step: String,
+        text: String,
+        wav: Option<String>,
+    },
+    /// A clock that a person set, named by its length.
+    TimerStarted {
+        name: String,
+        length_ms: u64,
+        heard: HeardAs,
+    },
+    TimerRanOut {
+        name: String,
+    },
+    TimerEnded {
+        name: String,
+        ran_ms: u64,
+        heard: HeardAs,
+    },
+    /// An emergency card began; everything else is held.
+    CardStarted {
+        card: String,
+        heard: HeardAs,
+    },
+    CardEnded {
+        card: String,
+    },
+    /// The person asked for the step to be explained.
+    Explained {
+        step: String,
+    },
+    /// It was only practised: nothing was done.
+    Rehearsed {
+        event: Box<Event>,
+    },
+}
+
+impl Event {
+    /// What happened, rehearsed or not.
+    pub fn inner(&self) -> &Self {
+        match self {
+            Self::Rehearsed { event } => event.inner(),
+            other => other,
+        }
+    }
+
+    /// Whether it says that something has been done.
+    pub fn is_deed(&self) -> bool {
+        matches!(
+            self,
+            Self::StepAnswered { .. }
+                | Self::OtherStateHeard { .. }
+                | Self::LoopLimitReached { .. }
+                | Self::ClockStarted { .. }
+                | Self::ClockEnded { .. }
+                | Self::StepSkipped { .. }
+                | Self::PartCompleted { .. }
+                | Self::SignalGiven { .. }
+                | Self::Agreed { .. }
+                | Self::ReadingTaken { .. }
+                | Self::StepChecked { .. }
+        )
+    }
+}
+
+/// Somebody who takes part, as it is written down. Roles are in the words of the rig's file.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Present {
+    pub name: String,
+    pub roles: Vec<String>,
+    pub practised: Vec<String>,
+    /// Takes part from the beginning; the others can be handed over to.
+    pub here: bool,
 }
 
 /// How an answer came in.

@@ -25,6 +25,8 @@ pub enum Input {
     HearingLost,
     /// The microphone delivers sound again.
     HearingBack,
+    /// What was said after `Output::KeepNote`: the words as far as they were understood, and the file with the sound.
+    NoteTaken { text: String, wav: Option<String> },
     /// The wake-up time that the engine named has come. Early, late or repeated wake-ups are harmless.
     Woke,
 }
@@ -83,6 +85,8 @@ pub enum Key {
     Faster,
     /// Says that the hazard of the running clock is over, also while another step is asked for beside it.
     ClockOver,
+    Note,
+    AreWeReady,
     /// Picks the n-th choice that is being offered, counted from 1.
     Choice(u8),
 }

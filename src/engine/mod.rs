@@ -8,18 +8,35 @@
 //! `Record` is answered by `Recorded` or `RecordFailed`; only then does the engine take the event over and speak of it.
 
 mod answers;
+mod apply;
 mod clocks;
+mod commands;
 mod consequences;
 mod core;
 pub mod event;
+mod gate;
+mod handover;
 pub mod input;
+pub mod joined;
+mod keys;
+pub mod move_file;
+pub mod numbers;
+mod offers;
+mod order;
 pub mod output;
+pub mod people;
 pub mod phrasebook;
+pub mod practice;
+mod settle;
 mod speech;
 mod state;
+mod status;
+mod ticking;
 mod view;
 mod vocabulary;
 
 pub use self::core::Engine;
+pub use joined::{Leg, Move};
+pub use people::Crew;
 pub use state::{Ending, RunState, StepState};
 pub use view::{Asked, AskedFor};

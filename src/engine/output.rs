@@ -18,6 +18,9 @@ pub enum Output {
     Listen(ListeningSet),
     /// Speak at this speed and volume from now on.
     SetVoice(VoiceSettings),
+    /// Keep the sound of the next thing that is said, whatever it is, and tell it as `Input::NoteTaken`. While a note is
+    /// waited for nothing else is an answer, but phrases of the listening set still count.
+    KeepNote,
     /// Nothing to do before this moment. Always the last output of a drain; `None` means only an input can wake it.
     Wait(Option<SessionTime>),
     /// The run is over and everything has been said: the program may end.
@@ -132,6 +135,10 @@ pub struct View {
     pub other_key: String,
     /// What is being picked from, if anything (1, 2, 3 ... on the keyboard).
     pub choices: Vec<String>,
+    /// Whose step it is; empty where nobody is named.
+    pub who: String,
+    /// What the others are being asked for: name, and the short call.
+    pub beside: Vec<(String, String)>,
     /// Conditions worth a line: "standing by", "journal cannot be written", "no microphone".
     pub notices: Vec<String>,
 }

@@ -17,6 +17,47 @@ pub struct Phrasebook {
     reasons: BTreeMap<Reason, Vec<String>>,
     lines: BTreeMap<Line, String>,
     words: BTreeMap<Word, String>,
+    numbers: NumberWords,
+    names: NameWords,
+    #[serde(rename = "clock")]
+    clocks: Vec<ClockWords>,
+}
+
+/// The words that numbers are said with, besides those of the everyday reading.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NumberWords {
+    /// Zero to nine.
+    pub digits: Vec<String>,
+    /// Other ways to say a digit, where digits are asked for one by one.
+    pub digits_also: BTreeMap<String, Vec<String>>,
+    pub oh: String,
+    /// The first is the everyday word, the others go with digits.
+    pub point: Vec<String>,
+    pub minus: String,
+    pub and: String,
+    pub hundred: String,
+    pub a_hundred: String,
+    /// Ends a number that is said digit by digit.
+    pub end: Vec<String>,
+}
+
+/// How a person's name goes with what is said; `{name}` and `{answer}` are filled in.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NameWords {
+    pub over_to: Vec<String>,
+    pub answer: Vec<String>,
+}
+
+/// A clock that can be set by voice.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClockWords {
+    pub seconds: u64,
+    pub name: String,
+    pub start: Vec<String>,
+    pub end: Vec<String>,
 }
 
 /// Why a phrase file is refused.
@@ -63,6 +104,18 @@ impl Phrasebook {
                 return Err(missing(format!("words.{word:?}")));
             }
         }
+        for (key, lacks) in [
+            ("numbers.digits", book.numbers.digits.len() != 10),
+            ("numbers.point", book.numbers.point.is_empty()),
+            ("numbers.end", book.numbers.end.is_empty()),
+            ("names.over_to", book.names.over_to.is_empty()),
+            ("names.answer", book.names.answer.is_empty()),
+            ("clock", book.clocks.iter().any(|c| c.start.is_empty() || c.end.is_empty() || c.seconds == 0)),
+        ] {
+            if lacks {
+                return Err(missing(key.to_owned()));
+            }
+        }
         Ok(book)
     }
 
@@ -77,6 +130,26 @@ impl Phrasebook {
 
     pub fn reason(&self, reason: Reason) -> &[String] {
         self.reasons.get(&reason).map_or(&[], Vec::as_slice)
+    }
+
+    pub fn numbers(&self) -> &NumberWords {
+        &self.numbers
+    }
+
+    /// The clocks that can be set by voice.
+    pub fn clocks(&self) -> &[ClockWords] {
+        &self.clocks
+    }
+
+    /// The phrases that hand over to a person.
+    pub fn over_to(&self, name: &str) -> Vec<String> {
+        self.names.over_to.iter().map(|text| text.replace("{name}", &name.to_lowercase())).collect()
+    }
+
+    /// An answer with the name of who gives it.
+    pub fn named(&self, name: &str, answer: &str) -> Vec<String> {
+        let fill = |text: &String| text.replace("{name}", &name.to_lowercase()).replace("{answer}", answer);
+        self.names.answer.iter().map(fill).collect()
     }
 
     pub fn word(&self, word: Word) -> &str {
@@ -137,13 +210,14 @@ listed!(
     /// What can be said at any step.
     Command {
         SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
-        GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind,
+        GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind, Note, AreWeReady,
+        ClockOff,
     }
 );
 
 listed!(
     /// Answers that belong to a kind of step and not to one step.
-    Common { Done, Yes, No, NoState }
+    Common { Done, Yes, No, NoState, Override }
 );
 
 listed!(
@@ -165,7 +239,11 @@ listed!(
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
         CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
         GateSkipped, GateHeld, Louder, Quieter, Slower, Faster, VoiceLimit, JournalFailed, JournalRefused, HearingLost,
-        HearingBack, VoiceLost,
+        HearingBack, VoiceLost, ToPerson, Waits, NeedsTwo, AndYou, Who, WhoNot, OverTo, OverToNothing, WashFirst, AskReading,
+        ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
+        TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
+        OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,
+        OverrideRefused, OverrideNothing, Overridden, CameBack,
     }
 );
 
@@ -190,7 +268,7 @@ mod tests {
     fn a_phrase_file_with_a_gap_is_refused_with_the_name_of_the_gap() {
         let text = include_str!("../../prompts/phrases/en.toml").replace("stand-by = ", "stand-bye = ");
         assert!(Phrasebook::parse("en.toml", &text).unwrap_err().to_string().contains("stand-bye"));
-        let text = include_str!("../../prompts/phrases/en.toml").replace("stop = [\"stop\"]", "");
+        let text = include_str!("../../prompts/phrases/en.toml").replace("\nstop = [\"stop\"]", "");
         assert_eq!(
             Phrasebook::parse("en.toml", &text).unwrap_err().to_string(),
             "en.toml: nothing under 'commands.Stop', expected words for it"

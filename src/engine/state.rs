@@ -1,11 +1,12 @@
-//! What has happened in a run, rebuilt from its events alone. Applying an event never fails and never decides anything.
+//! The condition of a run, and what can be asked about it. It is rebuilt from the events alone (`apply.rs`).
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use super::event::Event;
+use super::joined::Move;
 use super::output::VoiceSettings;
-use crate::routine::{Answer, Routine, StepIndex};
+use super::people::{Hand, PersonIndex};
+use crate::routine::{Answer, StepIndex};
 use crate::units::SessionTime;
 
 /// The condition of a run.
@@ -14,19 +15,46 @@ pub struct RunState {
     pub steps: Vec<StepState>,
     /// Put off by the person: comes back before the gate.
     pub deferred: Vec<bool>,
+    /// Opened again and not settled since.
+    pub reopened: Vec<bool>,
+    /// Skipped because it could not be done, and asked for once more since.
+    pub came_back: Vec<bool>,
     pub clocks: BTreeMap<StepIndex, RunningClock>,
-    /// The step that is asked for now.
-    pub current: Option<StepIndex>,
-    /// Since when.
-    pub offered_at: SessionTime,
+    /// Clocks that a person set, by name.
+    pub timers: BTreeMap<String, RunningClock>,
+    pub people: Vec<Hand>,
+    /// Whose question was asked last.
+    pub focus: PersonIndex,
+    pub(super) assigned: Option<(StepIndex, PersonIndex)>,
+    /// Who carries a section whose steps are anybody's.
+    pub carriers: BTreeMap<usize, PersonIndex>,
+    /// Who has sewage on their hands.
+    pub soiled: BTreeSet<PersonIndex>,
+    /// How many turns of a signal have been given.
+    pub turns: BTreeMap<StepIndex, usize>,
+    /// Who has answered, where all must.
+    pub agreed: BTreeMap<StepIndex, Vec<PersonIndex>>,
     /// How often each question was answered "no".
     pub rounds: BTreeMap<StepIndex, u32>,
+    /// The last reading of a step, as it is said.
+    pub readings: BTreeMap<StepIndex, String>,
     /// Settled steps in the order they were settled, the way back of "correction".
     pub trail: Vec<Settled>,
     /// The run as it was before the last "no" went back, as long as nothing has been settled since.
     pub before_loop: Option<Box<BeforeLoop>>,
+    /// Settled steps that are to be asked once more.
+    pub to_check: Vec<StepIndex>,
+    /// The last look has been begun.
+    pub last_look: bool,
+    /// The emergency card that holds everything else, as its place among the parts.
+    pub card: Option<usize>,
+    /// A card that asks for nothing is in force: no alarm may call anybody back.
+    pub muted: bool,
     pub standing_by: bool,
+    pub standing_since: SessionTime,
     pub voice: VoiceSettings,
+    /// What was open when a person took it on themselves.
+    pub overridden: Vec<StepIndex>,
     pub ended: Option<Ending>,
     pub started: bool,
     /// When the last event happened.
@@ -46,6 +74,8 @@ pub struct RunningClock {
     pub started: SessionTime,
     pub length: Duration,
     pub ran_out: bool,
+    /// Who started it, and is expected to end it.
+    pub by: PersonIndex,
 }
 
 impl RunningClock {
@@ -74,137 +104,51 @@ impl Settled {
 #[derive(Clone, Debug, PartialEq)]
 pub struct BeforeLoop {
     pub question: StepIndex,
-    steps: Vec<StepState>,
-    trail: Vec<Settled>,
-    rounds: BTreeMap<StepIndex, u32>,
+    pub(super) steps: Vec<StepState>,
+    pub(super) trail: Vec<Settled>,
+    pub(super) rounds: BTreeMap<StepIndex, u32>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Ending {
     Completed,
+    /// Completed with steps open that a person took on themselves.
+    Overridden,
     Abandoned,
 }
 
 impl RunState {
-    pub fn new(routine: &Routine, voice: VoiceSettings) -> Self {
+    pub fn new(job: &Move, voice: VoiceSettings) -> Self {
+        let count = job.routine.steps.len();
         Self {
-            steps: vec![StepState::Open; routine.steps.len()],
-            deferred: vec![false; routine.steps.len()],
+            steps: vec![StepState::Open; count],
+            deferred: vec![false; count],
+            reopened: vec![false; count],
+            came_back: vec![false; count],
             clocks: BTreeMap::new(),
-            current: None,
-            offered_at: SessionTime::ZERO,
+            timers: BTreeMap::new(),
+            people: vec![Hand::unnamed()],
+            focus: 0,
+            assigned: None,
+            carriers: BTreeMap::new(),
+            soiled: BTreeSet::new(),
+            turns: BTreeMap::new(),
+            agreed: BTreeMap::new(),
             rounds: BTreeMap::new(),
+            readings: BTreeMap::new(),
             trail: Vec::new(),
             before_loop: None,
+            to_check: Vec::new(),
+            last_look: false,
+            card: None,
+            muted: false,
             standing_by: false,
+            standing_since: SessionTime::ZERO,
             voice,
+            overridden: Vec::new(),
             ended: None,
             started: false,
             last_at: SessionTime::ZERO,
-        }
-    }
-
-    /// Takes over what an event says. Ids that the routine does not have are passed over: a run is only resumed with the
-    /// routine that it began with, so there are none.
-    pub fn apply(&mut self, routine: &Routine, at: SessionTime, event: &Event) {
-        self.last_at = self.last_at.max(at);
-        let index = |id: &String| routine.index_of(id);
-        match event {
-            Event::RunStarted { .. } => self.started = true,
-            Event::StepOffered { step } => {
-                self.current = index(step);
-                self.offered_at = at;
-            }
-            Event::StepAnswered { step, answer, .. } => {
-                if let Some(step) = index(step) {
-                    self.settle(step, StepState::Answered(answer.clone()), Settled::Step(step));
-                }
-            }
-            Event::OtherStateHeard { .. } => {}
-            Event::LoopedBack { step, back_to, round, .. } => {
-                if let (Some(step), Some(back_to)) = (index(step), index(back_to)) {
-                    let before = BeforeLoop {
-                        question: step,
-                        steps: self.steps.clone(),
-                        trail: self.trail.clone(),
-                        rounds: self.rounds.clone(),
-                    };
-                    self.rounds.insert(step, *round);
-                    let again = |i: &StepIndex| !routine.steps[*i].once;
-                    self.reopen((back_to..=step).filter(again).collect());
-                    self.before_loop = Some(Box::new(before));
-                }
-            }
-            Event::LoopUndone { .. } => {
-                if let Some(before) = self.before_loop.take() {
-                    self.steps = before.steps;
-                    self.trail = before.trail;
-                    self.rounds = before.rounds;
-                    self.current = None;
-                }
-            }
-            Event::LoopLimitReached { step, round, .. } => {
-                if let Some(step) = index(step) {
-                    self.rounds.insert(step, *round);
-                    self.settle(step, StepState::Answered(String::new()), Settled::Step(step));
-                }
-            }
-            Event::ClockStarted { step, length_ms, .. } => {
-                if let Some(step) = index(step) {
-                    let length = Duration::from_millis(*length_ms);
-                    self.clocks.insert(step, RunningClock { started: at, length, ran_out: false });
-                    self.before_loop = None;
-                }
-            }
-            Event::ClockRanOut { step } => {
-                if let Some(clock) = index(step).and_then(|step| self.clocks.get_mut(&step)) {
-                    clock.ran_out = true;
-                }
-            }
-            Event::ClockEnded { step, .. } => {
-                if let Some(step) = index(step)
-                    && let Some(clock) = self.clocks.remove(&step)
-                {
-                    self.settle(step, StepState::Answered(String::new()), Settled::Clock(step, clock));
-                }
-            }
-            Event::StepSkipped { step, reason } => {
-                if let Some(step) = index(step) {
-                    self.settle(step, StepState::Skipped(reason.clone()), Settled::Step(step));
-                }
-            }
-            Event::StepDeferred { step } => {
-                if let Some(step) = index(step) {
-                    self.deferred[step] = true;
-                    self.forget_current(step);
-                }
-            }
-            Event::StepsReopened { steps, .. } => {
-                let steps: Vec<_> = steps.iter().filter_map(index).collect();
-                self.clocks.retain(|step, _| !steps.contains(step));
-                self.reopen(steps);
-            }
-            Event::ClockReinstated { step } => {
-                if let Some(step) = index(step) {
-                    let place = self.trail.iter().rposition(|settled| settled.step() == step);
-                    if let Some(Settled::Clock(_, clock)) = place.map(|place| self.trail.remove(place)) {
-                        self.clocks.insert(step, clock);
-                    }
-                    self.reopen(vec![step]);
-                }
-            }
-            Event::StandingBy => self.standing_by = true,
-            Event::WentAhead => self.standing_by = false,
-            Event::VoiceChanged { speed, volume_db } => {
-                self.voice = VoiceSettings { speed: *speed, volume_db: *volume_db };
-            }
-            Event::RunCompleted { .. } => self.ended = Some(Ending::Completed),
-            Event::RunAbandoned => self.ended = Some(Ending::Abandoned),
-            Event::SpeechUnclear
-            | Event::HearingLost
-            | Event::HearingBack
-            | Event::Resumed { .. }
-            | Event::GateHeld { .. } => {}
         }
     }
 
@@ -212,75 +156,95 @@ impl RunState {
         self.steps[step] == StepState::Open
     }
 
-    /// Steps still open, the gate not counted.
-    pub fn open<'a>(&'a self, routine: &'a Routine) -> impl Iterator<Item = StepIndex> + 'a {
-        (0..self.steps.len()).filter(|&i| self.is_open(i) && routine.steps[i].answer != Answer::Gate)
+    /// Steps still open, gates and cards not counted.
+    pub fn open<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
+        job.work().filter(|&step| self.is_open(step))
+    }
+
+    /// Steps that were left out, gates and cards not counted.
+    pub fn skipped<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
+        job.work().filter(|&step| matches!(self.steps[step], StepState::Skipped(_)))
+    }
+
+    /// The step that was asked for last.
+    pub fn current(&self) -> Option<StepIndex> {
+        self.people[self.focus].current
+    }
+
+    /// Who is asked for the step now.
+    pub fn holder(&self, step: StepIndex) -> Option<PersonIndex> {
+        if self.people[self.focus].current == Some(step) {
+            return Some(self.focus);
+        }
+        self.people.iter().position(|hand| hand.current == Some(step))
+    }
+
+    /// Those who take part, in the order in which they were named.
+    pub fn here(&self) -> impl Iterator<Item = PersonIndex> + '_ {
+        (0..self.people.len()).filter(|&person| self.people[person].here)
+    }
+
+    pub fn alone(&self) -> bool {
+        self.here().count() < 2
+    }
+
+    pub fn person(&self, name: &str) -> Option<PersonIndex> {
+        self.people.iter().position(|hand| hand.name == name)
     }
 
     /// Whether harm goes on that only a person can end.
-    pub fn hazard(&self, routine: &Routine) -> Option<StepIndex> {
-        let guards = |step: &StepIndex| matches!(&routine.steps[*step].answer, Answer::Clock(clock) if clock.hazard());
-        self.clocks.keys().copied().find(guards)
+    pub fn hazard(&self, job: &Move) -> Option<StepIndex> {
+        self.clocks.keys().copied().find(|step| guards(job, *step))
     }
 
-    /// The step to ask for next.
-    ///
-    /// In file order, what was put off last, the gate when nothing else is open. While a hazard clock runs, only steps within
-    /// earshot that belong to it are offered; when there is none, the clock's own step is.
-    pub fn next_step(&self, routine: &Routine) -> Option<StepIndex> {
-        let settled = |step: &StepIndex| !self.is_open(*step);
-        let ready = |i: &StepIndex| self.is_open(*i) && routine.steps[*i].after.iter().all(settled);
-        if let Some((&clock, _)) = self.clocks.first_key_value() {
-            let beside = |i: &StepIndex| {
-                let step = &routine.steps[*i];
-                step.during == Some(clock) && step.earshot && !self.deferred[*i] && ready(i)
-            };
-            // Once time is up nothing may draw the person away from ending it.
-            let calm = !self.clocks[&clock].ran_out;
-            return (0..routine.steps.len()).find(|i| calm && beside(i)).or(Some(clock));
+    /// Whether the routine is through its gate; a card when nothing of it is open.
+    pub fn part_done(&self, job: &Move, part: usize) -> bool {
+        match job.parts[part].gate {
+            Some(gate) => !self.is_open(gate),
+            None => job.parts[part].steps.clone().all(|step| !self.is_open(step)),
         }
-        // A step that belongs to a clock becomes ready again by itself once the clock's own step is settled.
-        let its_clock_is_over = |i: &StepIndex| routine.steps[*i].during.is_none_or(|clock| !self.is_open(clock));
-        let candidates = || {
-            (0..routine.steps.len())
-                .filter(|i| routine.steps[*i].answer != Answer::Gate && ready(i) && its_clock_is_over(i))
-        };
-        candidates().find(|i| !self.deferred[*i]).or_else(|| candidates().next()).or_else(|| {
-            (self.open(routine).next().is_none()).then(|| routine.steps.len() - 1).filter(|&g| self.is_open(g))
+    }
+
+    /// What hangs on a step: every step that had to come after it, directly or not, and is settled or has a clock running that
+    /// guards nothing.
+    pub fn hangs_on(&self, job: &Move, step: StepIndex) -> Vec<StepIndex> {
+        let mut reached = vec![false; self.steps.len()];
+        reached[step] = true;
+        loop {
+            let next = (0..reached.len()).find(|&i| !reached[i] && job.before[i].iter().any(|&before| reached[before]));
+            match next {
+                Some(next) => reached[next] = true,
+                None => break,
+            }
+        }
+        let begun = |i: StepIndex| !self.is_open(i) || (self.clocks.contains_key(&i) && !guards(job, i));
+        (0..reached.len()).filter(|&i| i != step && reached[i] && begun(i) && !job.is_gate(i)).collect()
+    }
+
+    /// Settled steps of a section as they should still be: of those that speak of the same thing only the last, and none
+    /// whose asking would set something going again.
+    pub fn still_so(&self, job: &Move, section: usize) -> Vec<StepIndex> {
+        let settled = self.trail.iter().map(Settled::step).filter(|&step| {
+            job.step(step).section == section
+                && matches!(self.steps[step], StepState::Answered(_))
+                && matches!(job.step(step).answer, Answer::Done { .. } | Answer::State(_))
+                && !self.is_superseded(job, step)
+        });
+        settled.collect()
+    }
+
+    /// Whether a later answer spoke of the same thing ("black valve open" after "black valve closed").
+    fn is_superseded(&self, job: &Move, step: StepIndex) -> bool {
+        let Answer::State(state) = &job.step(step).answer else { return false };
+        let later = self.trail.iter().map(Settled::step).skip_while(|&other| other != step).skip(1);
+        later.into_iter().any(|other| match &job.step(other).answer {
+            Answer::State(other) => other.want[0] == state.other[0] || other.want[0] == state.want[0],
+            _ => false,
         })
     }
+}
 
-    /// What hangs on a step: every settled step that had to come after it, directly or not.
-    pub fn hangs_on(&self, routine: &Routine, step: StepIndex) -> Vec<StepIndex> {
-        let mut reached = vec![false; routine.steps.len()];
-        reached[step] = true;
-        for i in step + 1..routine.steps.len() {
-            reached[i] = routine.steps[i].after.iter().any(|&before| reached[before]);
-        }
-        (step + 1..routine.steps.len()).filter(|&i| reached[i] && !self.is_open(i)).collect()
-    }
-
-    fn settle(&mut self, step: StepIndex, state: StepState, settled: Settled) {
-        self.steps[step] = state;
-        self.deferred[step] = false;
-        self.trail.retain(|before| before.step() != step);
-        self.trail.push(settled);
-        self.before_loop = None;
-        self.forget_current(step);
-    }
-
-    fn reopen(&mut self, steps: Vec<StepIndex>) {
-        for step in steps {
-            self.steps[step] = StepState::Open;
-            self.deferred[step] = false;
-            self.trail.retain(|before| before.step() != step);
-        }
-        self.current = None;
-    }
-
-    fn forget_current(&mut self, step: StepIndex) {
-        if self.current == Some(step) {
-            self.current = None;
-        }
-    }
+/// Whether the step's clock guards a hazard.
+pub(super) fn guards(job: &Move, step: StepIndex) -> bool {
+    matches!(&job.step(step).answer, Answer::Clock(clock) if clock.hazard())
 }

@@ -2,8 +2,10 @@
 
 use super::core::Engine;
 use super::output::{ClockView, View};
+use super::people::PersonIndex;
 use super::phrasebook::{Command, Common, Line, Reason};
-use super::vocabulary::{Asking, Meaning};
+use super::state::RunningClock;
+use super::vocabulary::{Asking, Meaning, Reply, is_asked};
 use crate::routine::Answer;
 use crate::units::SessionTime;
 
@@ -20,7 +22,7 @@ pub struct Asked {
 
 #[derive(Clone, Debug, PartialEq)]
 pub enum AskedFor {
-    /// Any of these answers the step; the first is the one that is asked for.
+    /// Any of these answers the step; the first is the one that is asked for. For a reading it is one within the bounds.
     Answer(Vec<String>),
     /// A yes or a no; asked for the n-th time in this run, from 0.
     YesOrNo {
@@ -45,11 +47,27 @@ pub enum AskedFor {
 }
 
 impl Engine {
-    /// What the person is being asked for at `now`.
+    /// What whoever was spoken with last is being asked for at `now`.
     pub fn asked(&self, now: SessionTime) -> Asked {
+        let person = self.asked_now().map_or(self.state.focus, |(person, _)| person);
+        self.asked_of(person, now)
+    }
+
+    /// What each of those who take part is being asked for at `now`, by name; who has nothing to answer is left out.
+    pub fn asked_by_all(&self, now: SessionTime) -> Vec<(String, Asked)> {
+        let asked = self.state.here().filter(|&person| {
+            let step = self.state.people[person].current;
+            step.is_some_and(|step| is_asked(&self.job, &self.state, person, step))
+        });
+        asked.map(|person| (self.state.people[person].name.clone(), self.asked_of(person, now))).collect()
+    }
+
+    fn asked_of(&self, person: PersonIndex, now: SessionTime) -> Asked {
         let first = |common: Common| self.book.common(common)[0].clone();
-        let step = self.state.current.map(|index| &self.routine.steps[index]);
-        let clock = self.state.current.and_then(|index| self.state.clocks.get(&index));
+        let current = self.state.people[person].current;
+        let step = current.map(|index| self.job.step(index));
+        let clock = current.and_then(|index| self.state.clocks.get(&index));
+        let checking = current.is_some_and(|index| !self.state.is_open(index));
         let kind = match (&self.asking, step.map(|step| &step.answer)) {
             (Asking::Thin { heard, .. }, _) => {
                 let phrase = match heard {
@@ -58,22 +76,49 @@ impl Engine {
                 };
                 AskedFor::HeardRight { phrase, yes: first(Common::Yes), no: first(Common::No) }
             }
-            _ if self.state.standing_by => AskedFor::Other(self.book.command(Command::GoAhead).to_vec()),
-            (Asking::Step, Some(Answer::Done { also })) => {
-                AskedFor::Answer(also.iter().chain(self.book.common(Common::Done)).cloned().collect())
+            _ if self.holding.as_ref().is_some_and(|holding| Some(holding.step) == current) => {
+                AskedFor::Other(Vec::new())
             }
-            (Asking::Step, Some(Answer::State(state))) => AskedFor::Answer(state.want.clone()),
-            (Asking::Step, Some(Answer::Clock(answer))) => match clock {
-                Some(clock) => AskedFor::ClockEnd {
-                    end: answer.end.first().cloned(),
-                    ringing: clock.ran_out || clock.ends() <= now,
+            _ if self.state.standing_by => AskedFor::Other(self.book.command(Command::GoAhead).to_vec()),
+            (Asking::Step | Asking::Gate, Some(answer)) => match answer {
+                Answer::Done { .. } if checking => AskedFor::Answer(vec![first(Common::Yes)]),
+                Answer::Done { also } => {
+                    AskedFor::Answer(also.iter().chain(self.book.common(Common::Done)).cloned().collect())
+                }
+                Answer::State(state) => AskedFor::Answer(state.want.clone()),
+                Answer::Clock(answer) => match clock {
+                    Some(clock) => AskedFor::ClockEnd {
+                        end: answer.end.first().cloned(),
+                        ringing: clock.ran_out || clock.ends() <= now,
+                    },
+                    None => AskedFor::ClockStart(answer.start[0].clone()),
                 },
-                None => AskedFor::ClockStart(answer.start[0].clone()),
-            },
-            (Asking::Step, Some(Answer::YesNo(_))) => AskedFor::YesOrNo {
-                round: self.state.current.and_then(|i| self.state.rounds.get(&i)).copied().unwrap_or(0),
-                yes: first(Common::Yes),
-                no: first(Common::No),
+                Answer::YesNo(question) if question.back.is_some() => AskedFor::YesOrNo {
+                    round: current.and_then(|index| self.state.rounds.get(&index)).copied().unwrap_or(0),
+                    yes: first(Common::Yes),
+                    no: first(Common::No),
+                },
+                // There is nothing to be gone back to: whoever answers at random says that all is well.
+                Answer::YesNo(_) => AskedFor::Answer(vec![first(Common::Yes)]),
+                Answer::Hold(hold) => AskedFor::Answer(hold.ready.clone()),
+                Answer::Choice(choice) => {
+                    let good = choice.options.iter().filter(|option| option.settles);
+                    AskedFor::Answer(good.flat_map(|option| option.say.clone()).collect())
+                }
+                Answer::Both(both) => {
+                    let turn = current.and_then(|index| self.state.turns.get(&index)).copied().unwrap_or(0);
+                    AskedFor::Answer(both.turns[turn.min(both.turns.len() - 1)].say.clone())
+                }
+                Answer::Number(number) => {
+                    let middle = number.least + (number.most - number.least) / 2;
+                    let middle = middle - (middle - number.gauge.0).rem_euclid(number.resolution.max(1));
+                    AskedFor::Answer(super::numbers::spoken(
+                        middle.clamp(number.gauge.0, number.gauge.1),
+                        number.decimals,
+                        self.book.numbers(),
+                    ))
+                }
+                Answer::Told { .. } | Answer::Gate => AskedFor::Other(Vec::new()),
             },
             _ => AskedFor::Other(self.answers_now()),
         };
@@ -88,48 +133,36 @@ impl Engine {
     /// What the screen shows at `now`.
     pub fn view(&self, now: SessionTime) -> View {
         let now = now.max(self.now);
-        let mut view =
-            View { routine: self.routine.title.clone(), last_heard: self.last_heard.clone(), ..View::default() };
-        if let Some(index) = self.state.current {
-            let step = &self.routine.steps[index];
-            view.section.clone_from(&self.routine.sections[step.section].title);
-            view.step = (index + 1, self.routine.steps.len());
+        let mut view = View { last_heard: self.last_heard.clone(), ..View::default() };
+        view.routine.clone_from(&self.job.routine.title);
+        let asked = self.asked_now();
+        if let Some(index) = asked.map(|(_, step)| step).or_else(|| self.state.current()) {
+            let step = self.job.step(index);
+            view.routine.clone_from(&self.job.parts[self.job.part_of(index)].title);
+            view.section.clone_from(&self.job.routine.sections[step.section].title);
+            view.step = self.place_of(index);
             view.call.clone_from(&step.short);
             view.caution.clone_from(&step.caution);
-            let running = self.state.clocks.contains_key(&index);
-            (view.confirm_key, view.other_key) = match (&self.asking, &step.answer) {
-                (Asking::Thin { .. } | Asking::EndRun, _) | (Asking::Step, Answer::YesNo(_)) => {
-                    (self.book.common(Common::Yes)[0].clone(), self.book.common(Common::No)[0].clone())
-                }
-                (Asking::SkipReason, _) => (String::new(), self.book.command(Command::NeverMind)[0].clone()),
-                (Asking::Step, Answer::Done { also }) => {
-                    (also.first().cloned().unwrap_or_else(|| self.done_word()), String::new())
-                }
-                (Asking::Step, Answer::State(state)) => (state.want[0].clone(), state.other[0].clone()),
-                (Asking::Step, Answer::Clock(clock)) if running => {
-                    (clock.end.first().cloned().unwrap_or_default(), String::new())
-                }
-                (Asking::Step, Answer::Clock(clock)) => (clock.start[0].clone(), String::new()),
-                (Asking::Step, _) => (String::new(), String::new()),
-            };
+            (view.confirm_key, view.other_key) = self.key_words(index);
         }
-        if self.asking == Asking::SkipReason {
-            view.choices = Reason::ALL.iter().map(|&reason| self.book.reason(reason)[0].clone()).collect();
-        }
-        for (step, clock) in &self.state.clocks {
-            if let Answer::Clock(answer) = &self.routine.steps[*step].answer {
-                let ended = clock.ran_out || clock.ends() <= now;
-                view.clocks.push(ClockView {
-                    name: answer.name.clone(),
-                    left: clock.ends().since(now),
-                    length: clock.length,
-                    over: now.since(clock.ends()),
-                    hazard: answer.hazard(),
-                    alarming: ended && answer.hazard(),
-                });
+        if !self.state.alone() {
+            let person = asked.map_or(self.state.focus, |(person, _)| person);
+            view.who.clone_from(&self.state.people[person].name);
+            for other in self.state.here().filter(|&other| other != person) {
+                let step = self.state.people[other].current;
+                let call = step.map(|step| self.job.step(step).short.clone()).unwrap_or_default();
+                view.beside.push((self.state.people[other].name.clone(), call));
             }
         }
+        view.choices = self.choices();
+        for (step, clock) in &self.state.clocks {
+            if let Answer::Clock(answer) = &self.job.step(*step).answer {
+                view.clocks.push(clock_view(&answer.name, clock, answer.hazard(), now));
+            }
+        }
+        view.clocks.extend(self.state.timers.iter().map(|(name, timer)| clock_view(name, timer, false, now)));
         view.can_say = self.answers_now();
+        view.can_say.truncate(MOST_SHOWN);
         view.can_say.extend(SHOWN.iter().map(|&command| self.book.command(command)[0].clone()));
         let mut notice = |shown: bool, line: Line| {
             if shown {
@@ -142,6 +175,45 @@ impl Engine {
         view
     }
 
+    /// What the confirm key and the other key would answer.
+    fn key_words(&self, index: usize) -> (String, String) {
+        let first = |common: Common| self.book.common(common)[0].clone();
+        let running = self.state.clocks.contains_key(&index);
+        match (&self.asking, &self.job.step(index).answer) {
+            (Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain, _)
+            | (Asking::Step, Answer::YesNo(_)) => (first(Common::Yes), first(Common::No)),
+            (Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. }, _) => {
+                (String::new(), self.book.command(Command::NeverMind)[0].clone())
+            }
+            (_, Answer::Done { .. }) if !self.state.is_open(index) => (first(Common::Yes), first(Common::No)),
+            (_, Answer::Done { also }) => (also.first().cloned().unwrap_or_else(|| self.done_word()), String::new()),
+            (_, Answer::State(state)) => (state.want[0].clone(), state.other[0].clone()),
+            (_, Answer::Clock(clock)) if running => (clock.end.first().cloned().unwrap_or_default(), String::new()),
+            (_, Answer::Clock(clock)) => (clock.start[0].clone(), String::new()),
+            (_, Answer::Hold(hold)) => (hold.ready[0].clone(), String::new()),
+            (_, Answer::Both(both)) => {
+                let turn = self.state.turns.get(&index).copied().unwrap_or(0).min(both.turns.len() - 1);
+                let halt = both.turns.iter().find_map(|turn| turn.halt.first()).cloned().unwrap_or_default();
+                (both.turns[turn].say[0].clone(), halt)
+            }
+            (_, Answer::Number(_)) if !self.digits.is_empty() => {
+                (self.book.numbers().end[0].clone(), self.book.command(Command::NeverMind)[0].clone())
+            }
+            _ => (String::new(), String::new()),
+        }
+    }
+
+    fn choices(&self) -> Vec<String> {
+        match &self.asking {
+            Asking::SkipReason { .. } => Reason::ALL.iter().map(|&reason| self.book.reason(reason)[0].clone()).collect(),
+            Asking::Who { .. } => self.state.here().map(|person| self.state.people[person].name.clone()).collect(),
+            _ => match self.asked_now().map(|(_, step)| &self.job.step(step).answer) {
+                Some(Answer::Choice(choice)) => choice.options.iter().map(|option| option.say[0].clone()).collect(),
+                _ => Vec::new(),
+            },
+        }
+    }
+
     /// The notice that belongs on the screen while nothing can be said aloud.
     pub fn loudspeaker_lost(&self) -> String {
         self.book.line(Line::VoiceLost, &[])
@@ -152,11 +224,12 @@ impl Engine {
         let mut groups = Vec::new();
         let mut answers = Vec::new();
         for entry in &self.entries {
-            let answer = match entry.meaning {
+            let answer = match &entry.meanings[0] {
                 // While a clock runs, its start is no answer to anything.
-                Meaning::ClockStart(step) => !self.state.clocks.contains_key(&step),
-                Meaning::ClockEnd(step) => self.state.clocks.contains_key(&step),
-                Meaning::Command(_) | Meaning::NoState => false,
+                Meaning::ClockAgain(_) | Meaning::Card(_) | Meaning::Command(_) => false,
+                Meaning::OverTo(_) | Meaning::TimerStart(_) => false,
+                Meaning::ClockEnd(step) => self.state.clocks.contains_key(step),
+                Meaning::To { answer: Reply::NoState, .. } => false,
                 _ => true,
             };
             if answer && !groups.contains(&entry.phrase.group) {
@@ -168,8 +241,23 @@ impl Engine {
     }
 }
 
+fn clock_view(name: &str, clock: &RunningClock, hazard: bool, now: SessionTime) -> ClockView {
+    let ended = clock.ran_out || clock.ends() <= now;
+    ClockView {
+        name: name.to_owned(),
+        left: clock.ends().since(now),
+        length: clock.length,
+        over: now.since(clock.ends()),
+        hazard,
+        alarming: ended && hazard,
+    }
+}
+
+/// Answers worth a place on the screen; of a reading nobody needs them all.
+const MOST_SHOWN: usize = 8;
+
 /// Commands worth a place on the screen, most used first.
-const SHOWN: [Command; 10] = [
+const SHOWN: [Command; 11] = [
     Command::SayAgain,
     Command::Explain,
     Command::HowLong,
@@ -179,5 +267,6 @@ const SHOWN: [Command; 10] = [
     Command::Correction,
     Command::Skip,
     Command::Stop,
+    Command::Note,
     Command::WhatCanISay,
 ];

@@ -182,7 +182,18 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::LoopedBack { heard, .. }
         | Event::LoopLimitReached { heard, .. }
         | Event::ClockStarted { heard, .. }
-        | Event::ClockEnded { heard, .. } => Some(heard),
+        | Event::ClockEnded { heard, .. }
+        | Event::Overridden { heard, .. }
+        | Event::SignalGiven { heard, .. }
+        | Event::SignalHalted { heard, .. }
+        | Event::Agreed { heard, .. }
+        | Event::ReadingTaken { heard, .. }
+        | Event::HoldBegun { heard, .. }
+        | Event::StepChecked { heard, .. }
+        | Event::TimerStarted { heard, .. }
+        | Event::TimerEnded { heard, .. }
+        | Event::CardStarted { heard, .. } => Some(heard),
+        Event::Rehearsed { event } => heard_as_mut(event),
         Event::RunStarted { .. }
         | Event::StepOffered { .. }
         | Event::LoopUndone { .. }
@@ -200,6 +211,15 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::Resumed { .. }
         | Event::GateHeld { .. }
         | Event::RunCompleted { .. }
+        | Event::PartCompleted { .. }
+        | Event::CrewSet { .. }
+        | Event::StepAssigned { .. }
+        | Event::HandedOver { .. }
+        | Event::CheckAsked { .. }
+        | Event::NoteKept { .. }
+        | Event::TimerRanOut { .. }
+        | Event::CardEnded { .. }
+        | Event::Explained { .. }
         | Event::RunAbandoned => None,
     }
 }

@@ -2,6 +2,8 @@
 //! happens. Hours of routine in milliseconds.
 #![allow(dead_code, reason = "each test binary uses its own part of the room")]
 
+pub mod cast;
+
 use std::collections::VecDeque;
 use std::time::Duration;
 
@@ -49,8 +51,13 @@ pub struct World {
     speaking: Option<(SessionTime, Utterance)>,
     queue: VecDeque<Utterance>,
     pub set: ListeningSet,
+    /// Which step was asked for when each set came.
+    pub step_of_set: std::collections::BTreeMap<ListeningSetId, String>,
     deadline: Option<SessionTime>,
+    pub notes_wanted: usize,
     pub ended: bool,
+    /// What was said by whom, as a page to read.
+    pub page: Vec<String>,
 }
 
 impl World {
@@ -63,8 +70,13 @@ impl World {
 
     /// A world in which nothing has been told to the engine yet.
     pub fn asleep(routine: Routine) -> Self {
+        Self::around(Engine::new(routine, english(), VoiceSettings::default()))
+    }
+
+    /// A world around an engine to which nothing has been told yet.
+    pub fn around(engine: Engine) -> Self {
         Self {
-            engine: Engine::new(routine, english(), VoiceSettings::default()),
+            engine,
             now: SessionTime::ZERO,
             journal: Journal::Works,
             records: Vec::new(),
@@ -73,9 +85,19 @@ impl World {
             speaking: None,
             queue: VecDeque::new(),
             set: ListeningSet { id: ListeningSetId(0), phrases: Vec::new() },
+            step_of_set: std::collections::BTreeMap::new(),
             deadline: None,
+            notes_wanted: 0,
             ended: false,
+            page: Vec::new(),
         }
+    }
+
+    /// Begins the run and hears the introduction out.
+    pub fn begin(mut self) -> Self {
+        self.tell(Input::Woke);
+        self.quiet();
+        self
     }
 
     pub fn tell(&mut self, input: Input) {
@@ -105,8 +127,12 @@ impl World {
                     }
                     self.next_speech();
                 }
-                Output::Listen(set) => self.set = set,
+                Output::Listen(set) => {
+                    self.step_of_set.insert(set.id, self.step());
+                    self.set = set;
+                }
                 Output::SetVoice(_) => {}
+                Output::KeepNote => self.notes_wanted += 1,
                 Output::Ended => self.ended = true,
                 Output::Wait(deadline) => {
                     self.deadline = deadline;
@@ -137,6 +163,8 @@ impl World {
             && let Some(utterance) = self.queue.pop_front()
         {
             self.said.push((self.now, utterance.clone()));
+            let signal = if utterance.alarm.is_some() { "(signal) " } else { "" };
+            self.page.push(format!("{signal}{}", utterance.text));
             let spoken = Duration::from_millis(200 + 60 * utterance.text.len() as u64);
             self.speaking = Some((self.now + spoken, utterance));
         }
@@ -174,6 +202,12 @@ impl World {
         }
     }
 
+    /// What was being said died with the program.
+    pub fn forget_speech(&mut self) {
+        self.speaking = None;
+        self.queue.clear();
+    }
+
     pub fn speaks(&self) -> bool {
         self.speaking.is_some()
     }
@@ -203,6 +237,12 @@ impl World {
         self.tell(Input::PhraseHeard(heard));
     }
 
+    /// A person of several says something; who it was the engine has to find out.
+    pub fn hear_from(&mut self, name: &str, phrase: &str) {
+        self.page.push(format!("        {name}: {phrase}"));
+        self.hear(phrase);
+    }
+
     pub fn press(&mut self, key: Key) {
         self.tell(Input::KeyPressed(key));
         self.quiet();
@@ -214,7 +254,7 @@ impl World {
 
     pub fn step(&self) -> String {
         let state = self.engine.state();
-        state.current.map(|step| self.engine.routine().steps[step].id.clone()).unwrap_or_default()
+        state.current().map(|step| self.engine.routine().steps[step].id.clone()).unwrap_or_default()
     }
 
     pub fn is_open(&self, id: &str) -> bool {

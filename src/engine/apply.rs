@@ -1,0 +1,377 @@
+//! Takes an event over into the state. Never fails and never decides anything: a resumed run is the same events applied again.
+
+use std::time::Duration;
+
+use super::event::{Event, Present};
+use super::joined::Move;
+use super::output::VoiceSettings;
+use super::people::Hand;
+use super::state::{BeforeLoop, Ending, RunState, RunningClock, Settled, StepState};
+use crate::routine::{Answer, Role, StepIndex, Touches};
+use crate::units::SessionTime;
+
+impl RunState {
+    /// Takes over what an event says. Ids that the run does not have are passed over: a run is only resumed with the
+    /// routines that it began with, so there are none but those of cards that were changed since.
+    pub fn apply(&mut self, job: &Move, at: SessionTime, event: &Event) {
+        self.last_at = self.last_at.max(at);
+        let index = |id: &String| job.index_of(id);
+        self.turn_to_who_spoke(job, event.inner());
+        match event.inner() {
+            Event::RunStarted { .. } => self.started = true,
+            Event::CrewSet { people } => self.set_crew(people),
+            Event::StepAssigned { step, person } => self.assigned = index(step).zip(self.person(person)),
+            Event::StepOffered { step } => {
+                if let Some(step) = index(step) {
+                    self.offer(job, at, step);
+                }
+            }
+            Event::StepAnswered { step, answer, .. } => {
+                if let Some(step) = index(step) {
+                    self.settle(job, step, StepState::Answered(answer.clone()), Settled::Step(step));
+                }
+            }
+            Event::ReadingTaken { step, value, decimals, unit, settles, .. } => {
+                if let Some(step) = index(step) {
+                    let text = super::numbers::shown(*value, *decimals, unit);
+                    self.readings.insert(step, text.clone());
+                    if *settles {
+                        self.settle(job, step, StepState::Answered(text), Settled::Step(step));
+                    }
+                }
+            }
+            Event::SignalGiven { step, turn, .. } => {
+                if let Some(step) = index(step) {
+                    self.turns.insert(step, turn + 1);
+                }
+            }
+            Event::SignalHalted { step, .. } => {
+                if let Some(step) = index(step) {
+                    self.turns.remove(&step);
+                }
+            }
+            Event::Agreed { step, person, .. } => {
+                if let Some((step, person)) = index(step).zip(self.person(person)) {
+                    self.agreed.entry(step).or_default().push(person);
+                }
+            }
+            Event::LoopedBack { step, back_to, round, .. } => {
+                if let (Some(step), Some(back_to)) = (index(step), index(back_to)) {
+                    let before = BeforeLoop {
+                        question: step,
+                        steps: self.steps.clone(),
+                        trail: self.trail.clone(),
+                        rounds: self.rounds.clone(),
+                    };
+                    self.rounds.insert(step, *round);
+                    self.reopen(job, (back_to..=step).filter(|&i| !job.step(i).once).collect());
+                    // Asked again as a matter of course: nothing went wrong with them.
+                    self.reopened[back_to..=step].fill(false);
+                    self.before_loop = Some(Box::new(before));
+                }
+            }
+            Event::LoopUndone { .. } => {
+                if let Some(before) = self.before_loop.take() {
+                    self.steps = before.steps;
+                    self.trail = before.trail;
+                    self.rounds = before.rounds;
+                    self.people.iter_mut().for_each(|hand| hand.current = None);
+                }
+            }
+            Event::LoopLimitReached { step, round, .. } => {
+                if let Some(step) = index(step) {
+                    self.rounds.insert(step, *round);
+                    self.settle(job, step, StepState::Answered(String::new()), Settled::Step(step));
+                }
+            }
+            Event::ClockStarted { step, length_ms, .. } => {
+                if let Some(step) = index(step) {
+                    let by = self.holder(step).unwrap_or(self.focus);
+                    let length = Duration::from_millis(*length_ms);
+                    self.clocks.insert(step, RunningClock { started: at, length, ran_out: false, by });
+                    self.before_loop = None;
+                }
+            }
+            Event::ClockRanOut { step } => {
+                if let Some(clock) = index(step).and_then(|step| self.clocks.get_mut(&step)) {
+                    clock.ran_out = true;
+                }
+            }
+            Event::ClockEnded { step, .. } => {
+                if let Some(step) = index(step)
+                    && let Some(clock) = self.clocks.remove(&step)
+                {
+                    // The hazard is over; but what came before it was opened again meanwhile, so it counts for nothing.
+                    if job.before[step].iter().any(|&before| self.is_open(before)) {
+                        return self.forget_current(step);
+                    }
+                    self.settle(job, step, StepState::Answered(String::new()), Settled::Clock(step, clock));
+                }
+            }
+            Event::StepSkipped { step, reason } => {
+                if let Some(step) = index(step) {
+                    self.settle(job, step, StepState::Skipped(reason.clone()), Settled::Step(step));
+                }
+            }
+            Event::StepDeferred { step } => {
+                if let Some(step) = index(step) {
+                    self.deferred[step] = true;
+                    self.forget_current(step);
+                }
+            }
+            Event::StepsReopened { steps, because } => {
+                let steps: Vec<_> = steps.iter().filter_map(index).collect();
+                self.clocks.retain(|step, _| !steps.contains(step));
+                if because == SKIPPED {
+                    steps.iter().for_each(|&step| self.came_back[step] = true);
+                }
+                self.reopen(job, steps);
+            }
+            Event::ClockReinstated { step } => {
+                if let Some(step) = index(step) {
+                    let place = self.trail.iter().rposition(|settled| settled.step() == step);
+                    if let Some(Settled::Clock(_, clock)) = place.map(|place| self.trail.remove(place)) {
+                        self.clocks.insert(step, clock);
+                    }
+                    self.reopen(job, vec![step]);
+                }
+            }
+            Event::TimerStarted { name, length_ms, .. } => {
+                let length = Duration::from_millis(*length_ms);
+                let clock = RunningClock { started: at, length, ran_out: false, by: self.focus };
+                self.timers.insert(name.clone(), clock);
+            }
+            Event::TimerRanOut { name } => {
+                if let Some(timer) = self.timers.get_mut(name) {
+                    timer.ran_out = true;
+                }
+            }
+            Event::TimerEnded { name, .. } => {
+                self.timers.remove(name);
+            }
+            Event::CheckAsked { steps, because } => {
+                self.to_check = steps.iter().filter_map(index).collect();
+                self.last_look |= because == LAST_LOOK;
+                self.people.iter_mut().for_each(|hand| hand.current = None);
+            }
+            Event::StepChecked { step, .. } => {
+                if let Some(step) = index(step) {
+                    self.to_check.retain(|&other| other != step);
+                    self.forget_current(step);
+                }
+            }
+            Event::HandedOver { from, to } => self.hand_over(from, to),
+            Event::CardStarted { card, .. } => {
+                self.card = job.parts.iter().position(|part| part.id == *card && part.is_card());
+                if let Some(card) = self.card {
+                    let steps = job.parts[card].steps.clone();
+                    self.muted |= steps.clone().all(|step| matches!(job.step(step).answer, Answer::Told { .. }));
+                    self.steps[steps].fill(StepState::Open);
+                }
+                self.turns.clear();
+                self.people.iter_mut().for_each(|hand| hand.current = None);
+                self.standing_by = false;
+            }
+            Event::CardEnded { .. } => {
+                self.card = None;
+                self.people.iter_mut().for_each(|hand| hand.current = None);
+                self.stand_by(at);
+            }
+            Event::StandingBy => {
+                // A signal that was given before somebody stopped holds no longer.
+                self.turns.clear();
+                self.stand_by(at);
+            }
+            Event::WentAhead => {
+                self.standing_by = false;
+                self.muted = false;
+            }
+            Event::VoiceChanged { speed, volume_db } => {
+                self.voice = VoiceSettings { speed: *speed, volume_db: *volume_db };
+            }
+            Event::PartCompleted { part, .. } => {
+                if let Some(gate) = job.parts.iter().find(|other| other.id == *part).and_then(|part| part.gate) {
+                    self.steps[gate] = StepState::Answered(String::new());
+                    self.forget_current(gate);
+                }
+            }
+            Event::Overridden { open, .. } => self.overridden = open.iter().filter_map(index).collect(),
+            Event::RunCompleted { .. } => {
+                let overridden = !self.overridden.is_empty();
+                self.ended = Some(if overridden { Ending::Overridden } else { Ending::Completed });
+            }
+            Event::RunAbandoned => self.ended = Some(Ending::Abandoned),
+            Event::OtherStateHeard { .. }
+            | Event::HoldBegun { .. }
+            | Event::NoteKept { .. }
+            | Event::Explained { .. }
+            | Event::SpeechUnclear
+            | Event::HearingLost
+            | Event::HearingBack
+            | Event::Resumed { .. }
+            | Event::GateHeld { .. }
+            | Event::Rehearsed { .. } => {}
+        }
+    }
+
+    /// Whoever answered is who is spoken with.
+    fn turn_to_who_spoke(&mut self, job: &Move, event: &Event) {
+        let step = match event {
+            Event::StepAnswered { step, .. }
+            | Event::OtherStateHeard { step, .. }
+            | Event::ReadingTaken { step, .. }
+            | Event::LoopedBack { step, .. }
+            | Event::LoopLimitReached { step, .. }
+            | Event::ClockStarted { step, .. }
+            | Event::ClockEnded { step, .. }
+            | Event::StepSkipped { step, .. }
+            | Event::StepChecked { step, .. } => job.index_of(step),
+            _ => None,
+        };
+        let who = step.and_then(|step| self.holder(step).or_else(|| self.clocks.get(&step).map(|clock| clock.by)));
+        self.focus = who.filter(|&person| self.people[person].here).unwrap_or(self.focus);
+    }
+
+    fn set_crew(&mut self, people: &[Present]) {
+        if people.iter().any(|person| person.here) {
+            self.people = people.iter().map(Hand::of).collect();
+            let first = self.here().next();
+            self.focus = first.unwrap_or(0);
+        }
+    }
+
+    fn offer(&mut self, job: &Move, at: SessionTime, step: StepIndex) {
+        let first = self.here().next().unwrap_or(0);
+        let person = match self.assigned.take() {
+            Some((assigned, person)) if assigned == step => person,
+            _ if self.alone() => first,
+            _ => self.focus,
+        };
+        let takes_all = self.takes_all(job, step);
+        let here: Vec<_> = self.here().collect();
+        let asked = job.step(step);
+        for hand in here {
+            if hand == person || takes_all {
+                let hand = &mut self.people[hand];
+                hand.current = Some(step);
+                hand.offered_at = at;
+                hand.section = Some(asked.section);
+                if !asked.place.is_empty() {
+                    hand.place.clone_from(&asked.place);
+                }
+                if asked.role != Role::Either {
+                    hand.side = asked.role;
+                }
+            }
+        }
+        self.focus = person;
+        if asked.role == Role::Either && !self.alone() && !takes_all {
+            self.carriers.entry(asked.section).or_insert(person);
+        }
+    }
+
+    fn settle(&mut self, job: &Move, step: StepIndex, state: StepState, settled: Settled) {
+        if !matches!(state, StepState::Skipped(_)) {
+            let by = match settled {
+                Settled::Clock(_, clock) => clock.by,
+                Settled::Step(_) => self.holder(step).unwrap_or(self.focus),
+            };
+            match job.step(step).touches {
+                Touches::Sewage => drop(self.soiled.insert(by)),
+                Touches::Soap => drop(self.soiled.remove(&by)),
+                Touches::DrinkingWater | Touches::Nothing => {}
+            }
+        }
+        self.steps[step] = state;
+        self.deferred[step] = false;
+        self.reopened[step] = false;
+        self.turns.remove(&step);
+        self.agreed.remove(&step);
+        self.to_check.retain(|&other| other != step);
+        self.trail.retain(|before| before.step() != step);
+        self.trail.push(settled);
+        self.before_loop = None;
+        self.forget_current(step);
+    }
+
+    fn reopen(&mut self, job: &Move, steps: Vec<StepIndex>) {
+        for &step in &steps {
+            self.steps[step] = StepState::Open;
+            self.deferred[step] = false;
+            self.reopened[step] = true;
+            self.turns.remove(&step);
+            self.agreed.remove(&step);
+            self.to_check.retain(|&other| other != step);
+            self.trail.retain(|before| before.step() != step);
+            // What comes before a gate is open again, so the gate has not been passed.
+            if let Some(gate) = job.parts[job.part_of(step)].gate {
+                self.steps[gate] = StepState::Open;
+            }
+        }
+        let free: Vec<_> = self.here().filter(|&p| steps.iter().any(|&step| self.can_do(job, p, step))).collect();
+        for person in free {
+            self.people[person].current = None;
+        }
+        // Nobody goes on with a step whose beginnings are open again.
+        for person in 0..self.people.len() {
+            let stays =
+                |step: StepIndex| !self.is_open(step) || self.clocks.contains_key(&step) || self.ready(job, step);
+            let current = self.people[person].current;
+            self.people[person].current = current.filter(|&step| stays(step));
+        }
+        // A step for all is let go by all.
+        let shared: Vec<StepIndex> = self.here().filter_map(|person| self.people[person].current).collect();
+        for step in shared.into_iter().filter(|&step| self.takes_all(job, step)) {
+            if self.here().any(|person| self.people[person].current != Some(step)) {
+                self.forget_current(step);
+            }
+        }
+    }
+
+    /// The other's roles, sections and clocks are this one's now, and the other way round.
+    fn hand_over(&mut self, from: &str, to: &str) {
+        let Some((from, to)) = self.person(from).zip(self.person(to)) else { return };
+        let swap = |person: usize| if person == from { to } else if person == to { from } else { person };
+        let (here_from, here_to) = (self.people[from].here, self.people[to].here);
+        if here_to {
+            let roles = std::mem::take(&mut self.people[from].roles);
+            self.people[from].roles = std::mem::replace(&mut self.people[to].roles, roles);
+        } else {
+            self.people[to].roles = self.people[from].roles.clone();
+            self.people[from].here = false;
+            self.people[to].here = here_from;
+        }
+        self.carriers.values_mut().for_each(|carrier| *carrier = swap(*carrier));
+        let clocks = self.clocks.values_mut().chain(self.timers.values_mut());
+        clocks.for_each(|clock| clock.by = swap(clock.by));
+        let (place, other) = (self.people[from].place.clone(), self.people[to].place.clone());
+        self.people[to].place = place;
+        self.people[from].place = other;
+        self.turns.clear();
+        self.agreed.clear();
+        self.focus = to;
+        for hand in &mut self.people {
+            hand.current = None;
+        }
+    }
+
+    fn stand_by(&mut self, at: SessionTime) {
+        if !self.standing_by {
+            self.standing_since = at;
+        }
+        self.standing_by = true;
+    }
+
+    fn forget_current(&mut self, step: StepIndex) {
+        for hand in &mut self.people {
+            if hand.current == Some(step) {
+                hand.current = None;
+            }
+        }
+    }
+}
+
+/// Why steps are open or asked again, as it is written down.
+pub(super) const SKIPPED: &str = "skipped";
+pub(super) const LAST_LOOK: &str = "last look";
+pub(super) const LONG_PAUSE: &str = "long pause";

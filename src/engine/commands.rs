@@ -1,0 +1,237 @@
+//! What can be said at any step.
+
+use super::core::Engine;
+use super::event::{Event, HeardAs};
+use super::output::{Output, Priority, VoiceSettings};
+use super::phrasebook::{Command, Line, Reason};
+use super::state::{Settled, guards};
+use super::vocabulary::Asking;
+use crate::routine::{Answer, StepIndex};
+
+impl Engine {
+    pub(super) fn obey(&mut self, command: Command, heard: HeardAs) {
+        let focus = self.state.focus;
+        self.remind_at[focus] = None;
+        if command == Command::Stop {
+            self.send(Output::Hush(Priority::Caution));
+        } else if !Self::is_voice_change(command) {
+            self.hush_prompts();
+        }
+        match command {
+            Command::SayAgain => self.say_again(),
+            Command::Explain => self.explain(),
+            Command::HowLong => self.say_how_long(),
+            Command::WhatIsLeft => self.say_what_is_left(),
+            Command::WhereAreWe => self.say_where(),
+            Command::WhatCanISay => self.say_what_can_be_said(),
+            Command::StandBy => {
+                self.asking = Asking::Step;
+                self.reply = Some(self.standing_by_text());
+                self.commit(Event::StandingBy);
+            }
+            Command::Stop => {
+                self.asking = Asking::Step;
+                let line = if self.holding.is_some() { Line::HoldStopped } else { Line::Held };
+                self.reply = Some(self.book.line(line, &[]));
+                self.commit(Event::StandingBy);
+            }
+            Command::GoAhead => {
+                self.asking = Asking::Step;
+                self.commit(Event::WentAhead);
+            }
+            Command::NotYet => {
+                self.say(Priority::Chat, self.book.line(Line::NotYet, &[]));
+                self.reminded[focus] = false;
+                self.arm_reminder(focus);
+            }
+            Command::Correction => self.correct(),
+            Command::Skip => self.ask_why_skip(),
+            Command::EndRun => self.ask_end(),
+            Command::NeverMind => self.never_mind(),
+            Command::Note => self.ask_note(),
+            Command::AreWeReady => self.say_gate(),
+            Command::ClockOff => self.clock_off(heard),
+            Command::Louder => self.change_voice(0.0, VOLUME_STEP_DB, Line::Louder),
+            Command::Quieter => self.change_voice(0.0, -VOLUME_STEP_DB, Line::Quieter),
+            Command::Slower => self.change_voice(-SPEED_STEP, 0.0, Line::Slower),
+            Command::Faster => self.change_voice(SPEED_STEP, 0.0, Line::Faster),
+        }
+    }
+
+    /// Reopens the last settled step with all that hung on it. A clock that was ended by mistake runs again from its old
+    /// start; one that runs is ended by its own words only.
+    fn correct(&mut self) {
+        self.asking = Asking::Step;
+        let last = self.state.trail.last().cloned();
+        if let Some(step) = self.state.hazard(&self.job)
+            && self.state.alone()
+            && let Answer::Clock(clock) = &self.job.step(step).answer
+            && last.as_ref().is_none_or(|last| self.job.step(last.step()).during != Some(step))
+        {
+            let text = self.book.line(Line::CorrectionClock, &[("name", &clock.name), ("end", &clock.end[0])]);
+            self.say_useful(Priority::Prompt, text);
+            return;
+        }
+        if let Some(before) = &self.state.before_loop {
+            let step = self.step_id(before.question);
+            return self.commit(Event::LoopUndone { step });
+        }
+        let Some(last) = last else {
+            self.say_line(Priority::Prompt, Line::NothingToCorrect);
+            return;
+        };
+        let step = last.step();
+        if guards(&self.job, step) && matches!(last, Settled::Clock(..)) {
+            return self.commit(Event::ClockReinstated { step: self.step_id(step) });
+        }
+        let mut steps = vec![step];
+        steps.extend(self.state.hangs_on(&self.job, step));
+        // What hangs on a step and guards a hazard was ended long ago: it is begun anew when its turn comes.
+        let steps = steps.into_iter().map(|step| self.step_id(step)).collect();
+        self.commit(Event::StepsReopened { steps, because: "correction".to_owned() });
+    }
+
+    fn ask_why_skip(&mut self) {
+        let Some((_, step)) = self.asked_now() else {
+            return;
+        };
+        if self.state.standing_by {
+            self.say_line(Priority::Prompt, Line::Standing);
+            return;
+        }
+        let step_of_a_card = self.state.card.is_some();
+        let settled = !self.state.is_open(step) || self.job.is_gate(step);
+        if self.job.step(step).critical || self.state.clocks.contains_key(&step) || step_of_a_card || settled {
+            let text = self.book.line(Line::SkipRefused, &[("call", &self.call_of(step))]);
+            self.say_useful(Priority::Caution, text);
+            return;
+        }
+        self.asking = Asking::SkipReason { step };
+        self.question += 1;
+        let text = self.to_person(self.state.focus, self.book.line(Line::SkipWhy, &[]));
+        self.say_useful(Priority::Prompt, text);
+    }
+
+    pub(super) fn skip_because(&mut self, step: StepIndex, reason: Reason) {
+        self.asking = Asking::Step;
+        if !self.state.is_open(step) {
+            return;
+        }
+        let id = self.step_id(step);
+        if reason != Reason::Later {
+            let reason = self.book.reason(reason)[0].clone();
+            return self.commit(Event::StepSkipped { step: id, reason });
+        }
+        let others = self.state.open(&self.job).filter(|&other| other != step).count();
+        if others > 0 {
+            self.commit(Event::StepDeferred { step: id });
+        } else {
+            let open = self.state.open(&self.job).map(|open| self.step_id(open)).collect();
+            self.commit(Event::GateHeld { open });
+        }
+    }
+
+    fn ask_end(&mut self) {
+        if let Some(text) = self.hazard_first() {
+            self.say_useful(Priority::Caution, text);
+            return;
+        }
+        self.asking = Asking::EndRun;
+        self.question += 1;
+        let text = self.book.line(Line::EndSure, &[("count", &self.steps_text(self.state.open(&self.job).count()))]);
+        self.say_useful(Priority::Prompt, text);
+    }
+
+    /// What must be said before the run may end, where a clock guards a hazard.
+    pub(super) fn hazard_first(&self) -> Option<String> {
+        match &self.job.step(self.state.hazard(&self.job)?).answer {
+            Answer::Clock(clock) => {
+                Some(self.book.line(Line::ClockFirst, &[("name", &clock.name), ("end", &clock.end[0])]))
+            }
+            _ => None,
+        }
+    }
+
+    pub(super) fn back_to_step(&mut self, line: Line) {
+        self.asking = Asking::Step;
+        self.question += 1;
+        let call = self.state.current().map(|step| self.asking_text(step)).unwrap_or_default();
+        let text = self.book.line(line, &[("call", &call)]);
+        self.say_prompt(text);
+    }
+
+    fn ask_note(&mut self) {
+        self.asking = Asking::Note { step: self.state.current() };
+        self.question += 1;
+        self.note_until = Some(self.now + NOTE_PATIENCE);
+        self.say_line(Priority::Prompt, Line::NoteAsk);
+        self.send(Output::KeepNote);
+    }
+
+    /// A note that comes late is kept all the same: nothing that was said is lost.
+    pub(super) fn note_taken(&mut self, text: String, wav: Option<String>) {
+        let step = match self.asking {
+            Asking::Note { step } => {
+                self.asking = Asking::Step;
+                step
+            }
+            _ => self.state.current(),
+        };
+        self.note_until = None;
+        let step = step.map(|step| self.step_id(step)).unwrap_or_default();
+        self.commit(Event::NoteKept { step, text, wav });
+    }
+
+    pub(super) fn ask_timer(&mut self, clock: usize) {
+        let words = self.book.clocks()[clock].clone();
+        if let Some(timer) = self.state.timers.get(&words.name) {
+            let left = self.book.span(timer.ends().since(self.now));
+            let text = self.book.line(Line::TimerRuns, &[("name", &words.name), ("left", &left)]);
+            self.say_useful(Priority::Prompt, text);
+            return;
+        }
+        self.asking = Asking::Timer(clock);
+        self.question += 1;
+        let text = self.book.line(Line::TimerAsk, &[("name", &words.name)]);
+        self.say_useful(Priority::Prompt, text);
+    }
+
+    pub(super) fn start_timer(&mut self, clock: usize, heard: HeardAs) {
+        self.asking = Asking::Step;
+        let words = self.book.clocks()[clock].clone();
+        self.commit(Event::TimerStarted { name: words.name, length_ms: words.seconds * 1_000, heard });
+    }
+
+    fn clock_off(&mut self, heard: HeardAs) {
+        let names: Vec<String> = self.state.timers.keys().cloned().collect();
+        match names.as_slice() {
+            [] => self.say_line(Priority::Prompt, Line::TimerNone),
+            [name] => self.end_timer(name, heard),
+            several => {
+                let text = self.book.line(Line::TimerWhich, &[("names", &several.join(", "))]);
+                self.say_useful(Priority::Prompt, text);
+            }
+        }
+    }
+
+    fn change_voice(&mut self, speed: f32, volume_db: f32, line: Line) {
+        let old = self.state.voice;
+        let new = VoiceSettings {
+            // Rounded, or ten steps of a tenth would not come back to where they began.
+            speed: ((old.speed + speed) * 10.0).round().clamp(SLOWEST, FASTEST) / 10.0,
+            volume_db: (old.volume_db + volume_db).clamp(QUIETEST_DB, LOUDEST_DB),
+        };
+        let line = if new == old { Line::VoiceLimit } else { line };
+        self.reply = Some(self.book.line(line, &[]));
+        self.commit(Event::VoiceChanged { speed: new.speed, volume_db: new.volume_db });
+    }
+}
+
+const NOTE_PATIENCE: std::time::Duration = std::time::Duration::from_secs(60);
+const VOLUME_STEP_DB: f32 = 3.0;
+const SPEED_STEP: f32 = 0.1;
+/// Tenths of the usual pace.
+const SLOWEST: f32 = 6.0;
+const FASTEST: f32 = 15.0;
+const QUIETEST_DB: f32 = -18.0;
+const LOUDEST_DB: f32 = 6.0;

@@ -1,0 +1,59 @@
+//! Reads a move's file (TOML): which routines are run as one, and which of them wait for which.
+
+use serde::Deserialize;
+use thiserror::Error;
+
+use super::joined::{Leg, Move, MoveError};
+use crate::routine::Routine;
+
+/// A move as its file names it.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MoveFile {
+    pub id: String,
+    /// As it is said in a sentence ("leaving the site").
+    pub title: String,
+    /// The completion call: the last thing said.
+    pub complete: String,
+    /// In the order in which they are begun where nothing else decides.
+    pub routine: Vec<LegFile>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LegFile {
+    pub id: String,
+    /// Routines of the same move that must be through their gates before this one begins.
+    #[serde(default)]
+    pub after: Vec<String>,
+}
+
+/// Why a move's file is refused.
+#[derive(Debug, Error, PartialEq, Eq)]
+pub enum MoveFileError {
+    #[error("{file}: not a move: {why}")]
+    Unreadable { file: String, why: String },
+    #[error("{file}: {source}")]
+    Faulty { file: String, source: MoveError },
+}
+
+impl MoveFile {
+    /// Reads the text of a move's file; `file` is only used in errors.
+    ///
+    /// # Errors
+    /// Unreadable text, an unknown field or a missing one.
+    pub fn parse(file: &str, text: &str) -> Result<Self, MoveFileError> {
+        toml::from_str(text).map_err(|why| MoveFileError::Unreadable { file: file.to_owned(), why: why.to_string() })
+    }
+
+    /// Joins the routines, given in the order of the file.
+    ///
+    /// # Errors
+    /// Routines that cannot be run as one.
+    pub fn join(&self, file: &str, routines: Vec<Routine>) -> Result<Move, MoveFileError> {
+        let after = |id: &str| self.routine.iter().find(|leg| leg.id == id).map(|leg| leg.after.clone());
+        let legs = routines.into_iter().map(|routine| Leg { after: after(&routine.id).unwrap_or_default(), routine });
+        Move::join(&self.id, &self.title, &self.complete, legs.collect())
+            .map_err(|source| MoveFileError::Faulty { file: file.to_owned(), source })
+    }
+}
