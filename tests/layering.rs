@@ -23,6 +23,7 @@ const OURS: &[(&str, &[&str])] = &[
     ("say", OUTER),
     ("journal", OUTER),
     ("screen", OUTER),
+    ("paper", &["units", "rig", "routine", "engine::event"]),
 ];
 
 /// What the folders that touch the world may use: the engine's inputs and outputs, never the engine.
@@ -60,6 +61,7 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("clap", &["main.rs", "app/"]),
     ("zip", &["app/"]),
     ("solar_positioning", &["figures/"]),
+    ("zip", &["app/", "paper/"]),
     ("std::net", &[]),
     ("*::Instant", &["app/clock.rs"]),
     ("*::SystemTime", &["app/clock.rs"]),

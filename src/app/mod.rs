@@ -10,6 +10,9 @@ pub mod live;
 pub mod log_command;
 pub mod models;
 pub mod own_voice;
+pub mod paper_command;
+pub mod paper_files;
+pub mod paper_routines;
 pub mod past_runs;
 pub mod person;
 mod pip;
@@ -21,6 +24,7 @@ pub mod rehearse;
 pub mod rig_command;
 pub mod room;
 pub mod run_command;
+pub mod run_page;
 pub mod say_command;
 pub mod script;
 pub mod session;
@@ -72,6 +76,8 @@ pub enum AppError {
     Labels(#[from] crate::screen::LabelsError),
     #[error(transparent)]
     Plan(#[from] plan_command::PlanError),
+    #[error(transparent)]
+    Paper(#[from] paper_command::PaperError),
     #[error("{path}: cannot be made or written; check that the disk has room and that you may write there")]
     Folder { path: PathBuf, source: io::Error },
     #[error("{path}: the session's sound cannot be kept; check that the disk has room and that you may write there")]
