@@ -48,16 +48,17 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
         person.answer(&mut program, "rinse-clear", &[if round == 0 { "no" } else { "yes" }]);
     }
     person.answer(&mut program, "layer-shut", &["black closed"]);
+    // The valves are where they stand; the tap comes after.
+    person.answer(&mut program, "grey-open", &["grey open"]);
+    person.answer(&mut program, "grey-run-out", &["run out"]);
+    person.answer(&mut program, "grey-shut", &["grey closed"]);
     person.answer(&mut program, "layer-water", &["water on", "water off"]);
     for (step, answer) in [
-        ("grey-open", "grey open"),
-        ("grey-run-out", "run out"),
-        ("grey-shut", "grey closed"),
+        ("pressure-off", "pressure off"),
         ("last-black", "black closed"),
         ("last-grey", "grey closed"),
-        ("pressure-off", "pressure off"),
-        ("rinse-hose-off", "hose away"),
         ("hose-off", "hose off"),
+        ("rinse-hose-off", "hose away"),
         ("outlet-cap", "cap on"),
         ("hose-rinse", "hose rinsed"),
         ("hose-stow", "hose stowed"),

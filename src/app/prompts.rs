@@ -3,9 +3,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use crate::engine::move_file::{MoveFile, MoveFileError};
 use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
-use crate::rig::{Rig, RigError};
-use crate::routine::{self, Answer, Library, Routine, RoutineError, Source, Step};
+use crate::engine::{Crew, Move};
+use crate::rig::{Person, Rig, RigError};
+use crate::routine::{self, Library, Routine, RoutineError, Source};
 use thiserror::Error;
 
 /// A text with the name that errors give it.
@@ -19,14 +21,14 @@ pub struct Prompt {
 pub enum PromptError {
     #[error("no routine named '{wanted}', expected one of: {known}")]
     NoSuchRoutine { wanted: String, known: String },
-    #[error("{routine}: step '{step}' asks for something that a run cannot ask for yet")]
-    NotYet { routine: String, step: String },
     #[error("{path}: cannot be read; check its name and that you may read it")]
     Unreadable { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
     Routine(#[from] RoutineError),
     #[error(transparent)]
     Phrases(#[from] PhrasebookError),
+    #[error(transparent)]
+    Move(#[from] MoveFileError),
     #[error(transparent)]
     Rig(#[from] RigError),
 }
@@ -61,18 +63,40 @@ pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptErro
         wanted: id.to_owned(),
         known: ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
     })?;
-    let routine = load_from(&source, rig, config)?;
-    let cannot = |step: &&Step| {
-        matches!(
-            step.answer,
-            Answer::Number(_) | Answer::Choice(_) | Answer::Both(_) | Answer::Hold(_) | Answer::Told { .. }
-        )
-    };
-    match routine.steps.iter().find(cannot) {
-        Some(step) => Err(PromptError::NotYet { routine: routine.id.clone(), step: step.id.clone() }),
-        None => Ok(routine),
-    }
+    load_from(&source, rig, config)
 }
+
+/// What a run carries: a routine, or the routines of a move of this id as one, with the emergency cards beside it. `config` is
+/// searched first (`moves/<id>.toml`).
+///
+/// # Errors
+/// Neither a routine nor a move, an unreadable file, or one that is refused.
+pub fn job(id: &str, rig: &Rig, config: &Path) -> Result<Move, PromptError> {
+    let built_in = MOVES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
+    let job = match own_or_built_in(&config.join("moves").join(format!("{id}.toml")), built_in)? {
+        Some(Prompt { name, text }) => {
+            let file = MoveFile::parse(&name, &text)?;
+            let legs: Result<Vec<Routine>, _> = file.routine.iter().map(|leg| routine(&leg.id, rig, config)).collect();
+            file.join(&name, legs?)?
+        }
+        None => Move::single(routine(id, rig, config)?),
+    };
+    let cards: Result<Vec<Routine>, _> = CARDS.iter().map(|card| routine(card, rig, config)).collect();
+    Ok(job.with_cards(&cards?))
+}
+
+/// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.
+pub fn crew(rig: &Rig, here: &[String]) -> Crew {
+    let is_here = |person: &Person| here.iter().any(|name| name.eq_ignore_ascii_case(&person.name));
+    let (here, away) = rig.people().iter().cloned().partition(is_here);
+    Crew { here, away }
+}
+
+/// The moves that ship with the program.
+pub const MOVES: &[(&str, &str)] = &[("leave", include_str!("../../prompts/moves/leave.toml"))];
+
+/// The emergency cards, by the ids of their routines.
+pub const CARDS: &[&str] = &["overflow", "gas-smell", "stuck-slide", "storm"];
 
 /// Reads a routine with what it includes and what its owner changed, both looked for in `config` first.
 ///

@@ -321,8 +321,9 @@ impl RunState {
         }
         // A step for all is let go by all.
         let shared: Vec<StepIndex> = self.here().filter_map(|person| self.people[person].current).collect();
-        for step in shared.into_iter().filter(|&step| self.takes_all(job, step)) {
-            if self.here().any(|person| self.people[person].current != Some(step)) {
+        for step in shared {
+            let by_all = self.here().all(|person| self.people[person].current == Some(step));
+            if self.takes_all(job, step) && !by_all {
                 self.forget_current(step);
             }
         }

@@ -256,8 +256,9 @@ impl Engine {
             self.say(Priority::Prompt, text);
         }
         // The gate may have been waiting for it.
-        let mut asked = self.state.here().filter_map(|person| self.state.people[person].current);
-        match asked.find(|&step| self.job.is_gate(step)) {
+        let mut asked = self.state.people.iter().filter_map(|hand| hand.current);
+        let gate = asked.find(|&step| self.job.is_gate(step));
+        match gate {
             Some(gate) => self.gate(gate),
             None => self.advance(),
         }
