@@ -218,10 +218,10 @@ mod tests {
 
     // The examples of RFC 4180, section 2, items 5 to 7.
     #[rstest]
-    #[case("\"aaa\",\"bbb\",\"ccc\"\r\nzzz,yyy,xxx", &[&["aaa", "bbb", "ccc"], &["zzz", "yyy", "xxx"]])]
-    #[case("\"aaa\",\"b\r\nbb\",\"ccc\"\r\nzzz,yyy,xxx", &[&["aaa", "b\r\nbb", "ccc"], &["zzz", "yyy", "xxx"]])]
-    #[case("\"aaa\",\"b\"\"bb\",\"ccc\"", &[&["aaa", "b\"bb", "ccc"]])]
-    fn quoted_cells_are_read_as_rfc_4180_says(#[case] text: &str, #[case] expected: &[&[&str]]) {
+    #[case("\"aaa\",\"bbb\",\"ccc\"\r\nzzz,yyy,xxx", vec![vec!["aaa", "bbb", "ccc"], vec!["zzz", "yyy", "xxx"]])]
+    #[case("\"aaa\",\"b\r\nbb\",\"ccc\"\r\nzzz,yyy,xxx", vec![vec!["aaa", "b\r\nbb", "ccc"], vec!["zzz", "yyy", "xxx"]])]
+    #[case("\"aaa\",\"b\"\"bb\",\"ccc\"", vec![vec!["aaa", "b\"bb", "ccc"]])]
+    fn quoted_cells_are_read_as_rfc_4180_says(#[case] text: &str, #[case] expected: Vec<Vec<&str>>) {
         let found: Vec<Vec<String>> = texts(text.as_bytes()).into_iter().map(|(_, cells)| cells).collect();
         assert_eq!(found, expected);
     }

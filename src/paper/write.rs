@@ -121,10 +121,10 @@ fn xlsx_bytes(grid: &Grid, title: &str) -> Result<Vec<u8>, WriteError> {
         let longest = grid.rows.iter().map(|row| row.text(column).chars().count()).max().unwrap_or(0);
         sheet.set_column_width(u16::try_from(column).unwrap_or(u16::MAX), (longest as f64 + 2.0).clamp(8.0, 44.0))?;
     }
-    sheet.set_freeze_panes(1, 0)?;
+    // Part, id and name stay in sight.
+    sheet.set_freeze_panes(1, 3)?;
     sheet.set_repeat_rows(0, 0)?;
     sheet.set_landscape();
-    sheet.set_print_fit_to_pages(1, 0);
     Ok(book.save_to_buffer()?)
 }
 
