@@ -41,7 +41,8 @@ fn leg(routine: sparehand::routine::Routine, after: &[&str]) -> Leg {
 }
 
 fn doors_and_car() -> Move {
-    let doors = part("doors", &[state("hatch", "left", "again = true"), done("mat", "right", ""), state("flap", "left", "")]);
+    let doors =
+        part("doors", &[state("hatch", "left", "again = true"), done("mat", "right", ""), state("flap", "left", "")]);
     let car = part("car", &[done("keys", "cab", "")]);
     Move::join("both", "both of them", "All of it complete.", vec![leg(doors, &[]), leg(car, &["doors"])]).unwrap()
 }
@@ -210,10 +211,7 @@ fn stand_by_keeps_the_place_and_says_more_the_longer_it_lasted() {
     world.hear("yes");
     assert_eq!(world.last_said(), "Once more: gloves on. Is that still so? Yes or no.");
     world.hear("yes");
-    assert_eq!(
-        world.last_said(),
-        "Once more: grey valve closed. Say: grey closed, or grey open."
-    );
+    assert_eq!(world.last_said(), "Once more: grey valve closed. Say: grey closed, or grey open.");
     world.hear("grey closed");
     world.hear("black closed");
     assert_eq!((world.step(), &world.engine.state().steps), ("hose-rig".to_owned(), &before), "nothing was undone");
@@ -244,7 +242,10 @@ fn a_card_starts_at_once_from_anywhere_even_over_an_alarm() {
     let from = world.said.len();
     world.hear("i smell gas");
     let (_, first) = &world.said[from];
-    assert_eq!((first.text.as_str(), first.priority), ("Everybody out. Touch no switch, light nothing.", Priority::Alarm));
+    assert_eq!(
+        (first.text.as_str(), first.priority),
+        ("Everybody out. Touch no switch, light nothing.", Priority::Alarm)
+    );
     world.pass_s(600);
     let rest: Vec<&str> = world.said[from..].iter().map(|(_, u)| u.text.as_str()).collect();
     assert!(!rest.iter().any(|text| text.contains("tap") || text.contains("Say:") || text.ends_with('?')), "{rest:?}");

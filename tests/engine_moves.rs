@@ -7,7 +7,9 @@ use rstest::rstest;
 use sparehand::engine::event::Event;
 use sparehand::engine::{Crew, Ending, Move};
 use world::World;
-use world::cast::{CARDS, RIGS, ROUTINES, alone, cards, carry_out, movement, rig, routine, two, walks, walks_in_file_order};
+use world::cast::{
+    CARDS, RIGS, ROUTINES, alone, cards, carry_out, movement, rig, routine, two, walks, walks_in_file_order,
+};
 
 fn run(job: Move, crew: Crew) -> World {
     let mut world = world::cast::world(job, crew);

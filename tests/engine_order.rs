@@ -93,9 +93,10 @@ fn play(world: &mut World, plays: &[Play]) {
 /// Anything but what ends the run for good: that would end the play.
 fn say(world: &mut World, n: usize, thin: bool) {
     let set = world.set.clone();
-    let phrase = set.phrases.get(n % set.phrases.len().max(1)).filter(|phrase| {
-        !["end the run"].contains(&phrase.text.as_str()) && !phrase.text.starts_with("override")
-    });
+    let phrase = set
+        .phrases
+        .get(n % set.phrases.len().max(1))
+        .filter(|phrase| !["end the run"].contains(&phrase.text.as_str()) && !phrase.text.starts_with("override"));
     if let Some(phrase) = phrase {
         world.hear_as(&phrase.text, if thin { Certainty::Thin } else { Certainty::Sure });
     }
@@ -110,7 +111,11 @@ const ORDERS: &[(&str, &str, &str)] = &[
     ("morning-inside/heater-electric-off", "morning-outside/breaker-off", "common practice, no source"),
     ("morning-inside/heater-gas-off", "morning-outside/breaker-off", "common practice, no source"),
     ("morning-outside/water-pressure", "morning-outside/hose-off", "common practice, no source"),
-    ("morning-outside/tank-dump/pressure-off", "morning-outside/tank-dump/rinse-hose-off", "common practice, no source"),
+    (
+        "morning-outside/tank-dump/pressure-off",
+        "morning-outside/tank-dump/rinse-hose-off",
+        "common practice, no source",
+    ),
     ("morning-outside/tank-dump/last-black", "morning-outside/tank-dump/hose-off", "common practice, no source"),
     ("morning-outside/tank-dump/last-grey", "morning-outside/tank-dump/hose-off", "common practice, no source"),
     ("morning-outside/tank-dump/wash", "morning-outside/tap-off", "CDC advice on washing hands, from memory"),
@@ -209,8 +214,7 @@ fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
                 settled = Some(gate);
             }
             Event::Overridden { open: named, .. } => {
-                let left: Vec<&String> =
-                    job.work().filter(|&s| open[s]).map(|s| &job.routine.steps[s].id).collect();
+                let left: Vec<&String> = job.work().filter(|&s| open[s]).map(|s| &job.routine.steps[s].id).collect();
                 assert_eq!(left, named.iter().collect::<Vec<_>>(), "an override names all that is open");
                 assert!(!running.iter().any(|&s| is_hazard(job, s)), "overridden while a hazard ran");
                 return;

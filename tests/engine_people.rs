@@ -259,7 +259,8 @@ fn over_to_somebody_who_was_not_there_puts_them_in_ones_place() {
 
 #[test]
 fn a_beginner_hears_how_and_how_one_knows_and_the_practised_the_call_alone() {
-    let call = |practised: bool| cast::world(Move::single(own_routine(SHARED)), alone(practised)).last_said().to_owned();
+    let call =
+        |practised: bool| cast::world(Move::single(own_routine(SHARED)), alone(practised)).last_said().to_owned();
     assert_eq!(call(true), "Close the cap. Say: cap on, or cap off.");
     assert_eq!(
         call(false),

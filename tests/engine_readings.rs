@@ -24,8 +24,7 @@ const TYRE: &str = "{ kind = 'number', name = 'left front', unit = 'p s i', leas
     low_reply = 'Pump it up.', high_reply = 'Let some out, cold.' }";
 const VOLTS: &str = "{ kind = 'number', name = 'battery', unit = 'volts', least = 12.2, most = 14.8, gauge = [10.0, 15.0], \
     resolution = 0.1 }";
-const MILES: &str =
-    "{ kind = 'number', name = 'miles', unit = 'miles', least = 0, most = 1900, gauge = [0, 1999] }";
+const MILES: &str = "{ kind = 'number', name = 'miles', unit = 'miles', least = 0, most = 1900, gauge = [0, 1999] }";
 
 fn reading(world: &World) -> Option<(i64, bool)> {
     world.events().into_iter().rev().find_map(|event| match event {
@@ -153,7 +152,8 @@ fn a_choice_can_be_made_by_key() {
     let mut world = step("{ kind = 'choice', options = [{ say = ['one way'] }, { say = ['other way'] }] }");
     assert_eq!(world.engine.view(world.now).choices, ["one way", "other way"]);
     world.press(Key::Choice(2));
-    let chosen = world.events().into_iter().any(|e| matches!(e, Event::StepAnswered { answer, .. } if answer == "other way"));
+    let chosen =
+        world.events().into_iter().any(|e| matches!(e, Event::StepAnswered { answer, .. } if answer == "other way"));
     assert!(chosen);
 }
 

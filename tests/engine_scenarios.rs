@@ -389,7 +389,11 @@ fn questions_are_answered_at_any_step() {
     world.hear("how long");
     assert!(world.last_said().starts_with("Rinse water: 4 minutes and"), "{}", world.last_said());
     world.hear("what is left");
-    assert!(world.last_said().contains("to go. Next: sewer hose looked at for drips, rinse water,"), "{}", world.last_said());
+    assert!(
+        world.last_said().contains("to go. Next: sewer hose looked at for drips, rinse water,"),
+        "{}",
+        world.last_said()
+    );
     world.hear("where are we");
     assert!(world.last_said().starts_with("The tank dump, emptying and rinsing, step"), "{}", world.last_said());
     world.hear("what can i say");

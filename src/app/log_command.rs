@@ -271,7 +271,8 @@ fn told(event: &Event) -> String {
             format!("overridden{}, still open: {}, {}", by(person), steps(open), told_heard(heard))
         }
         Event::CrewSet { people } => {
-            let here: Vec<String> = people.iter().filter(|person| person.here).map(|p| format!("{:?}", p.name)).collect();
+            let here: Vec<String> =
+                people.iter().filter(|person| person.here).map(|p| format!("{:?}", p.name)).collect();
             format!("taking part: {}", here.join(", "))
         }
         Event::StepAssigned { person, .. } => format!("for {person:?}"),

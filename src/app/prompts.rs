@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
 use crate::rig::{Rig, RigError};
-use crate::routine::{self, Answer, Library, Routine, RoutineError, Source, Step};
+use crate::routine::{self, Library, Routine, RoutineError, Source};
 use thiserror::Error;
 
 /// A text with the name that errors give it.
@@ -19,8 +19,6 @@ pub struct Prompt {
 pub enum PromptError {
     #[error("no routine named '{wanted}', expected one of: {known}")]
     NoSuchRoutine { wanted: String, known: String },
-    #[error("{routine}: step '{step}' asks for something that a run cannot ask for yet")]
-    NotYet { routine: String, step: String },
     #[error("{path}: cannot be read; check its name and that you may read it")]
     Unreadable { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
@@ -61,17 +59,7 @@ pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptErro
         wanted: id.to_owned(),
         known: ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
     })?;
-    let routine = load_from(&source, rig, config)?;
-    let cannot = |step: &&Step| {
-        matches!(
-            step.answer,
-            Answer::Number(_) | Answer::Choice(_) | Answer::Both(_) | Answer::Hold(_) | Answer::Told { .. }
-        )
-    };
-    match routine.steps.iter().find(cannot) {
-        Some(step) => Err(PromptError::NotYet { routine: routine.id.clone(), step: step.id.clone() }),
-        None => Ok(routine),
-    }
+    load_from(&source, rig, config)
 }
 
 /// Reads a routine with what it includes and what its owner changed, both looked for in `config` first.

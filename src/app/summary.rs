@@ -89,7 +89,8 @@ impl Summary {
         };
         self.simulated_s = now.as_millis() as f64 / 1e3;
         self.took_s = took_s;
-        self.steps = (0..routine.steps.len()).filter(|&step| !engine.job().parts[engine.job().part_of(step)].is_card()).count();
+        self.steps =
+            (0..routine.steps.len()).filter(|&step| !engine.job().parts[engine.job().part_of(step)].is_card()).count();
         let mut by_kind: BTreeMap<&str, Vec<String>> = BTreeMap::new();
         let card = |step: usize| engine.job().parts[engine.job().part_of(step)].is_card();
         for (place, (step, condition)) in routine.steps.iter().zip(&state.steps).enumerate() {

@@ -35,10 +35,8 @@ impl Engine {
         let matters = entry.phrase.class == PhraseClass::Critical;
         match meanings.as_slice() {
             [meaning] => {
-                let asks = matches!(
-                    self.asking,
-                    Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain
-                );
+                let asks =
+                    matches!(self.asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
                 let confirms = asks && *meaning == Meaning::Yes;
                 let number = matches!(meaning, Meaning::To { answer: Reply::Number(_), .. });
                 let said_again = matches!(&self.asking, Asking::Thin { meaning: first, .. } if first == meaning);

@@ -331,7 +331,15 @@ impl RunState {
     /// The other's roles, sections and clocks are this one's now, and the other way round.
     fn hand_over(&mut self, from: &str, to: &str) {
         let Some((from, to)) = self.person(from).zip(self.person(to)) else { return };
-        let swap = |person: usize| if person == from { to } else if person == to { from } else { person };
+        let swap = |person: usize| {
+            if person == from {
+                to
+            } else if person == to {
+                from
+            } else {
+                person
+            }
+        };
         let (here_from, here_to) = (self.people[from].here, self.people[to].here);
         if here_to {
             let roles = std::mem::take(&mut self.people[from].roles);

@@ -129,7 +129,8 @@ impl Engine {
 
     /// The answer said back where it names something.
     fn said_back(&mut self, step: StepIndex, answer: &str) {
-        let names_a_state = matches!(self.job.step(step).answer, Answer::State(_) | Answer::Choice(_) | Answer::Both(_));
+        let names_a_state =
+            matches!(self.job.step(step).answer, Answer::State(_) | Answer::Choice(_) | Answer::Both(_));
         if names_a_state {
             self.lead_in.push(self.book.line(Line::Answered, &[("answer", &capital(answer))]));
         }
@@ -302,7 +303,8 @@ impl Engine {
         }
         if !away_is_known {
             // Nobody knows how much of them is left: they are taken as over.
-            for name in self.state.timers.iter().filter(|(_, t)| !t.ran_out).map(|(n, _)| n.clone()).collect::<Vec<_>>() {
+            for name in self.state.timers.iter().filter(|(_, t)| !t.ran_out).map(|(n, _)| n.clone()).collect::<Vec<_>>()
+            {
                 self.commit(Event::TimerRanOut { name });
             }
         }

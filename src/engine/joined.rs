@@ -57,7 +57,9 @@ pub enum MoveError {
     Twice { movement: String, routine: String },
     #[error("move '{movement}': routine '{routine}' comes after '{after}', expected a routine of this move")]
     Unknown { movement: String, routine: String, after: String },
-    #[error("move '{movement}': found steps that wait for each other ({steps}), expected an order in which all can be done")]
+    #[error(
+        "move '{movement}': found steps that wait for each other ({steps}), expected an order in which all can be done"
+    )]
     Cycle { movement: String, steps: String },
 }
 

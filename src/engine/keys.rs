@@ -127,7 +127,9 @@ impl Engine {
         }
         let (_, step) = self.asked_now()?;
         match &self.job.step(step).answer {
-            Answer::Choice(choice) => place.filter(|&p| p < choice.options.len()).and_then(|p| self.to_step(Reply::Choice(p))),
+            Answer::Choice(choice) => {
+                place.filter(|&p| p < choice.options.len()).and_then(|p| self.to_step(Reply::Choice(p)))
+            }
             Answer::Number(_) => char::from_digit(n.into(), 10).map(Meaning::Digit),
             _ => None,
         }

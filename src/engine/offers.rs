@@ -127,10 +127,9 @@ impl Engine {
     pub(super) fn once_more(&self, index: StepIndex) -> String {
         let step = self.job.step(index);
         match &step.answer {
-            Answer::State(state) => self.book.line(
-                Line::OnceMore,
-                &[("name", &step.name), ("want", &state.want[0]), ("other", &state.other[0])],
-            ),
+            Answer::State(state) => self
+                .book
+                .line(Line::OnceMore, &[("name", &step.name), ("want", &state.want[0]), ("other", &state.other[0])]),
             _ => self.book.line(Line::StillSo, &[("name", &step.name)]),
         }
     }
@@ -185,10 +184,8 @@ impl Engine {
         let (_, ask) = split_answer(&self.job.step(index).call, &words);
         let ask = if ask.is_empty() { self.job.step(index).call.clone() } else { ask.to_owned() };
         let next_name = self.state.people[next].name.clone();
-        let text = self.book.line(
-            Line::AndYou,
-            &[("name", person), ("answer", answer), ("next", &next_name), ("ask", &ask)],
-        );
+        let text =
+            self.book.line(Line::AndYou, &[("name", person), ("answer", answer), ("next", &next_name), ("ask", &ask)]);
         self.say_prompt_to(next, text);
     }
 

@@ -22,7 +22,9 @@ impl RunState {
         }
         if let Some(clock) = self.held_by(job, person) {
             let beside = |&step: &StepIndex| {
-                job.step(step).during == Some(clock) && !self.deferred[step] && self.ready(job, step)
+                job.step(step).during == Some(clock)
+                    && !self.deferred[step]
+                    && self.ready(job, step)
                     && self.is_free(person, step)
             };
             // Once time is up nothing may draw the person away from ending it.
@@ -55,7 +57,10 @@ impl RunState {
         if others_wait && let Some(step) = together() {
             return Some(step);
         }
-        self.own_step(job, person).or_else(together).or_else(|| self.own_clock(person)).or_else(|| self.stuck(job, person))
+        self.own_step(job, person)
+            .or_else(together)
+            .or_else(|| self.own_clock(person))
+            .or_else(|| self.stuck(job, person))
     }
 
     /// Whether the person may be asked for the step at all, by the roles of all who are here.
@@ -117,9 +122,10 @@ impl RunState {
             Some(card) => job.parts[card].steps.contains(&step),
             None => !part.is_card() && part.after.iter().all(|&before| self.part_done(job, before)),
         };
-        let clock_allows = job.step(step).during.is_none_or(|clock| {
-            !self.is_open(clock) || (self.clocks.contains_key(&clock) && job.step(step).earshot)
-        });
+        let clock_allows = job
+            .step(step)
+            .during
+            .is_none_or(|clock| !self.is_open(clock) || (self.clocks.contains_key(&clock) && job.step(step).earshot));
         in_force
             && clock_allows
             && self.is_open(step)
@@ -225,7 +231,8 @@ impl RunState {
         };
         let last = job.last_part();
         let is_last = |part: &super::joined::Part| part.id == job.parts[last].id;
-        let others_done = || (0..job.parts.len()).all(|p| p == last || job.parts[p].is_card() || self.part_done(job, p));
+        let others_done =
+            || (0..job.parts.len()).all(|p| p == last || job.parts[p].is_card() || self.part_done(job, p));
         job.parts.iter().filter(due).find(|part| !is_last(part) || others_done()).and_then(|part| part.gate)
     }
 

@@ -158,7 +158,8 @@ impl Engine {
             self.digits.push(digit);
         }
         self.question += 1;
-        let said = self.digits.chars().map(|c| if c == '.' { self.book.numbers().point[0].clone() } else { c.to_string() });
+        let said =
+            self.digits.chars().map(|c| if c == '.' { self.book.numbers().point[0].clone() } else { c.to_string() });
         let said = said.collect::<Vec<_>>().join(" ");
         let text = self.book.line(Line::DigitNext, &[("digits", &said)]);
         self.say_useful(Priority::Chat, text);

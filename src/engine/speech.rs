@@ -103,11 +103,8 @@ impl Engine {
             Mark::TenSeconds => self.book.line(Line::ClockTen, &[]),
         };
         let several = self.state.clocks.len() + self.state.timers.len() > 1;
-        let text = if several {
-            self.book.line(Line::ToPerson, &[("name", &capital(name)), ("text", &text)])
-        } else {
-            text
-        };
+        let text =
+            if several { self.book.line(Line::ToPerson, &[("name", &capital(name)), ("text", &text)]) } else { text };
         self.say(Priority::Caution, text);
     }
 

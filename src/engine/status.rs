@@ -90,7 +90,8 @@ impl Engine {
             return call;
         }
         let section = self.section_title(step);
-        self.book.line(Line::WentAhead, &[("section", &capital(&section)), ("last", &self.last_name()), ("call", &call)])
+        self.book
+            .line(Line::WentAhead, &[("section", &capital(&section)), ("last", &self.last_name()), ("call", &call)])
     }
 
     pub(super) fn resumed_text(&self) -> String {

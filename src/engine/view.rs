@@ -205,7 +205,9 @@ impl Engine {
 
     fn choices(&self) -> Vec<String> {
         match &self.asking {
-            Asking::SkipReason { .. } => Reason::ALL.iter().map(|&reason| self.book.reason(reason)[0].clone()).collect(),
+            Asking::SkipReason { .. } => {
+                Reason::ALL.iter().map(|&reason| self.book.reason(reason)[0].clone()).collect()
+            }
             Asking::Who { .. } => self.state.here().map(|person| self.state.people[person].name.clone()).collect(),
             _ => match self.asked_now().map(|(_, step)| &self.job.step(step).answer) {
                 Some(Answer::Choice(choice)) => choice.options.iter().map(|option| option.say[0].clone()).collect(),

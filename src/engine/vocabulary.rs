@@ -15,7 +15,12 @@ use crate::routine::{Answer, StepIndex};
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Meaning {
     /// An answer to the question of this number, which was put to a person.
-    To { person: PersonIndex, step: StepIndex, question: u64, answer: Reply },
+    To {
+        person: PersonIndex,
+        step: StepIndex,
+        question: u64,
+        answer: Reply,
+    },
     ClockEnd(StepIndex),
     /// The start of a clock that runs already.
     ClockAgain(StepIndex),
@@ -316,7 +321,8 @@ impl Collector {
             },
             Answer::Told { .. } | Answer::Gate => {}
         }
-        let mut others = now.state.here().filter(|&other| other != person).filter_map(|other| now.state.people[other].current);
+        let mut others =
+            now.state.here().filter(|&other| other != person).filter_map(|other| now.state.people[other].current);
         let number = matches!(asked.answer, Answer::Number(_));
         // A number with a name before it is worth its many phrases only where two people read numbers.
         let others_are_asked =

@@ -8,8 +8,8 @@ use sparehand::engine::move_file::MoveFile;
 use sparehand::engine::output::VoiceSettings;
 use sparehand::engine::{Asked, AskedFor, Crew, Engine, Leg, Move};
 use sparehand::rig::{Person, Rig, Role};
-use sparehand::units::SessionTime;
 use sparehand::routine::{Library, Routine, RoutineKind, Source, load_with};
+use sparehand::units::SessionTime;
 
 use super::{World, english};
 
@@ -210,7 +210,8 @@ pub fn walks(world: &World) -> usize {
 
 /// The place changes of the same steps in the order of the file.
 pub fn walks_in_file_order(job: &Move) -> usize {
-    let mut places: Vec<&str> = job.work().map(|step| job.step(step).place.as_str()).filter(|p| !p.is_empty()).collect();
+    let mut places: Vec<&str> =
+        job.work().map(|step| job.step(step).place.as_str()).filter(|p| !p.is_empty()).collect();
     places.dedup();
     places.len()
 }
