@@ -45,6 +45,7 @@ pub(super) struct Change {
     pub critical: Option<bool>,
     pub again: Option<bool>,
     pub daylight: Option<bool>,
+    pub wait: Option<bool>,
     pub minutes: Option<f64>,
     pub needs: Option<Vec<String>>,
     pub after: Option<Vec<String>>,
@@ -110,6 +111,7 @@ pub(super) fn apply(routine: &mut RoutineFile, changes: ChangesFile, source: usi
         set(&mut step.critical, change.critical);
         set(&mut step.again, change.again);
         set(&mut step.daylight, change.daylight);
+        set(&mut step.wait, change.wait);
         set(&mut step.minutes, change.minutes);
         set(&mut step.needs, change.needs);
         set(&mut step.after, change.after);

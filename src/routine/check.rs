@@ -287,7 +287,7 @@ mod tests {
     fn a_step_that_the_rig_lacks_hands_its_place_in_the_order_on() {
         let text = "id = 't'\ntitle = 't'\ncomplete = 'T complete.'\n[[section]]\nid = 's'\ntitle = 's'\n\
             [[section.step]]\nid = 'a'\nname = 'a'\ncall = 'A.'\nanswer = { kind = 'done' }\n\
-            [[section.step]]\nid = 'b'\nname = 'b'\ncall = 'B.'\nneeds = ['wings']\nafter = ['a']\nanswer = { kind = 'done' }\n\
+            [[section.step]]\nid = 'b'\nname = 'b'\ncall = 'B.'\nneeds = ['own-wings']\nafter = ['a']\nanswer = { kind = 'done' }\n\
             [[section.step]]\nid = 'c'\nname = 'c'\ncall = 'C.'\nafter = ['b']\nanswer = { kind = 'done' }"
             .to_owned() + GATE;
         let routine = load("r.toml", &text, &Rig::default()).unwrap();
