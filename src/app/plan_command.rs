@@ -32,22 +32,22 @@ use crate::routine::Routine;
 #[derive(Clone, Debug, Args)]
 pub struct PlanArgs {
     /// When to be away, such as 10:00; the next such time, or on --date.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = time)]
     pub away_by: Time,
     /// The day of that time, such as 2026-05-02.
     #[arg(long, value_name = "DATE")]
     pub date: Option<Date>,
     /// Routines that are worked side by side, with commas between; each further --routine begins when those before are done.
-    #[arg(long = "routine", value_name = "NAME[,NAME]", value_delimiter = None)]
+    #[arg(long = "routine", value_name = "NAME[,NAME]")]
     pub routines: Vec<String>,
     /// Who takes part, and in which roles: NAME or NAME:outside,driver. Without it, the rig's people.
     #[arg(long = "person", value_name = "NAME[:ROLES]")]
     pub people: Vec<String>,
     /// First light, for steps that need it.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = time)]
     pub light_from: Option<Time>,
     /// Last light.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = time)]
     pub light_until: Option<Time>,
     /// Your own times: a TOML file of lines like "tank-dump/rinse-hose" = 2, or = [1, 2, 5] for best, usual and worst minutes.
     #[arg(long, value_name = "FILE")]
@@ -234,6 +234,12 @@ pub fn words(config: &Path) -> Result<Words, PlanError> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Words::parse("plan.toml", built_in)?),
         Err(source) => Err(PlanError::File { path, source }),
     }
+}
+
+/// "10:00", "6:40" or "06:40:30".
+fn time(text: &str) -> Result<Time, String> {
+    let padded = if text.find(':') == Some(1) { format!("0{text}") } else { text.to_owned() };
+    padded.parse().map_err(|_| "expected a time of day from 0:00 to 23:59, such as 6:40".to_owned())
 }
 
 fn now() -> Result<Timestamp, PlanError> {
