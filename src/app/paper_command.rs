@@ -13,7 +13,7 @@ use crate::app::places::Places;
 use crate::app::prompts::{self, PromptError};
 use crate::paper::cells::{Grid, column_letters, column_of_letters};
 use crate::paper::columns::{self, Layout, Meaning};
-use crate::paper::draft::{Draft, DraftError};
+use crate::paper::draft::{Draft, DraftError, DraftStep};
 use crate::paper::list::{self, Naming};
 use crate::paper::own_table::{self, TableError};
 use crate::paper::read::{self, ReadError, Reading};
@@ -132,7 +132,7 @@ pub enum PaperError {
     #[error(transparent)]
     Prompt(#[from] PromptError),
     #[error("{file}{row}: {source}")]
-    Refused { file: String, row: String, source: RoutineError },
+    Refused { file: String, row: String, source: PromptError },
     #[error(
         "--column {found}: expected a column's letters and what it holds, such as C=where; what it holds is one of: {known}"
     )]
@@ -306,19 +306,19 @@ fn show(sheets: &[(Grid, Layout)], told: &mut dyn Write) -> io::Result<()> {
 
 /// The loader has the last word: what it refuses is not written.
 fn accept(file: &str, text: &str, draft: &Draft, config: &Path) -> Result<(), PaperError> {
-    let refused = |source: RoutineError| {
+    let refused = |source: PromptError| {
         let id = match &source {
-            RoutineError::Faulty { step, .. } => step.as_str(),
+            PromptError::Routine(RoutineError::Faulty { step, .. }) => step.as_str(),
             _ => "",
         };
         let steps = draft.sections.iter().flat_map(|section| &section.steps);
-        let row =
-            steps.filter(|step| step.keys.get("id").and_then(|id| id.as_str()) == Some(id)).find_map(|step| step.row);
+        let of_id = |step: &&DraftStep| step.keys.get("id").and_then(|key| key.as_str()) == Some(id);
+        let row = steps.filter(of_id).find_map(|step| step.row);
         let row = row.map_or_else(String::new, |row| format!(", row {row}"));
         PaperError::Refused { file: file.to_owned(), row, source }
     };
     let source = Source { name: "the routine that it makes".to_owned(), text: text.to_owned() };
-    paper_routines::loaded(&source, &Rig::default(), config).map_err(refused)?;
+    prompts::load_from(&source, &Rig::default(), config).map_err(refused)?;
     Ok(())
 }
 
@@ -359,7 +359,7 @@ pub fn hand_out(args: &HandOutArgs, places: &Places) -> Result<(), PaperError> {
 pub fn print_sheet(args: &SheetArgs, places: &Places) -> Result<(), PaperError> {
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
     let source = paper_routines::source(&args.routine, &places.config)?;
-    let routine = paper_routines::loaded(&source, &rig, &places.config).map_err(PromptError::from)?;
+    let routine = prompts::load_from(&source, &rig, &places.config)?;
     let paper = match args.paper {
         PaperSize::A4 => Paper::A4,
         PaperSize::Letter => Paper::Letter,

@@ -10,7 +10,7 @@ use crate::app::log_command::{local, step_of, told};
 use crate::app::paper_command::{self, PaperError};
 use crate::app::paper_files::keep;
 use crate::app::places::Places;
-use crate::app::{AppError, paper_routines, prompts};
+use crate::app::{AppError, prompts};
 use crate::engine::event::Event;
 use crate::journal::{self, JournalReader, Purpose, RunId};
 use crate::paper::page::{Entry, Outcome, RunRecord, StepName, page};
@@ -86,8 +86,7 @@ struct Named {
 fn names(routine: &str, ids: &BTreeSet<String>, config: &Path) -> Named {
     let load = |name: &str| -> Option<Routine> {
         let rig = prompts::rig(None, config).ok()?;
-        let source = paper_routines::source(name, config).ok()?;
-        paper_routines::loaded(&source, &rig, config).ok()
+        prompts::routine(name, &rig, config).ok()
     };
     let mut named = Named::default();
     let mut add = |routine: &Routine, prefix: &str| {
