@@ -2,7 +2,7 @@
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
 use proptest::prelude::*;
-use sparehand::engine::event::{Event, HeardAs};
+use sparehand::engine::event::{Event, HeardAs, Present};
 use sparehand::journal::{NewRun, Purpose, Record, Stamp};
 use sparehand::units::SessionTime;
 
@@ -67,7 +67,7 @@ fn heard() -> impl Strategy<Value = HeardAs> {
 }
 
 /// How many kinds of events there are; [`kind_number`] does not compile when one is missing from it.
-pub const KINDS: usize = 24;
+pub const KINDS: usize = 44;
 
 pub fn kind_number(event: &Event) -> usize {
     match event {
@@ -95,7 +95,31 @@ pub fn kind_number(event: &Event) -> usize {
         Event::RunCompleted { .. } => 21,
         Event::RunAbandoned => 22,
         Event::LoopUndone { .. } => 23,
+        Event::PartCompleted { .. } => 24,
+        Event::Overridden { .. } => 25,
+        Event::CrewSet { .. } => 26,
+        Event::StepAssigned { .. } => 27,
+        Event::HandedOver { .. } => 28,
+        Event::SignalGiven { .. } => 29,
+        Event::SignalHalted { .. } => 30,
+        Event::Agreed { .. } => 31,
+        Event::ReadingTaken { .. } => 32,
+        Event::HoldBegun { .. } => 33,
+        Event::CheckAsked { .. } => 34,
+        Event::StepChecked { .. } => 35,
+        Event::NoteKept { .. } => 36,
+        Event::TimerStarted { .. } => 37,
+        Event::TimerRanOut { .. } => 38,
+        Event::TimerEnded { .. } => 39,
+        Event::CardStarted { .. } => 40,
+        Event::CardEnded { .. } => 41,
+        Event::Explained { .. } => 42,
+        Event::Rehearsed { .. } => 43,
     }
+}
+
+fn texts() -> impl Strategy<Value = Vec<String>> {
+    prop::collection::vec(text(), 0..5)
 }
 
 /// A random event of the kind with that number.
@@ -138,7 +162,59 @@ pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
         20 => prop::collection::vec(text(), 0..5).prop_map(|open| Event::GateHeld { open }).boxed(),
         21 => prop::collection::vec(text(), 0..5).prop_map(|skipped| Event::RunCompleted { skipped }).boxed(),
         22 => Just(Event::RunAbandoned).boxed(),
-        _ => text().prop_map(|step| Event::LoopUndone { step }).boxed(),
+        23 => text().prop_map(|step| Event::LoopUndone { step }).boxed(),
+        24 => (text(), texts()).prop_map(|(part, skipped)| Event::PartCompleted { part, skipped }).boxed(),
+        25 => (texts(), text(), heard())
+            .prop_map(|(open, person, heard)| Event::Overridden { open, person, heard })
+            .boxed(),
+        26 => (text(), texts(), texts(), any::<bool>())
+            .prop_map(|(name, roles, practised, here)| Event::CrewSet {
+                people: vec![Present { name, roles, practised, here }],
+            })
+            .boxed(),
+        27 => (text(), text()).prop_map(|(step, person)| Event::StepAssigned { step, person }).boxed(),
+        28 => (text(), text()).prop_map(|(from, to)| Event::HandedOver { from, to }).boxed(),
+        29 => (text(), 0usize..9, text(), text(), heard())
+            .prop_map(|(step, turn, person, answer, heard)| Event::SignalGiven { step, turn, person, answer, heard })
+            .boxed(),
+        30 => (text(), text(), heard())
+            .prop_map(|(step, answer, heard)| Event::SignalHalted { step, answer, heard })
+            .boxed(),
+        31 => (text(), text(), text(), heard())
+            .prop_map(|(step, person, answer, heard)| Event::Agreed { step, person, answer, heard })
+            .boxed(),
+        32 => (text(), text(), any::<i64>(), any::<u8>(), text(), any::<(i64, i64)>(), any::<bool>(), heard())
+            .prop_map(|(step, name, value, decimals, unit, (least, most), settles, heard)| Event::ReadingTaken {
+                step,
+                name,
+                value,
+                decimals,
+                unit,
+                least,
+                most,
+                settles,
+                heard,
+            })
+            .boxed(),
+        33 => (text(), heard()).prop_map(|(step, heard)| Event::HoldBegun { step, heard }).boxed(),
+        34 => (texts(), text()).prop_map(|(steps, because)| Event::CheckAsked { steps, because }).boxed(),
+        35 => (text(), text(), heard())
+            .prop_map(|(step, answer, heard)| Event::StepChecked { step, answer, heard })
+            .boxed(),
+        36 => (text(), text(), proptest::option::of(text()))
+            .prop_map(|(step, text, wav)| Event::NoteKept { step, text, wav })
+            .boxed(),
+        37 => (text(), any::<u64>(), heard())
+            .prop_map(|(name, length_ms, heard)| Event::TimerStarted { name, length_ms, heard })
+            .boxed(),
+        38 => text().prop_map(|name| Event::TimerRanOut { name }).boxed(),
+        39 => (text(), any::<u64>(), heard())
+            .prop_map(|(name, ran_ms, heard)| Event::TimerEnded { name, ran_ms, heard })
+            .boxed(),
+        40 => (text(), heard()).prop_map(|(card, heard)| Event::CardStarted { card, heard }).boxed(),
+        41 => text().prop_map(|card| Event::CardEnded { card }).boxed(),
+        42 => text().prop_map(|step| Event::Explained { step }).boxed(),
+        _ => event_of_kind(2).prop_map(|event| Event::Rehearsed { event: Box::new(event) }).boxed(),
     }
 }
 
