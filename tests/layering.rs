@@ -18,7 +18,7 @@ const OURS: &[(&str, &[&str])] = &[
     ("routine", &["units", "rig"]),
     ("figures", &["units", "rig"]),
     ("plan", &["units", "rig", "routine", "figures"]),
-    ("engine", &["units", "rig", "routine"]),
+    ("engine", &["units", "rig", "routine", "figures"]),
     ("hear", OUTER),
     ("say", OUTER),
     ("journal", OUTER),

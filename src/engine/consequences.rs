@@ -4,6 +4,7 @@ use super::core::Engine;
 use super::event::{Event, HeardAs};
 use super::output::{AlarmSignal, Output, Priority};
 use super::phrasebook::Line;
+use super::reckon::Measured;
 use super::state::RunningClock;
 use super::ticking::new_voice;
 use super::vocabulary::Asking;
@@ -219,6 +220,17 @@ impl Engine {
             let ran = self.book.span(std::time::Duration::from_millis(ran_ms));
             let text = self.book.line(Line::ClockEnded, &[("name", &capital(&answer.name)), ("ran", &ran)]);
             self.lead_in.push(text);
+            match self.measured.take() {
+                Some(Measured::Flow(flow)) => {
+                    let text = self.book.line(Line::FlowMeasured, &[("flow", &flow)]);
+                    self.lead_in.push(text);
+                }
+                Some(Measured::Unusable) => {
+                    let text = self.book.line(Line::FlowUnusable, &[]);
+                    self.lead_in.push(text);
+                }
+                None => {}
+            }
             // An alarm in the air is about this clock, and it is over; another one that rings comes again by itself.
             self.send(Output::Hush(Priority::Alarm));
             self.alarm_speech = None;

@@ -1,6 +1,7 @@
 //! The engine's frame: facts in, commands out, records before words, clocks first.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::time::Duration;
 
 use super::event::{Event, HeardAs};
 use super::input::Input;
@@ -8,6 +9,7 @@ use super::joined::Move;
 use super::output::{ListeningSet, ListeningSetId, Output, Priority, SpeechId, VoiceSettings};
 use super::people::{Crew, PersonIndex};
 use super::phrasebook::{Line, Phrasebook};
+use super::reckon::{Measured, reckon};
 use super::state::RunState;
 use super::ticking::{ClockVoice, Holding, Telling};
 use super::vocabulary::{Asking, Entry, Situation, vocabulary};
@@ -23,6 +25,8 @@ use crate::units::SessionTime;
 /// Times must be of one clock; one that runs backwards is taken as standing still.
 pub struct Engine {
     pub(super) job: Move,
+    /// What the clock that has just ended told of the tap.
+    pub(super) measured: Option<Measured>,
     pub(super) book: Phrasebook,
     pub(super) state: RunState,
     pub(super) now: SessionTime,
@@ -95,6 +99,7 @@ impl Engine {
         let introduced = vec![false; job.parts.len()];
         Self {
             job,
+            measured: None,
             book,
             state,
             now: SessionTime::ZERO,
@@ -161,6 +166,7 @@ impl Engine {
         self.resuming = true;
         self.rehearses |= matches!(event, Event::Rehearsed { .. });
         self.state.apply(&self.job, at, event);
+        self.measure(event);
         self.fit_to_people();
         for part in 0..self.job.parts.len() {
             self.introduced[part] |= self.job.parts[part].steps.clone().any(|step| {
@@ -311,6 +317,7 @@ impl Engine {
 
     fn take_over(&mut self, at: SessionTime, event: &Event) {
         self.state.apply(&self.job, at, event);
+        self.measured = self.measure(event);
         self.fit_to_people();
         match (event, &self.crew) {
             (Event::RunStarted { .. }, Some(crew)) => {
@@ -319,6 +326,13 @@ impl Engine {
             }
             _ => self.follow(event.inner()),
         }
+    }
+
+    /// A bucket that was filled tells the flow of the tap, and the clocks that come after it are reckoned anew.
+    fn measure(&mut self, event: &Event) -> Option<Measured> {
+        let Event::ClockEnded { step, ran_ms, .. } = event.inner() else { return None };
+        let step = self.job.index_of(step)?;
+        reckon(&mut self.job, &self.book, step, Duration::from_millis(*ran_ms))
     }
 
     fn fit_to_people(&mut self) {

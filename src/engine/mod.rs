@@ -27,6 +27,7 @@ pub mod output;
 pub mod people;
 pub mod phrasebook;
 pub mod practice;
+mod reckon;
 mod settle;
 mod speech;
 mod state;

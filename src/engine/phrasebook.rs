@@ -234,7 +234,7 @@ listed!(
     /// What the program says.
     Line {
         Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, ThinDenied, Unclear, UnclearHelp, NotYet,
-        StandingBy, StandingByClock, Held, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, ClockLeft,
+        StandingBy, StandingByClock, Held, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, FlowMeasured, FlowUnusable, ClockLeft,
         ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
         CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,

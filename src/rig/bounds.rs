@@ -31,6 +31,8 @@ pub(super) const BOUNDS: &[Bound] = &[
     bound("tank_dump.layer_s", "seconds", 5, 300, |r| r.tank_dump.layer_s),
     bound("tank_dump.rinses_most", "rinses", 1, 10, |r| r.tank_dump.rinses_most),
     bound("tank_dump.hand_wash_s", "seconds", 20, 120, |r| r.tank_dump.hand_wash_s),
+    bound("tank_dump.bucket_gal", "gallons", 0, 20, |r| r.tank_dump.bucket_gal),
+    bound("tank_dump.fill_percent", "per cent", 30, 90, |r| r.tank_dump.fill_percent),
     bound("outside.height_in", "inches", 0, 180, |r| r.outside.height_in),
     bound("tow.car_hold_s", "seconds", 2, 60, |r| r.tow.car_hold_s),
 ];

@@ -55,6 +55,7 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("rinse-inlet", "a rinse inlet at the black tank", |r| r.waste.black_gal > 0 && r.waste.rinse_inlet),
     item("quick-release", "quick-release hose ends", |r| r.waste.quick_release),
     item("toilet-box", "a toilet box carried by hand", |r| r.waste.toilet_box),
+    item("bucket", "a bucket that the tap is measured with", |r| r.tank_dump.bucket_gal > 0 && r.waste.black_gal > 0),
     item("fill-and-release", "rinsing: filled, then let go", |r| {
         r.tank_dump.rinse_method == RinseMethod::FillAndRelease
     }),

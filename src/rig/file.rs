@@ -230,11 +230,25 @@ pub struct TankDump {
     /// How long hands are washed, in seconds; 20 or more (CDC advice, from memory).
     #[schemars(range(min = 20, max = 120))]
     pub hand_wash_s: u32,
+    /// Size of a bucket that the tap is measured with, in gallons; 0 for none.
+    #[schemars(range(min = 0, max = 20))]
+    pub bucket_gal: u32,
+    /// How full rinse water may get the tank, in per cent.
+    #[schemars(range(min = 30, max = 90))]
+    pub fill_percent: u32,
 }
 
 impl Default for TankDump {
     fn default() -> Self {
-        Self { rinse_method: RinseMethod::FillAndRelease, rinse_s: 300, layer_s: 30, rinses_most: 3, hand_wash_s: 20 }
+        Self {
+            rinse_method: RinseMethod::FillAndRelease,
+            rinse_s: 300,
+            layer_s: 30,
+            rinses_most: 3,
+            hand_wash_s: 20,
+            bucket_gal: 0,
+            fill_percent: 75,
+        }
     }
 }
 

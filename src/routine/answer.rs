@@ -49,6 +49,39 @@ pub struct ClockAnswer {
     /// Said when it has run out, first in full, then in short.
     pub alarm: String,
     pub alarm_short: String,
+    /// What it fills while it runs, in US gallons: the time that this takes tells the flow of the tap.
+    pub fills_gal: Option<u32>,
+    /// Its length is reckoned anew once the flow of the tap is known.
+    pub reckoned: Option<Reckoned>,
+}
+
+/// What a clock is reckoned from, besides the flow of the tap.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reckoned {
+    pub clock: ReckonedClock,
+    /// The whole tank, in US gallons.
+    pub tank_gal: u32,
+    /// The tank's floor, in square inches; 0 where it is not known.
+    pub floor_sqin: u32,
+    /// How full the tank may get, in per cent.
+    pub share_percent: u32,
+    /// The owner's own time, which is never exceeded.
+    pub owner: Duration,
+    /// The call and what is said at the start, once it is reckoned: `{time}`, `{flow}` (gallons a minute), `{depth}` (the next).
+    pub call: String,
+    pub started: String,
+    /// Says how deep that is: `{depth}` (inches). Left out where the floor is not known.
+    pub depth: String,
+}
+
+/// What runs in while the clock runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ReckonedClock {
+    /// Rinse water into the closed tank.
+    Rinse,
+    /// A layer of water on the floor of the emptied tank.
+    Layer,
 }
 
 impl ClockAnswer {

@@ -7,10 +7,10 @@ use thiserror::Error;
 
 use super::check;
 use super::expand::{self, Library, Source};
-use super::file::{AnswerFile, Kind, Number, RoutineFile, StepFile};
+use super::file::{AnswerFile, Kind, Number, ReckonFile, RoutineFile, StepFile};
 use super::model::{
-    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Routine,
-    RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
+    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Reckoned,
+    Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
 };
 use crate::rig::{Rig, slug};
 
@@ -206,15 +206,18 @@ impl Builder<'_> {
             AnswerFile::State { want, other, other_reply } => {
                 Answer::State(StateAnswer { want: lower(want), other: lower(other), other_reply })
             }
-            AnswerFile::Clock { name, seconds, start, started, end, alarm, alarm_short } => {
+            AnswerFile::Clock { name, seconds, start, started, end, alarm, alarm_short, fills_gal, reckon } => {
+                let length = Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into());
                 Answer::Clock(ClockAnswer {
                     name,
-                    length: Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into()),
+                    length,
                     start: lower(start),
                     started,
                     end: lower(end),
                     alarm,
                     alarm_short,
+                    fills_gal: fills_gal.map(|gallons| self.whole(&gallons, "answer.fills_gal", &each)).transpose()?,
+                    reckoned: reckon.and_then(|reckon| self.reckoned(reckon, length)),
                 })
             }
             AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply, no_reply } => {
@@ -296,6 +299,22 @@ impl Builder<'_> {
                 .map(f64::from)
                 .ok_or_else(|| (format!("{field} = '{name}'"), "a number, or the name of a number of the rig")),
         }
+    }
+
+    /// Nothing is reckoned where the size of the tank is not known.
+    fn reckoned(&self, reckon: ReckonFile, owner: Duration) -> Option<Reckoned> {
+        let of_rig = |name: &str| self.rig.number(name).unwrap_or(0);
+        let tank_gal = of_rig("black_gal");
+        (tank_gal > 0).then(|| Reckoned {
+            clock: reckon.clock,
+            tank_gal,
+            floor_sqin: of_rig("black_floor_sqin"),
+            share_percent: of_rig("fill_percent"),
+            owner,
+            call: reckon.call,
+            started: reckon.started,
+            depth: reckon.depth,
+        })
     }
 
     fn whole(&self, number: &Number, field: &str, each: &str) -> Result<u32, Fault> {

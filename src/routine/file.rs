@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::answer::ReckonedClock;
 use super::model::Touches;
 use crate::rig::Role;
 
@@ -155,6 +156,21 @@ fn one_minute() -> f64 {
     1.0
 }
 
+/// How a clock's length follows from the flow of the tap.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ReckonFile {
+    /// What runs in while it runs.
+    pub clock: ReckonedClock,
+    /// The call once it is reckoned: {time}, {flow} (gallons a minute), {depth} (the sentence below).
+    pub call: String,
+    /// Said when it has started, once it is reckoned.
+    pub started: String,
+    /// Says how deep that is, where the tank's floor is known: {depth} (inches).
+    #[serde(default)]
+    pub depth: String,
+}
+
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
 pub(super) enum AnswerFile {
@@ -184,6 +200,12 @@ pub(super) enum AnswerFile {
         alarm: String,
         #[serde(default)]
         alarm_short: String,
+        /// What it fills while it runs, in US gallons: the time that this takes tells the flow of the tap.
+        #[serde(default)]
+        fills_gal: Option<Number>,
+        /// Reckons its length anew once the flow of the tap is known.
+        #[serde(default)]
+        reckon: Option<ReckonFile>,
     },
     /// A question.
     YesNo {

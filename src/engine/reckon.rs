@@ -1,0 +1,86 @@
+//! The flow of the tap, from the time that a bucket took, and the clocks that follow from it.
+//!
+//! Only what was recorded counts: a run that is taken up again reckons the same.
+
+use std::time::Duration;
+
+use uom::si::area::square_inch;
+use uom::si::f64::{Area, Ratio, Time, Volume, VolumeRate};
+use uom::si::length::inch;
+use uom::si::ratio::percent;
+use uom::si::time::second;
+
+use super::joined::Move;
+use super::phrasebook::Phrasebook;
+use crate::figures::clocks::{LayerInputs, RinseInputs, layer_clock, rinse_clock};
+use crate::figures::flow::by_bucket;
+use crate::figures::units::flow::us_gallon_per_minute;
+use crate::figures::units::volume::us_gallon;
+use crate::routine::{Answer, ClockAnswer, Reckoned, ReckonedClock, StepIndex};
+
+/// What came of measuring the tap.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Measured {
+    /// Gallons a minute, as it is said.
+    Flow(String),
+    /// No tap gives that, or the clocks that would follow could not be kept: the usual times stay.
+    Unusable,
+}
+
+/// Takes the time that the bucket of `step` took, and reckons the clocks that come after it in the same routine. `None` for a
+/// clock that measures nothing.
+pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration) -> Option<Measured> {
+    let Answer::Clock(ClockAnswer { fills_gal: Some(gallons), .. }) = &job.step(step).answer else { return None };
+    let bucket = Volume::new::<us_gallon>(f64::from(*gallons));
+    let Ok(measured) = by_bucket(bucket, Time::new::<second>(ran.as_secs_f64())) else {
+        return Some(Measured::Unusable);
+    };
+    let flow = measured.flow;
+    let shown = one_place(flow.get::<us_gallon_per_minute>());
+    let part = job.parts[job.part_of(step)].steps.clone();
+    let mut changed = Vec::new();
+    for later in part.filter(|&later| later > step) {
+        let Answer::Clock(clock) = &job.step(later).answer else { continue };
+        let Some(reckoned) = &clock.reckoned else { continue };
+        let Some((length, depth)) = length(reckoned, flow) else { return Some(Measured::Unusable) };
+        let depth = depth.map_or_else(String::new, |depth| reckoned.depth.replace("{depth}", &one_place(depth)));
+        let fill = |text: &str| {
+            let text = text.replace("{time}", &book.span(length)).replace("{flow}", &shown).replace("{depth}", &depth);
+            text.split_whitespace().collect::<Vec<_>>().join(" ")
+        };
+        changed.push((later, length, fill(&reckoned.call), fill(&reckoned.started)));
+    }
+    for (later, length, call, started) in changed {
+        let step = &mut job.routine.steps[later];
+        step.call = call;
+        if let Answer::Clock(clock) = &mut step.answer {
+            clock.length = length;
+            clock.started = started;
+        }
+    }
+    Some(Measured::Flow(shown))
+}
+
+/// How long it runs, and how deep that is in inches where the floor is known.
+fn length(reckoned: &Reckoned, flow: VolumeRate) -> Option<(Duration, Option<f64>)> {
+    let tank = Some(Volume::new::<us_gallon>(f64::from(reckoned.tank_gal)));
+    let share = Ratio::new::<percent>(f64::from(reckoned.share_percent));
+    match reckoned.clock {
+        ReckonedClock::Rinse => {
+            let inputs =
+                RinseInputs { tank, held: Volume::default(), flow: Some(flow), share, owner: Some(reckoned.owner) };
+            rinse_clock(&inputs).ok().map(|clock| (clock.runs, None))
+        }
+        ReckonedClock::Layer => {
+            let base = (reckoned.floor_sqin > 0).then(|| Area::new::<square_inch>(f64::from(reckoned.floor_sqin)));
+            let inputs = LayerInputs { base, flow: Some(flow), wanted: None, owner: Some(reckoned.owner), tank, share };
+            layer_clock(&inputs).ok().map(|clock| (clock.runs, clock.depth.map(|depth| depth.get::<inch>())))
+        }
+    }
+}
+
+/// With one place behind the point, without one that says nothing: "6.7", "5".
+fn one_place(value: f64) -> String {
+    let text = format!("{value:.1}");
+    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
+}
