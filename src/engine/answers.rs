@@ -121,15 +121,12 @@ impl Engine {
                     None => self.say_line(Priority::Chat, Line::WhoNot),
                 }
             }
-            (Meaning::To { person, step, answer, .. }, asking) => {
-                if self.state.people[person].current == Some(step) {
-                    let confirmed = matches!(heard, HeardAs::VoiceConfirmed { .. });
-                    if !matches!(asking, Asking::Step) {
-                        self.asking = Asking::Step;
-                    }
-                    self.remind_at[person] = None;
-                    self.answered(person, step, answer, heard, confirmed);
-                }
+            (Meaning::To { person, step, .. }, _) if self.state.people[person].current != Some(step) => {}
+            (Meaning::To { person, step, answer, .. }, _) => {
+                let confirmed = matches!(heard, HeardAs::VoiceConfirmed { .. });
+                self.asking = Asking::Step;
+                self.remind_at[person] = None;
+                self.answered(person, step, answer, heard, confirmed);
             }
             (Meaning::ClockAgain(step), _) => {
                 if let Some(clock) = self.state.clocks.get(&step).copied() {

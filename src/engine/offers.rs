@@ -325,7 +325,7 @@ impl Engine {
 /// Splits off the last sentence of a call where it holds words to answer with.
 fn split_answer<'a>(call: &'a str, words: &[String]) -> (&'a str, &'a str) {
     let ends = call.char_indices().filter(|(_, c)| matches!(c, '.' | '?' | '!')).map(|(at, _)| at + 1);
-    let begin = ends.filter(|&at| at < call.trim_end().len()).last().unwrap_or(0);
+    let begin = ends.filter(|&at| at < call.trim_end().len()).max().unwrap_or(0);
     let (action, last) = call.split_at(begin);
     let lower = last.to_lowercase();
     match words.iter().any(|word| lower.contains(word.as_str())) && begin > 0 {

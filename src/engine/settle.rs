@@ -33,11 +33,8 @@ impl Engine {
                     self.commit(Event::StepAnswered { step: id, answer: said, heard });
                 }
             }
-            (Reply::Wanted(_), Answer::Hold(_)) => {
-                if self.holding.is_none() {
-                    self.commit(Event::HoldBegun { step: id, heard });
-                }
-            }
+            (Reply::Wanted(_), Answer::Hold(_)) if self.holding.is_some() => {}
+            (Reply::Wanted(_), Answer::Hold(_)) => self.commit(Event::HoldBegun { step: id, heard }),
             (Reply::Wanted(said), _) => self.agree(person, step, said, heard),
             (Reply::Other(answer), _) => self.commit(Event::OtherStateHeard { step: id, answer, heard }),
             (Reply::Halt(answer), _) => self.commit(Event::SignalHalted { step: id, answer, heard }),

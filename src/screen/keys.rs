@@ -50,7 +50,10 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
         '-' | '_' => Key::Quieter,
         '<' | ',' => Key::Slower,
         '>' | '.' => Key::Faster,
-        '1'..='9' => Key::Choice(letter as u8 - b'0'),
+        't' => Key::Note,
+        'r' => Key::AreWeReady,
+        // Nought is no choice, but a digit of a reading.
+        '0'..='9' => Key::Choice(letter as u8 - b'0'),
         _ => return None,
     };
     plain(event.modifiers, key)
@@ -76,6 +79,8 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("-", &labels.quieter),
         ("<", &labels.slower),
         (">", &labels.faster),
+        ("t", &labels.note),
+        ("r", &labels.are_we_ready),
         ("q", &labels.end_run),
     ];
     answers
@@ -115,7 +120,7 @@ mod tests {
             assert!(found.insert(key), "{name} does the same as another");
         }
         // All keys but the choices, which are listed where they are to be made.
-        assert_eq!(found.len(), 19);
+        assert_eq!(found.len(), 21);
     }
 
     #[test]
@@ -138,9 +143,9 @@ mod tests {
     }
 
     #[test]
-    fn digits_pick_choices_from_one_to_nine() {
+    fn digits_pick_choices_and_type_readings() {
         assert_eq!(press(KeyCode::Char('1'), KeyModifiers::NONE), Some(ScreenKey::Engine(Key::Choice(1))));
         assert_eq!(press(KeyCode::Char('9'), KeyModifiers::NONE), Some(ScreenKey::Engine(Key::Choice(9))));
-        assert_eq!(press(KeyCode::Char('0'), KeyModifiers::NONE), None);
+        assert_eq!(press(KeyCode::Char('0'), KeyModifiers::NONE), Some(ScreenKey::Engine(Key::Choice(0))));
     }
 }

@@ -47,6 +47,8 @@ pub(super) struct KeyLabels {
     pub(super) correction: String,
     pub(super) skip: String,
     pub(super) stop: String,
+    pub(super) note: String,
+    pub(super) are_we_ready: String,
     pub(super) end_run: String,
     pub(super) louder: String,
     pub(super) quieter: String,

@@ -31,6 +31,7 @@ impl Source<'_> {
             (false, false) => format!("{routine}: {section}"),
             _ => format!("{routine}{section}"),
         };
+        let place = if self.view.who.is_empty() { place } else { format!("{} - {place}", self.view.who) };
         let count = match steps {
             0 => String::new(),
             _ => fill(&self.labels.step, &[&step.to_string(), &steps.to_string()]),
@@ -49,7 +50,15 @@ impl Source<'_> {
             .notices
             .iter()
             .flat_map(|notice| self.marked(&self.labels.notice, notice, self.palette.caution))
+            .chain(self.beside())
             .collect()
+    }
+
+    /// What the others are at, one line each.
+    fn beside(&self) -> Lines {
+        let others = self.view.beside.iter().filter(|(_, call)| !call.is_empty());
+        let lines = others.flat_map(|(name, call)| self.marked(&format!("{name}:"), call, self.palette.text));
+        lines.collect()
     }
 
     pub(super) fn caution(&self) -> Lines {

@@ -155,6 +155,8 @@ pub fn prompt() -> View {
         confirm_key: "valve closed".to_owned(),
         other_key: "valve open".to_owned(),
         choices: vec![],
+        who: String::new(),
+        beside: vec![],
         notices: vec![],
     }
 }
