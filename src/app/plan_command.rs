@@ -250,6 +250,10 @@ fn now() -> Result<Timestamp, PlanError> {
 /// A journal that is named must be there; without a name, having none is having done nothing yet.
 fn journal(args: &PlanArgs, places: &Places) -> Result<Option<JournalReader>, PlanError> {
     let path = args.journal.clone().unwrap_or_else(|| places.journal());
+    // Before the first run there is not even the folder.
+    if args.journal.is_none() && path.parent().is_some_and(|folder| !folder.exists()) {
+        return Ok(None);
+    }
     match JournalReader::open(&path) {
         Ok(journal) => Ok(Some(journal)),
         Err(JournalError::Missing { .. }) if args.journal.is_none() => Ok(None),

@@ -193,6 +193,9 @@ fn factor(runs_before: u32, assumed: &Assumptions) -> f64 {
 
 type Practice = BTreeMap<(String, String), u32>;
 
+/// Run, logarithm beyond the file, and whether the person was practised by then.
+type Seen = (i64, f64, bool);
+
 /// Takes out what is known beforehand: what the file says and the want of practice. Outliers are pulled in.
 fn cleaned(observations: &[Observation], assumed: &Assumptions) -> (Practice, Vec<Point>, Vec<(String, String)>) {
     let sound: Vec<&Observation> =
@@ -201,7 +204,7 @@ fn cleaned(observations: &[Observation], assumed: &Assumptions) -> (Practice, Ve
     for o in sound.iter().filter(|o| !o.waits) {
         runs_of.entry((o.person.clone(), o.skill.clone())).or_default().insert(o.run);
     }
-    let mut by_group: BTreeMap<(String, String), Vec<(i64, f64, bool)>> = BTreeMap::new();
+    let mut by_group: BTreeMap<(String, String), Vec<Seen>> = BTreeMap::new();
     for o in &sound {
         let earlier = runs_of
             .get(&(o.person.clone(), o.skill.clone()))

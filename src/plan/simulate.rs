@@ -75,11 +75,11 @@ pub fn simulate_rest(
 }
 
 fn draw_all(work: &Work, arranged: &Arranged, stretch: f64, random: &mut impl Rng, lasts: &mut [f64]) {
-    for chore in 0..lasts.len() {
-        lasts[chore] = draw_one(work, arranged, chore, stretch, random);
+    for (chore, lasts) in lasts.iter_mut().enumerate() {
+        *lasts = draw_one(work, arranged, chore, stretch, random);
     }
-    for chore in 0..lasts.len() {
-        if let Some(once_more) = &work.chores[chore].once_more {
+    for (chore, it) in work.chores.iter().enumerate() {
+        if let Some(once_more) = &it.once_more {
             loop_rounds(work, arranged, chore, once_more, stretch, random, lasts);
         }
     }

@@ -167,8 +167,8 @@ impl Builder<'_> {
             for round in 1..=count {
                 // A further round begins where the one before has ended.
                 let before = if round > 1 { vec![self.chores.len() - 1] } else { gates.to_vec() };
-                for at in index..=end {
-                    if round == 1 || !steps[at].once {
+                for (at, step) in steps.iter().enumerate().take(end + 1).skip(index) {
+                    if round == 1 || !step.once {
                         self.add_step(routine, at, round, &mut places, &before);
                     }
                 }
@@ -244,7 +244,7 @@ impl Builder<'_> {
 
     fn ways(&self, routine: &Routine, step: &Step) -> Vec<Way> {
         let key = key_of(&routine.id, &step.id);
-        let usual = self.known.own.get(&key).copied().unwrap_or_else(|| Usual::File(step.usual.as_secs_f64()));
+        let usual = self.known.own.get(&key).copied().unwrap_or(Usual::File(step.usual.as_secs_f64()));
         if step.wait {
             return vec![Way { people: vec![], belief: self.known.durations.of("", &key, true, usual) }];
         }
