@@ -13,6 +13,7 @@ pub mod figures;
 pub mod hear;
 pub mod journal;
 pub mod onnx;
+pub mod paper;
 pub mod plan;
 pub mod rig;
 pub mod routine;

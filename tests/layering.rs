@@ -23,6 +23,7 @@ const OURS: &[(&str, &[&str])] = &[
     ("say", OUTER),
     ("journal", OUTER),
     ("screen", OUTER),
+    ("paper", &["units", "rig", "routine", "engine::event"]),
 ];
 
 /// What the folders that touch the world may use: the engine's inputs and outputs, never the engine.
@@ -58,7 +59,7 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("tui_big_text", &["screen/"]),
     ("tokio", &["app/"]),
     ("clap", &["main.rs", "app/"]),
-    ("zip", &["app/"]),
+    ("zip", &["app/", "paper/"]),
     ("solar_positioning", &["figures/"]),
     ("std::net", &[]),
     ("*::Instant", &["app/clock.rs"]),

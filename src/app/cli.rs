@@ -15,8 +15,8 @@ use crate::app::plan_command::{self, PlanArgs};
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::say_command::SayRequest;
 use crate::app::{
-    AppError, fetch, hear_command, lint_command, log_command, models, prompts_command, rig_command, run_command,
-    say_command, stats_command,
+    AppError, fetch, hear_command, lint_command, log_command, models, paper_command, prompts_command, rig_command,
+    run_command, run_page, say_command, stats_command,
 };
 use crate::engine::output::VoiceSettings;
 use crate::journal::{JournalReader, RunId};
@@ -50,6 +50,12 @@ pub enum Command {
     Figure(FigureArgs),
     /// Tell when to begin to be away on time, and while under way whether that holds.
     Plan(PlanArgs),
+    /// Make a routine of a list in a spreadsheet (CSV, XLSX, ODS).
+    BringIn(paper_command::BringInArgs),
+    /// Write a routine as a spreadsheet.
+    HandOut(paper_command::HandOutArgs),
+    /// Print a routine as a sheet with boxes to tick (PDF).
+    Sheet(paper_command::SheetArgs),
     /// Download the speech models that are not there yet.
     Fetch,
     /// Write everything the program can say to WAV files with a list of the texts.
@@ -168,6 +174,15 @@ pub struct LogArgs {
     /// With --stats: write a page with pictures to this file as well.
     #[arg(long, value_name = "FILE", requires = "stats")]
     pub page: Option<PathBuf>,
+    /// Write the run as a page (HTML) that opens from the disk, into the file of --out.
+    #[arg(long, requires = "run", requires = "out", conflicts_with_all = ["json", "stats"])]
+    pub html: bool,
+    /// The page to write.
+    #[arg(short, long, value_name = "FILE", requires = "html")]
+    pub out: Option<PathBuf>,
+    /// Write over a page of the same name, keeping the old one beside it.
+    #[arg(long, requires = "html")]
+    pub replace: bool,
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
@@ -228,6 +243,10 @@ impl Cli {
                     return Ok(ExitCode::SUCCESS);
                 }
                 match args.run {
+                    Some(run) if args.html => {
+                        let file = args.out.unwrap_or_default();
+                        run_page::write(&journal, RunId(run), &zone, &places, &file, args.replace)?;
+                    }
                     Some(run) => log_command::show(out, &journal, RunId(run), form, &zone)?,
                     None => log_command::list(out, &journal, form, &zone)?,
                 }
@@ -256,6 +275,9 @@ impl Cli {
                 return Ok(figure_command::run(&args, list, &clock::wall, out)?);
             }
             Command::Plan(args) => plan_command::run(&args, &places, &mut io::stdout().lock())?,
+            Command::BringIn(args) => paper_command::bring_in(&args, &places)?,
+            Command::HandOut(args) => paper_command::hand_out(&args, &places)?,
+            Command::Sheet(args) => paper_command::print_sheet(&args, &places)?,
             Command::Fetch => {
                 let fetched = fetch::fetch_with_progress("core", &places.models)?;
                 println!(

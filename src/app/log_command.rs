@@ -178,7 +178,7 @@ fn ended(account: &RunSummary) -> String {
     text
 }
 
-fn step_of(event: &Event) -> Option<&str> {
+pub(super) fn step_of(event: &Event) -> Option<&str> {
     match event {
         Event::StepOffered { step }
         | Event::StepAnswered { step, .. }
@@ -228,7 +228,7 @@ fn step_of(event: &Event) -> Option<&str> {
 }
 
 /// What happened, without the step. Free text stands in quotes, with control characters made visible.
-fn told(event: &Event) -> String {
+pub(super) fn told(event: &Event) -> String {
     let steps = |steps: &[String]| if steps.is_empty() { "none".to_owned() } else { steps.join(", ") };
     match event {
         Event::RunStarted { routine, fingerprint } => format!("run of {routine} began, text {fingerprint}"),
@@ -338,7 +338,7 @@ fn minutes(span: SessionTime) -> String {
 }
 
 /// Wall time in `zone` to the minute; as it stands in the journal when it is no RFC 3339.
-fn local(wall: &str, zone: &TimeZone) -> String {
+pub(super) fn local(wall: &str, zone: &TimeZone) -> String {
     match wall.parse::<Timestamp>() {
         Ok(time) => time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string(),
         Err(_) => wall.to_owned(),

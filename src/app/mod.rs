@@ -10,6 +10,9 @@ pub mod live;
 pub mod log_command;
 pub mod models;
 pub mod own_voice;
+pub mod paper_command;
+pub mod paper_files;
+pub mod paper_routines;
 pub mod past_runs;
 pub mod person;
 mod pip;
@@ -21,6 +24,7 @@ pub mod rehearse;
 pub mod rig_command;
 pub mod room;
 pub mod run_command;
+pub mod run_page;
 pub mod say_command;
 pub mod script;
 pub mod session;
@@ -56,6 +60,8 @@ pub enum AppError {
     Sound(#[from] sound::SoundError),
     #[error(transparent)]
     Rig(#[from] rig_command::RigCommandError),
+    #[error(transparent)]
+    Paper(#[from] paper_command::PaperError),
     #[error(transparent)]
     Room(#[from] room::RoomError),
     #[error(transparent)]
