@@ -62,7 +62,7 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("tui_big_text", &["screen/"]),
     ("tokio", &["app/"]),
     ("clap", &["main.rs", "app/"]),
-    ("zip", &["app/"]),
+    ("zip", &["app/", "paper/"]),
     ("solar_positioning", &["figures/"]),
     ("zip", &["app/", "paper/"]),
     ("std::net", &[]),

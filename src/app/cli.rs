@@ -175,7 +175,7 @@ pub struct LogArgs {
     #[arg(long, value_name = "FILE", requires = "stats")]
     pub page: Option<PathBuf>,
     /// Write the run as a page (HTML) that opens from the disk, into the file of --out.
-    #[arg(long, requires = "run", requires = "out", conflicts_with = "json")]
+    #[arg(long, requires = "run", requires = "out", conflicts_with_all = ["json", "stats"])]
     pub html: bool,
     /// The page to write.
     #[arg(short, long, value_name = "FILE", requires = "html")]

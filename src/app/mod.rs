@@ -61,6 +61,8 @@ pub enum AppError {
     #[error(transparent)]
     Rig(#[from] rig_command::RigCommandError),
     #[error(transparent)]
+    Paper(#[from] paper_command::PaperError),
+    #[error(transparent)]
     Room(#[from] room::RoomError),
     #[error(transparent)]
     Log(#[from] log_command::LogError),
