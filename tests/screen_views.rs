@@ -179,8 +179,9 @@ fn view() -> impl Strategy<Value = View> {
     (
         (words(), words(), 0usize..30, 0usize..30, call(), words()),
         (prop::collection::vec(random_clock(), 0..4), words(), list(14), words(), words(), list(8), list(3)),
+        (words(), prop::collection::vec((words(), words()), 0..3)),
     )
-        .prop_map(|((routine, section, step, steps, call, caution), rest)| {
+        .prop_map(|((routine, section, step, steps, call, caution), rest, (who, beside))| {
             let (clocks, last_heard, can_say, confirm_key, other_key, choices, notices) = rest;
             View {
                 routine,
@@ -195,6 +196,8 @@ fn view() -> impl Strategy<Value = View> {
                 other_key,
                 choices,
                 notices,
+                who,
+                beside,
             }
         })
 }

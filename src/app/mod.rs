@@ -78,8 +78,6 @@ pub enum AppError {
     Labels(#[from] crate::screen::LabelsError),
     #[error(transparent)]
     Plan(#[from] plan_command::PlanError),
-    #[error(transparent)]
-    Paper(#[from] paper_command::PaperError),
     #[error("{path}: cannot be made or written; check that the disk has room and that you may write there")]
     Folder { path: PathBuf, source: io::Error },
     #[error("{path}: the session's sound cannot be kept; check that the disk has room and that you may write there")]
