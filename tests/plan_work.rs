@@ -33,6 +33,32 @@ fn hands_are_free_while_the_tank_runs_out_and_drips_are_looked_at_during_the_rin
 }
 
 #[test]
+fn gloves_go_on_before_the_hose_does_whoever_has_time() {
+    let plan = planned(work_of(&[vec![&tank_dump()]], &rowan_and_imre(), &unknown()), by_ten(), &unknown(), 200);
+    let of = |id: &str| plan.work.chores.iter().position(|c| c.key == format!("tank-dump/{id}")).unwrap();
+    assert!(plan.spans[of("gloves")].1 <= plan.spans[of("hose-rig")].0);
+    for (i, chore) in plan.work.chores.iter().enumerate().filter(|(_, c)| c.critical) {
+        let earlier = |j: &usize| {
+            plan.work.chores[*j].section == chore.section && !plan.work.chores[*j].ways[0].people.is_empty()
+        };
+        for before in (0..i).filter(earlier) {
+            assert!(plan.spans[before].1 <= plan.spans[i].0, "{} before {}", plan.work.chores[before].key, chore.key);
+        }
+    }
+}
+
+#[test]
+fn an_order_between_routines_outweighs_the_order_of_a_file() {
+    let critical =
+        "critical = true\nanswer = { kind = 'state', want = ['shut'], other = ['open'], other_reply = 'Shut it.' }";
+    let one = routine("one", &[("b", 1.0, "after = ['two/x']"), ("a", 1.0, critical)]);
+    let two = routine("two", &[("x", 1.0, "after = ['one/a']")]);
+    let plan = planned(work_of(&[vec![&one, &two]], &rowan_and_imre(), &unknown()), by_ten(), &unknown(), 200);
+    let of = |key: &str| plan.spans[plan.work.chores.iter().position(|c| c.key == key).unwrap()];
+    assert!(of("one/a").1 <= of("two/x").0 && of("two/x").1 <= of("one/b").0);
+}
+
+#[test]
 fn a_loop_is_planned_as_often_as_it_usually_goes_round() {
     let planned_rounds = |asked: u32, once_more: u32| {
         let loops = BTreeMap::from([("tank-dump/rinse-clear".to_owned(), LoopCount { asked, once_more })]);

@@ -7,7 +7,7 @@ use thiserror::Error;
 
 use super::belief::Belief;
 use super::durations::{Durations, LoopCount, Usual};
-use super::project::{Activity, Mode, Project};
+use super::project::{Activity, Mode, Project, ProjectError};
 use crate::routine::{Answer, Role, Routine, RoutineKind, Step, StepIndex};
 
 /// Somebody who takes part.
@@ -99,13 +99,22 @@ pub struct Known<'a> {
 /// # Errors
 /// Nobody, no routine, one named twice, an emergency card, or an order that runs against the parts.
 pub fn put_together(parts: &[Vec<&Routine>], hands: &[Hand], known: &Known<'_>) -> Result<Work, WorkError> {
+    let work = build(parts, hands, known, true)?;
+    // Orders between routines can run against the order of a file; then only what is written as an order holds.
+    if matches!(work.project().order(), Err(ProjectError::Cycle(_))) {
+        return build(parts, hands, known, false);
+    }
+    Ok(work)
+}
+
+fn build(parts: &[Vec<&Routine>], hands: &[Hand], known: &Known<'_>, keep_file_order: bool) -> Result<Work, WorkError> {
     if hands.is_empty() {
         return Err(WorkError::Nobody);
     }
     if parts.iter().all(Vec::is_empty) {
         return Err(WorkError::NoRoutine);
     }
-    let mut builder = Builder { hands, known, chores: Vec::new(), last: BTreeMap::new() };
+    let mut builder = Builder { hands, known, keep_file_order, chores: Vec::new(), last: BTreeMap::new() };
     let mut seen = std::collections::BTreeSet::new();
     let mut gates: Vec<usize> = Vec::new();
     for part in parts {
@@ -147,6 +156,8 @@ pub fn skill_of(routine: &str, role: Role) -> String {
 struct Builder<'a> {
     hands: &'a [Hand],
     known: &'a Known<'a>,
+    /// Critical steps come after what stands before them in their section: gloves go on before the hose does.
+    keep_file_order: bool,
     chores: Vec<Chore>,
     /// The last chore of each step, by key.
     last: BTreeMap<String, usize>,
@@ -206,6 +217,14 @@ impl Builder<'_> {
         }
         if round > 1 || after.is_empty() {
             after.extend(begin);
+        }
+        if step.critical && self.keep_file_order {
+            let earlier = routine.steps[..at].iter().zip(places.iter());
+            after.extend(
+                earlier
+                    .filter(|(other, _)| other.section == step.section && other.role == step.role && !other.wait)
+                    .filter_map(|(_, list)| of_round(list)),
+            );
         }
         after.sort_unstable();
         after.dedup();
