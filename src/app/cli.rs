@@ -68,11 +68,14 @@ pub enum Command {
 
 #[derive(Debug, Args)]
 pub struct RunArgs {
-    /// Name of the routine, such as tank-dump.
+    /// Name of the routine or move, such as tank-dump or leave.
     pub routine: String,
     /// Rig file; without it, rig.toml in the configuration folder, or common practice.
     #[arg(long, value_name = "FILE")]
     pub rig: Option<PathBuf>,
+    /// Somebody who takes part, by the name in the rig file; once for each.
+    #[arg(long, value_name = "NAME")]
+    pub with: Vec<String>,
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
@@ -92,11 +95,14 @@ pub struct RunArgs {
 
 #[derive(Debug, Args)]
 pub struct RehearseArgs {
-    /// Name of the routine, such as tank-dump.
+    /// Name of the routine or move, such as tank-dump or leave.
     pub routine: String,
     /// Rig file; without it, rig.toml in the configuration folder, or common practice.
     #[arg(long, value_name = "FILE")]
     pub rig: Option<PathBuf>,
+    /// Somebody who takes part, by the name in the rig file; once for each.
+    #[arg(long, value_name = "NAME")]
+    pub with: Vec<String>,
     /// What the simulated person says; without it, they answer as asked.
     #[arg(long, value_name = "FILE")]
     pub script: Option<PathBuf>,
@@ -199,8 +205,8 @@ impl Cli {
             Command::Run(args) => run_command::run(&args, &places)?,
             Command::Rehearse(args) => {
                 models::verify(&places.models)?;
-                let RehearseArgs { routine, rig, script, out, pace } = args;
-                let rehearsal = Rehearsal { routine, rig, script, out, pace };
+                let RehearseArgs { routine, rig, with, script, out, pace } = args;
+                let rehearsal = Rehearsal { routine, rig, with, script, out, pace };
                 rehearse(&rehearsal, &places.sounds(), &places.config)?.print(&rehearsal.out);
             }
             Command::Hear(args) => {

@@ -4,8 +4,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use crate::engine::move_file::{MoveFile, MoveFileError};
+use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
-use crate::engine::{Crew, Move};
+use crate::engine::{Crew, Engine, Move};
 use crate::rig::{Person, Rig, RigError};
 use crate::routine::{self, Library, Routine, RoutineError, Source};
 use thiserror::Error;
@@ -31,6 +32,10 @@ pub enum PromptError {
     Move(#[from] MoveFileError),
     #[error(transparent)]
     Rig(#[from] RigError),
+    #[error(
+        "--with: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
+    )]
+    Stranger { name: String, known: String },
 }
 
 /// The routines that ship with the program, in the order of a move; the cards come last.
@@ -85,9 +90,33 @@ pub fn job(id: &str, rig: &Rig, config: &Path) -> Result<Move, PromptError> {
     Ok(job.with_cards(&cards?))
 }
 
+/// An engine for what [`job`] finds, for the people `with` whose names the rig knows; for one person without a name where there
+/// are none.
+///
+/// # Errors
+/// As [`job`] and [`phrasebook`]; a name that the rig does not know.
+pub fn engine(
+    id: &str,
+    rig: &Rig,
+    with: &[String],
+    voice: VoiceSettings,
+    config: &Path,
+) -> Result<Engine, PromptError> {
+    let engine = Engine::of_move(job(id, rig, config)?, phrasebook(config)?, voice);
+    if with.is_empty() {
+        return Ok(engine);
+    }
+    let known = |name: &&String| rig.people().iter().any(|person| person.name.eq_ignore_ascii_case(name));
+    if let Some(stranger) = with.iter().find(|name| !known(name)) {
+        let known = rig.people().iter().map(|person| person.name.clone()).collect::<Vec<_>>().join(", ");
+        return Err(PromptError::Stranger { name: stranger.clone(), known });
+    }
+    Ok(engine.with_crew(crew(rig, with)))
+}
+
 /// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.
-pub fn crew(rig: &Rig, here: &[String]) -> Crew {
-    let is_here = |person: &Person| here.iter().any(|name| name.eq_ignore_ascii_case(&person.name));
+fn crew(rig: &Rig, with: &[String]) -> Crew {
+    let is_here = |person: &Person| with.iter().any(|name| name.eq_ignore_ascii_case(&person.name));
     let (here, away) = rig.people().iter().cloned().partition(is_here);
     Crew { here, away }
 }

@@ -18,7 +18,6 @@ use crate::app::session::{Command, Session};
 use crate::app::sound::{SoundError, Sounds};
 use crate::app::summary::{Mishearing, Summary};
 use crate::app::talk::Talk;
-use crate::engine::Engine;
 use crate::engine::input::{Away, Input};
 use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::Line;
@@ -35,6 +34,8 @@ use crate::units::SessionTime;
 pub struct Rehearsal {
     pub routine: String,
     pub rig: Option<PathBuf>,
+    /// Names of those who take part; nobody in particular where there are none.
+    pub with: Vec<String>,
     pub script: Option<PathBuf>,
     pub out: PathBuf,
     pub pace: Pace,
@@ -57,9 +58,9 @@ pub enum Pace {
 pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result<Summary, AppError> {
     let began = Clock::start();
     let rig = prompts::rig(rehearsal.rig.as_deref(), config)?;
-    let routine = prompts::routine(&rehearsal.routine, &rig, config)?;
     let book = prompts::phrasebook(config)?;
-    let steps: Vec<String> = routine.steps.iter().map(|step| step.id.clone()).collect();
+    let mut engine = prompts::engine(&rehearsal.routine, &rig, &rehearsal.with, VoiceSettings::default(), config)?;
+    let steps: Vec<String> = engine.routine().steps.iter().map(|step| step.id.clone()).collect();
     let script = match &rehearsal.script {
         Some(path) => Script::read(path, &steps)?,
         None => Script::none(),
@@ -68,7 +69,6 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     std::fs::create_dir_all(&rehearsal.out)
         .map_err(|source| AppError::Folder { path: rehearsal.out.clone(), source })?;
     let mut journal = Journal::open(&rehearsal.out.join("journal.sqlite"))?;
-    let mut engine = Engine::new(routine, book, VoiceSettings::default());
     let broken_off = journal
         .unfinished(&rehearsal.routine, Rehearsals::Included)?
         .filter(|run| run.run.fingerprint == engine.routine().fingerprint);

@@ -36,6 +36,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
         let rehearsal = Rehearsal {
             routine: args.routine.clone(),
             rig: args.rig.clone(),
+            with: args.with.clone(),
             script: None,
             out: "rehearsal".into(),
             pace: Pace::Virtual,
@@ -44,15 +45,13 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     }
 
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
-    let routine = prompts::routine(&args.routine, &rig, &places.config)?;
-    let book = prompts::phrasebook(&places.config)?;
     let path = args.journal.clone().unwrap_or_else(|| places.journal());
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         Places::make(folder)?;
     }
     let mut journal = Journal::open(&path)?;
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
-    let mut engine = Engine::new(routine, book, voice);
+    let mut engine = prompts::engine(&args.routine, &rig, &args.with, voice, &places.config)?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
     let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = match going_on {

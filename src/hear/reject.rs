@@ -142,7 +142,8 @@ pub fn sure_limits(class: PhraseClass, words: usize) -> Limits {
         (PhraseClass::Chat | PhraseClass::Ordinary, _) => (4.0, 3.0),
         (PhraseClass::Critical, true) => (5.0, 5.0),
         (PhraseClass::Critical, false) => (4.5, 5.0),
-        (PhraseClass::Emergency, _) => (1.0, 2.0),
+        (PhraseClass::Emergency, true) => (1.0, 2.0),
+        (PhraseClass::Emergency, false) => (3.0, 2.0),
     };
     Limits { log_odds, margin }
 }
@@ -156,7 +157,8 @@ pub fn thin_limits(class: PhraseClass, words: usize) -> Limits {
         (PhraseClass::Chat | PhraseClass::Ordinary, false) => (3.2, 2.0),
         (PhraseClass::Critical, true) => (3.7, 3.0),
         (PhraseClass::Critical, false) => (3.2, 3.0),
-        (PhraseClass::Emergency, _) => (0.0, 2.0),
+        (PhraseClass::Emergency, true) => (0.0, 2.0),
+        (PhraseClass::Emergency, false) => (1.5, 2.0),
     };
     Limits { log_odds, margin }
 }
