@@ -183,8 +183,6 @@ fn view() -> impl Strategy<Value = View> {
     )
         .prop_map(|((routine, section, step, steps, call, caution), rest, (who, beside))| {
             let (clocks, last_heard, can_say, confirm_key, other_key, choices, notices) = rest;
-            // The words of one part serve for another: what matters is that any text fits.
-            let (who, beside) = (confirm_key.clone(), vec![(other_key.clone(), last_heard.clone())]);
             View {
                 routine,
                 section,
@@ -200,8 +198,6 @@ fn view() -> impl Strategy<Value = View> {
                 who,
                 beside,
                 notices,
-                who,
-                beside,
             }
         })
 }

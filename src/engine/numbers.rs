@@ -102,9 +102,10 @@ pub fn from_digits(typed: &str, answer: &NumberAnswer) -> Option<i64> {
 
 /// "12.6 volts".
 pub fn shown(value: i64, decimals: u8, unit: &str) -> String {
-    let scale = 10_i64.pow(u32::from(decimals));
+    // A journal may hold anything: what no reading has must not stop it from being shown.
+    let scale = 10_u64.checked_pow(u32::from(decimals)).unwrap_or(u64::MAX);
     let sign = if value < 0 { "-" } else { "" };
-    let (whole, rest) = (value.abs() / scale, value.abs() % scale);
+    let (whole, rest) = (value.unsigned_abs() / scale, value.unsigned_abs() % scale);
     let number = match decimals {
         0 => format!("{sign}{whole}"),
         places => format!("{sign}{whole}.{rest:0width$}", width = usize::from(places)),

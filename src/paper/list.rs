@@ -275,6 +275,13 @@ impl Builder<'_> {
 
     /// Name, call, id and answer of a step with these words.
     fn words_of(&mut self, step: &mut DraftStep, text: &str, place: &Place) {
+        if text.contains(['{', '}']) {
+            self.notes.push(Note::new(
+                place.clone(),
+                Fate::LookAt,
+                "braces became round brackets: they stand for numbers of the rig",
+            ));
+        }
         let bare = text.trim_end_matches(['.', ';', ',', ':']);
         let call = self.words.list.call.replace("{step}", bare);
         if call.split_whitespace().count() > MOST_WORDS_OF_CALL {
@@ -407,7 +414,12 @@ fn joined<'a>(cells: impl Iterator<Item = &'a Cell>) -> String {
 }
 
 fn put(keys: &mut Table, key: &str, text: &str) {
-    keys.insert(key.to_owned(), Value::String(text.to_owned()));
+    keys.insert(key.to_owned(), Value::String(unbraced(text)));
+}
+
+/// Braces stand for numbers of the rig in a routine; in a list they are only brackets of another shape.
+fn unbraced(text: &str) -> String {
+    text.replace('{', "(").replace('}', ")")
 }
 
 fn append(keys: &mut Table, key: &str, text: &str) {

@@ -32,11 +32,11 @@ pub(super) fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, Read
         });
     }
     let quoted = records(text, separator, true);
-    let rows = if text.matches('"').count() % 2 == 1 {
+    let rows = if ends_inside_quotes(text, separator) {
         notes.push(Note::new(
             Place::default(),
             Fate::LookAt,
-            "an odd number of quotation marks, so one is not closed; quotation marks were read as plain signs",
+            "a quotation mark is not closed; quotation marks were read as plain signs",
         ));
         records(text, separator, false)
     } else {
@@ -141,6 +141,24 @@ fn reader(text: &str, separator: char, quoting: bool) -> csv::Reader<&[u8]> {
         .quoting(quoting)
         .delimiter(separator as u8)
         .from_reader(text.as_bytes())
+}
+
+/// Whether a quoted cell goes on to the very end. Only a mark at the beginning of a cell opens one (RFC 4180, section 2).
+fn ends_inside_quotes(text: &str, separator: char) -> bool {
+    let (mut inside, mut begins) = (false, true);
+    let mut signs = text.chars().peekable();
+    while let Some(sign) = signs.next() {
+        match sign {
+            '"' if inside && signs.peek() == Some(&'"') => {
+                signs.next();
+            }
+            '"' if inside => inside = false,
+            '"' if begins => inside = true,
+            _ => {}
+        }
+        begins = !inside && (sign == separator || sign == '\n' || sign == '\r');
+    }
+    inside
 }
 
 /// Rows with something in them. Blank lines count, lines inside a quoted cell do not, as spreadsheet programs number rows.

@@ -281,7 +281,7 @@ mod tests {
 
     #[test]
     fn a_title_makes_a_name_that_spreadsheet_programs_take() {
-        assert_eq!(sheet_name("'tanks / hoses: all of it, before the road'"), "tanks   hoses  all of it, bef");
+        assert_eq!(sheet_name("'tanks / hoses: all of it, before the road'"), "tanks   hoses  all of it, befo");
         assert_eq!(sheet_name("[?]"), "routine");
     }
 }
