@@ -139,8 +139,8 @@ impl Candidate {
 /// Opposites that differ in "on" and "off" alone come up to 4.5 apart in noise, so what matters wants 5.
 pub fn sure_limits(class: PhraseClass, words: usize) -> Limits {
     let (log_odds, margin) = match (class, words < 2) {
-        // However clearly it is said, a lone "yes" comes to 4 or so.
-        (PhraseClass::Chat | PhraseClass::Ordinary, true) => (3.0, 3.0),
+        // However clearly it is said, a lone "yes" comes to 2 or 3: there is little of it.
+        (PhraseClass::Chat | PhraseClass::Ordinary, true) => (2.0, 5.0),
         (PhraseClass::Chat | PhraseClass::Ordinary, false) => (4.0, 3.0),
         (PhraseClass::Critical, true) => (3.5, 5.0),
         (PhraseClass::Critical, false) => (4.5, 5.0),
@@ -155,7 +155,7 @@ pub fn sure_limits(class: PhraseClass, words: usize) -> Limits {
 /// A lone "yes" is taken more easily than the rest, for nothing that can hurt hangs on it: 0.2 % of the same talk was.
 pub fn thin_limits(class: PhraseClass, words: usize) -> Limits {
     let (log_odds, margin) = match (class, words < 2) {
-        (PhraseClass::Chat | PhraseClass::Ordinary, true) => (2.2, 2.0),
+        (PhraseClass::Chat | PhraseClass::Ordinary, true) => (1.5, 2.0),
         (PhraseClass::Chat | PhraseClass::Ordinary, false) => (3.2, 2.0),
         (PhraseClass::Critical, true) => (3.0, 3.0),
         (PhraseClass::Critical, false) => (3.2, 3.0),
