@@ -168,7 +168,7 @@ fn a_held_time_is_counted_aloud_by_the_clock() {
     let said: Vec<(u64, &str)> = world
         .said
         .iter()
-        .filter(|(at, _)| *at > start || *at == start)
+        .filter(|(at, _)| *at >= start)
         .map(|(at, u)| (at.since(start).as_secs(), u.text.as_str()))
         .filter(|(_, text)| text.len() < 10)
         .collect();

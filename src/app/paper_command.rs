@@ -132,7 +132,7 @@ pub enum PaperError {
     #[error(transparent)]
     Prompt(#[from] PromptError),
     #[error("{file}{row}: {source}")]
-    Refused { file: String, row: String, source: PromptError },
+    Refused { file: String, row: String, source: Box<PromptError> },
     #[error(
         "--column {found}: expected a column's letters and what it holds, such as C=where; what it holds is one of: {known}"
     )]
@@ -315,7 +315,7 @@ fn accept(file: &str, text: &str, draft: &Draft, config: &Path) -> Result<(), Pa
         let of_id = |step: &&DraftStep| step.keys.get("id").and_then(|key| key.as_str()) == Some(id);
         let row = steps.filter(of_id).find_map(|step| step.row);
         let row = row.map_or_else(String::new, |row| format!(", row {row}"));
-        PaperError::Refused { file: file.to_owned(), row, source }
+        PaperError::Refused { file: file.to_owned(), row, source: Box::new(source) }
     };
     let source = Source { name: "the routine that it makes".to_owned(), text: text.to_owned() };
     prompts::load_from(&source, &Rig::default(), config).map_err(refused)?;

@@ -187,10 +187,8 @@ impl Listener {
         self.since_own_voice = if speaking { 0 } else { self.since_own_voice.saturating_add(1) };
         let own_voice = self.since_own_voice <= OWN_VOICE_TAIL_FRAMES;
         self.keep(frame, own_voice);
-        if let Some(utterance) = &mut self.utterance {
-            if !utterance.given_up {
-                utterance.samples.extend_from_slice(frame);
-            }
+        if let Some(utterance) = self.utterance.as_mut().filter(|utterance| !utterance.given_up) {
+            utterance.samples.extend_from_slice(frame);
         }
         let Some(probability) = self.activity.push(frame)? else { return Ok(None) };
         match self.segmenter.push(probability) {

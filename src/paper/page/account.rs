@@ -119,11 +119,7 @@ impl Taker {
                     people.iter().filter(|person| person.here).map(|person| person.name.clone()).collect();
             }
             Event::StepAssigned { step, person } => self.assigned = Some((step.clone(), person.clone())),
-            Event::HandedOver { to, .. } => {
-                if !self.account.people.contains(to) {
-                    self.account.people.push(to.clone());
-                }
-            }
+            Event::HandedOver { to, .. } if !self.account.people.contains(to) => self.account.people.push(to.clone()),
             Event::StepOffered { step } => {
                 self.open(step, at, &entry.of_day);
             }
