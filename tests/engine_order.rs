@@ -196,9 +196,8 @@ fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
             }),
             Event::LoopedBack { step, back_to, .. } => {
                 before_loop = Some(open.clone());
-                for again in index(back_to)..=index(step) {
-                    open[again] |= !job.step(again).once;
-                }
+                let looped = index(back_to)..=index(step);
+                looped.for_each(|again| open[again] |= !job.step(again).once);
             }
             Event::LoopUndone { .. } => open = before_loop.take().unwrap(),
             Event::CardStarted { card, .. } => {
