@@ -80,7 +80,8 @@ impl Engine {
         }
         if self.note_until.is_some_and(|at| at <= self.now) {
             self.note_until = None;
-            if matches!(self.asking, Asking::Note { .. }) {
+            // After the completion call nothing more is said.
+            if matches!(self.asking, Asking::Note { .. }) && self.state.ended.is_none() {
                 self.asking = Asking::Step;
                 self.say_line(Priority::Chat, Line::NoteLost);
             }
