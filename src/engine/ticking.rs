@@ -180,6 +180,10 @@ impl Engine {
     }
 
     pub(super) fn next_deadline(&self) -> Option<SessionTime> {
+        // After the last words only the end of them matters; a clock that a person had set is over with the run.
+        if self.state.ended.is_some() {
+            return None;
+        }
         let mut deadline: Option<SessionTime> = None;
         let mut earliest = |at: SessionTime| deadline = Some(deadline.map_or(at, |d| d.min(at)));
         self.remind_at.iter().flatten().copied().for_each(&mut earliest);

@@ -16,9 +16,6 @@ use sparehand::rig::Rig;
 use sparehand::routine::{self, Routine};
 use sparehand::units::SessionTime;
 
-/// Wake-ups at one moment after which the room lets time go on.
-const MOST_IDLE_WAKES: usize = 1_000;
-
 pub const TANK_DUMP: &str = include_str!("../../prompts/routines/tank-dump.toml");
 pub const ENGLISH: &str = include_str!("../../prompts/phrases/en.toml");
 
@@ -176,14 +173,7 @@ impl World {
     /// Lets time pass, jumping from one thing that happens to the next.
     pub fn pass(&mut self, span: Duration) {
         let until = self.now + span;
-        // A wake-up that is due and stays due brings nothing new: time goes on, as it does in the live loop.
-        let (mut at, mut idle_wakes) = (self.now, 0);
         loop {
-            idle_wakes = if self.now == at { idle_wakes + 1 } else { 0 };
-            at = self.now;
-            if idle_wakes > MOST_IDLE_WAKES {
-                break;
-            }
             let speech = self.speaking.as_ref().map(|(end, _)| *end);
             let next = [speech, self.deadline].into_iter().flatten().min().filter(|at| *at <= until);
             let Some(next) = next else { break };
