@@ -20,7 +20,7 @@ fn past_run(journal: &mut Journal, started: &str, purpose: Purpose, clean: bool)
         purpose,
     };
     let id = journal.begin_run(&run).unwrap();
-    let heard = HeardAs::Voice { score: 9.0, margin: 8.0 };
+    let heard = HeardAs::Voice { phrase: "grey closed".to_owned(), score: 9.0, margin: 8.0 };
     let rowan = Present { name: "Rowan".to_owned(), roles: vec![], practised: vec![], here: true };
     let slip =
         Event::OtherStateHeard { step: "grey-held".to_owned(), answer: "grey open".to_owned(), heard: heard.clone() };

@@ -8,6 +8,8 @@ pub mod figure_command;
 pub mod hear_command;
 pub mod lint_command;
 pub mod live;
+mod live_ear;
+mod live_mouth;
 pub mod log_command;
 pub mod mic_command;
 pub mod models;

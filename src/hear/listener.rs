@@ -42,6 +42,8 @@ pub struct Listener {
     /// What the last utterance came nearest to without being accepted, and how many frames ago.
     nearly: Option<(String, usize)>,
     level: Level,
+    /// Power of the microphone's newest frames under the program's own voice, before the echo is taken out.
+    own_power: VecDeque<f32>,
 }
 
 /// How the listener works.
@@ -84,6 +86,8 @@ pub struct Level {
     pub now: f32,
     /// Of the last quiet seconds.
     pub floor: f32,
+    /// Of the last seconds in which the program's own voice was played, voice and noise together; nothing before that.
+    pub own: Option<f32>,
 }
 
 struct Allowed {
@@ -158,7 +162,8 @@ impl Listener {
             utterance: None,
             note: None,
             nearly: None,
-            level: Level { now: SILENCE_DB, floor: SILENCE_DB },
+            level: Level { now: SILENCE_DB, floor: SILENCE_DB, own: None },
+            own_power: VecDeque::with_capacity(OWN_POWER_FRAMES),
         })
     }
 
@@ -196,6 +201,7 @@ impl Listener {
         reference: Option<&[f32; FRAME_LEN]>,
         speaking: bool,
     ) -> Result<Option<HearEvent>, ListenError> {
+        self.measure_own_voice(mic, reference);
         let cleaned;
         let frame = match reference {
             Some(reference) => {
@@ -319,7 +325,7 @@ impl Listener {
     fn close(&mut self, utterance: Utterance, quiet: usize) -> Result<Option<HearEvent>, ListenError> {
         let len = utterance.samples.len();
         let samples = if self.note.is_some() { utterance.samples.clone() } else { Vec::new() };
-        let event = self.judge_utterance(utterance, quiet)?;
+        let Some(event) = self.judge_utterance(utterance, quiet)? else { return Ok(None) };
         let Some(note) = &mut self.note else { return Ok(Some(event)) };
         match event {
             HearEvent::Unclear(_) => {
@@ -360,7 +366,9 @@ impl Listener {
         Ok(Some(recognise(scorer, samples, &allowed.prepared, &allowed.phrases, speech_s, calibration)?))
     }
 
-    fn judge_utterance(&mut self, mut utterance: Utterance, quiet: usize) -> Result<HearEvent, ListenError> {
+    /// `None` where it may have been the program's own voice, and is nothing that may be said over it: what is left of an echo is not
+    /// to be asked about.
+    fn judge_utterance(&mut self, mut utterance: Utterance, quiet: usize) -> Result<Option<HearEvent>, ListenError> {
         let early = utterance.early.take().filter(|(_, verdict)| verdict.accepted == Some(Certainty::Sure));
         let found = match early {
             Some(found) => Some(found),
@@ -369,7 +377,7 @@ impl Listener {
         let over_own_voice = utterance.over_own_voice();
         let (Some(allowed), Some((ranking, verdict))) = (utterance.allowed, found) else {
             let nothing = Unclear { best: None, score: f32::NEG_INFINITY, margin: 0.0, free_text: String::new() };
-            return Ok(HearEvent::Unclear(nothing));
+            return Ok((!over_own_voice).then_some(HearEvent::Unclear(nothing)));
         };
         let best = verdict.best.map(|index| (index, &allowed.phrases[index]));
         let said_before = self.nearly.take_if(|(_, frames)| *frames <= SAID_BEFORE_FRAMES);
@@ -388,7 +396,7 @@ impl Listener {
         if let (Some((index, phrase)), Some(certainty)) = (best, accepted)
             && (phrase.while_speaking || !over_own_voice)
         {
-            return Ok(HearEvent::Heard(PhraseHeard {
+            return Ok(Some(HearEvent::Heard(PhraseHeard {
                 set: allowed.id,
                 index,
                 text: phrase.text.clone(),
@@ -396,14 +404,30 @@ impl Listener {
                 margin: verdict.margin,
                 certainty,
                 over_speech: over_own_voice,
-            }));
+            })));
         }
-        Ok(HearEvent::Unclear(Unclear {
+        let unclear = Unclear {
             best: best.map(|(_, phrase)| phrase.text.clone()),
             score: verdict.score,
             margin: verdict.margin,
             free_text: ranking.free.text,
-        }))
+        };
+        Ok((!over_own_voice).then_some(HearEvent::Unclear(unclear)))
+    }
+
+    /// How loud the program is in its own microphone. What is played comes back a little later, so single frames say nothing.
+    fn measure_own_voice(&mut self, mic: &[f32; FRAME_LEN], reference: Option<&[f32; FRAME_LEN]>) {
+        if reference.is_none_or(|reference| rms(reference) < OWN_VOICE_RMS) {
+            return;
+        }
+        if self.own_power.len() == OWN_POWER_FRAMES {
+            self.own_power.pop_front();
+        }
+        self.own_power.push_back(rms(mic).powi(2));
+        if self.own_power.len() == OWN_POWER_FRAMES {
+            let mean = self.own_power.iter().sum::<f32>() / OWN_POWER_FRAMES as f32;
+            self.level.own = Some(decibels(mean.sqrt()));
+        }
     }
 
     fn keep(&mut self, frame: &[f32; FRAME_LEN], own_voice: bool) {
@@ -468,6 +492,10 @@ const TWICE_SCORE: f32 = 4.0;
 const TWICE_MARGIN: f32 = 4.0;
 /// 20 s.
 const SAID_BEFORE_FRAMES: usize = 2_000;
+/// 1 s of voice.
+const OWN_POWER_FRAMES: usize = 100;
+/// A frame of speech, and none of the pauses in it.
+const OWN_VOICE_RMS: f32 = 0.02;
 const SILENCE_DB: f32 = -120.0;
 /// The model notices speech up to 480 ms late (in noise), and the word needs sound before it.
 const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;

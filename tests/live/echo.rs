@@ -51,8 +51,9 @@ fn its_own_voice_in_the_microphone_confirms_nothing_and_stop_gets_through_it() {
     };
     assert_eq!(answered(), (1, 0), "gloves, and nothing by itself");
 
-    // It speaks for some ten seconds now; in the midst of that somebody says stop.
+    // It speaks for some ten seconds; in the midst of that somebody says stop.
     for attempt in 0.. {
+        pause(Duration::from_secs(14));
         assert!(attempt < 5, "stop never got through:\n{}", program.lines.lock().unwrap().join("\n"));
         program.seen = program.lines.lock().unwrap().len();
         server.play(&clip(&clips, VOICE, "explain"));

@@ -108,7 +108,10 @@ pub fn clip(folder: &Path, voice: Voice, text: &str) -> PathBuf {
 /// What the recogniser writes for each utterance, freely, without knowing what could be said.
 pub fn transcript(files: &[PathBuf], folder: &Path) -> Vec<String> {
     let phrases = folder.join("any.txt");
-    std::fs::write(&phrases, "yes\nno\n").unwrap();
+    // The free text is given up a little beyond the longest phrase: this one lets it go on to the end of a sentence.
+    let long =
+        "this is a long sentence of many words which nobody says here so that what is said is written down to its end";
+    std::fs::write(&phrases, format!("yes\n{long}\n")).unwrap();
     let output = Command::new(env!("CARGO_BIN_EXE_sparehand"))
         .args(["hear", "--json", "--phrases"])
         .arg(&phrases)
