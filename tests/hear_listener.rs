@@ -160,14 +160,12 @@ fn long_talk_is_left_alone_until_it_ends() {
 
 #[test]
 fn what_is_not_understood_twice_in_a_row_but_is_nearest_to_the_same_phrase_is_asked_about() {
-    let classed = |text: &str| {
-        let mut allowed = set(1, &[text, "bowl open", "loads off", "still loaded", "say again", "stand by", "all set"]);
-        allowed.phrases.iter_mut().for_each(|phrase| phrase.class = PhraseClass::Critical);
-        allowed
-    };
     let hear = |samples: &[f32]| {
+        let mut allowed =
+            set(1, &["burner off", "burner lit", "cap on", "loads off", "say again", "stand by", "all set"]);
+        allowed.phrases.iter_mut().for_each(|phrase| phrase.class = PhraseClass::Critical);
         let mut listener = listener();
-        listener.allow(&classed("bowl shut")).expect("the model scores");
+        listener.allow(&allowed).expect("the model scores");
         let events = feed(&mut listener, samples, |_, _| false);
         events
             .into_iter()
@@ -175,34 +173,29 @@ fn what_is_not_understood_twice_in_a_row_but_is_nearest_to_the_same_phrase_is_as
             .filter(|event| *event != HearEvent::SpeechStarted)
             .collect::<Vec<_>>()
     };
-    let near = |event: &HearEvent| matches!(event, HearEvent::Unclear(u) if u.best.as_deref() == Some("bowl shut") && u.score >= 4.0 && u.margin >= 4.0);
-    // How much noise it takes until it is not understood depends on the model; somewhere on the way it is near and no more.
-    let (mut found, mut found_late) = (0, 0);
-    for (seed, snr) in [24.0, 20.0, 17.0, 14.0, 12.0, 10.0, 8.0, 6.0].into_iter().enumerate() {
-        for voice in ["rms", "slt", "kal16"] {
-            let once = in_noise(&spoken("bowl shut", Voice::Flite(voice)), 1.5, 1.0, snr, seed as u64);
-            if !hear(&once).first().is_some_and(near) {
-                continue;
-            }
-            let twice = [once.as_slice(), once.as_slice()].concat();
-            let [first, second] = &hear(&twice)[..] else { continue };
-            if !near(first) {
-                continue;
-            }
-            if let HearEvent::Heard(heard) = second {
-                assert_eq!((heard.text.as_str(), heard.certainty), ("bowl shut", Certainty::Doubtful));
-                found += 1;
-            }
+    let near = |event: &HearEvent| matches!(event, HearEvent::Unclear(u) if u.best.as_deref() == Some("burner off") && u.score >= 2.0 && u.margin >= 4.5);
+    // How much noise it takes until it is near and no more depends on the model; one of these is.
+    let mut found = 0;
+    for (seed, snr) in [14.0, 20.0, 12.0, 17.0].into_iter().enumerate() {
+        for voice in ["slt", "kal16", "rms"] {
+            let once = in_noise(&spoken("burner off", Voice::Flite(voice)), 1.5, 1.0, snr, seed as u64);
+            let [first, second] = &hear(&[once.as_slice(), once.as_slice()].concat())[..] else { continue };
             // A long while later it is the first time again.
-            let later = [once.clone(), pink(7, 21 * SAMPLE_RATE, 0.002), once].concat();
-            let [_, second] = &hear(&later)[..] else { continue };
-            found_late += usize::from(near(second));
+            let [_, late] = &hear(&[once.clone(), pink(7, 21 * SAMPLE_RATE, 0.002), once].concat())[..] else {
+                continue;
+            };
+            let HearEvent::Heard(heard) = second else { continue };
+            if near(first) && near(late) {
+                assert_eq!((heard.text.as_str(), heard.certainty), ("burner off", Certainty::Doubtful));
+                found += 1;
+                break;
+            }
+        }
+        if found > 0 {
+            return;
         }
     }
-    assert!(
-        found > 0 && found_late > 0,
-        "no voice and no noise in which it was near and no more: {found}, {found_late}"
-    );
+    panic!("no voice and no noise in which it was near and no more");
 }
 
 /// A note in one voice, with this pause between its two sentences.
@@ -224,8 +217,8 @@ fn a_note_is_kept_whole_over_pauses_and_written_down_to_its_end() {
         .filter_map(|(_, event)| if let HearEvent::Noted(note) = event { Some(note) } else { None })
         .collect();
     let [note] = notes[..] else { panic!("{events:?}") };
-    let words = note.text.to_lowercase();
-    for word in ["left", "rear", "low", "tomorrow", "morning", "leave"] {
+    let words = note.text.to_lowercase().replace('-', "");
+    for word in ["left", "looks low", "look at it again", "tomorrow morning", "before we leave"] {
         assert!(words.contains(word), "'{word}' is missing in '{}'", note.text);
     }
     let spoken_s = (samples.len() - 4 * SAMPLE_RATE) as f32 / SAMPLE_RATE as f32;

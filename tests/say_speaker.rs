@@ -251,3 +251,28 @@ fn a_changed_volume_is_heard_at_once_and_without_a_step() {
     let (before, after) = (room.rms(40, 60), room.rms(102, 60));
     assert!(after < before / 4.0, "{before} to {after}");
 }
+
+#[test]
+fn under_its_breath_a_prompt_is_18_db_softer_for_as_long_as_was_said_and_an_alarm_is_not() {
+    let said = |ducked: bool, priority: Priority, alarm: Option<AlarmSignal>| {
+        let mut room = Room::new();
+        room.say(1, priority, "Look at the black valve and at the grey one as well.", alarm);
+        room.hear(40);
+        if ducked {
+            room.speaker.duck(std::time::Duration::from_millis(500));
+        }
+        room.hear(150);
+        room.heard
+    };
+    let level = |heard: &[f32], from_ms: usize, to_ms: usize| {
+        20.0 * f64::from(sparehand::hear::noise::rms(&heard[from_ms * 48..to_ms * 48])).log10()
+    };
+    let (plain, ducked) = (said(false, Priority::Prompt, None), said(true, Priority::Prompt, None));
+    let change = level(&ducked, 450, 850) - level(&plain, 450, 850);
+    assert!((change + 18.06).abs() < 0.5, "{change} dB");
+    let after = level(&ducked, 950, 1_800) - level(&plain, 950, 1_800);
+    assert!(after.abs() < 0.5, "{after} dB");
+    let signal = Some(AlarmSignal::Hazard { repeat: 0 });
+    let (plain, ducked) = (said(false, Priority::Alarm, signal), said(true, Priority::Alarm, signal));
+    assert!((level(&ducked, 450, 850) - level(&plain, 450, 850)).abs() < 0.1);
+}

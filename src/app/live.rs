@@ -197,7 +197,8 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 let taken = notes.keep(now, note, &mut talk)?;
                 todo.extend(session.tell(now, taken));
             }
-            News::Heard(HearEvent::SpeechStarted | HearEvent::TalkedOn) => {}
+            News::Heard(HearEvent::SpeechStarted) => drop(to_mouth.send(ToMouth::Duck(DUCKED))),
+            News::Heard(HearEvent::TalkedOn) => {}
             News::Level(found) => {
                 meters.level_dbfs = Some(found.now);
                 meters.floor_dbfs = Some(found.floor);
@@ -340,6 +341,8 @@ fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread
     std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(AppError::Thread)
 }
 
+/// Somebody who begins to speak over the voice has said what may be said over it by then.
+pub(super) const DUCKED: Duration = Duration::from_millis(1_500);
 /// The microphone knows the noise again so long after the voice has ended.
 const NOISE_KNOWN: Duration = Duration::from_millis(1_500);
 /// Keys and the screen are looked at this often, and a sleeping machine is noticed.

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, Receiver, Sender};
+use std::time::Duration;
 
 use crate::app::clock::pause;
 use crate::app::live::{NAP, News, REOPEN_EVERY};
@@ -18,6 +19,8 @@ pub(super) enum ToMouth {
     Hush(Priority),
     SetVoice(VoiceSettings),
     InNoise(InNoise),
+    /// Speak under the breath for so long.
+    Duck(Duration),
     Prepare(Vec<String>),
 }
 
@@ -62,6 +65,7 @@ impl Mouth {
                         self.in_noise = in_noise;
                         self.speaker.set_voice(above_noise(self.voice, self.in_noise));
                     }
+                    Ok(ToMouth::Duck(span)) => self.speaker.duck(span),
                     Ok(ToMouth::Prepare(texts)) => {
                         prepare = texts;
                         prepare.reverse();

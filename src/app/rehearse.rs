@@ -230,7 +230,11 @@ impl Stage {
                 let taken = self.notes.keep(now, note, &mut self.talk)?;
                 self.tell(now, taken)
             }
-            HearEvent::SpeechStarted | HearEvent::TalkedOn => Ok(()),
+            HearEvent::SpeechStarted => {
+                self.speaker.duck(crate::app::live::DUCKED);
+                Ok(())
+            }
+            HearEvent::TalkedOn => Ok(()),
         }
     }
 

@@ -44,6 +44,8 @@ pub struct Listener {
     level: Level,
     /// Power of the microphone's newest frames under the program's own voice, before the echo is taken out.
     own_power: VecDeque<f32>,
+    /// The same of its newest frames while nobody spoke: the echo canceller makes noise softer for a while after it worked.
+    quiet_power: VecDeque<f32>,
 }
 
 /// How the listener works.
@@ -164,6 +166,7 @@ impl Listener {
             nearly: None,
             level: Level { now: SILENCE_DB, floor: SILENCE_DB, own: None },
             own_power: VecDeque::with_capacity(OWN_POWER_FRAMES),
+            quiet_power: VecDeque::with_capacity(QUIET_LEN / FRAME_LEN),
         })
     }
 
@@ -215,7 +218,7 @@ impl Listener {
         if let Some((_, frames)) = &mut self.nearly {
             *frames += 1;
         }
-        self.keep(frame, own_voice);
+        self.keep(frame, mic, own_voice);
         if let Some(utterance) = self.utterance.as_mut().filter(|utterance| !utterance.given_up) {
             utterance.samples.extend_from_slice(frame);
         }
@@ -430,7 +433,7 @@ impl Listener {
         }
     }
 
-    fn keep(&mut self, frame: &[f32; FRAME_LEN], own_voice: bool) {
+    fn keep(&mut self, frame: &[f32; FRAME_LEN], mic: &[f32; FRAME_LEN], own_voice: bool) {
         self.recent.extend(frame);
         let surplus = self.recent.len().saturating_sub(PRE_ROLL_LEN);
         self.recent.drain(..surplus);
@@ -442,7 +445,12 @@ impl Listener {
             self.fresh_quiet += FRAME_LEN;
             let surplus = self.quiet.len().saturating_sub(QUIET_LEN);
             self.quiet.drain(..surplus);
-            self.level.floor = decibels(rms(self.quiet.make_contiguous()));
+            if self.quiet_power.len() == QUIET_LEN / FRAME_LEN {
+                self.quiet_power.pop_front();
+            }
+            self.quiet_power.push_back(rms(mic).powi(2));
+            let mean = self.quiet_power.iter().sum::<f32>() / self.quiet_power.len() as f32;
+            self.level.floor = decibels(mean.sqrt());
         }
     }
 
@@ -488,8 +496,8 @@ fn decibels(rms: f32) -> f32 {
 }
 
 /// In nats.
-const TWICE_SCORE: f32 = 4.0;
-const TWICE_MARGIN: f32 = 4.0;
+const TWICE_SCORE: f32 = 2.0;
+const TWICE_MARGIN: f32 = 4.5;
 /// 20 s.
 const SAID_BEFORE_FRAMES: usize = 2_000;
 /// 1 s of voice.

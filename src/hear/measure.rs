@@ -47,7 +47,7 @@ pub struct EchoPath {
 /// Cross-correlation with its phases only, so that noise of few pitches does not hide the delay (Knapp and Carter 1976, the phase
 /// transform). `played` must hold all frequencies, as noise does.
 pub fn echo_path(played: &[f32], heard: &[f32], floor_rms: f32) -> Option<EchoPath> {
-    if played.is_empty() || heard.len() < played.len() {
+    if played.is_empty() || heard.len() < played.len() || decibels(rms(heard)) <= DEAD_DBFS {
         return None;
     }
     let len = (played.len() + heard.len()).next_power_of_two();

@@ -142,6 +142,6 @@ mod tests {
         assert!(!note.is_over(true));
         push_s(&mut note, 0.02, 0.5);
         assert!(note.is_over(true));
-        assert_eq!(note.finish().unwrap().samples.len(), LONGEST_LEN, "nothing of it is lost");
+        assert!(note.finish().unwrap().samples.len() >= LONGEST_LEN, "nothing of it is lost");
     }
 }

@@ -48,7 +48,7 @@ impl LoudEnough {
 
     /// Whether the noise has risen so much since the utterance began that it is to be said once more.
     pub fn drowned(&self, floor_dbfs: f32) -> bool {
-        self.before.is_some_and(|before| floor_dbfs - before >= DROWNED_DB)
+        floor_dbfs >= LEAST_NOISE_DBFS && self.before.is_some_and(|before| floor_dbfs - before >= DROWNED_DB)
     }
 }
 
@@ -69,6 +69,8 @@ const MOST_EXTRA_DB: f32 = 6.0;
 const SLOW_DB: f32 = 3.0;
 /// Half of what is known of the noise by then is from before: a rise of 10 dB shows as some 7.
 const DROWNED_DB: f32 = 6.0;
+/// Softer than this nothing drowns a voice.
+const LEAST_NOISE_DBFS: f32 = -50.0;
 
 #[cfg(test)]
 mod tests {
@@ -129,5 +131,7 @@ mod tests {
         follower.begins(-55.0);
         assert!(!follower.drowned(-50.0));
         assert!(follower.drowned(-48.0));
+        follower.begins(-110.0);
+        assert!(!follower.drowned(-70.0), "a breath after digital silence");
     }
 }

@@ -5,6 +5,7 @@
 //! cut off is forgotten here: the engine says it again if it still matters.
 
 use std::collections::VecDeque;
+use std::time::Duration;
 
 use crate::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
 use crate::say::limiter::Limiter;
@@ -28,6 +29,8 @@ pub struct Speaker {
     /// Samples of silence still to come before the next utterance.
     rest: usize,
     gain: f32,
+    /// Samples for which it still speaks under its breath.
+    ducked: usize,
     limiter: Limiter,
     events: Vec<SpeakerEvent>,
 }
@@ -71,6 +74,7 @@ impl Speaker {
             earcons: Vec::new(),
             rest: 0,
             gain: 1.0,
+            ducked: 0,
             limiter: Limiter::new(CEILING, RELEASE),
             events: Vec::new(),
         })
@@ -120,6 +124,12 @@ impl Speaker {
         self.settings = within_range(settings);
     }
 
+    /// Speaks under its breath for so long, or from now on no longer with nothing: somebody seems to be speaking, and is to be heard.
+    /// Alarms stay as loud as they are.
+    pub fn duck(&mut self, span: Duration) {
+        self.ducked = span.as_millis() as usize * (FRAME / 10);
+    }
+
     /// Plays a short sound over whatever is heard.
     pub fn earcon(&mut self, earcon: Earcon) {
         self.earcons.push(Sound { samples: self.signals.earcon(earcon).to_vec(), at: 0 });
@@ -146,6 +156,7 @@ impl Speaker {
             }
             done += self.fill(&mut out[done..]);
         }
+        self.ducked = self.ducked.saturating_sub(FRAME);
         self.prepare_ahead();
         self.mix_and_limit(out);
         std::mem::take(&mut self.events)
@@ -185,7 +196,8 @@ impl Speaker {
         let Some(current) = self.current.as_mut() else { return 0 };
         let sounding = current.sound.left().min(out.len());
         if sounding > 0 {
-            let target = volume_gain(self.settings, current.is_alarm);
+            let breath = if self.ducked > 0 && !current.is_alarm { UNDER_ITS_BREATH } else { 1.0 };
+            let target = breath * volume_gain(self.settings, current.is_alarm);
             let step = (target - self.gain) / FRAME as f32;
             for (place, sample) in current.sound.take(sounding).iter().enumerate() {
                 self.gain = if (target - self.gain).abs() <= step.abs() { target } else { self.gain + step };
@@ -321,6 +333,9 @@ fn within_range(settings: VoiceSettings) -> VoiceSettings {
         volume_db: sound(settings.volume_db, usual.volume_db).clamp(-18.0, 6.0),
     }
 }
+
+/// -18 dB: still there, and out of the way of a word.
+const UNDER_ITS_BREATH: f32 = 0.125;
 
 /// Samples between sentences: 250 ms.
 const BETWEEN_SENTENCES: usize = 12_000;

@@ -122,7 +122,7 @@ mod tests {
             assert!(found.insert(key), "{name} does the same as another");
         }
         // All keys but the choices, which are listed where they are to be made.
-        assert_eq!(found.len(), 21);
+        assert_eq!(found.len(), 22);
     }
 
     #[test]
