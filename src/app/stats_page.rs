@@ -5,13 +5,14 @@ use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::app::past_runs::PastRuns;
-use crate::app::stats::{ReadingSeries, Stats, StepTimes, local, minutes, named, number, told_bounds, told_trend};
+use crate::app::stats::{
+    ReadingSeries, Stats, StepTimes, counted_runs, local, minutes, named, number, told_bounds, told_trend,
+};
 use crate::plan::words::Words;
 
 /// The whole page.
 pub fn page(past: &PastRuns, stats: &Stats, words: &Words, zone: &TimeZone) -> String {
     let word = |key: &str| words.stats(key, &[]);
-    let (runs, finished) = (stats.runs.to_string(), stats.finished.to_string());
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -26,7 +27,7 @@ pub fn page(past: &PastRuns, stats: &Stats, words: &Words, zone: &TimeZone) -> S
                 @if stats.runs == 0 {
                     p { (word("none")) }
                 } @else {
-                    p { (words.stats("runs", &[("runs", &runs), ("finished", &finished)])) }
+                    p { (counted_runs(stats, words)) }
                     (whole_runs(past, words, zone))
                     h2 { (word("steps")) }
                     p.quiet { (word("legend")) }
