@@ -18,7 +18,11 @@ fn journal(folder: &Path, runs: &[(Purpose, Vec<Event>, Vec<u64>)]) -> std::path
     let path = folder.join("journal.sqlite");
     let mut journal = Journal::open(&path).unwrap();
     for (purpose, events, at_s) in runs {
-        let run = journal.begin_run(&new_run("tank-dump", *purpose)).unwrap();
+        let routine = match events.first() {
+            Some(Event::RunStarted { routine, .. }) => routine.as_str(),
+            _ => "tank-dump",
+        };
+        let run = journal.begin_run(&new_run(routine, *purpose)).unwrap();
         for (seq, (event, at_s)) in (0..).zip(events.iter().zip(at_s)) {
             let stamp = Stamp {
                 boot_id: "0f0e0d0c-0000-4000-8000-000000000001".to_owned(),

@@ -1,6 +1,6 @@
 //! Who does what in which order: the solved schedule, made to follow the order of the routines wherever that costs nothing.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::bounds::{least_length, reach};
 use super::critical_path::{CriticalPath, Link};
@@ -40,6 +40,7 @@ pub fn arrange(work: &Work, not_before: &[u32], effort: Effort) -> Result<Arrang
     let turns = turns(&project, &solved.schedule);
     let mut arranged = timed(&project, solved.schedule.modes.clone(), turns);
     in_file_order(&project, &mut arranged);
+    with_clean_hands(work, &project, &mut arranged);
     arranged.bound = solved.bound;
     Ok(arranged)
 }
@@ -186,6 +187,35 @@ fn in_file_order(project: &Project, arranged: &mut Arranged) {
         }
         if !swapped {
             return;
+        }
+    }
+}
+
+/// Moves what somebody would do between the first sewage on their hands and the washing of them to before it, or else to after
+/// it, even where that takes longer: a gas valve or a cupboard is not touched with those gloves.
+fn with_clean_hands(work: &Work, project: &Project, arranged: &mut Arranged) {
+    for person in 0..arranged.turns.len() {
+        let spans: BTreeSet<usize> = arranged.turns[person].iter().filter_map(|&c| work.chores[c].soiled).collect();
+        for span in spans {
+            let soiled = |&chore: &usize| work.chores[chore].soiled == Some(span);
+            let ends = |turns: &[usize]| Some((turns.iter().position(soiled)?, turns.iter().rposition(soiled)?));
+            let Some((first, last)) = ends(&arranged.turns[person]) else { continue };
+            let others = arranged.turns[person][first..=last].iter().copied().filter(|chore| !soiled(chore));
+            let (mut earlier, mut later) = (others.clone().collect::<Vec<usize>>(), Vec::new());
+            // From the back: what cannot come before the sewage comes after the soap, and so does all that waits for it.
+            loop {
+                let list = &arranged.turns[person];
+                let mut turns = arranged.turns.clone();
+                turns[person] = list[..first].iter().copied().chain(earlier.iter().copied()).collect();
+                turns[person].extend(list[first..=last].iter().copied().filter(|chore| soiled(chore)));
+                turns[person].extend(later.iter().copied().chain(list[last + 1..].iter().copied()));
+                if super::critical_path::order(&links(project, &arranged.way, &turns)).is_some() {
+                    *arranged = timed(project, arranged.way.clone(), turns);
+                    break;
+                }
+                let Some(chore) = earlier.pop() else { break };
+                later.insert(0, chore);
+            }
         }
     }
 }

@@ -30,6 +30,7 @@ mod rounds;
 pub mod simulate;
 pub mod sky;
 pub mod solve;
+mod steps;
 pub mod timeline;
 pub mod words;
 pub mod work;

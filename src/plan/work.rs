@@ -9,6 +9,7 @@ use super::belief::Belief;
 use super::durations::{Durations, LoopCount, Usual};
 use super::project::{Activity, Mode, Project, ProjectError};
 use super::rounds::{Round, Rounds};
+use super::steps::{dirty_before, name_of, part_of, takes_all};
 use crate::routine::{Answer, Role, Routine, RoutineKind, Step, StepIndex, Touches};
 
 /// Somebody who takes part.
@@ -44,6 +45,8 @@ pub struct Chore {
     pub after: Vec<usize>,
     /// What is done by the same person while it lasts (steps during a clock). It lasts at least as long as they.
     pub meanwhile: Vec<(String, Belief)>,
+    /// Between the first sewage on somebody's hands and the soap, both included: the number of that spell.
+    pub soiled: Option<usize>,
     /// Steps of one routine that are anybody's go to one person, who carries them to its end: the number of that routine.
     pub carried: Option<usize>,
     /// Further rounds that may come after this one, where it is a loop's last question that is planned for.
@@ -257,7 +260,7 @@ impl Builder<'_> {
             // Whatever it waits for, the clock's chore waits for too: it is part of that.
             let ways = self.ways(routine, at);
             let slowest = ways.iter().map(|w| w.belief).max_by(|a, b| a.median_s.total_cmp(&b.median_s));
-            self.chores[clock].meanwhile.extend(slowest.map(|belief| (step.name.clone(), belief)));
+            self.chores[clock].meanwhile.extend(slowest.map(|belief| (name_of(step), belief)));
             after.retain(|&b| b != clock);
             self.chores[clock].after.extend(after.into_iter().filter(|&b| b < clock));
             places[at].push(clock);
@@ -282,7 +285,7 @@ impl Builder<'_> {
             key: key_of(&routine.id, &step.id),
             routine: routine.title.clone(),
             section: routine.sections.get(step.section).map(|s| s.title.clone()).unwrap_or_default(),
-            name: step.name.clone(),
+            name: name_of(step),
             round,
             critical: step.critical,
             daylight: step.daylight,
@@ -291,6 +294,7 @@ impl Builder<'_> {
             ways: self.ways(routine, at),
             after,
             meanwhile: Vec::new(),
+            soiled: self.spell(routine, at),
             carried: (step.role == Role::Either && !takes_all(step)).then_some(number),
             once_more: None,
         });
@@ -347,6 +351,14 @@ impl Builder<'_> {
         self.able(step).into_iter().map(|person| Way { people: vec![person], belief: alone(person) }).collect()
     }
 
+    /// The spell of dirty hands that a step belongs to; a new one where none goes on.
+    fn spell(&self, routine: &Routine, at: StepIndex) -> Option<usize> {
+        let before = dirty_before(routine, at);
+        let last = self.chores.last().and_then(|chore| chore.soiled).filter(|_| before);
+        let dirty = before || routine.steps[at].touches == Touches::Sewage;
+        dirty.then(|| last.unwrap_or(self.chores.len()))
+    }
+
     /// Who does a step of this role.
     fn able(&self, step: &Step) -> Vec<usize> {
         let everybody: Vec<usize> = (0..self.hands.len()).collect();
@@ -390,24 +402,6 @@ impl Builder<'_> {
         }
         Ok(())
     }
-}
-
-/// Whether there is sewage on the hands by then: something that touches it was done before, and no soap since.
-fn dirty_before(routine: &Routine, at: StepIndex) -> bool {
-    let last = routine.steps[..at].iter().rev().find(|step| matches!(step.touches, Touches::Sewage | Touches::Soap));
-    last.is_some_and(|step| step.touches == Touches::Sewage)
-}
-
-fn part_of(routine: &Routine, step: &Step) -> String {
-    match step.id.split_once('/') {
-        Some((other, _)) if other != routine.id => other.replace('-', " "),
-        _ => routine.title.clone(),
-    }
-}
-
-/// Whether it takes everybody: a step for two, or a signal from one to the other.
-fn takes_all(step: &Step) -> bool {
-    step.together || matches!(step.answer, Answer::Both(_))
 }
 
 /// Which step is added, in which round of the loop that begins at `of_loop`, of which routine.
