@@ -17,17 +17,18 @@ type Steps<'a> = &'a [(&'a str, u64)];
 fn journal(folder: &Path, runs: &[(Purpose, Vec<Event>, Vec<u64>)]) -> std::path::PathBuf {
     let path = folder.join("journal.sqlite");
     let mut journal = Journal::open(&path).unwrap();
-    for (purpose, events, at_s) in runs {
+    for (number, (purpose, events, at_s)) in runs.iter().enumerate() {
         let routine = match events.first() {
             Some(Event::RunStarted { routine, .. }) => routine.as_str(),
             _ => "tank-dump",
         };
         let run = journal.begin_run(&new_run(routine, *purpose)).unwrap();
+        let day = 1 + number % 28;
         for (seq, (event, at_s)) in (0..).zip(events.iter().zip(at_s)) {
             let stamp = Stamp {
                 boot_id: "0f0e0d0c-0000-4000-8000-000000000001".to_owned(),
                 boottime_ms: at_s * 1_000,
-                wall: format!("2026-05-01T06:{:02}:{:02}Z", at_s / 60 % 60, at_s % 60),
+                wall: format!("2026-05-{day:02}T06:{:02}:{:02}Z", at_s / 60 % 60, at_s % 60),
             };
             let record = Record { seq, at: SessionTime::from_millis(at_s * 1_000), stamp, event: event.clone() };
             journal.append(run, &record).unwrap();

@@ -171,6 +171,8 @@ fn reading(series: &ReadingSeries, words: &Words, zone: &TimeZone) -> Markup {
     // By time where the journal's wall times can be read, else one after the other.
     let moments: Option<Vec<f64>> =
         series.points.iter().map(|(wall, _)| wall.parse::<Timestamp>().ok().map(|t| t.as_second() as f64)).collect();
+    // A clock that was put back would draw the line back too.
+    let moments = moments.filter(|all| all.is_sorted());
     let moments = moments.unwrap_or_else(|| (0..series.points.len()).map(|n| n as f64).collect());
     let (first, last) = (
         moments.iter().copied().fold(f64::INFINITY, f64::min),
@@ -197,7 +199,7 @@ fn reading(series: &ReadingSeries, words: &Words, zone: &TimeZone) -> Markup {
             @for ((px, py), value) in points.iter().zip(values()) {
                 @if outside(value) {
                     path.outside d=(format!("M{:.1} {:.1}l5 9h-10z", px, py - 6.0)) {}
-                    text.scale x=(at(*px)) y=(at(py - 9.0)) text-anchor="middle" { (number(value)) " " (words.stats("outside", &[])) }
+                    text.scale x=(at(px.clamp(120.0, 540.0))) y=(at(py + 16.0)) text-anchor="middle" { (number(value)) " " (words.stats("outside", &[])) }
                 } @else {
                     circle.dot cx=(at(*px)) cy=(at(*py)) r="3" {}
                 }
