@@ -5,22 +5,25 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
+use std::sync::mpsc::{self, RecvTimeoutError, Sender};
 use std::time::Duration;
 
 use crate::app::AppError;
-use crate::app::clock::{Clock, pause};
+use crate::app::clock::Clock;
+use crate::app::live_ear::{Ear, ToEar};
+use crate::app::live_mouth::{Mouth, ToMouth};
+use crate::app::notes::Notes;
+use crate::app::on_time::{OnTime, Told};
 use crate::app::own_voice::OwnVoice;
+use crate::app::plan_command::PlanError;
 use crate::app::session::{Command, Session};
-use crate::app::sound::{SoundError, Sounds};
+use crate::app::sound::Sounds;
 use crate::app::talk::Talk;
 use crate::engine::input::Input;
-use crate::engine::output::{ListeningSet, Priority, Utterance, VoiceSettings};
-use crate::hear::FRAME_LEN;
-use crate::hear::capture::Capture;
-use crate::hear::listener::{HearEvent, Level, Listener};
-use crate::say::playback::{Playback, Reference};
-use crate::say::speaker::{CutStyle, Speaker, SpeakerEvent};
+use crate::engine::output::Priority;
+use crate::hear::listener::{HearEvent, Level};
+use crate::say::loud_enough::{InNoise, LoudEnough};
+use crate::say::speaker::SpeakerEvent;
 use crate::screen::{Activity, Meters, Screen, ScreenKey};
 
 /// The devices to use, by id or name; the system's own choice where none is given.
@@ -30,8 +33,23 @@ pub struct Devices {
     pub loudspeaker: Option<String>,
 }
 
+/// Makes what tells how the move stands against its plan.
+pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
+
+/// What a live run works with.
+pub struct Around {
+    pub sounds: Sounds,
+    pub devices: Devices,
+    pub notes: Notes,
+    /// The screen, where there is a terminal.
+    pub screen: Option<Screen>,
+    pub talk: Talk,
+    /// Where a time to be away by was set.
+    pub planner: Option<Planner>,
+}
+
 /// What the edges tell the loop.
-enum News {
+pub(super) enum News {
     Heard(HearEvent),
     Level(Level),
     EarLost(String),
@@ -41,18 +59,9 @@ enum News {
     MouthLost(String),
     MouthBack,
     MouthFailed(AppError),
-}
-
-enum ToEar {
-    Listen(ListeningSet),
-    Reference(Box<Reference>),
-}
-
-enum ToMouth {
-    Say(Utterance),
-    Hush(Priority),
-    SetVoice(VoiceSettings),
-    Prepare(Vec<String>),
+    /// How the move stands against its plan; whether it was asked for.
+    OnTime(Told, bool),
+    NoPlan(PlanError),
 }
 
 /// How a live run came to its end.
@@ -68,15 +77,8 @@ pub enum Parted {
 ///
 /// # Errors
 /// A model fails, or the talk cannot be printed. What was recorded until then is kept.
-pub fn run(
-    mut session: Session,
-    first: Vec<Command>,
-    clock: &Clock,
-    sounds: &Sounds,
-    devices: &Devices,
-    mut screen: Option<Screen>,
-    mut talk: Talk,
-) -> Result<Parted, AppError> {
+pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Around) -> Result<Parted, AppError> {
+    let Around { sounds, devices, notes, mut screen, mut talk, planner } = around;
     let (news, from_edges) = mpsc::channel();
     let speaking = Arc::new(AtomicBool::new(false));
     let stop = Arc::new(AtomicBool::new(false));
@@ -92,11 +94,12 @@ pub fn run(
                 Ok(speaker) => speaker,
                 Err(error) => return drop(failed.send(News::MouthFailed(error))),
             };
-            Mouth { speaker, orders: mouth_orders, news, to_ear, device, speaking, stop }.run();
+            let (voice, in_noise) = (speaker.settings(), InNoise::default());
+            Mouth { speaker, voice, in_noise, orders: mouth_orders, news, to_ear, device, speaking, stop }.run();
         })?
     };
     let ear = {
-        let (sounds, news) = (sounds.clone(), news);
+        let (sounds, news) = (sounds.clone(), news.clone());
         let (device, speaking, stop) = (devices.microphone.clone(), Arc::clone(&speaking), Arc::clone(&stop));
         spawn("ear", move || {
             let failed = news.clone();
@@ -111,11 +114,17 @@ pub fn run(
         })?
     };
 
+    let mut asks = planner.map(|planner| plan_on_time(planner, news)).transpose()?;
+
     let mut own_voice = OwnVoice::default();
     let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
     let mut hears = true;
+    let mut loud = LoudEnough::default();
+    let mut level: Option<Level> = None;
+    let mut said_again = false;
     let mut notices: Vec<String> = Vec::new();
-    let mut note_wanted = false;
+    let mut to_judge: Option<(crate::units::SessionTime, bool)> = None;
+    let mut unplanned = false;
     let mut todo = first;
     // Everything that can be known now is synthesised while the introduction is spoken.
     drop(to_mouth.send(ToMouth::Prepare(session.engine().fixed_prompts())));
@@ -129,12 +138,19 @@ pub fn run(
                 Command::Hush(priority) => drop(to_mouth.send(ToMouth::Hush(priority))),
                 Command::Listen(set) => drop(to_ear.send(ToEar::Listen(set))),
                 Command::SetVoice(voice) => drop(to_mouth.send(ToMouth::SetVoice(voice))),
-                Command::KeepNote => note_wanted = true,
+                Command::KeepNote => drop(to_ear.send(ToEar::TakeNote)),
+                Command::DropNote => drop(to_ear.send(ToEar::DropNote)),
+                Command::AskOnTime if asks.as_ref().is_some_and(|asks| asks.send(()).is_ok()) => {}
+                Command::AskOnTime => unplanned = true,
                 Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(AppError::Talk)?,
                 Command::Ended => break 'run Parted::RunEnded,
             }
         }
         let now = clock.now();
+        if std::mem::take(&mut unplanned) {
+            todo.extend(session.tell(now, Input::OnTimeTold { said: None, late: false, asked: true }));
+            continue;
+        }
         if let Some(screen) = &mut screen {
             let mut view = session.engine().view(now);
             view.notices.extend(notices.iter().cloned());
@@ -170,23 +186,31 @@ pub fn run(
             News::Heard(HearEvent::Heard(heard)) => {
                 if !own_voice.said(now, &heard) {
                     talk.heard(now, &heard).map_err(AppError::Talk)?;
-                    note_wanted = false;
                     todo.extend(session.tell(now, Input::PhraseHeard(heard)));
                 }
             }
             News::Heard(HearEvent::Unclear(unclear)) => {
                 talk.unclear(now, &unclear).map_err(AppError::Talk)?;
-                let input = if std::mem::take(&mut note_wanted) {
-                    Input::NoteTaken { text: unclear.free_text, wav: None }
-                } else {
-                    Input::SpeechUnclear
-                };
-                todo.extend(session.tell(now, input));
+                todo.extend(session.tell(now, Input::SpeechUnclear));
+            }
+            News::Heard(HearEvent::Noted(note)) => {
+                let taken = notes.keep(now, note, &mut talk)?;
+                todo.extend(session.tell(now, taken));
             }
             News::Heard(HearEvent::SpeechStarted | HearEvent::TalkedOn) => {}
-            News::Level(level) => {
-                meters.level_dbfs = Some(level.now);
-                meters.floor_dbfs = Some(level.floor);
+            News::Level(found) => {
+                meters.level_dbfs = Some(found.now);
+                meters.floor_dbfs = Some(found.floor);
+                level = Some(found);
+                if let Some((_, prompt)) = to_judge.take_if(|(at, _)| *at <= now) {
+                    drop(to_mouth.send(ToMouth::InNoise(loud.ended(found.own, found.floor))));
+                    // Said once more and no oftener: whoever hears nothing in such noise reads the screen.
+                    said_again = prompt && loud.drowned(found.floor) && !said_again;
+                    if said_again {
+                        talk.note(&format!("[{now}] said again: the noise rose")).map_err(AppError::Talk)?;
+                        todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
+                    }
+                }
             }
             News::EarLost(why) => {
                 hears = false;
@@ -199,7 +223,20 @@ pub fn run(
                 talk.note(&format!("[{now}] microphone back")).map_err(AppError::Talk)?;
                 todo.extend(session.tell(now, Input::HearingBack));
             }
-            News::Spoke(event) => spoke(now, event, &mut own_voice, &mut talk, &mut session, &mut todo)?,
+            News::Spoke(event) => {
+                match (&event, level) {
+                    (SpeakerEvent::Started { .. }, Some(level)) => {
+                        loud.begins(level.floor);
+                        to_judge = None;
+                    }
+                    (SpeakerEvent::Finished(id), _) => {
+                        let prompt = own_voice.utterance(*id).is_some_and(|said| said.priority == Priority::Prompt);
+                        to_judge = Some((now + NOISE_KNOWN, prompt));
+                    }
+                    _ => {}
+                }
+                spoke(now, event, &mut own_voice, &mut talk, &mut session, &mut todo)?;
+            }
             News::MouthLost(why) => {
                 talk.note(&format!("[{now}] loudspeaker lost: {why}")).map_err(AppError::Talk)?;
                 notices.push(session.engine().loudspeaker_lost());
@@ -209,6 +246,14 @@ pub fn run(
                 notices.clear();
                 // What was being said is lost: it is said again.
                 todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
+            }
+            News::OnTime(told, asked) => {
+                let told = Input::OnTimeTold { said: Some(told.said), late: told.late, asked };
+                todo.extend(session.tell(now, told));
+            }
+            News::NoPlan(error) => {
+                talk.note(&format!("[{now}] no plan: {error}")).map_err(AppError::Talk)?;
+                asks = None;
             }
             News::EarFailed(error) | News::MouthFailed(error) => {
                 stop.store(true, Ordering::Relaxed);
@@ -265,209 +310,43 @@ fn spoke(
     Ok(())
 }
 
-/// Keeps the loudspeaker fed.
-struct Mouth {
-    speaker: Speaker,
-    orders: Receiver<ToMouth>,
-    news: Sender<News>,
-    to_ear: Sender<ToEar>,
-    device: Option<String>,
-    speaking: Arc<AtomicBool>,
-    stop: Arc<AtomicBool>,
-}
-
-impl Mouth {
-    fn run(mut self) {
-        let mut playback = self.open();
-        let mut waiting: Option<[f32; 480]> = None;
-        let mut prepare: Vec<String> = Vec::new();
-        let mut since_open = 0u32;
-        while !self.stop.load(Ordering::Relaxed) {
-            loop {
-                match self.orders.try_recv() {
-                    Ok(ToMouth::Say(utterance)) => self.speaker.say(utterance),
-                    Ok(ToMouth::Hush(priority)) => {
-                        self.speaker.hush(priority, CutStyle::Hard);
-                        if !self.speaker.is_speaking()
-                            && let Some(playback) = &mut playback
-                        {
-                            waiting = None;
-                            playback.flush();
-                        }
-                    }
-                    Ok(ToMouth::SetVoice(voice)) => self.speaker.set_voice(voice),
-                    Ok(ToMouth::Prepare(texts)) => {
-                        prepare = texts;
-                        prepare.reverse();
-                    }
-                    Err(mpsc::TryRecvError::Empty) => break,
-                    Err(mpsc::TryRecvError::Disconnected) => return,
-                }
-            }
-            if playback.as_ref().is_some_and(|playback| playback.failed().is_some()) {
-                playback = None;
-                since_open = 0;
-                self.tell(News::MouthLost("the device is gone".to_owned()));
-            }
-            match &mut playback {
-                Some(playback) => {
-                    // Time goes on at the pace at which the device takes frames.
-                    loop {
-                        let frame = waiting.take().unwrap_or_else(|| self.render());
-                        if !playback.write(&frame) {
-                            waiting = Some(frame);
-                            break;
-                        }
-                    }
-                }
-                None => {
-                    since_open += 1;
-                    if since_open.is_multiple_of(REOPEN_EVERY) {
-                        playback = self.open();
-                        if playback.is_some() {
-                            self.tell(News::MouthBack);
-                        }
-                    }
-                }
-            }
-            if !self.speaker.is_speaking()
-                && let Some(text) = prepare.pop()
-            {
-                for error in self.speaker.pre_synthesise(&[text]) {
-                    tracing::warn!(%error, "a sentence cannot be synthesised ahead");
-                }
-            } else {
-                pause(NAP);
-            }
-        }
-    }
-
-    fn render(&mut self) -> [f32; 480] {
-        let mut frame = [0.0; 480];
-        for event in self.speaker.render(&mut frame) {
-            self.tell(News::Spoke(event));
-        }
-        self.speaking.store(self.speaker.is_speaking(), Ordering::Relaxed);
-        frame
-    }
-
-    fn open(&mut self) -> Option<Playback> {
-        match Playback::open(self.device.as_deref()) {
-            Ok((playback, reference)) => {
-                drop(self.to_ear.send(ToEar::Reference(Box::new(reference))));
-                Some(playback)
-            }
-            Err(why) => {
-                tracing::debug!(%why, "loudspeaker");
-                None
-            }
-        }
-    }
-
-    fn tell(&self, news: News) {
-        // The loop is gone only when the program ends.
-        drop(self.news.send(news));
-    }
-}
-
-/// Listens.
-struct Ear {
-    listener: Listener,
-    orders: Receiver<ToEar>,
-    news: Sender<News>,
-    device: Option<String>,
-    speaking: Arc<AtomicBool>,
-    stop: Arc<AtomicBool>,
-    reference: Option<Box<Reference>>,
-}
-
-impl Ear {
-    fn run(&mut self) -> Result<(), AppError> {
-        let mut capture = Capture::open(self.device.as_deref()).ok();
-        let mut lost = capture.is_none();
-        if lost {
-            self.tell(News::EarLost("it cannot be opened".to_owned()));
-        }
-        let (mut naps, mut delivered, mut stalled) = (0u32, 0u64, 0u32);
-        let mut frames = 0u32;
-        while !self.stop.load(Ordering::Relaxed) {
-            loop {
-                match self.orders.try_recv() {
-                    Ok(ToEar::Listen(set)) => self.listener.allow(&set)?,
-                    Ok(ToEar::Reference(reference)) => self.reference = Some(reference),
-                    Err(mpsc::TryRecvError::Empty) => break,
-                    Err(mpsc::TryRecvError::Disconnected) => return Ok(()),
-                }
-            }
-            let mut mic = [0.0; FRAME_LEN];
-            let mut any = false;
-            if let Some(capture) = &mut capture {
-                while capture.read_frame(&mut mic) {
-                    any = true;
-                    frames += 1;
-                    self.frame(&mic)?;
-                    if frames.is_multiple_of(METER_EVERY) {
-                        self.tell(News::Level(self.listener.level()));
-                    }
-                }
-                stalled = if capture.delivered() == delivered { stalled + 1 } else { 0 };
-                delivered = capture.delivered();
-            }
-            if lost && any {
-                lost = false;
-                self.tell(News::EarBack);
-            }
-            let dead = capture.as_ref().is_some_and(|capture| capture.failed() || stalled > STALLED_NAPS);
-            if dead {
-                capture = None;
-                stalled = 0;
-                naps = 0;
-                if !lost {
-                    lost = true;
-                    self.tell(News::EarLost("it delivers no sound".to_owned()));
-                }
-            }
-            if capture.is_none() {
-                naps += 1;
-                if naps.is_multiple_of(REOPEN_EVERY) {
-                    capture = Capture::open(self.device.as_deref()).ok();
-                    delivered = 0;
-                }
-            }
-            pause(NAP);
-        }
-        Ok(())
-    }
-
-    fn frame(&mut self, mic: &[f32; FRAME_LEN]) -> Result<(), AppError> {
-        // When the loudspeaker played nothing meanwhile, silence is what it played.
-        let played = match &mut self.reference {
-            Some(reference) => Some(reference.next_frame().map_err(SoundError::from)?.unwrap_or([0.0; FRAME_LEN])),
-            None => None,
+/// Reckons on a thread of its own, when asked and once a minute: it takes longer than an answer may wait.
+fn plan_on_time(planner: Planner, news: Sender<News>) -> Result<Sender<()>, AppError> {
+    let (asks, asked) = mpsc::channel();
+    spawn("planner", move || {
+        let on_time = match planner() {
+            Ok(on_time) => on_time,
+            Err(error) => return drop(news.send(News::NoPlan(error))),
         };
-        let speaking = self.speaking.load(Ordering::Relaxed);
-        if let Some(event) = self.listener.push_frame(mic, played.as_ref(), speaking)? {
-            self.tell(News::Heard(event));
+        loop {
+            let asked = match asked.recv_timeout(LOOK_AGAIN) {
+                Ok(()) => true,
+                Err(RecvTimeoutError::Timeout) => false,
+                Err(RecvTimeoutError::Disconnected) => return,
+            };
+            let told = match on_time.tell() {
+                Ok(told) => News::OnTime(told, asked),
+                Err(error) => News::NoPlan(error),
+            };
+            if news.send(told).is_err() {
+                return;
+            }
         }
-        Ok(())
-    }
-
-    fn tell(&self, news: News) {
-        drop(self.news.send(news));
-    }
+    })?;
+    Ok(asks)
 }
 
 fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread::JoinHandle<()>, AppError> {
     std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(AppError::Thread)
 }
 
+/// The microphone knows the noise again so long after the voice has ended.
+const NOISE_KNOWN: Duration = Duration::from_millis(1_500);
 /// Keys and the screen are looked at this often, and a sleeping machine is noticed.
 const LONGEST_WAIT: Duration = Duration::from_millis(50);
 /// Both edges look for work this often; the device buffers are several times longer.
-const NAP: Duration = Duration::from_millis(4);
+pub(super) const NAP: Duration = Duration::from_millis(4);
 /// A lost device is looked for about once a second.
-const REOPEN_EVERY: u32 = 250;
-/// A microphone that delivers nothing for about a second is dead, even where it reports nothing.
-const STALLED_NAPS: u32 = 250;
-/// The meter moves ten times a second.
-const METER_EVERY: u32 = 10;
+pub(super) const REOPEN_EVERY: u32 = 250;
+/// Whether it has become late is looked at this often.
+const LOOK_AGAIN: Duration = Duration::from_secs(60);

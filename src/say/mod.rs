@@ -6,6 +6,7 @@
 
 pub mod cache;
 mod limiter;
+pub mod loud_enough;
 pub mod loudness;
 mod numbers;
 pub mod phonemes;

@@ -51,6 +51,9 @@ def test_the_tank_dump_is_whole_on_one_page_with_its_cautions_and_clocks(tmp_pat
         if step.get("caution"):
             assert "CAUTION: " + step["caution"] in text, step["id"]
     assert "5 min, from" in text and "30 s, from" in text
+    for part in routine["section"]:
+        title = part["title"]
+        assert title[0].upper() + title[1:] in text, "a heading is whole, on more than one line where it is long"
 
 
 @pytest.mark.parametrize("paper, size", [("a4", (210.0, 297.0)), ("letter", (215.9, 279.4))])

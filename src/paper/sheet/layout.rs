@@ -220,7 +220,7 @@ impl Setter<'_> {
     fn section(&mut self, section: &SectionContent) {
         for (number, step) in section.steps.iter().enumerate() {
             // A heading never stands alone at the foot of a page, and a step is never cut.
-            let heading = if number == 0 { self.points * 2.1 } else { 0.0 };
+            let heading = if number == 0 { self.height_of_heading(&section.title) } else { 0.0 };
             let height = heading + self.height_of(step);
             if self.y + height > self.bottom() && !self.at_top() {
                 self.turn_page();
@@ -254,14 +254,21 @@ impl Setter<'_> {
     fn heading(&mut self, title: &str) {
         let points = self.points * 1.08;
         self.y += self.points * 0.35;
-        let height = points * 1.45;
+        let lines = self.fonts.lines(title, true, points, self.right() - self.left() - 8.0);
+        let height = points * (1.45 + HEADING_LEADING * lines.len().saturating_sub(1) as f32);
         let (x, y, width) = (self.left(), self.y, self.right() - self.left());
         self.put(Item::Ground { x, y, width, height });
-        let lines = self.fonts.lines(title, true, points, self.right() - self.left() - 8.0);
-        let text = lines.into_iter().next().unwrap_or_default();
-        let (x, y) = (self.left() + 4.0, self.y + points * 1.08);
-        self.put(Item::Text { x, y, points, bold: true, text });
+        for (number, text) in lines.into_iter().enumerate() {
+            let (x, y) = (self.left() + 4.0, self.y + points * (1.08 + HEADING_LEADING * number as f32));
+            self.put(Item::Text { x, y, points, bold: true, text });
+        }
         self.y += height + self.points * 0.1;
+    }
+
+    fn height_of_heading(&self, title: &str) -> f32 {
+        let mut trial = Setter { pages: vec![Vec::new()], y: 0.0, ..*self };
+        trial.heading(title);
+        trial.y
     }
 
     fn height_of(&self, step: &StepContent) -> f32 {
@@ -409,6 +416,9 @@ const WRITING: f32 = 17.0;
 const GUTTER: f32 = 18.0;
 const LEAST_NOTES: u8 = 3;
 const MOST_NOTES: u8 = 12;
+
+/// Between the lines of a heading, in its own size.
+const HEADING_LEADING: f32 = 1.25;
 
 #[cfg(test)]
 mod tests {

@@ -1,0 +1,117 @@
+//! The ear of a live run, on a thread of its own: listens, and opens the microphone anew when it was lost.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{self, Receiver, Sender};
+
+use crate::app::AppError;
+use crate::app::clock::pause;
+use crate::app::live::{NAP, News, REOPEN_EVERY};
+use crate::app::sound::SoundError;
+use crate::engine::output::ListeningSet;
+use crate::hear::FRAME_LEN;
+use crate::hear::capture::Capture;
+use crate::hear::listener::Listener;
+use crate::say::playback::Reference;
+
+/// What the loop tells the ear.
+pub(super) enum ToEar {
+    Listen(ListeningSet),
+    TakeNote,
+    DropNote,
+    Reference(Box<Reference>),
+}
+
+/// Listens.
+pub(super) struct Ear {
+    pub(super) listener: Listener,
+    pub(super) orders: Receiver<ToEar>,
+    pub(super) news: Sender<News>,
+    pub(super) device: Option<String>,
+    pub(super) speaking: Arc<AtomicBool>,
+    pub(super) stop: Arc<AtomicBool>,
+    pub(super) reference: Option<Box<Reference>>,
+}
+
+impl Ear {
+    pub(super) fn run(&mut self) -> Result<(), AppError> {
+        let mut capture = Capture::open(self.device.as_deref()).ok();
+        let mut lost = capture.is_none();
+        if lost {
+            self.tell(News::EarLost("it cannot be opened".to_owned()));
+        }
+        let (mut naps, mut delivered, mut stalled) = (0u32, 0u64, 0u32);
+        let mut frames = 0u32;
+        while !self.stop.load(Ordering::Relaxed) {
+            loop {
+                match self.orders.try_recv() {
+                    Ok(ToEar::Listen(set)) => self.listener.allow(&set)?,
+                    Ok(ToEar::TakeNote) => self.listener.take_note(),
+                    Ok(ToEar::DropNote) => self.listener.drop_note(),
+                    Ok(ToEar::Reference(reference)) => self.reference = Some(reference),
+                    Err(mpsc::TryRecvError::Empty) => break,
+                    Err(mpsc::TryRecvError::Disconnected) => return Ok(()),
+                }
+            }
+            let mut mic = [0.0; FRAME_LEN];
+            let mut any = false;
+            if let Some(capture) = &mut capture {
+                while capture.read_frame(&mut mic) {
+                    any = true;
+                    frames += 1;
+                    self.frame(&mic)?;
+                    if frames.is_multiple_of(METER_EVERY) {
+                        self.tell(News::Level(self.listener.level()));
+                    }
+                }
+                stalled = if capture.delivered() == delivered { stalled + 1 } else { 0 };
+                delivered = capture.delivered();
+            }
+            if lost && any {
+                lost = false;
+                self.tell(News::EarBack);
+            }
+            let dead = capture.as_ref().is_some_and(|capture| capture.failed() || stalled > STALLED_NAPS);
+            if dead {
+                capture = None;
+                stalled = 0;
+                naps = 0;
+                if !lost {
+                    lost = true;
+                    self.tell(News::EarLost("it delivers no sound".to_owned()));
+                }
+            }
+            if capture.is_none() {
+                naps += 1;
+                if naps.is_multiple_of(REOPEN_EVERY) {
+                    capture = Capture::open(self.device.as_deref()).ok();
+                    delivered = 0;
+                }
+            }
+            pause(NAP);
+        }
+        Ok(())
+    }
+
+    fn frame(&mut self, mic: &[f32; FRAME_LEN]) -> Result<(), AppError> {
+        // When the loudspeaker played nothing meanwhile, silence is what it played.
+        let played = match &mut self.reference {
+            Some(reference) => Some(reference.next_frame().map_err(SoundError::from)?.unwrap_or([0.0; FRAME_LEN])),
+            None => None,
+        };
+        let speaking = self.speaking.load(Ordering::Relaxed);
+        if let Some(event) = self.listener.push_frame(mic, played.as_ref(), speaking)? {
+            self.tell(News::Heard(event));
+        }
+        Ok(())
+    }
+
+    fn tell(&self, news: News) {
+        drop(self.news.send(news));
+    }
+}
+
+/// A microphone that delivers nothing for about a second is dead, even where it reports nothing.
+const STALLED_NAPS: u32 = 250;
+/// The meter moves ten times a second.
+const METER_EVERY: u32 = 10;
