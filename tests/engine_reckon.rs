@@ -85,6 +85,16 @@ fn the_layer_says_how_deep_it_is_on_this_floor() {
 }
 
 #[test]
+fn a_tap_of_one_gallon_a_minute_is_said_in_the_singular() {
+    let world = rinsed_after_a_bucket_of(298);
+    let said: Vec<&str> = world.said.iter().map(|(_, said)| said.text.as_str()).collect();
+    assert!(said.iter().any(|text| text.contains("The tap gives 1 gallon a minute.")), "{said:?}");
+    let world = rinsed_after_a_bucket_of(60);
+    let said: Vec<&str> = world.said.iter().map(|(_, said)| said.text.as_str()).collect();
+    assert!(said.iter().any(|text| text.contains("The tap gives 4.8 gallons a minute.")), "{said:?}");
+}
+
+#[test]
 fn what_no_tap_gives_leaves_the_usual_times() {
     let mut world = rinsed_after_a_bucket_of(0);
     assert!(world.said.iter().any(|(_, said)| said.text.contains("The usual times stay")));

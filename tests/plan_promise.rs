@@ -2,53 +2,101 @@
 
 mod plan_support;
 
+use std::thread;
+
 use plan_support::{assumptions, at, by_ten, planned, routine, rowan_and_imre, seen, ten, unknown, work_of};
 use rand::rngs::Xoshiro256PlusPlus;
 use rand::{RngExt, SeedableRng};
-use rand_distr::{Distribution, Normal};
+use rand_distr::{Beta, ChiSquared, Distribution, Gamma, Normal};
 use sparehand::plan::arrange::arrange;
 use sparehand::plan::away::Wanted;
-use sparehand::plan::belief::Belief;
-use sparehand::plan::durations::{Assumptions, Durations, Observation, Usual, median};
+use sparehand::plan::durations::{Assumptions, Durations, Observation};
 use sparehand::plan::simulate::{Light, simulate};
 use sparehand::plan::solve::Effort;
 use sparehand::routine::Routine;
 
-/// People as they are, which the plan does not know: each has a pace, each step takes each of them what it takes, mornings
-/// differ, and so does every single time.
-struct Truth {
-    /// By person and step: the middle of the logarithm.
-    middle: Vec<Vec<f64>>,
-    step_spread: f64,
-    morning_spread: f64,
+/// How true times come about, which the plan does not know.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Kind {
+    /// As the plan takes it to be where nothing is known: spreads and delays drawn from what it assumes.
+    Assumed,
+    /// Logarithms normal, spreads anywhere in a range, no delays.
+    Normal,
+    /// Gamma instead: no logarithm, a thinner tail.
+    Gamma,
+    /// One step in thirty takes twice to six times as long.
+    RareDelays,
+    /// One step in fifty takes five to fifteen minutes more, however short it is.
+    Calls,
 }
+
+/// People as they are: each has a pace, each step takes each of them what it takes, mornings differ, and so does every time.
+struct Truth {
+    kind: Kind,
+    /// By person and step: the middle of the logarithm, and the spread.
+    middle: Vec<Vec<f64>>,
+    spread: Vec<Vec<f64>>,
+    morning_spread: f64,
+    delay: f64,
+}
+
+type Dice = Xoshiro256PlusPlus;
 
 const PEOPLE: [&str; 2] = ["Rowan", "Imre"];
 
 impl Truth {
-    fn drawn(usual_s: &[f64], random: &mut Xoshiro256PlusPlus) -> Self {
-        let normal = |spread: f64, random: &mut Xoshiro256PlusPlus| Normal::new(0.0, spread).unwrap().sample(random);
-        let step_spread = random.random_range(0.15..0.4);
-        let morning_spread = random.random_range(0.03..0.15);
-        let middle = PEOPLE
-            .map(|_| {
-                let pace = normal(0.25, random);
-                usual_s.iter().map(|usual| usual.ln() + pace + normal(0.35, random)).collect()
-            })
-            .to_vec();
-        Self { middle, step_spread, morning_spread }
+    fn drawn(kind: Kind, usual_s: &[f64], dice: &mut Dice) -> Self {
+        let assumed = assumptions();
+        // Scaled inverse chi-square: `mean` of the variance, or `half` of the spreads below it.
+        let chi = |dice: &mut Dice| ChiSquared::new(assumed.weight).unwrap().sample(dice);
+        let mean = |spread: f64, dice: &mut Dice| spread * ((assumed.weight - 2.0) / chi(dice)).sqrt();
+        let half = |spread: f64, dice: &mut Dice| spread * ((assumed.weight - 2.0 / 3.0) / chi(dice)).sqrt();
+        let range = |from: f64, to: f64, dice: &mut Dice| dice.random_range(from..to);
+        let by_the_model = kind == Kind::Assumed;
+        let common = range(0.15, 0.4, dice);
+        let morning_spread = if by_the_model { half(assumed.morning_spread, dice) } else { range(0.03, 0.15, dice) };
+        let weight = assumed.delay_weight;
+        let delays = Beta::new(assumed.delay * weight, (1.0 - assumed.delay) * weight).unwrap();
+        let delay = match kind {
+            Kind::Assumed => delays.sample(dice),
+            Kind::RareDelays => 0.03,
+            Kind::Calls => 0.02,
+            Kind::Normal | Kind::Gamma => 0.0,
+        };
+        let middle = PEOPLE.map(|_| {
+            let pace = normal(assumed.person_spread, dice);
+            usual_s.iter().map(|usual| usual.ln() + pace + normal(assumed.file_spread, dice)).collect()
+        });
+        let spread = PEOPLE.map(|_| {
+            let spread = |_| if by_the_model { mean(assumed.step_spread, dice) } else { common };
+            usual_s.iter().map(spread).collect()
+        });
+        Self { kind, middle: middle.to_vec(), spread: spread.to_vec(), morning_spread, delay }
     }
 
-    fn morning(&self, random: &mut Xoshiro256PlusPlus) -> f64 {
-        Normal::new(0.0, self.morning_spread).unwrap().sample(random)
-    }
-
-    fn took(&self, person: usize, step: usize, morning: f64, random: &mut Xoshiro256PlusPlus) -> f64 {
-        (self.middle[person][step] + morning + Normal::new(0.0, self.step_spread).unwrap().sample(random)).exp()
+    fn took(&self, person: usize, step: usize, morning: f64, dice: &mut Dice) -> f64 {
+        let spread = self.spread[person][step];
+        let middle = (self.middle[person][step] + morning).exp();
+        let usual = match self.kind {
+            Kind::Gamma => Gamma::new(spread.powi(-2), spread.powi(2)).unwrap().sample(dice),
+            _ => normal(spread, dice).exp(),
+        };
+        if dice.random::<f64>() >= self.delay {
+            return middle * usual;
+        }
+        match self.kind {
+            Kind::Calls => middle * usual + dice.random_range(300.0..900.0),
+            Kind::RareDelays => middle * usual * dice.random_range(2.0..6.0),
+            _ => middle * assumptions().delay_times,
+        }
     }
 }
 
-/// Eighteen steps: six outside, six inside, six that either can do, with a tank that drains and a few orders.
+fn normal(spread: f64, dice: &mut Dice) -> f64 {
+    Normal::new(0.0, spread).unwrap().sample(dice)
+}
+
+/// Eighteen steps: six outside, six inside, six that either can do, with a few orders.
 fn morning_routine() -> Routine {
     let steps: Vec<(String, f64, String)> = (0..18)
         .map(|n| {
@@ -62,54 +110,56 @@ fn morning_routine() -> Routine {
     routine("morning", &steps)
 }
 
-/// 400 pairs of people, each with past runs, a plan from those alone, and one further morning. An on-time count that a true
-/// chance of 0.8 would give with less than one in a thousand fails (binomial, both sides): 400 x 0.8 is 320, deviation 8.
-#[test]
-fn a_start_with_eighty_of_hundred_is_in_time_in_eighty_of_hundred_new_mornings() {
+/// So many pairs of people, each with so many past runs, a plan from those alone, and one further morning: how many of those were
+/// in time with the starts of 50, 80 and 95 of 100.
+fn in_time(kind: Kind, runs: impl Fn(u64) -> i64 + Sync, rounds: u64, seed: u64) -> [u32; 3] {
     let routine = morning_routine();
-    let usual: Vec<f64> = routine.steps.iter().map(|step| step.usual.as_secs_f64()).collect();
-    let (mut in_time, rounds) = ([0_u32; 3], 400);
-    for round in 0..rounds {
-        let mut random = Xoshiro256PlusPlus::seed_from_u64(round);
-        let truth = Truth::drawn(&usual, &mut random);
-        let past = past_runs(&routine, &truth, 3 + (round % 12) as i64, &mut random);
-        // They are old hands: no first run is slower for want of practice.
-        let durations = Durations::learn(&past, Assumptions { practised_after: 0, ..assumptions() });
-        let work = work_of(&[vec![&routine]], &rowan_and_imre(), &durations);
-        let arranged = arrange(&work, &vec![0; work.chores.len()], Effort { tries: 200, search: 200 }).unwrap();
-        let mornings = simulate(&work, &arranged, durations.morning(), 2_000, round);
-        let morning = truth.morning(&mut random);
-        let took: Vec<f64> = (0..work.chores.len())
-            .map(|chore| {
-                let people = arranged.people(&work, chore);
-                truth.took(people[0], chore, morning, &mut random)
-            })
-            .collect();
-        let length = walked(&arranged.order, &arranged.after, &took);
-        let dark = Light { from: None, until: None };
-        for (count, share) in in_time.iter_mut().zip([0.5, 0.8, 0.95]) {
-            let start = mornings.latest_start(share, 0.0, &dark).unwrap();
-            *count += u32::from(start + length <= 0.0);
+    let some = |first: u64| {
+        let mut counts = [0; 3];
+        for round in (first..rounds).step_by(2) {
+            let mut dice = Dice::seed_from_u64(seed + round);
+            let kept = one_morning(&routine, kind, runs(round), &mut dice);
+            counts.iter_mut().zip(kept).for_each(|(count, kept)| *count += u32::from(kept));
         }
-    }
-    let [even, start, sure] = in_time;
-    println!("in time: {even}, {start}, {sure} of {rounds}");
-    assert!((294..=345).contains(&start), "{start} of {rounds} in time with 80 of 100");
-    assert!((168..=232).contains(&even), "{even} of {rounds} in time with 50 of 100");
-    assert!((365..=392).contains(&sure), "{sure} of {rounds} in time with 95 of 100");
+        counts
+    };
+    thread::scope(|scope| {
+        let other = scope.spawn(|| some(1));
+        let (one, other) = (some(0), other.join().unwrap());
+        [0, 1, 2].map(|n| one[n] + other[n])
+    })
 }
 
-fn past_runs(routine: &Routine, truth: &Truth, runs: i64, random: &mut Xoshiro256PlusPlus) -> Vec<Observation> {
+fn one_morning(routine: &Routine, kind: Kind, runs: i64, dice: &mut Dice) -> [bool; 3] {
+    let usual: Vec<f64> = routine.steps.iter().map(|step| step.usual.as_secs_f64()).collect();
+    let truth = Truth::drawn(kind, &usual, dice);
+    let past = past_runs(routine, &truth, runs, dice);
+    // They are old hands: no first run is slower for want of practice.
+    let durations = Durations::learn(&past, Assumptions { practised_after: 0, ..assumptions() });
+    let work = work_of(&[vec![routine]], &rowan_and_imre(), &durations);
+    // Whether a schedule is the shortest makes no difference to what is promised of it.
+    let arranged = arrange(&work, &vec![0; work.chores.len()], Effort { tries: 20, search: 10 }).unwrap();
+    let mornings = simulate(&work, &arranged, &durations.morning(), 1_500, dice.random());
+    let morning = normal(truth.morning_spread, dice);
+    let took: Vec<f64> = (0..work.chores.len())
+        .map(|chore| truth.took(arranged.people(&work, chore)[0], chore, morning, dice))
+        .collect();
+    let length = walked(&arranged.order, &arranged.after, &took);
+    let dark = Light { from: None, until: None };
+    [0.5, 0.8, 0.95].map(|share| mornings.latest_start(share, 0.0, &dark).unwrap() + length <= 0.0)
+}
+
+fn past_runs(routine: &Routine, truth: &Truth, runs: i64, dice: &mut Dice) -> Vec<Observation> {
     let mut past = Vec::new();
     for run in 1..=runs {
-        let morning = truth.morning(random);
+        let morning = normal(truth.morning_spread, dice);
         for (step, it) in routine.steps.iter().enumerate() {
             let person = match step / 6 {
                 0 => 0,
                 1 => 1,
-                _ => random.random_range(0..2),
+                _ => dice.random_range(0..2),
             };
-            let took_s = truth.took(person, step, morning, random);
+            let took_s = truth.took(person, step, morning, dice);
             let key = format!("morning/{}", it.id);
             past.push(seen(run, PEOPLE[person], &key, it.usual.as_secs_f64(), took_s));
         }
@@ -125,79 +175,57 @@ fn walked(order: &[usize], after: &[Vec<usize>], took: &[f64]) -> f64 {
     ends.into_iter().fold(0.0, f64::max)
 }
 
-#[test]
-fn a_step_of_known_time_is_believed_after_a_dozen_runs_and_the_file_before() {
-    let usual = Usual::File(60.0);
-    assert_eq!(unknown().of("Rowan", "r/s", false, usual).median_s, 60.0);
-    let spread = [0.9, 1.1, 1.0, 0.95, 1.05, 1.0, 0.92, 1.08, 1.0, 0.97, 1.03, 1.0];
-    let past: Vec<Observation> = (1..).zip(spread).map(|(run, f)| seen(run, "Rowan", "r/s", 60.0, 120.0 * f)).collect();
-    let belief = Durations::learn(&past, assumptions()).of("Rowan", "r/s", false, usual);
-    assert!((110.0..=121.0).contains(&belief.median_s), "{belief:?}");
-    assert!(belief.spread < unknown().of("Rowan", "r/s", false, usual).spread, "{belief:?}");
+/// Whether a count is one that a true chance of `share` gives: within 3.29 deviations of the binomial distribution, outside which
+/// it falls once in a thousand.
+fn is_binomial(count: u32, of: u64, share: f64) -> bool {
+    let of = of as f64;
+    (f64::from(count) - of * share).abs() <= 3.29 * (of * share * (1.0 - share)).sqrt()
 }
 
 #[test]
-fn one_call_taken_in_the_middle_of_a_step_changes_little() {
-    let past = |last: f64| -> Vec<Observation> {
-        (1..=10).map(|run| seen(run, "Rowan", "r/s", 60.0, if run == 10 { last } else { 55.0 + run as f64 })).collect()
-    };
-    let median_s =
-        |last: f64| Durations::learn(&past(last), assumptions()).of("Rowan", "r/s", false, Usual::File(60.0)).median_s;
-    let (without, with) = (median_s(60.0), median_s(3_600.0));
-    assert!(with < without * 1.09, "{without} -> {with}");
-    let plain = (9.0 * 60.0 + 3_600.0) / 10.0;
-    assert!(with < plain / 5.0, "a plain mean would say {plain}");
+fn a_start_with_eighty_of_hundred_is_in_time_in_eighty_of_hundred_new_mornings() {
+    let rounds = 4_000;
+    let counts = in_time(Kind::Assumed, |round| 3 + (round % 12) as i64, rounds, 500_000);
+    println!("in time with 50, 80, 95 of 100: {counts:?} of {rounds}");
+    for (count, share) in counts.into_iter().zip([0.5, 0.8, 0.95]) {
+        assert!(is_binomial(count, rounds, share), "{count} of {rounds} in time where {share} is promised");
+    }
+}
+
+/// What the plan assumes is not so here, and after a few runs the promise holds nearly all the same. The bounds are judgement, no
+/// source: at worst 74 of 100 where 80 are promised, and no more than 88, which would have people up early for nothing.
+#[test]
+fn the_promise_nearly_holds_where_true_times_are_not_as_assumed() {
+    let rounds = 1_000;
+    for (n, kind) in (0..).zip([Kind::Normal, Kind::Gamma, Kind::RareDelays, Kind::Calls]) {
+        for runs in [3, 8, 30] {
+            let [even, start, sure] = in_time(kind, |_| runs, rounds, 700_000 + 50_000 * n + 5_000 * runs as u64);
+            println!("{kind:?}, {runs} past runs: {even}, {start}, {sure} of {rounds}");
+            assert!(
+                (740..=880).contains(&start),
+                "{kind:?}, {runs} past runs: {start} of {rounds} where 80 of 100 are promised"
+            );
+            assert!(
+                (440..=600).contains(&even),
+                "{kind:?}, {runs} past runs: {even} of {rounds} where 50 of 100 are promised"
+            );
+            assert!(
+                (910..=995).contains(&sure),
+                "{kind:?}, {runs} past runs: {sure} of {rounds} where 95 of 100 are promised"
+            );
+        }
+    }
 }
 
 #[test]
-fn a_slow_person_is_expected_to_be_slow_at_a_step_not_seen_yet() {
-    let past: Vec<Observation> =
-        (1..=6).flat_map(|run| (0..8).map(move |step| seen(run, "Imre", &format!("r/s{step}"), 60.0, 90.0))).collect();
-    let durations = Durations::learn(&past, assumptions());
-    let new = durations.of("Imre", "r/new", false, Usual::File(60.0));
-    assert!((78.0..=92.0).contains(&new.median_s), "{new:?}");
-    assert_eq!(durations.of("Rowan", "r/new", false, Usual::File(60.0)).median_s, 60.0, "others are not");
-}
-
-#[test]
-fn a_new_role_is_slower_until_it_is_practised() {
-    let factors: Vec<f64> = (0..=4)
-        .map(|runs| {
-            let past: Vec<Observation> = (1..=runs).map(|run| seen(run, "Imre", "r/s", 60.0, 60.0)).collect();
-            Durations::learn(&past, assumptions()).practice_factor("Imre", "outside")
-        })
-        .collect();
-    let expected = [1.5, 1.0 + 1.0 / 3.0, 1.0 + 0.5 / 3.0, 1.0, 1.0];
-    assert!(factors.iter().zip(expected).all(|(f, e)| (f - e).abs() < 1e-9), "{factors:?}");
-}
-
-#[test]
-fn mornings_that_differ_as_a_whole_are_seen_as_such() {
-    let of = |spread: f64| {
-        let mut random = Xoshiro256PlusPlus::seed_from_u64(4);
-        let past: Vec<Observation> = (1..=30)
-            .flat_map(|run| {
-                let morning = Normal::new(0.0, spread).unwrap().sample(&mut random);
-                let took: Vec<f64> = (0..20).map(|_| Normal::new(morning, 0.2).unwrap().sample(&mut random)).collect();
-                took.into_iter()
-                    .enumerate()
-                    .map(move |(n, t)| seen(run, "Rowan", &format!("r/s{n}"), 60.0, 60.0 * t.exp()))
-            })
-            .collect();
-        Durations::learn(&past, assumptions()).morning().spread
-    };
-    assert!((0.15..=0.26).contains(&of(0.2)), "{}", of(0.2));
-    assert!(of(0.01) < 0.06, "{}", of(0.01));
-}
-
-#[test]
-fn draws_have_the_median_and_the_spread_that_is_believed() {
-    let belief = Belief { median_s: 100.0, spread: 0.3, freedom: 200.0 };
-    let mut random = Xoshiro256PlusPlus::seed_from_u64(9);
-    let drawn: Vec<f64> = (0..20_001).map(|_| belief.draw(&mut random)).collect();
-    assert!((median(&drawn) - 100.0).abs() < 1.0);
-    let below = drawn.iter().filter(|&&d| d < 100.0 * (-0.3_f64).exp()).count() as f64 / drawn.len() as f64;
-    assert!((below - 0.1587).abs() < 0.01, "one deviation below: {below}");
+fn the_first_morning_of_strangers_is_promised_no_more_than_is_kept() {
+    let rounds = 2_000;
+    let [_, start, sure] = in_time(Kind::Assumed, |_| 0, rounds, 900_000);
+    println!("no past runs: {start}, {sure} of {rounds}");
+    assert!(
+        f64::from(start) >= 0.8 * rounds as f64 - 60.0 && f64::from(sure) >= 0.95 * rounds as f64 - 33.0,
+        "{start}, {sure}"
+    );
 }
 
 #[test]

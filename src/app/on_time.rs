@@ -44,6 +44,7 @@ impl OnTime {
             date: None,
             routines: vec![routine.to_owned()],
             people: with.to_vec(),
+            place: None,
             light_from: None,
             light_until: None,
             minutes: None,

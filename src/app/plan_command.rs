@@ -17,12 +17,15 @@ use crate::app::past_runs::PastRuns;
 use crate::app::places::Places;
 use crate::app::prompts::{self, PromptError};
 use crate::app::under_way::{UnderWay, UnderWayError};
+use crate::figures::FigureError;
+use crate::figures::daylight::Place;
 use crate::journal::{JournalError, JournalReader};
 use crate::plan::away::{AwayPlan, Dice, Wanted, plan};
 use crate::plan::belief::ThreePoint;
 use crate::plan::durations::{Durations, Observation, Usual};
 use crate::plan::outlook::Outlook;
 use crate::plan::project::ProjectError;
+use crate::plan::sky::{Daylight, Sky, daylight};
 use crate::plan::solve::Effort;
 use crate::plan::words::{Words, WordsError};
 use crate::plan::work::{Hand, Known, Work, WorkError, key_of, put_together, skill_of};
@@ -44,10 +47,13 @@ pub struct PlanArgs {
     /// Who takes part, and in which roles: NAME or NAME:outside,driver. Without it, the rig's people.
     #[arg(long = "person", value_name = "NAME[:ROLES]")]
     pub people: Vec<String>,
-    /// First light, for steps that need it.
+    /// Where it is, for the light: "33.66 N 114.23 W" or "33.66, -114.23"; without it, the rig's latitude and longitude.
+    #[arg(long, allow_hyphen_values = true)]
+    pub place: Option<Place>,
+    /// First light, for steps that need it; without it, civil dawn at the place.
     #[arg(long, value_name = "TIME", value_parser = time)]
     pub light_from: Option<Time>,
-    /// Last light.
+    /// Last light; without it, civil dusk at the place.
     #[arg(long, value_name = "TIME", value_parser = time)]
     pub light_until: Option<Time>,
     /// Your own times: a TOML file of lines like "tank-dump/rinse-hose" = 2, or = [1, 2, 5] for best, usual and worst minutes.
@@ -91,6 +97,8 @@ pub enum PlanError {
     SamePerson(String),
     #[error("{found} is no time in this time zone; give another --date or time")]
     NoSuchTime { found: String },
+    #[error("the light of that day: {0}")]
+    Light(#[from] FigureError),
     #[error("the clock of the machine cannot be read as a time, found '{0}'; set it, or give --date")]
     NoClock(String),
     #[error("{path}: not a file of own times: {why}")]
@@ -155,7 +163,7 @@ impl Desk {
         zone: TimeZone,
     ) -> Result<Self, PlanError> {
         let words = words(&places.config)?;
-        let (rig, people) = rig_with_people(args, places)?;
+        let (rig, people, place) = rig_with_people(args, places)?;
         let hands = hands(&people, &words);
         let parts = named(&args.routines, &places.config)?
             .iter()
@@ -166,7 +174,7 @@ impl Desk {
         let observations = observations(&past, parts.iter().flatten(), &hands);
         let durations = Durations::learn(&observations, words.assumptions);
         let own = args.minutes.as_deref().map(|path| own_times(path, &parts)).transpose()?.unwrap_or_default();
-        let wanted = wanted(args, now, zone)?;
+        let wanted = wanted(args, place, now, zone)?;
         Ok(Self { words, parts, hands, past, durations, own, wanted, journal })
     }
 
@@ -292,7 +300,7 @@ pub(super) fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, Pro
 }
 
 /// The rig, with the people of the command line in place of its own: steps for two are there only where two take part.
-fn rig_with_people(args: &PlanArgs, places: &Places) -> Result<(Rig, Vec<Person>), PlanError> {
+fn rig_with_people(args: &PlanArgs, places: &Places) -> Result<(Rig, Vec<Person>, Option<Place>), PlanError> {
     let own = places.config.join("rig.toml");
     let path = args.rig.clone().or_else(|| own.exists().then_some(own));
     let name = path.as_ref().map_or_else(String::new, |path| path.display().to_string());
@@ -305,7 +313,10 @@ fn rig_with_people(args: &PlanArgs, places: &Places) -> Result<(Rig, Vec<Person>
         rig.person = named_people(&args.people, &rig.person)?;
     }
     let people = rig.person.clone();
-    Ok((Rig::of(&name, &rig).map_err(PromptError::from)?, people))
+    let checked = Rig::of(&name, &rig).map_err(PromptError::from)?;
+    let stands =
+        rig.latitude.zip(rig.longitude).map(|(latitude, longitude)| Place::new(latitude, longitude)).transpose()?;
+    Ok((checked, people, args.place.or(stands)))
 }
 
 /// People as the command line names them; what they are practised in is what the rig file says of them.
@@ -403,7 +414,7 @@ fn own_times(path: &Path, parts: &[Vec<Routine>]) -> Result<BTreeMap<String, Usu
     Ok(own)
 }
 
-fn wanted(args: &PlanArgs, now: Timestamp, zone: TimeZone) -> Result<Wanted, PlanError> {
+fn wanted(args: &PlanArgs, place: Option<Place>, now: Timestamp, zone: TimeZone) -> Result<Wanted, PlanError> {
     let today = now.to_zoned_datetime(zone.clone());
     let at = |date: Date, time: Time| {
         zone.to_timestamp(date.to_datetime(time)).map_err(|_| PlanError::NoSuchTime { found: format!("{date} {time}") })
@@ -414,7 +425,12 @@ fn wanted(args: &PlanArgs, now: Timestamp, zone: TimeZone) -> Result<Wanted, Pla
     }
     let by = at(date, args.away_by)?;
     let light = |time: Option<Time>| time.map(|time| at(date, time)).transpose();
-    Ok(Wanted { by, light_from: light(args.light_from)?, light_until: light(args.light_until)?, zone })
+    // What somebody says of the light goes before what the sun says.
+    let (from, until) = (light(args.light_from)?, light(args.light_until)?);
+    let sun = place.map(|place| daylight(place, by, &zone)).transpose()?.unwrap_or_default();
+    let sky = if from.is_some() || until.is_some() { Sky::Ordinary } else { sun.sky };
+    let Daylight { from: dawn, until: dusk, .. } = sun;
+    Ok(Wanted { by, light_from: from.or(dawn), light_until: until.or(dusk), sky, zone })
 }
 
 /// What is planned where nothing is named.

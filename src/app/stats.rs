@@ -109,8 +109,7 @@ pub fn write(out: &mut impl Write, past: &PastRuns, stats: &Stats, words: &Words
     if stats.runs == 0 {
         return writeln!(out, "{}", word("none"));
     }
-    let counts = [("runs", stats.runs.to_string()), ("finished", stats.finished.to_string())];
-    line(out, &words.stats("runs", &counts.each_ref().map(|(name, n)| (*name, n.as_str()))))?;
+    line(out, &counted_runs(stats, words))?;
     line(out, "")?;
     table(out, &[word("began"), word("lasted"), word("routine"), word("ended")], &whole_runs(past, words, zone))?;
     heading(out, &word("steps"))?;
@@ -137,6 +136,13 @@ pub fn write(out: &mut impl Write, past: &PastRuns, stats: &Stats, words: &Words
         ),
         &rows,
     )
+}
+
+/// "1 run, 0 finished", "7 runs, 5 finished".
+pub(super) fn counted_runs(stats: &Stats, words: &Words) -> String {
+    let n = stats.runs.to_string();
+    let runs = words.stats(if stats.runs == 1 { "run-one" } else { "runs-many" }, &[("n", &n)]);
+    words.stats("runs", &[("runs", &runs), ("finished", &stats.finished.to_string())])
 }
 
 fn whole_runs(past: &PastRuns, words: &Words, zone: &TimeZone) -> Vec<Vec<String>> {

@@ -5,13 +5,14 @@ use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::app::past_runs::PastRuns;
-use crate::app::stats::{ReadingSeries, Stats, StepTimes, local, minutes, named, number, told_bounds, told_trend};
+use crate::app::stats::{
+    ReadingSeries, Stats, StepTimes, counted_runs, local, minutes, named, number, told_bounds, told_trend,
+};
 use crate::plan::words::Words;
 
 /// The whole page.
 pub fn page(past: &PastRuns, stats: &Stats, words: &Words, zone: &TimeZone) -> String {
     let word = |key: &str| words.stats(key, &[]);
-    let (runs, finished) = (stats.runs.to_string(), stats.finished.to_string());
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -26,7 +27,7 @@ pub fn page(past: &PastRuns, stats: &Stats, words: &Words, zone: &TimeZone) -> S
                 @if stats.runs == 0 {
                     p { (word("none")) }
                 } @else {
-                    p { (words.stats("runs", &[("runs", &runs), ("finished", &finished)])) }
+                    p { (counted_runs(stats, words)) }
                     (whole_runs(past, words, zone))
                     h2 { (word("steps")) }
                     p.quiet { (word("legend")) }
@@ -170,6 +171,8 @@ fn reading(series: &ReadingSeries, words: &Words, zone: &TimeZone) -> Markup {
     // By time where the journal's wall times can be read, else one after the other.
     let moments: Option<Vec<f64>> =
         series.points.iter().map(|(wall, _)| wall.parse::<Timestamp>().ok().map(|t| t.as_second() as f64)).collect();
+    // A clock that was put back would draw the line back too.
+    let moments = moments.filter(|all| all.is_sorted());
     let moments = moments.unwrap_or_else(|| (0..series.points.len()).map(|n| n as f64).collect());
     let (first, last) = (
         moments.iter().copied().fold(f64::INFINITY, f64::min),
@@ -196,7 +199,7 @@ fn reading(series: &ReadingSeries, words: &Words, zone: &TimeZone) -> Markup {
             @for ((px, py), value) in points.iter().zip(values()) {
                 @if outside(value) {
                     path.outside d=(format!("M{:.1} {:.1}l5 9h-10z", px, py - 6.0)) {}
-                    text.scale x=(at(*px)) y=(at(py - 9.0)) text-anchor="middle" { (number(value)) " " (words.stats("outside", &[])) }
+                    text.scale x=(at(px.clamp(120.0, 540.0))) y=(at(py + 16.0)) text-anchor="middle" { (number(value)) " " (words.stats("outside", &[])) }
                 } @else {
                     circle.dot cx=(at(*px)) cy=(at(*py)) r="3" {}
                 }

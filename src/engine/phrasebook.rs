@@ -227,7 +227,9 @@ listed!(
 
 listed!(
     /// Single words that sentences are put together from.
-    Word { Second, Seconds, Minute, Minutes, And, Or, DoneKey, Step, Steps }
+    Word {
+        Second, Seconds, Minute, Minutes, And, Or, DoneKey, Step, Steps, Gallon, Gallons, Inch, Inches,
+    }
 );
 
 listed!(

@@ -11,7 +11,7 @@ use uom::si::ratio::percent;
 use uom::si::time::second;
 
 use super::joined::Move;
-use super::phrasebook::Phrasebook;
+use super::phrasebook::{Phrasebook, Word};
 use crate::figures::clocks::{LayerInputs, RinseInputs, layer_clock, rinse_clock};
 use crate::figures::flow::by_bucket;
 use crate::figures::units::flow::us_gallon_per_minute;
@@ -36,14 +36,15 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
         return Some(Measured::Unusable);
     };
     let flow = measured.flow;
-    let shown = one_place(flow.get::<us_gallon_per_minute>());
+    let shown = counted(flow.get::<us_gallon_per_minute>(), book.word(Word::Gallon), book.word(Word::Gallons));
     let part = job.parts[job.part_of(step)].steps.clone();
     let mut changed = Vec::new();
     for later in part.filter(|&later| later > step) {
         let Answer::Clock(clock) = &job.step(later).answer else { continue };
         let Some(reckoned) = &clock.reckoned else { continue };
         let Some((length, depth)) = length(reckoned, flow) else { return Some(Measured::Unusable) };
-        let depth = depth.map_or_else(String::new, |depth| reckoned.depth.replace("{depth}", &one_place(depth)));
+        let told = |depth| counted(depth, book.word(Word::Inch), book.word(Word::Inches));
+        let depth = depth.map_or_else(String::new, |depth| reckoned.depth.replace("{depth}", &told(depth)));
         let fill = |text: &str| {
             let text = text.replace("{time}", &book.span(length)).replace("{flow}", &shown).replace("{depth}", &depth);
             text.split_whitespace().collect::<Vec<_>>().join(" ")
@@ -79,8 +80,27 @@ fn length(reckoned: &Reckoned, flow: VolumeRate) -> Option<(Duration, Option<f64
     }
 }
 
-/// With one place behind the point, without one that says nothing: "6.7", "5".
-fn one_place(value: f64) -> String {
+/// With one place behind the point, without one that says nothing, and its unit: "6.7 gallons", "5 gallons", "1 gallon".
+fn counted(value: f64, one: &str, many: &str) -> String {
     let text = format!("{value:.1}");
-    text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
+    let text = text.strip_suffix(".0").unwrap_or(&text);
+    format!("{text} {}", if text == "1" { one } else { many })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[rstest::rstest]
+    #[case(0.0, "0 gallons")]
+    #[case(0.8, "0.8 gallons")]
+    #[case(0.96, "1 gallon")]
+    #[case(1.0, "1 gallon")]
+    #[case(1.04, "1 gallon")]
+    #[case(1.06, "1.1 gallons")]
+    #[case(6.667, "6.7 gallons")]
+    #[case(11.0, "11 gallons")]
+    fn one_is_one_of_a_thing_and_everything_else_many(#[case] value: f64, #[case] said: &str) {
+        assert_eq!(counted(value, "gallon", "gallons"), said);
+    }
 }

@@ -1,8 +1,11 @@
 //! Who does what in which order: the solved schedule, made to follow the order of the routines wherever that costs nothing.
 
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::bounds::{least_length, reach};
 use super::critical_path::{CriticalPath, Link};
 use super::project::{Project, ProjectError, Schedule};
-use super::solve::{Effort, solve};
+use super::solve::{Effort, Solved, solve};
 use super::work::Work;
 
 /// The chores of a move, dealt out. Everybody does theirs one after the other in this order.
@@ -33,12 +36,85 @@ pub fn arrange(work: &Work, not_before: &[u32], effort: Effort) -> Result<Arrang
     for (activity, &tick) in project.activities.iter_mut().zip(not_before) {
         activity.not_before = tick;
     }
-    let solved = solve(&project, effort)?;
+    let solved = solve_carried(work, &project, effort)?;
     let turns = turns(&project, &solved.schedule);
     let mut arranged = timed(&project, solved.schedule.modes.clone(), turns);
     in_file_order(&project, &mut arranged);
+    with_clean_hands(work, &project, &mut arranged);
     arranged.bound = solved.bound;
     Ok(arranged)
+}
+
+/// The shortest schedule in which one person carries what is anybody's in a routine, whoever that is best: each choice is solved,
+/// or, where there are many, one routine's after the other's.
+fn solve_carried(work: &Work, project: &Project, effort: Effort) -> Result<Solved, ProjectError> {
+    let mut carried: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for (chore, it) in work.chores.iter().enumerate().filter(|(_, it)| it.ways.len() > 1) {
+        if let Some(routine) = it.carried {
+            carried.entry(routine).or_default().push(chore);
+        }
+    }
+    let groups: Vec<Vec<usize>> = carried.into_values().collect();
+    let people = project.people.max(1);
+    let all = u32::try_from(groups.len()).ok().and_then(|n| people.checked_pow(n)).filter(|&all| all <= MOST_CHOICES);
+    let count = all.unwrap_or(groups.len() * people).max(1);
+    let effort = Effort { tries: (effort.tries / count as u32).max(1), search: (effort.search / count as u64).max(1) };
+    let mut best: Option<Solved> = None;
+    let mut bound = u32::MAX;
+    let mut attempt = |carriers: &[usize]| -> Result<bool, ProjectError> {
+        let found = solve_with(project, &groups, carriers, effort)?;
+        bound = bound.min(found.bound);
+        let better = best.as_ref().is_none_or(|best| found.schedule.length < best.schedule.length);
+        if better {
+            best = Some(found);
+        }
+        Ok(better)
+    };
+    if all.is_some() {
+        for choice in 0..count {
+            let digits = (0..groups.len() as u32).map(|place| choice / people.pow(place) % people);
+            attempt(&digits.collect::<Vec<usize>>())?;
+        }
+    } else {
+        let mut carriers = vec![0; groups.len()];
+        attempt(&carriers)?;
+        for group in 0..groups.len() {
+            for person in 1..people {
+                let kept = std::mem::replace(&mut carriers[group], person);
+                if !attempt(&carriers)? {
+                    carriers[group] = kept;
+                }
+            }
+        }
+        // What was not tried could be shorter than all that was.
+        let order = project.order()?;
+        bound = least_length(project, &reach(project, &order));
+    }
+    best.map(|best| Solved { bound, ..best }).ok_or(ProjectError::NoneFound)
+}
+
+fn solve_with(
+    project: &Project,
+    groups: &[Vec<usize>],
+    carriers: &[usize],
+    effort: Effort,
+) -> Result<Solved, ProjectError> {
+    let mut narrowed = project.clone();
+    let mut kept: BTreeMap<usize, usize> = BTreeMap::new();
+    for (group, &carrier) in groups.iter().zip(carriers) {
+        for &chore in group {
+            let modes = &project.activities[chore].modes;
+            if let Some(place) = modes.iter().position(|mode| mode.people == [carrier]) {
+                narrowed.activities[chore].modes = vec![modes[place].clone()];
+                kept.insert(chore, place);
+            }
+        }
+    }
+    let mut solved = solve(&narrowed, effort)?;
+    for (chore, place) in kept {
+        solved.schedule.modes[chore] = place;
+    }
+    Ok(solved)
 }
 
 fn turns(project: &Project, schedule: &Schedule) -> Vec<Vec<usize>> {
@@ -115,6 +191,35 @@ fn in_file_order(project: &Project, arranged: &mut Arranged) {
     }
 }
 
+/// Moves what somebody would do between the first sewage on their hands and the washing of them to before it, or else to after
+/// it, even where that takes longer: a gas valve or a cupboard is not touched with those gloves.
+fn with_clean_hands(work: &Work, project: &Project, arranged: &mut Arranged) {
+    for person in 0..arranged.turns.len() {
+        let spans: BTreeSet<usize> = arranged.turns[person].iter().filter_map(|&c| work.chores[c].soiled).collect();
+        for span in spans {
+            let soiled = |&chore: &usize| work.chores[chore].soiled == Some(span);
+            let ends = |turns: &[usize]| Some((turns.iter().position(soiled)?, turns.iter().rposition(soiled)?));
+            let Some((first, last)) = ends(&arranged.turns[person]) else { continue };
+            let others = arranged.turns[person][first..=last].iter().copied().filter(|chore| !soiled(chore));
+            let (mut earlier, mut later) = (others.clone().collect::<Vec<usize>>(), Vec::new());
+            // From the back: what cannot come before the sewage comes after the soap, and so does all that waits for it.
+            loop {
+                let list = &arranged.turns[person];
+                let mut turns = arranged.turns.clone();
+                turns[person] = list[..first].iter().copied().chain(earlier.iter().copied()).collect();
+                turns[person].extend(list[first..=last].iter().copied().filter(|chore| soiled(chore)));
+                turns[person].extend(later.iter().copied().chain(list[last + 1..].iter().copied()));
+                if super::critical_path::order(&links(project, &arranged.way, &turns)).is_some() {
+                    *arranged = timed(project, arranged.way.clone(), turns);
+                    break;
+                }
+                let Some(chore) = earlier.pop() else { break };
+                later.insert(0, chore);
+            }
+        }
+    }
+}
+
 impl Arranged {
     /// The chores on the longest chain, by usual times: a delay in any of them delays the end.
     pub fn critical(&self, work: &Work) -> Vec<usize> {
@@ -136,3 +241,6 @@ impl Arranged {
         &work.chores[chore].ways[self.way[chore]].people
     }
 }
+
+/// So many ways of sharing out whole routines are all tried.
+const MOST_CHOICES: usize = 8;

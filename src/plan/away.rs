@@ -5,9 +5,10 @@ use jiff::{Timestamp, ZonedDateTime};
 use serde::Serialize;
 
 use super::arrange::{Arranged, arrange};
-use super::belief::Belief;
+use super::luck::Luck;
 use super::project::ProjectError;
 use super::simulate::{Light, Mornings, simulate};
+use super::sky::Sky;
 use super::solve::Effort;
 use super::work::{TICK_S, Work};
 
@@ -21,6 +22,7 @@ pub struct Wanted {
     /// First and last light of the day, for steps that need it; absent where it does not matter or nobody said.
     pub light_from: Option<Timestamp>,
     pub light_until: Option<Timestamp>,
+    pub sky: Sky,
 }
 
 impl Wanted {
@@ -67,10 +69,10 @@ pub struct AwayPlan {
 }
 
 /// How the simulation is done.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Dice {
-    /// How long mornings take compared with usual ones.
-    pub morning: Belief,
+    /// What makes mornings differ.
+    pub morning: Luck,
     pub mornings: usize,
     pub seed: u64,
 }
@@ -83,7 +85,7 @@ pub fn plan(work: Work, wanted: Wanted, dice: Dice, effort: Effort) -> Result<Aw
     let light = wanted.light();
     let free = vec![0; work.chores.len()];
     let mut arranged = arrange(&work, &free, effort)?;
-    let mut mornings = simulate(&work, &arranged, dice.morning, dice.mornings, dice.seed);
+    let mut mornings = simulate(&work, &arranged, &dice.morning, dice.mornings, dice.seed);
     // What waits for light may be better done in another order; from when on depends on the start, so it is tried.
     if let Some(from) = light.from.filter(|_| work.chores.iter().any(|chore| chore.daylight)) {
         let start = mornings.latest_start(0.8, 0.0, &light).unwrap_or(-f64::from(arranged.length * TICK_S));
@@ -91,7 +93,7 @@ pub fn plan(work: Work, wanted: Wanted, dice: Dice, effort: Effort) -> Result<Aw
         if held > 0 {
             let holds: Vec<u32> = work.chores.iter().map(|c| if c.daylight { held } else { 0 }).collect();
             let other = arrange(&work, &holds, effort)?;
-            let with_other = simulate(&work, &other, dice.morning, dice.mornings, dice.seed);
+            let with_other = simulate(&work, &other, &dice.morning, dice.mornings, dice.seed);
             let worth = |m: &Mornings| (m.latest_start(0.8, 0.0, &light), -m.end(0.8, EARLY, &light));
             if worth(&with_other) > worth(&mornings) {
                 (arranged, mornings) = (other, with_other);

@@ -3,14 +3,16 @@
 //! Everything is reckoned on logarithms. A time is the product of what the file says, how fast the person is on the whole, how
 //! long this step takes them beyond that, how the morning goes (wind, mud, a bad night: it stretches all steps alike), and
 //! chance. Each of these is estimated and shrunk towards the one before it, by as much as the data cannot tell better
-//! (empirical Bayes; Efron and Morris 1975, Journal of the American Statistical Association 70: 311-319). A single outlier (a call
-//! taken in the middle of a step) is pulled in to three robust deviations of its kind (median and MAD, Huber).
+//! (empirical Bayes; Efron and Morris 1975, Journal of the American Statistical Association 70: 311-319). What lies three robust
+//! deviations (median and MAD, Huber) beyond its kind is a delay (a call taken in the middle of a step): it is left out of what is
+//! believed of the step, and counted among the [`Delays`], which the simulation draws apart.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
 use super::belief::{Belief, ThreePoint};
+use super::luck::{Delays, Luck};
 
 /// A step that was done once.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,6 +54,10 @@ pub struct Assumptions {
     /// Chance that a loop ("was the water clear?") goes round once more, and the weight of that guess in questions asked.
     pub once_more: f64,
     pub once_more_weight: f64,
+    /// Chance that a step is delayed, how many times as long it takes then, and the weight of that guess in steps.
+    pub delay: f64,
+    pub delay_times: f64,
+    pub delay_weight: f64,
 }
 
 /// What is said beforehand about how long a step takes.
@@ -91,7 +97,9 @@ pub struct Durations {
     practice: BTreeMap<(String, String), u32>,
     step_variance: f64,
     file_variance: f64,
-    morning: Belief,
+    /// What part of a group's freedom is left once the mornings are reckoned from the same times.
+    free_share: f64,
+    luck: Luck,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -111,7 +119,7 @@ struct Point {
 impl Durations {
     /// Learns from observations in any order. Times that are no positive numbers are passed over.
     pub fn learn(observations: &[Observation], assumed: Assumptions) -> Self {
-        let (practice, points, keys) = cleaned(observations, &assumed);
+        let Cleaned { practice, points, keys, delays } = cleaned(observations, &assumed);
         let weight = assumed.weight;
         let mut groups = vec![Group::default(); keys.len()];
         let mut mornings: BTreeMap<i64, f64> = points.iter().map(|p| (p.run, 0.0)).collect();
@@ -121,12 +129,13 @@ impl Durations {
             mornings = morning_means(&points, &groups, &mornings, assumed);
         }
         let residual: f64 = groups.iter().map(|g| g.squares).sum();
-        let free: f64 =
-            groups.iter().map(|g| (g.count - 1.0).max(0.0)).sum::<f64>() - (mornings.len() as f64 - 1.0).max(0.0);
-        let step_variance = (weight * assumed.step_spread.powi(2) + residual) / (weight + free.max(0.0));
-        let morning = morning_belief(&points, &mornings, step_variance, &assumed);
+        let within: f64 = groups.iter().map(|g| (g.count - 1.0).max(0.0)).sum();
+        let free = (within - (mornings.len() as f64 - 1.0).max(0.0)).max(0.0);
+        let step_variance = (weight * assumed.step_spread.powi(2) + residual) / (weight + free);
+        let whole = morning_belief(&points, &mornings, step_variance, &assumed);
         let people = people_of(&keys, &groups, step_variance, &assumed);
         let file_variance = file_variance(&keys, &groups, &people, step_variance, &assumed);
+        let paces = people.iter().map(|(name, (_, variance))| (name.clone(), variance.sqrt())).collect();
         Self {
             assumed,
             groups: keys.into_iter().zip(groups).collect(),
@@ -134,35 +143,38 @@ impl Durations {
             practice,
             step_variance,
             file_variance,
-            morning,
+            free_share: if within > 0.0 { free / within } else { 1.0 },
+            luck: Luck { whole, paces, unseen_pace: assumed.person_spread, delays },
         }
     }
 
-    /// What to expect of this person with this step; a want of practice is not in it yet ([`Self::practice_factor`]).
+    /// What to expect of this person with this step, were their pace known exactly ([`Luck`] has what is not known of it); a want
+    /// of practice is not in it yet ([`Self::practice_factor`]).
     pub fn of(&self, person: &str, step: &str, waits: bool, usual: Usual) -> Belief {
         let known_as = if waits { "" } else { person };
-        let prior = self.people.get(known_as).copied().unwrap_or((0.0, self.assumed.person_spread.powi(2)));
-        let (offset, of_offset) = if waits && !self.people.contains_key("") { (0.0, 0.0) } else { prior };
+        let pace = self.people.get(known_as).map_or(0.0, |(pace, _)| *pace);
         let group = self.groups.get(&(known_as.to_owned(), step.to_owned())).copied().unwrap_or_default();
-        // The file's word on a step is worth so many observations of it.
-        let worth = self.step_variance / (self.file_variance + of_offset);
-        let centre = (worth * offset + group.count * group.mean) / (worth + group.count);
         if let (Usual::Guess(guess), 0.0) = (usual, group.count) {
             return guess.belief(self.assumed.weight);
         }
+        // The file's word on a step, at the person's pace, is worth so many observations of it.
+        let worth = self.step_variance / self.file_variance;
+        let centre = (worth * pace + group.count * group.mean) / (worth + group.count);
         let weight = self.assumed.weight;
+        let free = (group.count - 1.0).max(0.0) * self.free_share;
         // The common spread is the mean over steps; of the spreads that this allows a single step, that is (weight - 2) / weight.
-        let variance = ((weight - 2.0) * self.step_variance + group.squares) / (weight + (group.count - 1.0).max(0.0));
+        let variance = ((weight - 2.0) * self.step_variance + group.squares) / (weight + free);
         Belief {
             median_s: usual.seconds().max(1.0) * centre.exp(),
             spread: (variance * (1.0 + 1.0 / (worth + group.count))).sqrt(),
-            freedom: weight + (group.count - 1.0).max(0.0),
+            freedom: weight + free,
+            lean: worth / (worth + group.count),
         }
     }
 
-    /// How much longer than usual a whole morning takes.
-    pub fn morning(&self) -> Belief {
-        self.morning
+    /// What makes mornings differ.
+    pub fn morning(&self) -> Luck {
+        self.luck.clone()
     }
 
     /// In how many past runs the person did steps of this skill.
@@ -196,8 +208,16 @@ type Practice = BTreeMap<(String, String), u32>;
 /// Run, logarithm beyond the file, and whether the person was practised by then.
 type Seen = (i64, f64, bool);
 
-/// Takes out what is known beforehand: what the file says and the want of practice. Outliers are pulled in.
-fn cleaned(observations: &[Observation], assumed: &Assumptions) -> (Practice, Vec<Point>, Vec<(String, String)>) {
+struct Cleaned {
+    practice: Practice,
+    points: Vec<Point>,
+    keys: Vec<(String, String)>,
+    delays: Delays,
+}
+
+/// Takes out what is known beforehand: what the file says, the want of practice, and delays. What is far too short (an answer
+/// given at once) is pulled in.
+fn cleaned(observations: &[Observation], assumed: &Assumptions) -> Cleaned {
     let sound: Vec<&Observation> =
         observations.iter().filter(|o| o.took_s.is_finite() && o.took_s > 0.0 && o.usual_s > 0.0).collect();
     let mut runs_of: BTreeMap<(String, String), BTreeSet<i64>> = BTreeMap::new();
@@ -215,32 +235,62 @@ fn cleaned(observations: &[Observation], assumed: &Assumptions) -> (Practice, Ve
         let beyond = (o.took_s / o.usual_s.max(1.0) / slow).ln();
         by_group.entry((person, o.step.clone())).or_default().push((o.run, beyond, practised));
     }
-    let (mut points, mut keys) = (Vec::new(), Vec::new());
-    for (key, mut list) in by_group {
+    for list in by_group.values_mut() {
         // How fast people learn is a guess; what they do once practised is not.
         if list.iter().filter(|(.., practised)| *practised).count() >= ENOUGH {
             list.retain(|(.., practised)| *practised);
         }
-        let (middle, deviation) = robust(list.iter().map(|(_, beyond, _)| *beyond), assumed.step_spread);
-        let reach = OUTLIER * deviation;
-        let group = keys.len();
-        let pulled =
-            |beyond: f64| if list.len() >= ENOUGH { beyond.clamp(middle - reach, middle + reach) } else { beyond };
-        points.extend(list.iter().map(|&(run, beyond, _)| Point { run, group, beyond: pulled(beyond) }));
+    }
+    let common = common_deviation(by_group.values(), assumed);
+    let mut delays = Delays {
+        guessed: assumed.delay * assumed.delay_weight,
+        guessed_of: assumed.delay_weight,
+        size: assumed.delay_times.ln(),
+        seen: Vec::new(),
+        seen_of: 0.0,
+    };
+    let (mut points, mut keys) = (Vec::new(), Vec::new());
+    for (key, list) in by_group {
+        let (middle, own) = robust(&list);
+        let reach = if list.len() < ENOUGH { f64::INFINITY } else { OUTLIER * common.max(own) };
+        if reach.is_finite() {
+            delays.seen_of += list.len() as f64;
+        }
+        for (run, beyond, _) in list {
+            if beyond - middle > reach {
+                delays.seen.push(beyond - middle);
+            } else {
+                points.push(Point { run, group: keys.len(), beyond: beyond.max(middle - reach) });
+            }
+        }
         keys.push(key);
     }
     let practice =
         runs_of.into_iter().map(|(key, runs)| (key, u32::try_from(runs.len()).unwrap_or(u32::MAX))).collect();
-    (practice, points, keys)
+    Cleaned { practice, points, keys, delays }
 }
 
-/// Median and scaled median absolute deviation. Of a few times the latter is often far too small: it is never below `least` of
-/// three, and less of more.
-fn robust(values: impl Iterator<Item = f64>, least: f64) -> (f64, f64) {
-    let values: Vec<f64> = values.collect();
+/// Median and scaled median absolute deviation.
+fn robust(list: &[Seen]) -> (f64, f64) {
+    let values: Vec<f64> = list.iter().map(|(_, beyond, _)| *beyond).collect();
     let middle = median(&values);
     let distances: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
-    (middle, (MAD_TO_DEVIATION * median(&distances)).max(least * (ENOUGH as f64 / values.len().max(1) as f64).sqrt()))
+    (middle, MAD_TO_DEVIATION * median(&distances))
+}
+
+/// Robust deviation of single times around the middle of their group, over all groups: of a few times alone it is often far too
+/// small. The assumed spread counts as ever.
+fn common_deviation<'a>(groups: impl Iterator<Item = &'a Vec<Seen>>, assumed: &Assumptions) -> f64 {
+    let mut distances = Vec::new();
+    for list in groups.filter(|list| list.len() >= ENOUGH) {
+        let (middle, _) = robust(list);
+        // Times lie nearer to their own middle than to the true one.
+        let nearer = (1.0 - 1.0 / list.len() as f64).sqrt();
+        distances.extend(list.iter().map(|(_, beyond, _)| (beyond - middle).abs() / nearer));
+    }
+    let seen = distances.len() as f64;
+    let variance = (MAD_TO_DEVIATION * median(&distances)).powi(2);
+    ((assumed.weight * assumed.step_spread.powi(2) + seen * variance) / (assumed.weight + seen)).sqrt()
 }
 
 /// Middle value; of an even number the mean of the two middle ones; 0 of none.
@@ -301,10 +351,13 @@ fn morning_belief(
     let unshrunk: f64 = mornings.values().map(|m| (m * (per_run + worth) / per_run.max(1.0)).powi(2)).sum();
     let free = (count - 1.0).max(0.0);
     let apart = (unshrunk - free * step_variance / per_run.max(1.0)).max(0.0);
-    let variance = ((assumed.weight - 2.0) * assumed.morning_spread.powi(2) + apart) / (assumed.weight + free);
-    // The past mornings' own mean is not known better than this.
-    let spread = (variance * (1.0 + 1.0 / (count + 1.0))).sqrt();
-    Belief { median_s: 1.0, spread, freedom: assumed.weight + free }
+    // Half of the spreads that are thought likely beforehand are below the assumed one: the median of chi-square with so many
+    // degrees of freedom is about weight - 2/3.
+    let guess = (assumed.weight - 2.0 / 3.0) * assumed.morning_spread.powi(2);
+    let variance = (guess + apart) / (assumed.weight + free);
+    // Everything learned rests on past mornings whose own mean is off by the spread over the root of their number.
+    let spread = (variance * (1.0 + if count > 0.0 { 1.0 / count } else { 0.0 })).sqrt();
+    Belief { median_s: 1.0, spread, freedom: assumed.weight + free, lean: 0.0 }
 }
 
 /// Spread of a group's mean around its person's pace.

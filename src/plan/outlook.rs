@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::arrange::Arranged;
-use super::belief::Belief;
+use super::luck::Luck;
 use super::simulate::{Light, Mornings, SoFar, simulate_rest};
 use super::work::Work;
 
@@ -102,7 +102,7 @@ pub fn what_is_left(work: &Work, arranged: &Arranged, so_far: &SoFar) -> Arrange
 pub struct Question<'a> {
     pub work: &'a Work,
     pub arranged: &'a Arranged,
-    pub morning: Belief,
+    pub morning: Luck,
     pub so_far: &'a SoFar,
     pub now: f64,
     pub by: f64,
@@ -117,7 +117,7 @@ impl Question<'_> {
     /// Simulates what is left.
     pub fn answer(&self) -> Outlook {
         let left = what_is_left(self.work, self.arranged, self.so_far);
-        let mornings: Mornings = simulate_rest(self.work, &left, self.morning, self.so_far, self.mornings, self.seed);
+        let mornings: Mornings = simulate_rest(self.work, &left, &self.morning, self.so_far, self.mornings, self.seed);
         let end = |share: f64| mornings.end(share, self.now, &self.light);
         let chance = mornings.chance(self.now, self.by, &self.light);
         let open = |i: &usize| !self.so_far.settled.get(*i).copied().unwrap_or(false);

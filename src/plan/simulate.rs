@@ -6,7 +6,7 @@ use rand_distr::{Beta, Distribution};
 use serde::{Deserialize, Serialize};
 
 use super::arrange::Arranged;
-use super::belief::Belief;
+use super::luck::{Luck, Today};
 use super::work::{OnceMore, Work};
 
 /// From when until when one sees, in seconds on the clock that the plan is reckoned on. Without a light there is none.
@@ -42,7 +42,7 @@ pub struct SoFar {
 }
 
 /// Simulates so many mornings of an arranged move. Equal seeds give equal mornings.
-pub fn simulate(work: &Work, arranged: &Arranged, morning: Belief, count: usize, seed: u64) -> Mornings {
+pub fn simulate(work: &Work, arranged: &Arranged, morning: &Luck, count: usize, seed: u64) -> Mornings {
     simulate_rest(work, arranged, morning, &SoFar::default(), count, seed)
 }
 
@@ -50,7 +50,7 @@ pub fn simulate(work: &Work, arranged: &Arranged, morning: Belief, count: usize,
 pub fn simulate_rest(
     work: &Work,
     arranged: &Arranged,
-    morning: Belief,
+    morning: &Luck,
     so_far: &SoFar,
     count: usize,
     seed: u64,
@@ -59,37 +59,39 @@ pub fn simulate_rest(
     let mut lasts = vec![0.0; work.chores.len()];
     let mut walk = Walk::new(work.chores.len());
     let mornings = (0..count).map(|_| {
-        let stretch = morning.draw(&mut random);
-        draw_all(work, arranged, stretch, &mut random, &mut lasts);
+        let today = morning.draw(&work.hands, &mut random);
+        draw_all(work, arranged, &today, &mut random, &mut lasts);
         for (chore, &settled) in so_far.settled.iter().enumerate() {
             if settled {
                 lasts[chore] = 0.0;
             }
         }
         for &(chore, since) in &so_far.begun {
-            lasts[chore] = rest_of(work, arranged, chore, since, stretch, &mut random);
+            lasts[chore] = rest_of(work, arranged, chore, since, &today, &mut random);
         }
         walk.through(work, arranged, so_far, &lasts)
     });
     Mornings(mornings.collect())
 }
 
-fn draw_all(work: &Work, arranged: &Arranged, stretch: f64, random: &mut impl Rng, lasts: &mut [f64]) {
+fn draw_all(work: &Work, arranged: &Arranged, today: &Today<'_>, random: &mut impl Rng, lasts: &mut [f64]) {
     for (chore, lasts) in lasts.iter_mut().enumerate() {
-        *lasts = draw_one(work, arranged, chore, stretch, random);
+        *lasts = draw_one(work, arranged, chore, today, random);
     }
     for (chore, it) in work.chores.iter().enumerate() {
         if let Some(once_more) = &it.once_more {
-            loop_rounds(work, arranged, chore, once_more, stretch, random, lasts);
+            loop_rounds(work, arranged, chore, once_more, today, random, lasts);
         }
     }
 }
 
-fn draw_one(work: &Work, arranged: &Arranged, chore: usize, stretch: f64, random: &mut impl Rng) -> f64 {
+fn draw_one(work: &Work, arranged: &Arranged, chore: usize, today: &Today<'_>, random: &mut impl Rng) -> f64 {
     let it = &work.chores[chore];
-    let own = it.ways[arranged.way[chore]].belief.draw(random);
-    let meanwhile: f64 = it.meanwhile.iter().map(|(_, belief)| belief.draw(random)).sum();
-    own.max(meanwhile) * stretch
+    let way = &it.ways[arranged.way[chore]];
+    let person = way.people.first().copied();
+    let own = today.takes(&way.belief, person.filter(|_| !it.wait), random);
+    let meanwhile: f64 = it.meanwhile.iter().map(|(_, belief)| today.takes(belief, person, random)).sum();
+    own.max(meanwhile)
 }
 
 /// Draws how many rounds it takes: those that are planned but not needed take no time, those beyond the plan come on top.
@@ -98,7 +100,7 @@ fn loop_rounds(
     arranged: &Arranged,
     question: usize,
     once_more: &OnceMore,
-    stretch: f64,
+    today: &Today<'_>,
     random: &mut impl Rng,
     lasts: &mut [f64],
 ) {
@@ -111,15 +113,22 @@ fn loop_rounds(
         unneeded.iter().for_each(|&chore| lasts[chore] = 0.0);
     }
     for _ in once_more.planned.len() + 1..rounds as usize {
-        let again: f64 = once_more.round.iter().map(|&chore| draw_one(work, arranged, chore, stretch, random)).sum();
+        let again: f64 = once_more.round.iter().map(|&chore| draw_one(work, arranged, chore, today, random)).sum();
         lasts[question] += again;
     }
 }
 
 /// What is left of a chore that has gone on for so long: a draw of all that are longer.
-fn rest_of(work: &Work, arranged: &Arranged, chore: usize, since: f64, stretch: f64, random: &mut impl Rng) -> f64 {
+fn rest_of(
+    work: &Work,
+    arranged: &Arranged,
+    chore: usize,
+    since: f64,
+    today: &Today<'_>,
+    random: &mut impl Rng,
+) -> f64 {
     for _ in 0..REDRAWS {
-        let drawn = draw_one(work, arranged, chore, stretch, random);
+        let drawn = draw_one(work, arranged, chore, today, random);
         if drawn > since {
             return drawn - since;
         }

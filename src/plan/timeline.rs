@@ -198,8 +198,10 @@ fn lane_drawing(plan: &AwayPlan, words: &Words, scale: &Scale, lane: Lane, y: f6
         @for block in blocks(plan, &chores) {
             @let x = scale.x(plan.spans[block[0]].0);
             @let wide = scale.x(plan.spans[block[block.len() - 1]].1) - x;
-            text.part x=(at(x + 1.0)) y=(at(y + 15.0)) {
-                (shortened(&capital(&plan.work.chores[block[0]].section), wide - 4.0, SMALL))
+            @let section = capital(&plan.work.chores[block[0]].section);
+            @let part = shortened(&section, wide - 4.0, SMALL);
+            @if part == section || part.chars().count() >= READABLE {
+                text.part x=(at(x + 1.0)) y=(at(y + 15.0)) { (part) }
             }
         }
         @for &i in &chores {
@@ -288,6 +290,8 @@ fn at(place: f64) -> String {
 }
 
 const WIDTH: f64 = 1120.0;
+/// Of a section's name that does not fit, fewer letters than these tell nothing.
+const READABLE: usize = 9;
 const LEFT: f64 = 120.0;
 const RIGHT: f64 = 24.0;
 const TOP: f64 = 40.0;

@@ -10,6 +10,7 @@ use super::away::{AwayPlan, Wanted};
 use super::calendar_duration;
 use super::durations::Assumptions;
 use super::outlook::{Outlook, Talk};
+use super::sky::Sky;
 
 /// Everything that the plan says, shows and assumes.
 #[derive(Clone, Debug, Deserialize)]
@@ -83,6 +84,9 @@ impl Words {
             ("assumptions.weight", a.weight, 2.5, 1000.0, "2.5 to 1000"),
             ("assumptions.once-more", a.once_more, 0.01, 0.95, "0.01 to 0.95"),
             ("assumptions.once-more-weight", a.once_more_weight, 0.1, 1000.0, "0.1 to 1000"),
+            ("assumptions.delay", a.delay, 0.0, 0.5, "0 to 0.5"),
+            ("assumptions.delay-times", a.delay_times, 1.0, 10.0, "1 to 10"),
+            ("assumptions.delay-weight", a.delay_weight, 1.0, 10_000.0, "1 to 10000"),
             ("settings.late-below", self.settings.late_below, 0.0, 1.0, "0 to 1"),
             ("settings.mornings", self.settings.mornings as f64, 100.0, 1e6, "100 to 1000000"),
         ];
@@ -145,6 +149,7 @@ impl Words {
         let by = at(wanted.by);
         let mut said = Vec::new();
         let waits_for_light = plan.work.chores.iter().any(|chore| chore.daylight);
+        let mut odds = Vec::new();
         match (plan.start, plan.even) {
             (Some(start), Some(even)) => {
                 said.push(self.line("start", &[("by", &by), ("start", &at(start))]));
@@ -152,8 +157,8 @@ impl Words {
                     let end = |share| at(plan.end(share, now));
                     said.push(self.line("past", &[("even", &end(0.5)), ("end", &end(0.8))]));
                 } else {
-                    said.push(self.line("odds", &[]));
-                    said.push(match plan.sure {
+                    odds.push(self.line("odds", &[]));
+                    odds.push(match plan.sure {
                         Some(sure) => self.line("surer", &[("sure", &at(sure)), ("even", &at(even))]),
                         None => self.line("surer-earlier", &[("even", &at(even))]),
                     });
@@ -169,11 +174,20 @@ impl Words {
         }
         if waits_for_light {
             said.extend(wanted.light_from.map(|t| self.line("light", &[("light", &at(t))])));
-            said.extend(wanted.light_until.map(|t| self.line("light-until", &[("dark", &at(t))])));
+            // On an ordinary morning the evening's dusk is of no use.
+            let near = |until: &Timestamp| super::away::seconds_from(plan.usual_end(), *until) < NEAR_DUSK_S;
+            let until = wanted.light_until.filter(near);
+            said.extend(until.map(|t| self.line("light-until", &[("dark", &at(t))])));
             said.extend(self.held_by_light(plan));
+            said.extend(match wanted.sky {
+                Sky::Ordinary => None,
+                Sky::NeverDark => Some(self.line("never-dark", &[])),
+                Sky::NeverLight => Some(self.line("never-light", &[])),
+            });
         }
         said.extend(self.long_part(plan));
         said.extend(self.who_is_free(plan));
+        said.extend(odds);
         said.push(match runs {
             0 => self.line("unknown", &[]),
             n => self.line("some-runs", &[("runs", &self.counted(n, "past-run", "past-runs"))]),
@@ -195,11 +209,11 @@ impl Words {
     }
 
     fn long_part(&self, plan: &AwayPlan) -> Option<String> {
-        let several = plan.work.chores.iter().any(|chore| chore.routine != plan.work.chores[0].routine);
+        let several = plan.work.chores.iter().any(|chore| chore.part != plan.work.chores[0].part);
         let mut parts: Vec<(&str, f64)> = Vec::new();
         for &i in &plan.critical {
             let chore = &plan.work.chores[i];
-            let part = if several { &chore.routine } else { &chore.section };
+            let part = if several { &chore.part } else { &chore.section };
             let lasts = super::away::seconds_from(plan.spans[i].0, plan.spans[i].1);
             match parts.iter_mut().find(|(name, _)| name == part) {
                 Some((_, sum)) => *sum += lasts,
@@ -286,6 +300,8 @@ fn filled(text: Option<&String>, blanks: &[(&str, &str)]) -> String {
     text
 }
 
+/// Nearer than this to the end, last light is said.
+const NEAR_DUSK_S: f64 = 7_200.0;
 const LINES: &[&str] = &[
     "start",
     "odds",
@@ -294,6 +310,8 @@ const LINES: &[&str] = &[
     "light",
     "light-until",
     "light-waits",
+    "never-dark",
+    "never-light",
     "long-part",
     "free",
     "free-until",
@@ -333,6 +351,8 @@ const PAGE: &[&str] = &[
 const STATS: &[&str] = &[
     "title",
     "runs",
+    "run-one",
+    "runs-many",
     "none",
     "steps",
     "step",

@@ -1,14 +1,16 @@
 //! What there is to do in a move: the steps of its routines as chores, with who can do each, how long it takes them, and what
 //! waits for what.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use thiserror::Error;
 
 use super::belief::Belief;
 use super::durations::{Durations, LoopCount, Usual};
 use super::project::{Activity, Mode, Project, ProjectError};
-use crate::routine::{Answer, Role, Routine, RoutineKind, Step, StepIndex};
+use super::rounds::{Round, Rounds};
+use super::steps::{dirty_before, name_of, part_of, takes_all};
+use crate::routine::{Answer, Role, Routine, RoutineKind, Step, StepIndex, Touches};
 
 /// Somebody who takes part.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -27,17 +29,26 @@ pub struct Chore {
     pub key: String,
     /// Title of the routine, and of its section.
     pub routine: String,
+    /// What it is a part of, as it is said: the routine, or the one that this has it from.
+    pub part: String,
     pub section: String,
     pub name: String,
     /// Counted from 1.
     pub round: u32,
     pub critical: bool,
     pub daylight: bool,
-    /// Who can do it and how long it takes them; a wait has one way, without anybody.
+    /// It goes on by itself.
+    pub wait: bool,
+    /// Who can do it and how long it takes them; a wait has one way, without anybody, unless whoever waits has sewage on their
+    /// hands: they do nothing else meanwhile.
     pub ways: Vec<Way>,
     pub after: Vec<usize>,
     /// What is done by the same person while it lasts (steps during a clock). It lasts at least as long as they.
     pub meanwhile: Vec<(String, Belief)>,
+    /// Between the first sewage on somebody's hands and the soap, both included: the number of that spell.
+    pub soiled: Option<usize>,
+    /// Steps of one routine that are anybody's go to one person, who carries them to its end: the number of that routine.
+    pub carried: Option<usize>,
     /// Further rounds that may come after this one, where it is a loop's last question that is planned for.
     pub once_more: Option<OnceMore>,
 }
@@ -114,8 +125,10 @@ fn build(parts: &[Vec<&Routine>], hands: &[Hand], known: &Known<'_>, keep_file_o
     if parts.iter().all(Vec::is_empty) {
         return Err(WorkError::NoRoutine);
     }
-    let mut builder = Builder { hands, known, keep_file_order, chores: Vec::new(), last: BTreeMap::new() };
-    let mut seen = std::collections::BTreeSet::new();
+    let planned = parts.iter().flatten().map(|routine| routine.id.as_str()).collect();
+    let mut builder =
+        Builder { hands, known, keep_file_order, planned, chores: Vec::new(), begun: 0, last: BTreeMap::new() };
+    let mut seen = BTreeSet::new();
     let mut gates: Vec<usize> = Vec::new();
     for part in parts {
         let mut of_part = Vec::new();
@@ -156,9 +169,14 @@ pub fn skill_of(routine: &str, role: Role) -> String {
 struct Builder<'a> {
     hands: &'a [Hand],
     known: &'a Known<'a>,
-    /// Critical steps come after what stands before them in their section: gloves go on before the hose does.
+    /// Steps come in the order in which a run asks for them, beyond what is written as an order: a critical step after what stands
+    /// before it in its section; one that names nothing that it comes after, and one that is anybody's, after earlier sections.
     keep_file_order: bool,
+    /// Routines of the move.
+    planned: BTreeSet<&'a str>,
     chores: Vec<Chore>,
+    /// How many routines have been begun.
+    begun: usize,
     /// The last chore of each step, by key.
     last: BTreeMap<String, usize>,
 }
@@ -171,6 +189,9 @@ impl Builder<'_> {
         // Chores of each step, one a round. A step during a clock is part of that clock's.
         let mut places: Vec<Vec<usize>> = vec![Vec::new(); steps.len()];
         let rounds = Rounds::of(routine, self.known);
+        let number = self.begun;
+        self.begun += 1;
+        let waits_elsewhere = self.waits_elsewhere(routine);
         let mut index = 0;
         while index < steps.len() {
             let round_of = rounds.around(index);
@@ -180,7 +201,8 @@ impl Builder<'_> {
                 let before = if round > 1 { vec![self.chores.len() - 1] } else { gates.to_vec() };
                 for (at, step) in steps.iter().enumerate().take(end + 1).skip(index) {
                     if round == 1 || !step.once {
-                        self.add_step(routine, at, round, &mut places, &before);
+                        let turn = Turn { at, round, of_loop: index, number };
+                        self.add_step(routine, &turn, &mut places, &before, &waits_elsewhere);
                     }
                 }
             }
@@ -201,15 +223,44 @@ impl Builder<'_> {
         gate
     }
 
-    fn add_step(&mut self, routine: &Routine, at: StepIndex, round: u32, places: &mut [Vec<usize>], begin: &[usize]) {
+    /// Steps that are held back by another routine of the move, themselves or through what they come after: nobody of this one
+    /// waits for them.
+    fn waits_elsewhere(&self, routine: &Routine) -> Vec<bool> {
+        let mut waits: Vec<bool> = Vec::with_capacity(routine.steps.len());
+        for step in &routine.steps {
+            waits.push(
+                self.held_by_others(step) || step.after.iter().any(|&before| waits.get(before).is_some_and(|w| *w)),
+            );
+        }
+        waits
+    }
+
+    fn held_by_others(&self, step: &Step) -> bool {
+        step.after_elsewhere.iter().any(|other| self.planned.contains(other.routine.as_str()))
+    }
+
+    fn add_step(
+        &mut self,
+        routine: &Routine,
+        turn: &Turn,
+        places: &mut [Vec<usize>],
+        begin: &[usize],
+        waits_elsewhere: &[bool],
+    ) {
+        let &Turn { at, round, of_loop, number } = turn;
         let step = &routine.steps[at];
-        let of_round = |list: &Vec<usize>| list.get(round as usize - 1).or(list.last()).copied();
-        let mut after: Vec<usize> = step.after.iter().filter_map(|&b| of_round(&places[b])).collect();
-        if let Some(clock) = step.during.and_then(|clock| of_round(&places[clock])) {
+        // Inside its loop a step follows those of its own round, after it the last round of all.
+        let of_round = |before: StepIndex| {
+            let own = places[before].get(round as usize - 1).filter(|_| before >= of_loop);
+            own.or(places[before].last()).copied()
+        };
+        let names_nothing = step.after.is_empty() && !self.held_by_others(step) || step.role == Role::Either;
+        let mut after: Vec<usize> = step.after.iter().filter_map(|&before| of_round(before)).collect();
+        if let Some(clock) = step.during.and_then(of_round) {
             // Whatever it waits for, the clock's chore waits for too: it is part of that.
-            let ways = self.ways(routine, step);
+            let ways = self.ways(routine, at);
             let slowest = ways.iter().map(|w| w.belief).max_by(|a, b| a.median_s.total_cmp(&b.median_s));
-            self.chores[clock].meanwhile.extend(slowest.map(|belief| (step.name.clone(), belief)));
+            self.chores[clock].meanwhile.extend(slowest.map(|belief| (name_of(step), belief)));
             after.retain(|&b| b != clock);
             self.chores[clock].after.extend(after.into_iter().filter(|&b| b < clock));
             places[at].push(clock);
@@ -218,13 +269,14 @@ impl Builder<'_> {
         if round > 1 || after.is_empty() {
             after.extend(begin);
         }
-        if step.critical && self.keep_file_order {
-            let earlier = routine.steps[..at].iter().zip(places.iter());
-            after.extend(
-                earlier
-                    .filter(|(other, _)| other.section == step.section && other.role == step.role && !other.wait)
-                    .filter_map(|(_, list)| of_round(list)),
-            );
+        if self.keep_file_order {
+            let first = |other: &Step| {
+                let same = other.section == step.section && other.role == step.role && !other.wait;
+                let earlier = other.section < step.section;
+                step.critical && same || names_nothing && earlier
+            };
+            let before = (0..at).filter(|&other| first(&routine.steps[other]) && !waits_elsewhere[other]);
+            after.extend(before.filter_map(of_round));
         }
         after.sort_unstable();
         after.dedup();
@@ -233,13 +285,17 @@ impl Builder<'_> {
             key: key_of(&routine.id, &step.id),
             routine: routine.title.clone(),
             section: routine.sections.get(step.section).map(|s| s.title.clone()).unwrap_or_default(),
-            name: step.name.clone(),
+            name: name_of(step),
             round,
             critical: step.critical,
             daylight: step.daylight,
-            ways: self.ways(routine, step),
+            wait: step.wait,
+            part: part_of(routine, step),
+            ways: self.ways(routine, at),
             after,
             meanwhile: Vec::new(),
+            soiled: self.spell(routine, at),
+            carried: (step.role == Role::Either && !takes_all(step)).then_some(number),
             once_more: None,
         });
     }
@@ -261,11 +317,16 @@ impl Builder<'_> {
         });
     }
 
-    fn ways(&self, routine: &Routine, step: &Step) -> Vec<Way> {
+    fn ways(&self, routine: &Routine, at: StepIndex) -> Vec<Way> {
+        let step = &routine.steps[at];
         let key = key_of(&routine.id, &step.id);
         let usual = self.known.own.get(&key).copied().unwrap_or(Usual::File(step.usual.as_secs_f64()));
         if step.wait {
-            return vec![Way { people: vec![], belief: self.known.durations.of("", &key, true, usual) }];
+            let belief = self.known.durations.of("", &key, true, usual);
+            if !dirty_before(routine, at) {
+                return vec![Way { people: vec![], belief }];
+            }
+            return self.able(step).into_iter().map(|person| Way { people: vec![person], belief }).collect();
         }
         let skill = skill_of(&routine.id, step.role);
         let alone = |person: usize| {
@@ -278,7 +339,7 @@ impl Builder<'_> {
             self.known.durations.of(&hand.name, &key, false, usual).times(practice)
         };
         let everybody: Vec<usize> = (0..self.hands.len()).collect();
-        if step.together && self.hands.len() > 1 {
+        if takes_all(step) && self.hands.len() > 1 {
             let pairs = everybody.iter().flat_map(|&one| everybody[one + 1..].iter().map(move |&other| [one, other]));
             // Both wait for the slower of them.
             let slower = |pair: [usize; 2]| {
@@ -287,12 +348,33 @@ impl Builder<'_> {
             };
             return pairs.map(|pair| Way { people: pair.to_vec(), belief: slower(pair) }).collect();
         }
-        let has_role = |&person: &usize| step.role != Role::Either && self.hands[person].roles.contains(&step.role);
+        self.able(step).into_iter().map(|person| Way { people: vec![person], belief: alone(person) }).collect()
+    }
+
+    /// The spell of dirty hands that a step belongs to; a new one where none goes on.
+    fn spell(&self, routine: &Routine, at: StepIndex) -> Option<usize> {
+        let before = dirty_before(routine, at);
+        let last = self.chores.last().and_then(|chore| chore.soiled).filter(|_| before);
+        let dirty = before || routine.steps[at].touches == Touches::Sewage;
+        dirty.then(|| last.unwrap_or(self.chores.len()))
+    }
+
+    /// Who does a step of this role.
+    fn able(&self, step: &Step) -> Vec<usize> {
+        let everybody: Vec<usize> = (0..self.hands.len()).collect();
+        let filled = |role: Role| self.hands.iter().any(|hand| hand.roles.contains(&role));
+        // Who has no spotter sends whoever is outside, who has no driver whoever is inside.
+        let role = match step.role {
+            Role::Spotter if !filled(Role::Spotter) => Role::Outside,
+            Role::Driver if !filled(Role::Driver) => Role::Inside,
+            role => role,
+        };
+        let has_role = |&person: &usize| role != Role::Either && self.hands[person].roles.contains(&role);
         let mut able: Vec<usize> = everybody.iter().copied().filter(has_role).collect();
         if able.is_empty() {
             able = everybody;
         }
-        able.into_iter().map(|person| Way { people: vec![person], belief: alone(person) }).collect()
+        able
     }
 
     /// Ties the routine's steps to steps of other routines that they wait for.
@@ -322,42 +404,12 @@ impl Builder<'_> {
     }
 }
 
-/// The loops of a routine.
-struct Rounds(Vec<Round>);
-
-struct Round {
-    back_to: StepIndex,
-    question: StepIndex,
-    /// How many rounds are planned: so many or fewer come in half of the runs.
-    planned: u32,
-    most: u32,
-    again: f64,
-    enough: f64,
-}
-
-impl Rounds {
-    fn of(routine: &Routine, known: &Known<'_>) -> Self {
-        let assumed = known.durations.assumed();
-        let loops = routine.steps.iter().enumerate().filter_map(|(question, step)| {
-            let Answer::YesNo(asked) = &step.answer else { return None };
-            let back = asked.back.as_ref()?;
-            let seen = known.loops.get(&key_of(&routine.id, &step.id)).copied().unwrap_or_default();
-            let again = assumed.once_more * assumed.once_more_weight + f64::from(seen.once_more);
-            let enough = (1.0 - assumed.once_more) * assumed.once_more_weight
-                + f64::from(seen.asked.saturating_sub(seen.once_more));
-            let chance = again / (again + enough);
-            // Rounds are geometric: more than n come with chance^n.
-            let planned = (1..back.most.max(1)).find(|&n| chance.powi(i32::try_from(n).unwrap_or(1)) <= 0.5);
-            let most = back.most.max(1);
-            Some(Round { back_to: back.back_to, question, planned: planned.unwrap_or(most), most, again, enough })
-        });
-        Self(loops.collect())
-    }
-
-    /// The loop that begins at this step; one inside another is not gone round on its own.
-    fn around(&self, at: StepIndex) -> Option<&Round> {
-        self.0.iter().filter(|round| round.back_to == at).max_by_key(|round| round.question)
-    }
+/// Which step is added, in which round of the loop that begins at `of_loop`, of which routine.
+struct Turn {
+    at: StepIndex,
+    round: u32,
+    of_loop: StepIndex,
+    number: usize,
 }
 
 impl Work {

@@ -60,6 +60,19 @@ pub(super) fn check(file: &str, rig: &RigFile) -> Result<(), RigError> {
         let found = format!("{} V", rig.electric.mains_least_v);
         return fault("electric.mains_least_v", found, "less than electric.mains_most_v");
     }
+    for (field, degrees, most, expected) in [
+        ("latitude", rig.latitude, 89.0, "-89 to 89 degrees, north above zero"),
+        ("longitude", rig.longitude, 180.0, "-180 to 180 degrees, east above zero"),
+    ] {
+        if let Some(degrees) = degrees.filter(|degrees| !(-most..=most).contains(degrees)) {
+            return fault(field, degrees.to_string(), expected);
+        }
+    }
+    if rig.latitude.is_some() != rig.longitude.is_some() {
+        let (found, field) =
+            if rig.latitude.is_some() { ("a latitude alone", "longitude") } else { ("a longitude alone", "latitude") };
+        return fault(field, found.to_owned(), "both or neither");
+    }
     for tyre in &rig.tyre {
         if tyre.least_psi > tyre.most_psi || tyre.least_psi < 15 || tyre.most_psi > 150 {
             let found = format!("{} to {} psi at '{}'", tyre.least_psi, tyre.most_psi, tyre.name);
@@ -152,6 +165,9 @@ mod tests {
     #[case::unsayable("[[person]]\nname = 'R2'", "person: found name 'R2'")]
     #[case::behind("kind = 'fifth-wheel'\n[tow]\nbehind = 'car-on-bar'", "tow.behind: found something behind")]
     #[case::extra("extras = ['kayak']", "extras: found 'kayak'")]
+    #[case::latitude_alone("latitude = 39.7", "longitude: found a latitude alone, expected both or neither")]
+    #[case::far_north("latitude = 93.0\nlongitude = 10.0", "latitude: found 93, expected -89 to 89 degrees")]
+    #[case::far_east("latitude = 9.0\nlongitude = 190.0", "longitude: found 190, expected -180 to 180 degrees")]
     #[case::gallons("[water]\nfresh_gal = 4000", "water.fresh_gal is 4000 gallons, expected 0 to 400")]
     fn a_rig_that_cannot_be_is_refused_with_field_and_finding(#[case] text: &str, #[case] expected: &str) {
         let error = super::super::Rig::parse("rig.toml", text).unwrap_err().to_string();

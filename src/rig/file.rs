@@ -13,6 +13,14 @@ use serde::{Deserialize, Serialize};
 pub struct RigFile {
     /// What kind of rig it is.
     pub kind: RigKind,
+    /// Where it stands, in degrees north (south below zero): with the longitude it tells when it gets light.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = -89, max = 89))]
+    pub latitude: Option<f64>,
+    /// Where it stands, in degrees east (west below zero).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = -180, max = 180))]
+    pub longitude: Option<f64>,
     /// Names of animals that travel along.
     pub pets: Vec<String>,
     /// Who rides along besides the people below, by name: each is counted before the road.

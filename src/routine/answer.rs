@@ -67,10 +67,10 @@ pub struct Reckoned {
     pub share_percent: u32,
     /// The owner's own time, which is never exceeded.
     pub owner: Duration,
-    /// The call and what is said at the start, once it is reckoned: `{time}`, `{flow}` (gallons a minute), `{depth}` (the next).
+    /// The call and what is said at the start, once it is reckoned: `{time}`, `{flow}` (gallons each minute), `{depth}` (the next).
     pub call: String,
     pub started: String,
-    /// Says how deep that is: `{depth}` (inches). Left out where the floor is not known.
+    /// Says how deep that is: `{depth}` (inches, with their unit). Left out where the floor is not known.
     pub depth: String,
 }
 

@@ -162,11 +162,11 @@ fn one_minute() -> f64 {
 pub(super) struct ReckonFile {
     /// What runs in while it runs.
     pub clock: ReckonedClock,
-    /// The call once it is reckoned: {time}, {flow} (gallons a minute), {depth} (the sentence below).
+    /// The call once it is reckoned: {time}, {flow} ("5 gallons", each minute), {depth} (the sentence below).
     pub call: String,
     /// Said when it has started, once it is reckoned.
     pub started: String,
-    /// Says how deep that is, where the tank's floor is known: {depth} (inches).
+    /// Says how deep that is, where the tank's floor is known: {depth} ("0.8 inches").
     #[serde(default)]
     pub depth: String,
 }

@@ -1,4 +1,4 @@
-"""Schedules and calendars of the plan, checked by others' tools: OR-tools (CP-SAT) and a published instance of PSPLIB."""
+"""Schedules of the plan, checked by others' tools: OR-tools (CP-SAT) and a published instance of PSPLIB."""
 
 import hashlib
 import json

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use sparehand::plan::away::{AwayPlan, Dice, Wanted, plan};
 use sparehand::plan::durations::{Assumptions, Durations, LoopCount, Observation, Usual};
+use sparehand::plan::sky::Sky;
 use sparehand::plan::solve::Effort;
 use sparehand::plan::words::Words;
 use sparehand::plan::work::{Hand, Known, Work, put_together};
@@ -72,7 +73,7 @@ pub fn at(time: &str) -> Timestamp {
 }
 
 pub fn by_ten() -> Wanted {
-    Wanted { by: ten(), zone: TimeZone::UTC, light_from: None, light_until: None }
+    Wanted { by: ten(), zone: TimeZone::UTC, light_from: None, light_until: None, sky: Sky::Ordinary }
 }
 
 pub fn planned(work: Work, wanted: Wanted, durations: &Durations, mornings: usize) -> AwayPlan {
