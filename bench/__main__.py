@@ -1,4 +1,4 @@
-"""`python -m bench WHAT`: clips, talk, report, fit, or all of the first three. See --help."""
+"""`python -m bench WHAT`: clips, odds, talk, report, fit, or all of them but fit. See --help."""
 
 from __future__ import annotations
 
@@ -8,9 +8,8 @@ import pathlib
 import sys
 
 from bench import corpus, phrases
-from bench.clips import Results
-from bench.clips import run as run_clips
-from bench.engines import Features, FreeDecode, PocketSphinx, ProgramFailed, Sparehand, Vosk
+from bench.clips import Results, hear, weigh
+from bench.engines import Features, PocketSphinx, ProgramFailed, Sparehand, Vosk
 from bench.voices import Booth
 
 ROOT = pathlib.Path(__file__).parents[1]
@@ -18,7 +17,7 @@ ROOT = pathlib.Path(__file__).parents[1]
 
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="bench/run", description="Measures hearing; writes tables and pictures.")
-    parser.add_argument("what", choices=["clips", "talk", "report", "fit", "all"], nargs="?", default="all")
+    parser.add_argument("what", choices=["clips", "odds", "talk", "report", "fit", "all"], nargs="?", default="all")
     parser.add_argument("--program", type=pathlib.Path, default=ROOT / "target/release/sparehand")
     parser.add_argument("--features", type=pathlib.Path, default=ROOT / "target/release/examples/hear_features")
     data = os.environ.get("XDG_DATA_HOME") or "~/.local/share"
@@ -34,22 +33,35 @@ def arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def clips(asked: argparse.Namespace) -> None:
-    """The sweeps over noise, manners and people."""
-    booth = Booth(asked.work.parent / "voices")
-    for part, allowed, wanted in (
-        ("sweep", (allowed := phrases.read()), list(corpus.sweep(allowed, asked.per_phrase, asked.seed))),
+def parts(asked: argparse.Namespace) -> list[tuple[str, list[phrases.Phrase], list[corpus.Clip]]]:
+    """The sweeps over noise, manners and people: name, what may be said, clips."""
+    allowed = phrases.read()
+    return [
+        ("sweep", allowed, list(corpus.sweep(allowed, asked.per_phrase, asked.seed))),
         ("manners", allowed, list(corpus.manners(allowed, max(1, asked.per_phrase - 1), asked.seed))),
         ("people", phrases.NUMBERS, list(corpus.people(asked.seed))),
-    ):
+    ]
+
+
+def hear_clips(asked: argparse.Namespace) -> None:
+    """Every engine over every clip."""
+    booth = Booth(asked.work.parent / "voices")
+    for part, allowed, clips in parts(asked):
         folder = asked.work / part
         folder.mkdir(parents=True, exist_ok=True)
         others: list = [PocketSphinx(allowed)]
         if asked.vosk_model:
             others.append(Vosk(asked.vosk_library, asked.vosk_model, allowed))
         program = Sparehand(asked.program, allowed, folder)
-        features = Features(asked.features, asked.models, allowed, folder)
-        run_clips(wanted, booth, program, features, FreeDecode(allowed), others, Results(asked.work / f"{part}.jsonl"), part)
+        hear(clips, booth, program, others, Results(asked.work / f"{part}.jsonl"), part)
+
+
+def weigh_clips(asked: argparse.Namespace) -> None:
+    """The odds of every clip, where the phrases are those of the job."""
+    booth = Booth(asked.work.parent / "voices")
+    for part, allowed, clips in parts(asked)[:2]:
+        features = Features(asked.features, asked.models, allowed, asked.work / part)
+        weigh(clips, booth, features, Results(asked.work / f"{part}-odds.jsonl"), f"odds of {part}")
 
 
 def main() -> int:
@@ -59,7 +71,9 @@ def main() -> int:
         return 2
     try:
         if asked.what in ("clips", "all"):
-            clips(asked)
+            hear_clips(asked)
+        if asked.what in ("odds", "all"):
+            weigh_clips(asked)
         if asked.what in ("talk", "all"):
             from bench import talk_run
 

@@ -6,7 +6,7 @@ import dataclasses
 import json
 import pathlib
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 from bench import corpus, sound
 from bench.engines import Features, FreeDecode, PocketSphinx, Sparehand, Vosk
@@ -33,35 +33,48 @@ class Results:
             file.writelines(json.dumps(record) + "\n" for record in records)
 
 
-def run(
-    clips: list[corpus.Clip],
-    booth: Booth,
-    program: Sparehand,
-    features: Features | None,
-    free: FreeDecode,
-    others: list[PocketSphinx | Vosk],
-    results: Results,
-    say: str,
+def hear(
+    clips: list[corpus.Clip], booth: Booth, program: Sparehand, others: list[PocketSphinx | Vosk], results: Results, say: str
 ) -> None:
     """Hears each of `clips` that `results` has not got yet with every engine."""
-    done = {record["seed"] + record["condition"] for record in results.read()}
-    waiting = [clip for clip in clips if clip.seed + clip.condition not in done]
+    free = FreeDecode(program.phrases)
+
+    def records(batch: list[corpus.Clip], files: list[pathlib.Path]) -> Iterator[dict]:
+        runs = {engine.name: engine.hear(files) for engine in (program, *others)}
+        for number, clip in enumerate(batch):
+            heard = {name: dataclasses.asdict(one.heard[number]) for name, one in runs.items()}
+            heard[free.name] = dataclasses.asdict(free.of(runs[program.name].heard[number]))
+            peaks = {name: one.peak_mb for name, one in runs.items()}
+            yield dataclasses.asdict(clip) | {"pitch": str(clip.pitch), "engines": heard, "peak_mb": peaks}
+
+    _in_batches(clips, booth, results, say, records)
+
+
+def weigh(clips: list[corpus.Clip], booth: Booth, features: Features, results: Results, say: str) -> None:
+    """The odds of each of `clips` that `results` has not got yet, and what they come from."""
+
+    def records(batch: list[corpus.Clip], files: list[pathlib.Path]) -> Iterator[dict]:
+        for clip, found in zip(batch, features.hear(files)):
+            yield dataclasses.asdict(clip) | {"pitch": str(clip.pitch), "found": {**found, "file": ""}}
+
+    _in_batches(clips, booth, results, say, records)
+
+
+def _in_batches(
+    clips: list[corpus.Clip],
+    booth: Booth,
+    results: Results,
+    say: str,
+    records: Callable[[list[corpus.Clip], list[pathlib.Path]], Iterator[dict]],
+) -> None:
+    """Makes the clips that are not in `results` yet, a batch at a time, and adds what `records` gives for each."""
+    done = {record["part"] + record["condition"] + record["seed"] for record in results.read()}
+    waiting = [clip for clip in clips if clip.part + clip.condition + clip.seed not in done]
     for begin in range(0, len(waiting), BATCH):
         batch = waiting[begin : begin + BATCH]
         with tempfile.TemporaryDirectory(prefix="bench-") as folder:
             files = [pathlib.Path(folder) / f"{number:04}.wav" for number in range(len(batch))]
             for clip, file in zip(batch, files):
                 sound.write(file, corpus.make(clip, booth))
-            by_program = program.hear(files)
-            runs = {program.name: by_program}
-            runs |= {other.name: other.hear(files) for other in others}
-            figures = features.hear(files) if features else [None] * len(files)
-        records = []
-        for number, clip in enumerate(batch):
-            heard = {name: dataclasses.asdict(one.heard[number]) for name, one in runs.items()}
-            heard[free.name] = dataclasses.asdict(free.of(by_program.heard[number]))
-            record = dataclasses.asdict(clip) | {"pitch": str(clip.pitch), "engines": heard, "features": figures[number]}
-            record["peak_mb"] = {name: one.peak_mb for name, one in runs.items()}
-            records.append(record)
-        results.add(records)
+            results.add(list(records(batch, files)))
         print(f"{say}: {len(done) + begin + len(batch)} of {len(clips)}", flush=True)

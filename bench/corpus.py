@@ -47,15 +47,19 @@ def sweep(phrases: list[Phrase], per_phrase: int, seed: int) -> Iterator[Clip]:
             for turn in range(per_phrase):
                 own = f"{seed} sweep {condition} {phrase.text} {turn}"
                 rng = noise.generator(own)
+                voice = PEOPLE[(place + 5 * turn + 7 * number) % len(PEOPLE)]
+                speed, pitch = float(rng.choice([0.85, 1.0, 1.15])), Fraction(*[(8, 9), (1, 1), (9, 8)][rng.integers(3)])
+                if VOICES[voice].slow:
+                    speed, pitch = 1.0, Fraction(1)
                 yield Clip(
                     part="sweep",
                     condition=condition,
                     noise=kind,
                     snr_db=snr,
                     phrase=phrase.text,
-                    voice=PEOPLE[(place + 5 * turn + 7 * number) % len(PEOPLE)],
-                    speed=float(rng.choice([0.85, 1.0, 1.15])),
-                    pitch=Fraction(*[(8, 9), (1, 1), (9, 8)][rng.integers(3)]),
+                    voice=voice,
+                    speed=speed,
+                    pitch=pitch,
                     tilt_db=0.0,
                     place=room.PLACES[rng.integers(len(room.PLACES))].name,
                     distance=round(float(rng.uniform(0.3, 2.0)), 2),
@@ -76,7 +80,7 @@ MANNERS: dict[str, dict] = {
     "whispered": {"voices": list(WHISPERERS)},
 }
 MANNER_SNR_DB = 15.0
-US_VOICES = [name for name in PEOPLE if VOICES[name].accent == "US"]
+US_VOICES = [name for name in PEOPLE if VOICES[name].accent == "US" and not VOICES[name].slow]
 
 
 def manners(phrases: list[Phrase], per_phrase: int, seed: int) -> Iterator[Clip]:

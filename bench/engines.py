@@ -73,7 +73,7 @@ class Sparehand:
     def __init__(self, program: pathlib.Path, phrases: list[Phrase], folder: pathlib.Path) -> None:
         if not program.is_file():
             raise ProgramFailed(f"{program} is missing: build it (cargo build --release --locked) or name it with --program")
-        self.program = program
+        self.program, self.phrases = program, phrases
         self.list = folder / "phrases.txt"
         self.list.write_text("".join(f"{phrase.text}\n" for phrase in phrases))
 

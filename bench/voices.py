@@ -25,7 +25,9 @@ from bench import sound
 
 @dataclass(frozen=True)
 class Voice:
-    """A voice. `fitted`: the program's weights have met it; `own`: it is the program's own."""
+    """A voice. `fitted`: the program's weights have met it; `own`: it is the program's own; `slow`: it takes long to speak, so
+    that its pace and pitch are not varied from clip to clip.
+    """
 
     name: str
     kind: str
@@ -33,6 +35,7 @@ class Voice:
     speak: Callable[[str, float, pathlib.Path], None]
     fitted: bool = False
     own: bool = False
+    slow: bool = False
 
 
 def _run(command: list[str], text: str | None = None) -> None:
@@ -142,12 +145,11 @@ VOICES: dict[str, Voice] = {
         Voice("flite rms", "statistical", "US", _flite("rms"), fitted=True),
         Voice("flite slt", "statistical", "US", _flite("slt"), fitted=True),
         Voice("flite awb", "statistical", "Scottish", _flite("awb"), fitted=True),
-        Voice("festival kal", "diphone", "US", _festival("kal_diphone")),
-        Voice("festival slt hts", "statistical", "US", _festival("cmu_us_slt_arctic_hts"), fitted=True),
+        Voice("festival kal", "diphone", "US", _festival("kal_diphone"), slow=True),
+        Voice("festival slt hts", "statistical", "US", _festival("cmu_us_slt_arctic_hts"), fitted=True, slow=True),
         Voice("piper joe", "neural", "US", _speak_piper),
-        Voice("kokoro alpha", "neural", "Japanese style", _speak_kokoro("jf_alpha")),
-        Voice("kokoro gongitsune", "neural", "Japanese style", _speak_kokoro("jf_gongitsune")),
-        Voice("kokoro kumo", "neural", "Japanese style", _speak_kokoro("jm_kumo")),
+        Voice("kokoro alpha", "neural", "Japanese style", _speak_kokoro("jf_alpha"), slow=True),
+        Voice("kokoro kumo", "neural", "Japanese style", _speak_kokoro("jm_kumo"), slow=True),
         Voice("hibari heart", "neural", "US", _speak_hibari, own=True),
     )
 }
@@ -161,7 +163,22 @@ WHISPERERS: dict[str, Voice] = {
         Voice("espeak whisper f", "formant", "British", _espeak("en-gb+whisperf")),
     )
 }
-ALL = VOICES | WHISPERERS
+# Those that talk beside the job: quick to speak, most of them nowhere else in this benchmark.
+TALKERS: dict[str, Voice] = {
+    voice.name: voice
+    for voice in (
+        *(
+            Voice(f"espeak {language} {variant}", "formant", language, _espeak(f"{language}+{variant}"))
+            for language, variant in (
+                ("en-us", "Alicia"), ("en-us", "Lee"), ("en-gb", "Andrea"), ("en-gb", "Michael"), ("en-us-nyc", "Gene"),
+                ("en-gb-scotland", "Steph"), ("en-gb-x-rp", "Hugo"), ("en-gb-x-gbclan", "linda"), ("en-029", "Denis"),
+                ("en-us", "klatt3"), ("en-us", "grandma"), ("en-gb", "grandpa"),
+            )
+        ),
+        *(VOICES[name] for name in ("flite kal16", "flite rms", "flite slt", "flite awb", "piper joe", "festival kal")),
+    )
+}
+ALL = VOICES | WHISPERERS | TALKERS
 # Those that answer: the program does not answer itself.
 PEOPLE = [name for name, voice in VOICES.items() if not voice.own]
 
