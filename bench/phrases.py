@@ -35,7 +35,10 @@ def read(path: pathlib.Path = FOLDER / "phrases.tsv") -> list[Phrase]:
 
 
 # Digits as spoken, for people's recordings of numbers.
-ONES = "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
+ONES = [
+    *("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve", "thirteen"),
+    *("fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"),
+]
 TENS = {20: "twenty", 30: "thirty", 40: "forty", 50: "fifty", 60: "sixty", 70: "seventy", 80: "eighty", 90: "ninety"}
 
 

@@ -43,7 +43,7 @@ PLACES = (
 def response(place: Place, distance: float, rng: numpy.random.Generator) -> numpy.ndarray:
     """The response from a mouth to a microphone `distance` metres apart (0.1 to 2), both at random places inside.
 
-    The direct sound has the gain 1 / (4 pi distance) and comes after distance / c, FILTER_DELAY samples later.
+    The direct sound has the gain 1 / distance (of that at 1 m) and comes after distance / c, FILTER_DELAY samples later.
     """
     size = numpy.array(place.size)
     margin = 0.25
@@ -71,6 +71,5 @@ def response(place: Place, distance: float, rng: numpy.random.Generator) -> nump
 
 
 def heard_at(speech: numpy.ndarray, place: Place, distance: float, rng: numpy.random.Generator) -> numpy.ndarray:
-    """`speech` as it sounds `distance` metres away, with the tail of the room, at the gain of the direct sound at 1 m."""
-    found = response(place, distance, rng) * 4 * numpy.pi
-    return fftconvolve(speech, found)[FILTER_DELAY:].astype(numpy.float32)
+    """`speech` as it sounds `distance` metres away, with the tail of the room."""
+    return fftconvolve(speech, response(place, distance, rng))[FILTER_DELAY:].astype(numpy.float32)

@@ -23,7 +23,7 @@ PIECE_WORDS = 55
 def prose() -> dict[str, list[str]]:
     """Passages of about PIECE_WORDS words from each source, in its order."""
     found = {"scripture": [passage for book in BOOKS for passage in _passages(_bible(book))]}
-    state = " ".join(gzip.open(file, "rt", errors="replace").read() for file in sorted(STATE.glob("us-*.gz")))
+    state = " ".join(gzip.decompress(file.read_bytes()).decode(errors="replace") for file in sorted(STATE.glob("us-*.gz")))
     found["statutes"] = _passages(state)
     licences = " ".join(file.read_text(errors="replace") for file in sorted(LICENCES.iterdir()) if not file.is_symlink())
     found["licences"] = _passages(licences)
@@ -59,7 +59,7 @@ def chats(rng: numpy.random.Generator) -> Iterator[str]:
 
 def _bible(book: str) -> str:
     """A book, without the numbers of chapter and verse."""
-    done = subprocess.run(["bible", "-f", book], capture_output=True, text=True, timeout=60)
+    done = subprocess.run(["bible", "-f", book], check=True, capture_output=True, text=True, timeout=60)
     if done.stdout.count("\n") < 20:
         raise RuntimeError(f"the command bible gave {done.stdout[:80]!r} for {book}; is bible-kjv installed?")
     return " ".join(re.sub(r"^\S+\d+:\d+\s+", "", line) for line in done.stdout.splitlines())

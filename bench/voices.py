@@ -39,7 +39,7 @@ class Voice:
 
 
 def _run(command: list[str], text: str | None = None) -> None:
-    done = subprocess.run(command, input=text, capture_output=True, text=True, timeout=300)
+    done = subprocess.run(command, check=False, input=text, capture_output=True, text=True, timeout=300)
     if done.returncode:
         raise RuntimeError(f"{command[0]} ended with {done.returncode}: {done.stderr.strip()[:300]}; is the package installed?")
 
