@@ -8,7 +8,7 @@ from scipy.stats import binomtest, poisson
 
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))
 
-from bench import intervals, phrases  # noqa: E402
+from bench import intervals, phrases
 
 
 @pytest.mark.parametrize("hits, of", [(0, 100), (1, 100), (5, 100), (10, 200), (95, 100), (180, 180), (90, 180)])

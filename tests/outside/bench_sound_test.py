@@ -1,5 +1,6 @@
 """The benchmark's own sums: levels, noises, rooms, cuts. A wrong ratio or delay there would make every figure of it wrong."""
 
+import itertools
 import pathlib
 import sys
 
@@ -9,7 +10,7 @@ from scipy.signal import periodogram, welch
 
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))
 
-from bench import cutting, noise, room, sound  # noqa: E402
+from bench import cutting, noise, room, sound
 
 
 @pytest.mark.parametrize("kind", noise.NOISES)
@@ -90,6 +91,6 @@ def test_talk_is_cut_at_its_pauses_and_nowhere_else():
 
 def test_blind_cuts_leave_nothing_out_and_are_as_long_as_asked():
     found = cutting.blindly(600_000, noise.generator("cuts"))
-    assert found[0][0] == 0 and all(a[1] == b[0] for a, b in zip(found, found[1:]))
+    assert found[0][0] == 0 and all(a[1] == b[0] for a, b in itertools.pairwise(found))
     assert 600_000 - found[-1][1] < 3 * 16_000
     assert all(0.6 <= (end - begin) / 16_000 <= 3.0 for begin, end in found)
