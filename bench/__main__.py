@@ -7,9 +7,10 @@ import os
 import pathlib
 import sys
 
-from bench import corpus, phrases
-from bench.clips import Results, hear, weigh
+from bench import corpus, phrases, sources
+from bench.clips import hear, weigh
 from bench.engines import Features, PocketSphinx, ProgramFailed, Sparehand, Vosk
+from bench.results import Results
 from bench.voices import Booth
 
 ROOT = pathlib.Path(__file__).parents[1]
@@ -69,6 +70,11 @@ def main() -> int:
     if (asked.vosk_library is None) != (asked.vosk_model is None):
         print("--vosk-library and --vosk-model belong together", file=sys.stderr)
         return 2
+    wrong, other = sources.differences()
+    for line in (*other, *wrong):
+        print(f"bench: {line}", file=sys.stderr)
+    if wrong:
+        return 1
     try:
         if asked.what in ("clips", "all"):
             hear_clips(asked)

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy
 
 from bench import cutting, noise, phrases, room, sound, talk
-from bench.clips import Results
 from bench.engines import Features, PocketSphinx
+from bench.results import Results
 from bench.voices import TALKERS, Booth
 
 BLOCK_S = 60.0
@@ -207,7 +207,7 @@ def _hear(together: list[Block], features: Features, sphinx: PocketSphinx) -> li
                 "seconds": len(block.samples) / sound.RATE,
                 "pieces": len(pieces),
                 "piece_seconds": sum(end - begin for begin, end in pieces) / sound.RATE,
-                # All that came near enough to be weighed; the rest cannot be accepted at any limit.
+                # What the fixed gates let through; the rest cannot be accepted at any limit.
                 "weighed": [one for one in map(_weighed, found, pieces) if one],
                 "text": block.text,
             }
@@ -218,7 +218,7 @@ def _hear(together: list[Block], features: Features, sphinx: PocketSphinx) -> li
 
 
 def _weighed(found: dict, piece: tuple[int, int]) -> dict | None:
-    if found["log_odds"] is None or found["log_odds"] < -4:
+    if found["log_odds"] is None:
         return None
     kept = {key: found[key] for key in ("best", "free", "log_odds", "margin", "accepted", "features")}
     return json.loads(json.dumps(kept)) | {"at_s": round(piece[0] / sound.RATE, 2)}
