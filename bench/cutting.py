@@ -15,28 +15,32 @@ AROUND_S = 0.25
 
 
 def at_pauses(samples: numpy.ndarray, over_floor_db: float = 9.0) -> list[tuple[int, int]]:
-    """Where utterances begin and end, in samples, with the sound around them; too short and too long ones are left out.
+    """Where utterances begin and end, in samples, with the sound around them.
 
-    A frame of 10 ms is speech when it stands `over_floor_db` above the quietest tenth of the frames, and is not 30 dB below the
-    loudest.
+    A frame of 10 ms is speech when it stands `over_floor_db` above the quietest tenth of the frames, and is not 25 dB below the
+    loudest. What is longer than LONGEST_S is cut at shorter pauses, down to 80 ms, though the program would leave it alone; what
+    has no such pause, or is shorter than SHORTEST_S, is left out.
     """
     levels = sound.frame_levels(samples)
     if not len(levels) or levels.max() <= 0:
         return []
-    floor = numpy.quantile(levels, 0.1)
-    limit = max(floor * 10 ** (over_floor_db / 20), levels.max() * 10 ** (-30 / 20))
-    frames = numpy.flatnonzero(levels > limit)
-    if not len(frames):
-        return []
-    pause = round(PAUSE_S * 100)
-    breaks = numpy.flatnonzero(numpy.diff(frames) > pause)
-    begins = frames[numpy.concatenate([[0], breaks + 1])]
-    ends = frames[numpy.concatenate([breaks, [len(frames) - 1]])] + 1
+    limit = max(numpy.quantile(levels, 0.1) * 10 ** (over_floor_db / 20), levels.max() * 10 ** (-25 / 20))
     around = round(AROUND_S * sound.RATE)
     found = []
-    for begin, end in zip(begins, ends):
-        if SHORTEST_S * 100 <= end - begin <= LONGEST_S * 100:
-            found.append((max(0, int(begin) * sound.FRAME - around), min(len(samples), int(end) * sound.FRAME + around)))
+    for begin, end in _runs(numpy.flatnonzero(levels > limit), round(PAUSE_S * 100)):
+        if end - begin >= SHORTEST_S * 100:
+            found.append((max(0, begin * sound.FRAME - around), min(len(samples), end * sound.FRAME + around)))
+    return found
+
+
+def _runs(frames: numpy.ndarray, pause: int) -> list[tuple[int, int]]:
+    """Runs of frames without a gap longer than `pause` frames; those too long are cut at gaps half as long."""
+    if not len(frames) or pause < 8:
+        return []
+    found = []
+    for run in numpy.split(frames, numpy.flatnonzero(numpy.diff(frames) > pause) + 1):
+        begin, end = int(run[0]), int(run[-1]) + 1
+        found += [(begin, end)] if end - begin <= LONGEST_S * 100 else _runs(run, pause // 2)
     return found
 
 
