@@ -59,4 +59,4 @@ def _in_batches(
             for clip, file in zip(batch, files):
                 sound.write(file, corpus.make(clip, booth))
             results.add(list(records(batch, files)))
-        print(f"{say}: {len(done) + begin + len(batch)} of {len(clips)}", flush=True)
+        print(f"{say}: {begin + len(batch)} of {len(waiting)}", flush=True)

@@ -185,8 +185,8 @@ def _hear(together: list[Block], features: Features, sphinx: PocketSphinx) -> li
         cuts: list[tuple[Block, str, list[tuple[int, int]], list[pathlib.Path]]] = []
         for block in together:
             ways = {"pauses": cutting.at_pauses(block.samples)}
-            # Cut blindly as well where it costs little: every third block, and all noise, which has no pauses.
-            if block.number % 3 == 0 or block.kind == "noise":
+            # Cut blindly as well where it costs little: every fourth block, and all noise, which has no pauses.
+            if block.number % 4 == 0 or block.kind == "noise":
                 ways["blind"] = cutting.blindly(len(block.samples), noise.generator("cut", block.number))
             for way, pieces in ways.items():
                 files = []
