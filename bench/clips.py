@@ -26,8 +26,8 @@ def hear(
         for number, clip in enumerate(batch):
             heard = {name: dataclasses.asdict(one.heard[number]) for name, one in runs.items()}
             heard[free.name] = dataclasses.asdict(free.of(runs[program.name].heard[number]))
-            peaks = {name: one.peak_mb for name, one in runs.items()}
-            yield dataclasses.asdict(clip) | {"pitch": str(clip.pitch), "engines": heard, "peak_mb": peaks}
+            costs = {name: {"peak_mb": one.peak_mb, "cpu_ms": one.cpu_ms / len(batch)} for name, one in runs.items()}
+            yield dataclasses.asdict(clip) | {"pitch": str(clip.pitch), "engines": heard, "costs": costs}
 
     _in_batches(clips, booth, results, say, records)
 

@@ -32,28 +32,33 @@ class Heard:
 
 @dataclass
 class Run:
-    """What an engine made of many, and the most memory it took (resident, megabytes)."""
+    """What an engine made of many, the most memory it took (resident, megabytes), and its processor time (milliseconds)."""
 
     heard: list[Heard] = field(default_factory=list)
     peak_mb: float = 0.0
+    cpu_ms: float = 0.0
 
 
 class ProgramFailed(RuntimeError):
     """The program under test ended with an error or said something else than expected."""
 
 
-def _run_program(command: list[str], stdin: str | None, expected: int) -> tuple[list[dict], float]:
-    """The JSON lines that `command` prints, and its peak resident memory in megabytes."""
+def _run_program(command: list[str], stdin: str | None, expected: int) -> tuple[list[dict], float, float]:
+    """The JSON lines that `command` prints, its peak resident memory in megabytes, its processor time in milliseconds."""
     with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as err, tempfile.TemporaryFile("w+") as inward:
         if stdin is not None:
             inward.write(stdin)
             inward.seek(0)
         started = subprocess.Popen(command, stdin=inward, stdout=out, stderr=err)
         peak = 0.0
-        while started.poll() is None:
-            # Not the usage that the system reports at the end: that counts this process's own memory before exec.
+        while True:
+            # Not the memory that the system reports at the end: that counts this process's own before exec.
             peak = max(peak, _peak_mb(started.pid))
+            ended, status, usage = os.wait4(started.pid, os.WNOHANG)
+            if ended:
+                break
             time.sleep(0.02)
+        started.returncode = os.waitstatus_to_exitcode(status)
         out.seek(0)
         err.seek(0)
         lines = [json.loads(line) for line in out.read().splitlines()]
@@ -62,7 +67,7 @@ def _run_program(command: list[str], stdin: str | None, expected: int) -> tuple[
             raise ProgramFailed(
                 f"{command[0]} ended with {started.returncode}, gave {len(lines)} lines, expected {expected}: {first}{err.read()[:500]}"
             )
-        return lines, peak
+        return lines, peak, 1000 * (usage.ru_utime + usage.ru_stime)
 
 
 class Sparehand:
@@ -79,12 +84,12 @@ class Sparehand:
 
     def hear(self, files: list[pathlib.Path]) -> Run:
         command = [str(self.program), "hear", "--phrases", str(self.list), "--json", *map(str, files)]
-        lines, peak = _run_program(command, None, len(files))
+        lines, peak, cpu = _run_program(command, None, len(files))
         heard = [
             Heard(line["phrase"], line["best"], line["score"], line["margin"], line["free_text"], line["took_ms"])
             for line in lines
         ]
-        return Run(heard, peak)
+        return Run(heard, peak, cpu)
 
 
 class Features:
@@ -147,6 +152,7 @@ class PocketSphinx:
 
     def hear(self, files: list[pathlib.Path]) -> Run:
         run = Run(peak_mb=self.load_mb)
+        before = time.process_time()
         for file in files:
             samples = sound.read(file)
             pcm = (numpy.clip(samples, -1, 32767 / 32768) * 32768).astype("<i2").tobytes()
@@ -159,6 +165,7 @@ class PocketSphinx:
             text = found.hypstr if found and found.hypstr else None
             # Where the sound ends inside the grammar it gives the words so far, which are no phrase.
             run.heard.append(Heard(text if text in self.texts else None, text, took_ms=took))
+        run.cpu_ms = 1000 * (time.process_time() - before)
         return run
 
 
@@ -188,6 +195,7 @@ class Vosk:
 
     def hear(self, files: list[pathlib.Path]) -> Run:
         run = Run(peak_mb=self.load_mb)
+        before = time.process_time()
         for file in files:
             pcm = (numpy.clip(sound.read(file), -1, 32767 / 32768) * 32768).astype("<i2").tobytes()
             began = time.perf_counter()
@@ -199,6 +207,7 @@ class Vosk:
             self.lib.vosk_recognizer_free(ear)
             took = (time.perf_counter() - began) * 1000
             run.heard.append(Heard(text if text in self.texts else None, text, took_ms=took))
+        run.cpu_ms = 1000 * (time.process_time() - before)
         return run
 
 
