@@ -19,6 +19,7 @@ from bench.results import Results
 
 ROOT = pathlib.Path(__file__).parents[1]
 FOLDS = "quiet", "10 dB", "5 dB", "0 dB"
+WAYS = {"pauses": "at pauses", "blind": "blindly"}
 
 
 def write(asked) -> None:
@@ -111,7 +112,8 @@ def _costs(sweep: list[dict], docs: pathlib.Path, numbers: dict) -> list[str]:
     engines = [e for e in tally.engines(sweep) if sweep[0]["engines"][e]["took_ms"] is not None]
     times = {engine: [record["engines"][engine]["took_ms"] for record in sweep] for engine in engines}
     peaks = {engine: max(record["costs"][engine]["peak_mb"] for record in sweep) for engine in engines}
-    cpu = {engine: numpy.median([record["costs"][engine]["cpu_ms"] for record in sweep if record["costs"][engine]["cpu_ms"]]) for engine in engines}
+    # The same for all clips of a batch.
+    cpu = {engine: numpy.median([record["costs"][engine]["cpu_ms"] for record in sweep if record["costs"][engine]["cpu_ms"]] or [numpy.nan]) for engine in engines}
     pictures.costs(times, peaks, docs / "costs.png")
     lines = ["", "## Time and memory", "", "Time by the clock, for one utterance, beside other work on the same cores; processor time with loading spread over 60."]
     lines += ["", *_head("", "median, ms", "95 %, ms", "worst, ms", "processor time, ms", "memory, MB")]
@@ -140,7 +142,7 @@ def _own_class(odds: list[dict], allowed, limits, numbers: dict) -> list[str]:
     judged = tally.own_class(odds, allowed, limits)
     for kind in limits_of.CLASSES:
         for fold in FOLDS:
-            inside = [r for r in judged if r["said"].kind == kind and r["condition"].endswith(fold)]
+            inside = [r for r in judged if r["said"].kind == kind and _ratio(r) == fold]
             if not inside:
                 continue
             count = {(v, right): sum(r["verdict"] == v and r["is_right"] == right for r in inside) for v in ("sure", "thin") for right in (True, False)}
@@ -148,6 +150,15 @@ def _own_class(odds: list[dict], allowed, limits, numbers: dict) -> list[str]:
             cells = [count["sure", True], count["thin", True], count["sure", False], count["thin", False], len(inside)]
             lines.append(f"| {kind} | {fold} | {' | '.join(map(str, cells))} | {100 * upper:.1f} % |")
             numbers.setdefault("by_class", {})[f"{kind}, {fold}"] = dict(zip(("sure_right", "thin_right", "sure_wrong", "thin_wrong", "of"), cells))
+    lines += ["", "Why it was refused where the best phrase was the one said:", ""]
+    reasons = ["margin", "the free decode says more, or does not end", "odds"]
+    lines += _head("condition", "best phrase right, of", "accepted", *reasons)
+    for fold in (*FOLDS, "15 dB"):
+        inside = [r for r in judged if _ratio(r) == fold]
+        right = [tally.why_refused(r, limits) for r in inside if r["is_right"]]
+        cells = [f"{len(right)} of {len(inside)}", right.count(None), *(right.count(reason) for reason in reasons)]
+        lines.append(f"| {fold} | {' | '.join(map(str, cells))} |")
+        numbers.setdefault("why_refused", {})[fold] = dict(zip(("best_right", "accepted", *reasons), (len(right), right.count(None), *map(right.count, reasons))))
     wrong = [r for r in judged if r["verdict"] and not r["is_right"]]
     lines += ["", "Every wrong one: " + ("; ".join(
         f"{r['phrase']} -> {r['found']['best']} ({r['verdict']}, {r['condition']}, {r['voice']})" for r in wrong
@@ -162,7 +173,7 @@ def _talk(talk: list[dict], allowed, limits, docs: pathlib.Path, numbers: dict) 
     for row in rows:
         bounds = row.bounds()
         lines.append(
-            f"| {row.kind} | {"at pauses" if row.way == "pauses" else "blindly"} | {row.hours:.2f} | {row.pieces} | {row.one_word} ({row.one_word_sure}) | {bounds['one_word_upper_95']:.2f} "
+            f"| {row.kind} | {WAYS[row.way]} | {row.hours:.2f} | {row.pieces} | {row.one_word} ({row.one_word_sure}) | {bounds['one_word_upper_95']:.2f} "
             f"| {row.more_words} ({row.more_words_sure}) | {bounds['more_words_upper_95']:.2f} | {row.critical} ({row.critical_sure}) | {row.really_said} |"
         )
     numbers["talk"] = [asdict(row) | row.bounds() for row in rows]
@@ -175,7 +186,7 @@ def _talk(talk: list[dict], allowed, limits, docs: pathlib.Path, numbers: dict) 
     ordinary = [row for row in tally.talk_rows(talk, allowed, limits, "ordinary") if row.kind.startswith("speech")]
     for row in ordinary:
         lines.append("")
-        lines.append(f"Were every phrase of the class ordinary, cut {"at pauses" if row.way == "pauses" else "blindly"}: {row.one_word} of one word, {row.more_words} of more, in {row.hours:.2f} h.")
+        lines.append(f"Were every phrase of the class ordinary, cut {WAYS[row.way]}: {row.one_word} of one word, {row.more_words} of more, in {row.hours:.2f} h.")
     sphinx = [record for record in talk if "sphinx" in record]
     if sphinx:
         hours = sum(record["seconds"] for record in sphinx) / 3600
@@ -188,11 +199,16 @@ def _talk(talk: list[dict], allowed, limits, docs: pathlib.Path, numbers: dict) 
 def _curves(odds: list[dict], talk: list[dict], allowed, limits) -> dict[str, dict[str, tally.Trade]]:
     return {
         title: {
-            fold: tally.trade([r for r in odds if r["condition"].endswith(fold)], talk, allowed, limits, one_word)
+            fold: tally.trade([r for r in odds if _ratio(r) == fold], talk, allowed, limits, one_word)
             for fold in FOLDS
         }
         for title, one_word in (("one word", True), ("two words or more", False))
     }
+
+
+def _ratio(record: dict) -> str:
+    """The condition without the kind of noise: "water 5 dB" and "rain 5 dB" are both "5 dB"."""
+    return record["condition"].split(" ", 1)[-1]
 
 
 def _head(*cells: str) -> list[str]:

@@ -81,6 +81,18 @@ def own_class(odds: list[dict], phrases: list[Phrase], limits: Limits) -> list[d
     return found
 
 
+def why_refused(record: dict, limits: Limits) -> str | None:
+    """What kept a clip whose best phrase was the one said from being accepted; None when it was accepted. See `own_class`."""
+    if record["verdict"]:
+        return None
+    kind, one_word, found = record["said"].kind, record["said"].one_word, record["found"]
+    if found["margin"] < limits.thin[kind, one_word][1]:
+        return "margin"
+    if found["log_odds"] is None:
+        return "the free decode says more, or does not end"
+    return "odds"
+
+
 def confusions(records: list[dict], engine: str, field: str) -> Counter:
     """(said, taken for) of all that was taken for something else; `field` is "best" or "accepted"."""
     pairs = ((record["phrase"], record["engines"][engine][field]) for record in records)
