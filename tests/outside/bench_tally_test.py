@@ -20,8 +20,8 @@ def piece(best, log_odds, margin=8.0):
 
 def block(kind, seconds, *weighed, text="", way="pauses"):
     return {
-        **{"block": 0, "kind": kind, "source": "", "voice": "", "way": way, "seconds": seconds, "pieces": 5},
-        **{"text": text, "weighed": list(weighed)},
+        "block": 0, "kind": kind, "source": "", "voice": "", "way": way, "seconds": seconds, "pieces": 5,
+        "text": text, "weighed": list(weighed),
     }
 
 
