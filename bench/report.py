@@ -160,6 +160,13 @@ def _own_class(odds: list[dict], allowed, limits, numbers: dict) -> list[str]:
         lines.append(f"| {fold} | {' | '.join(map(str, cells))} |")
         numbers.setdefault("why_refused", {})[fold] = dict(zip(("best_right", "accepted", *reasons), (len(right), right.count(None), *map(right.count, reasons))))
     wrong = [r for r in judged if r["verdict"] and not r["is_right"]]
+    kinds = {phrase.text: phrase.kind for phrase in allowed}
+    grave = [r for r in wrong if kinds[r["found"]["best"]] == "critical"]
+    sure = sum(r["verdict"] == "sure" for r in grave)
+    upper = wilson(sure, len(judged))[1]
+    numbers["critical_taken_wrongly"] = {"sure": sure, "asked": len(grave) - sure, "of": len(judged), "sure_upper_95": upper}
+    lines += ["", f"A critical phrase taken though another was said: {sure} acted on, {len(grave) - sure} asked about, of {len(judged)} clips "
+              f"(acted on: at most {100 * upper:.2f} %, 95 %)."]
     lines += ["", "Every wrong one: " + ("; ".join(
         f"{r['phrase']} -> {r['found']['best']} ({r['verdict']}, {r['condition']}, {r['voice']})" for r in wrong
     ) or "none") + "."]
