@@ -189,7 +189,9 @@ class Vosk:
         missing = sorted(w for w in words if find(ctypes.c_void_p(self.model), w.encode()) < 0)
         if missing:
             raise ProgramFailed(f"{model}: not in this model's vocabulary: {', '.join(missing)}")
-        self.grammar = json.dumps([*(phrase.text for phrase in phrases), "[unk]"]).encode()
+        # Not every model has a word for what is none.
+        unknown = ["[unk]"] if find(ctypes.c_void_p(self.model), b"[unk]") >= 0 else []
+        self.grammar = json.dumps([*(phrase.text for phrase in phrases), *unknown], ensure_ascii=False).encode()
         self.texts = {phrase.text for phrase in phrases}
         self.load_mb = _resident_mb() - before
 
