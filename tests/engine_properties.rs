@@ -19,6 +19,8 @@ enum Move {
     Answer,
     /// A phrase of a set that is gone.
     Stale(usize),
+    /// A phrase of the set that may have been said.
+    Doubt(usize),
     Unclear,
     Pass(u64),
     Press(usize),
@@ -30,6 +32,7 @@ fn moves() -> impl Strategy<Value = Vec<Move>> {
         6 => Just(Move::Answer),
         4 => (0usize..80, any::<bool>()).prop_map(|(n, thin)| Move::Say(n, thin)),
         1 => (0usize..80).prop_map(Move::Stale),
+        2 => (0usize..80).prop_map(Move::Doubt),
         1 => Just(Move::Unclear),
         2 => (0u64..400).prop_map(Move::Pass),
         2 => (0usize..KEYS.len()).prop_map(Move::Press),
@@ -78,6 +81,14 @@ fn play(world: &mut World, moves: &[Move]) {
                     if !same_step && !ends_a_clock {
                         assert_eq!(settled(world), before, "'{}' from an older set settled a step", phrase.text);
                     }
+                }
+            }
+            Move::Doubt(n) => {
+                let set = world.set.clone();
+                if let Some(phrase) = set.phrases.get(n % set.phrases.len().max(1)) {
+                    let before = settled(world);
+                    world.hear_as(&phrase.text, Certainty::Doubtful);
+                    assert_eq!(settled(world), before, "'{}', which is doubtful, settled a step", phrase.text);
                 }
             }
             Move::Unclear => world.tell(Input::SpeechUnclear),

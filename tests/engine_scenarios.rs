@@ -289,6 +289,37 @@ fn a_thin_hearing_of_something_critical_is_asked_about() {
 }
 
 #[test]
+fn a_doubtful_hearing_is_asked_about_and_only_yes_or_a_better_hearing_settles_it() {
+    let mut world = world();
+    world.answer_until("grey-held");
+    for _ in 0..3 {
+        world.hear_as("grey closed", Certainty::Doubtful);
+        assert_eq!(world.last_said(), "I heard: grey closed. Is that right? Say yes, no, or say it again.");
+        assert_eq!(world.step(), "grey-held");
+    }
+    world.hear("yes");
+    assert_eq!(world.step(), "black-held");
+    world.hear_as("black closed", Certainty::Doubtful);
+    world.hear_as("black closed", Certainty::Thin);
+    assert_eq!(world.step(), "hose-rig", "said once more and heard better");
+}
+
+#[test]
+fn a_doubtful_hearing_of_an_ordinary_answer_is_asked_about_and_of_a_command_is_not_understood() {
+    let mut world = world();
+    assert_eq!(world.step(), "gloves");
+    world.hear_as("gloves on", Certainty::Doubtful);
+    assert_eq!(
+        (world.step(), world.last_said()),
+        ("gloves".to_owned(), "I heard: gloves on. Is that right? Say yes, no, or say it again.")
+    );
+    world.hear_as("skip this", Certainty::Doubtful);
+    assert_eq!((world.step(), world.last_said()), ("gloves".to_owned(), "Say again?"));
+    world.hear("gloves on");
+    assert_eq!(world.step(), "grey-held");
+}
+
+#[test]
 fn saying_it_once_more_confirms_a_thin_hearing_and_saying_something_else_does_not() {
     let mut world = world();
     world.answer_until("grey-held");

@@ -15,8 +15,8 @@ use crate::app::plan_command::{self, PlanArgs};
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::say_command::SayRequest;
 use crate::app::{
-    AppError, fetch, hear_command, lint_command, log_command, models, paper_command, prompts_command, rig_command,
-    run_command, run_page, say_command, stats_command,
+    AppError, fetch, hear_command, lint_command, log_command, mic_command, models, paper_command, prompts_command,
+    rig_command, run_command, run_page, say_command, stats_command,
 };
 use crate::engine::output::VoiceSettings;
 use crate::journal::{JournalReader, RunId};
@@ -40,6 +40,8 @@ pub enum Command {
     Hear(HearArgs),
     /// Speak a text, or write it to a WAV file.
     Say(SayArgs),
+    /// Measure the microphone, say what to change, and remember it.
+    Mic(mic_command::MicArgs),
     /// List past runs, or show one.
     Log(LogArgs),
     /// Describe the rig: asks one thing at a time and writes rig.toml, keeping the one that was there.
@@ -79,6 +81,9 @@ pub struct RunArgs {
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
+    /// When to be away, such as 10:00: tells when it becomes late, and answers "are we on time".
+    #[arg(long, value_name = "TIME", value_parser = plan_command::time)]
+    pub away_by: Option<jiff::civil::Time>,
     /// Leave a run that was broken off as it is, and begin anew.
     #[arg(long)]
     pub anew: bool,
@@ -156,6 +161,9 @@ pub struct LintArgs {
     /// Rig file; without it, rig.toml in the configuration folder, or common practice.
     #[arg(long, value_name = "FILE")]
     pub rig: Option<PathBuf>,
+    /// Also speak every answer, in three voices, alone and in noise, and hear whether it is taken for something else.
+    #[arg(long)]
+    pub by_ear: bool,
     /// Print the JSON Schema of such a file instead.
     #[arg(long, value_enum, value_name = "KIND", conflicts_with = "files")]
     pub schema: Option<SchemaOf>,
@@ -269,12 +277,16 @@ impl Cli {
             Command::Lint(LintArgs { schema: Some(SchemaOf::Changes), .. }) => {
                 print_schema(&crate::routine::changes_schema())?;
             }
-            Command::Lint(LintArgs { files, rig, schema: None }) => {
-                let request = LintRequest { files, rig };
+            Command::Lint(LintArgs { files, rig, by_ear, schema: None }) => {
+                let request = LintRequest { files, rig, by_ear };
                 let (errors, _) = lint_command::lint(&request, &places, &mut io::stdout().lock())?;
                 if errors > 0 {
                     return Ok(ExitCode::FAILURE);
                 }
+            }
+            Command::Mic(args) => {
+                models::verify(&places.models)?;
+                mic_command::mic(&args, &places, &mut io::stdout().lock())?;
             }
             Command::Figure(args) => {
                 let (list, out) = (&mut io::stdin().lock(), &mut io::stdout().lock());

@@ -106,7 +106,7 @@ fn hear_file(
     let best = found.verdict.best.map(|index| hearing.phrases()[index].text.clone());
     Ok(FileHeard {
         file: file.display().to_string(),
-        phrase: found.verdict.accepted.and_then(|_| best.clone()),
+        phrase: best.clone().filter(|_| found.verdict.is_understood()),
         best,
         score: found.verdict.score.is_finite().then_some(found.verdict.score),
         margin: found.verdict.margin,

@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 
 use miette::{LabeledSpan, MietteDiagnostic, NamedSource, Report, Severity as Shown};
 
+use crate::app::by_ear::ByEar;
 use crate::app::prompts::{self, PromptError};
 use crate::app::{AppError, places::Places};
 use crate::engine::phrasebook::Command;
-use crate::routine::{self, Finding, Library, Severity, Source, Surroundings};
+use crate::rig::Rig;
+use crate::routine::{self, Finding, Library, Routine, Severity, Source, Surroundings};
 
 /// What is to be looked over.
 #[derive(Clone, Debug)]
@@ -17,6 +19,8 @@ pub struct LintRequest {
     pub files: Vec<PathBuf>,
     /// Rig file; without it, rig.toml in the configuration folder, or common practice.
     pub rig: Option<PathBuf>,
+    /// Also speak every answer, beside running water too, and hear whether it is taken for something else.
+    pub by_ear: bool,
 }
 
 /// Prints what was found. Gives how many findings are errors, and how many advice.
@@ -33,9 +37,16 @@ pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Resu
     let changes =
         |id: &str| given(&format!("{id}.changes")).or_else(|| prompts::changes_source(id, config).ok().flatten());
     let library = Library { routine: &routine, changes: &changes };
+    let mut ear = request.by_ear.then(|| ByEar::open(places)).transpose()?;
     let (mut errors, mut advice) = (0, 0);
     for source in &sources {
-        for finding in routine::lint(source, &Surroundings { rig: &rig, library, always: &always }) {
+        let mut findings = routine::lint(source, &Surroundings { rig: &rig, library, always: &always });
+        if let Some(ear) = &mut ear
+            && let Some(loaded) = whole(source, &rig, &library)
+        {
+            findings.extend(ear.sound_alike(source, &loaded)?);
+        }
+        for finding in findings {
             match finding.severity {
                 Severity::Error => errors += 1,
                 Severity::Advice => advice += 1,
@@ -46,6 +57,15 @@ pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Resu
     let files = sources.len();
     writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(AppError::Talk)?;
     Ok((errors, advice))
+}
+
+/// The routine of a file; that which a file of changes makes of its routine. `None` where it would be refused.
+fn whole(source: &Source, rig: &Rig, library: &Library) -> Option<Routine> {
+    let id = stem(&source.name);
+    match id.strip_suffix(".changes") {
+        Some(changed) => routine::load_with(&(library.routine)(changed)?, rig, library).ok(),
+        None => routine::load_with(source, rig, library).ok(),
+    }
 }
 
 /// Every phrase that may be said at any time.

@@ -10,7 +10,10 @@ use std::time::Duration;
 
 use crate::app::AppError;
 use crate::app::clock::{Clock, pause};
+use crate::app::notes::Notes;
+use crate::app::on_time::{OnTime, Told};
 use crate::app::own_voice::OwnVoice;
+use crate::app::plan_command::PlanError;
 use crate::app::session::{Command, Session};
 use crate::app::sound::{SoundError, Sounds};
 use crate::app::talk::Talk;
@@ -30,6 +33,21 @@ pub struct Devices {
     pub loudspeaker: Option<String>,
 }
 
+/// Makes what tells how the move stands against its plan.
+pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
+
+/// What a live run works with.
+pub struct Around {
+    pub sounds: Sounds,
+    pub devices: Devices,
+    pub notes: Notes,
+    /// The screen, where there is a terminal.
+    pub screen: Option<Screen>,
+    pub talk: Talk,
+    /// Where a time to be away by was set.
+    pub planner: Option<Planner>,
+}
+
 /// What the edges tell the loop.
 enum News {
     Heard(HearEvent),
@@ -41,10 +59,15 @@ enum News {
     MouthLost(String),
     MouthBack,
     MouthFailed(AppError),
+    /// How the move stands against its plan; whether it was asked for.
+    OnTime(Told, bool),
+    NoPlan(PlanError),
 }
 
 enum ToEar {
     Listen(ListeningSet),
+    TakeNote,
+    DropNote,
     Reference(Box<Reference>),
 }
 
@@ -68,15 +91,8 @@ pub enum Parted {
 ///
 /// # Errors
 /// A model fails, or the talk cannot be printed. What was recorded until then is kept.
-pub fn run(
-    mut session: Session,
-    first: Vec<Command>,
-    clock: &Clock,
-    sounds: &Sounds,
-    devices: &Devices,
-    mut screen: Option<Screen>,
-    mut talk: Talk,
-) -> Result<Parted, AppError> {
+pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Around) -> Result<Parted, AppError> {
+    let Around { sounds, devices, notes, mut screen, mut talk, planner } = around;
     let (news, from_edges) = mpsc::channel();
     let speaking = Arc::new(AtomicBool::new(false));
     let stop = Arc::new(AtomicBool::new(false));
@@ -96,7 +112,7 @@ pub fn run(
         })?
     };
     let ear = {
-        let (sounds, news) = (sounds.clone(), news);
+        let (sounds, news) = (sounds.clone(), news.clone());
         let (device, speaking, stop) = (devices.microphone.clone(), Arc::clone(&speaking), Arc::clone(&stop));
         spawn("ear", move || {
             let failed = news.clone();
@@ -111,11 +127,13 @@ pub fn run(
         })?
     };
 
+    let mut asks = planner.map(|planner| plan_on_time(planner, news)).transpose()?;
+
     let mut own_voice = OwnVoice::default();
     let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
     let mut hears = true;
     let mut notices: Vec<String> = Vec::new();
-    let mut note_wanted = false;
+    let mut unplanned = false;
     let mut todo = first;
     // Everything that can be known now is synthesised while the introduction is spoken.
     drop(to_mouth.send(ToMouth::Prepare(session.engine().fixed_prompts())));
@@ -129,12 +147,19 @@ pub fn run(
                 Command::Hush(priority) => drop(to_mouth.send(ToMouth::Hush(priority))),
                 Command::Listen(set) => drop(to_ear.send(ToEar::Listen(set))),
                 Command::SetVoice(voice) => drop(to_mouth.send(ToMouth::SetVoice(voice))),
-                Command::KeepNote => note_wanted = true,
+                Command::KeepNote => drop(to_ear.send(ToEar::TakeNote)),
+                Command::DropNote => drop(to_ear.send(ToEar::DropNote)),
+                Command::AskOnTime if asks.as_ref().is_some_and(|asks| asks.send(()).is_ok()) => {}
+                Command::AskOnTime => unplanned = true,
                 Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(AppError::Talk)?,
                 Command::Ended => break 'run Parted::RunEnded,
             }
         }
         let now = clock.now();
+        if std::mem::take(&mut unplanned) {
+            todo.extend(session.tell(now, Input::OnTimeTold { said: None, late: false, asked: true }));
+            continue;
+        }
         if let Some(screen) = &mut screen {
             let mut view = session.engine().view(now);
             view.notices.extend(notices.iter().cloned());
@@ -170,18 +195,16 @@ pub fn run(
             News::Heard(HearEvent::Heard(heard)) => {
                 if !own_voice.said(now, &heard) {
                     talk.heard(now, &heard).map_err(AppError::Talk)?;
-                    note_wanted = false;
                     todo.extend(session.tell(now, Input::PhraseHeard(heard)));
                 }
             }
             News::Heard(HearEvent::Unclear(unclear)) => {
                 talk.unclear(now, &unclear).map_err(AppError::Talk)?;
-                let input = if std::mem::take(&mut note_wanted) {
-                    Input::NoteTaken { text: unclear.free_text, wav: None }
-                } else {
-                    Input::SpeechUnclear
-                };
-                todo.extend(session.tell(now, input));
+                todo.extend(session.tell(now, Input::SpeechUnclear));
+            }
+            News::Heard(HearEvent::Noted(note)) => {
+                let taken = notes.keep(now, note, &mut talk)?;
+                todo.extend(session.tell(now, taken));
             }
             News::Heard(HearEvent::SpeechStarted | HearEvent::TalkedOn) => {}
             News::Level(level) => {
@@ -209,6 +232,14 @@ pub fn run(
                 notices.clear();
                 // What was being said is lost: it is said again.
                 todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
+            }
+            News::OnTime(told, asked) => {
+                let told = Input::OnTimeTold { said: Some(told.said), late: told.late, asked };
+                todo.extend(session.tell(now, told));
+            }
+            News::NoPlan(error) => {
+                talk.note(&format!("[{now}] no plan: {error}")).map_err(AppError::Talk)?;
+                asks = None;
             }
             News::EarFailed(error) | News::MouthFailed(error) => {
                 stop.store(true, Ordering::Relaxed);
@@ -394,6 +425,8 @@ impl Ear {
             loop {
                 match self.orders.try_recv() {
                     Ok(ToEar::Listen(set)) => self.listener.allow(&set)?,
+                    Ok(ToEar::TakeNote) => self.listener.take_note(),
+                    Ok(ToEar::DropNote) => self.listener.drop_note(),
                     Ok(ToEar::Reference(reference)) => self.reference = Some(reference),
                     Err(mpsc::TryRecvError::Empty) => break,
                     Err(mpsc::TryRecvError::Disconnected) => return Ok(()),
@@ -457,6 +490,32 @@ impl Ear {
     }
 }
 
+/// Reckons on a thread of its own, when asked and once a minute: it takes longer than an answer may wait.
+fn plan_on_time(planner: Planner, news: Sender<News>) -> Result<Sender<()>, AppError> {
+    let (asks, asked) = mpsc::channel();
+    spawn("planner", move || {
+        let on_time = match planner() {
+            Ok(on_time) => on_time,
+            Err(error) => return drop(news.send(News::NoPlan(error))),
+        };
+        loop {
+            let asked = match asked.recv_timeout(LOOK_AGAIN) {
+                Ok(()) => true,
+                Err(RecvTimeoutError::Timeout) => false,
+                Err(RecvTimeoutError::Disconnected) => return,
+            };
+            let told = match on_time.tell() {
+                Ok(told) => News::OnTime(told, asked),
+                Err(error) => News::NoPlan(error),
+            };
+            if news.send(told).is_err() {
+                return;
+            }
+        }
+    })?;
+    Ok(asks)
+}
+
 fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread::JoinHandle<()>, AppError> {
     std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(AppError::Thread)
 }
@@ -469,5 +528,7 @@ const NAP: Duration = Duration::from_millis(4);
 const REOPEN_EVERY: u32 = 250;
 /// A microphone that delivers nothing for about a second is dead, even where it reports nothing.
 const STALLED_NAPS: u32 = 250;
+/// Whether it has become late is looked at this often.
+const LOOK_AGAIN: Duration = Duration::from_secs(60);
 /// The meter moves ten times a second.
 const METER_EVERY: u32 = 10;

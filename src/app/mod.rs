@@ -1,5 +1,6 @@
 //! Joins everything: the only place that knows every other module.
 
+pub mod by_ear;
 pub mod cli;
 pub mod clock;
 pub mod fetch;
@@ -8,7 +9,10 @@ pub mod hear_command;
 pub mod lint_command;
 pub mod live;
 pub mod log_command;
+pub mod mic_command;
 pub mod models;
+pub mod notes;
+pub mod on_time;
 pub mod own_voice;
 pub mod paper_command;
 pub mod paper_files;
@@ -18,6 +22,7 @@ pub mod person;
 mod pip;
 pub mod places;
 pub mod plan_command;
+pub mod practised;
 pub mod prompts;
 pub mod prompts_command;
 pub mod rehearse;
@@ -72,6 +77,14 @@ pub enum AppError {
     Figure(#[from] figure_command::FigureCommandError),
     #[error(transparent)]
     Hear(#[from] hear_command::HearCommandError),
+    #[error(transparent)]
+    Clip(#[from] crate::hear::clip::ClipError),
+    #[error("no usable microphone")]
+    Microphone(#[source] crate::hear::capture::CaptureError),
+    #[error("the microphone '{name}' gives no sound; plug it in again, or choose another with --microphone")]
+    MicrophoneSilent { name: String },
+    #[error("{file}: not the words that are expected: {why}")]
+    Words { file: &'static str, why: String },
     #[error(transparent)]
     Screen(#[from] crate::screen::ScreenError),
     #[error(transparent)]

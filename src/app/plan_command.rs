@@ -21,6 +21,7 @@ use crate::journal::{JournalError, JournalReader};
 use crate::plan::away::{AwayPlan, Dice, Wanted, plan};
 use crate::plan::belief::ThreePoint;
 use crate::plan::durations::{Durations, Observation, Usual};
+use crate::plan::outlook::Outlook;
 use crate::plan::project::ProjectError;
 use crate::plan::solve::Effort;
 use crate::plan::words::{Words, WordsError};
@@ -37,7 +38,7 @@ pub struct PlanArgs {
     /// The day of that time, such as 2026-05-02.
     #[arg(long, value_name = "DATE")]
     pub date: Option<Date>,
-    /// Routines that are worked side by side, with commas between; each further --routine begins when those before are done.
+    /// Routines that are worked side by side, with commas between, or a move; each further --routine begins when those before are done.
     #[arg(long = "routine", value_name = "NAME[,NAME]")]
     pub routines: Vec<String>,
     /// Who takes part, and in which roles: NAME or NAME:outside,driver. Without it, the rig's people.
@@ -135,8 +136,8 @@ pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(),
 }
 
 /// Everything that a plan is made from.
-struct Desk {
-    words: Words,
+pub(super) struct Desk {
+    pub(super) words: Words,
     parts: Vec<Vec<Routine>>,
     hands: Vec<Hand>,
     past: PastRuns,
@@ -147,11 +148,16 @@ struct Desk {
 }
 
 impl Desk {
-    fn laid_out(args: &PlanArgs, places: &Places, now: Timestamp, zone: TimeZone) -> Result<Self, PlanError> {
+    pub(super) fn laid_out(
+        args: &PlanArgs,
+        places: &Places,
+        now: Timestamp,
+        zone: TimeZone,
+    ) -> Result<Self, PlanError> {
         let words = words(&places.config)?;
         let (rig, people) = rig_with_people(args, places)?;
         let hands = hands(&people, &words);
-        let parts = named(&args.routines)
+        let parts = named(&args.routines, &places.config)?
             .iter()
             .map(|part| part.iter().map(|id| routine(id, &rig, &places.config)).collect())
             .collect::<Result<Vec<Vec<Routine>>, PromptError>>()?;
@@ -170,21 +176,14 @@ impl Desk {
         put_together(&parts, &self.hands, &known)
     }
 
-    fn plan(&self) -> Result<AwayPlan, PlanError> {
-        let settings = &self.words.settings;
-        let dice = Dice { morning: self.durations.morning(), mornings: settings.mornings, seed: settings.seed };
-        Ok(plan(self.work()?, self.wanted.clone(), dice, Effort::default())?)
+    pub(super) fn plan(&self) -> Result<AwayPlan, PlanError> {
+        Ok(plan(self.work()?, self.wanted.clone(), self.dice(), Effort::default())?)
     }
 
     fn under_way(&self, args: &PlanArgs, plan: &AwayPlan, out: &mut impl Write) -> Result<(), PlanError> {
         let ids: Vec<&str> = self.parts.iter().flatten().map(|routine| routine.id.as_str()).collect();
         let run = UnderWay::find(self.journal.as_ref(), &ids)?;
-        let dice = Dice {
-            morning: self.durations.morning(),
-            mornings: self.words.settings.mornings,
-            seed: self.words.settings.seed,
-        };
-        let outlook = run.outlook(plan, dice, self.words.settings.late_below)?;
+        let outlook = self.outlook(plan, &run)?;
         if args.json {
             serde_json::to_writer(&mut *out, &outlook)?;
             writeln!(out)?;
@@ -195,6 +194,15 @@ impl Desk {
             writeln!(out, "{sentence}")?;
         }
         Ok(())
+    }
+
+    pub(super) fn outlook(&self, plan: &AwayPlan, run: &UnderWay) -> Result<Outlook, PlanError> {
+        Ok(run.outlook(plan, self.dice(), self.words.settings.late_below)?)
+    }
+
+    pub(super) fn dice(&self) -> Dice {
+        let settings = &self.words.settings;
+        Dice { morning: self.durations.morning(), mornings: settings.mornings, seed: settings.seed }
     }
 
     fn write(
@@ -237,12 +245,12 @@ pub fn words(config: &Path) -> Result<Words, PlanError> {
 }
 
 /// "10:00", "6:40" or "06:40:30".
-fn time(text: &str) -> Result<Time, String> {
+pub(super) fn time(text: &str) -> Result<Time, String> {
     let padded = if text.find(':') == Some(1) { format!("0{text}") } else { text.to_owned() };
     padded.parse().map_err(|_| "expected a time of day from 0:00 to 23:59, such as 6:40".to_owned())
 }
 
-fn now() -> Result<Timestamp, PlanError> {
+pub(super) fn now() -> Result<Timestamp, PlanError> {
     let wall = clock::wall();
     wall.parse().map_err(|_| PlanError::NoClock(wall))
 }
@@ -261,19 +269,17 @@ fn journal(args: &PlanArgs, places: &Places) -> Result<Option<JournalReader>, Pl
     }
 }
 
-/// The parts of the move; those for leaving, where none is named.
-fn named(routines: &[String]) -> Vec<Vec<String>> {
-    if !routines.is_empty() {
-        let split = |part: &String| part.split(',').map(|id| id.trim().to_owned()).collect();
-        return routines.iter().map(split).collect();
+/// The parts of what is planned, a move as its stages; leaving, where nothing is named.
+fn named(routines: &[String], config: &Path) -> Result<Vec<Vec<String>>, PromptError> {
+    let leaving = [LEAVING.to_owned()];
+    let mut parts = Vec::new();
+    for part in if routines.is_empty() { &leaving } else { routines } {
+        match prompts::move_file(part, config)? {
+            Some((_, file)) => parts.extend(file.stages()),
+            None => parts.push(part.split(',').map(|id| id.trim().to_owned()).collect()),
+        }
     }
-    let there = |id: &&str| prompts::ROUTINES.iter().any(|(name, _)| name == id);
-    let parts: Vec<Vec<String>> = LEAVING
-        .iter()
-        .map(|part| part.iter().copied().filter(there).map(str::to_owned).collect::<Vec<_>>())
-        .filter(|part| !part.is_empty())
-        .collect();
-    if parts.is_empty() { vec![vec![prompts::ROUTINES[0].0.to_owned()]] } else { parts }
+    Ok(parts)
 }
 
 /// A routine for planning: what a run asks for in it makes no difference.
@@ -411,5 +417,5 @@ fn wanted(args: &PlanArgs, now: Timestamp, zone: TimeZone) -> Result<Wanted, Pla
     Ok(Wanted { by, light_from: light(args.light_from)?, light_until: light(args.light_until)?, zone })
 }
 
-/// Routines of a morning of leaving, where they are there: side by side, then one after the other.
-const LEAVING: &[&[&str]] = &[&["morning-inside", "morning-outside"], &["hitch-up"], &["last-look"]];
+/// What is planned where nothing is named.
+const LEAVING: &str = "leave";

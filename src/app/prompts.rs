@@ -3,9 +3,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use crate::app::practised::Practice;
 use crate::engine::move_file::{MoveFile, MoveFileError};
 use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
+use crate::engine::practice::crew_by_practice;
 use crate::engine::{Crew, Engine, Move};
 use crate::rig::{Person, Rig, RigError};
 use crate::routine::{self, Library, Routine, RoutineError, Source};
@@ -77,10 +79,8 @@ pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptErro
 /// # Errors
 /// Neither a routine nor a move, an unreadable file, or one that is refused.
 pub fn job(id: &str, rig: &Rig, config: &Path) -> Result<Move, PromptError> {
-    let built_in = MOVES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
-    let job = match own_or_built_in(&config.join("moves").join(format!("{id}.toml")), built_in)? {
-        Some(Prompt { name, text }) => {
-            let file = MoveFile::parse(&name, &text)?;
+    let job = match move_file(id, config)? {
+        Some((name, file)) => {
             let legs: Result<Vec<Routine>, _> = file.routine.iter().map(|leg| routine(&leg.id, rig, config)).collect();
             file.join(&name, legs?)?
         }
@@ -90,8 +90,20 @@ pub fn job(id: &str, rig: &Rig, config: &Path) -> Result<Move, PromptError> {
     Ok(job.with_cards(&cards?))
 }
 
+/// The move of this id, with the name that errors give its file.
+///
+/// # Errors
+/// An unreadable file, or one that is refused.
+pub fn move_file(id: &str, config: &Path) -> Result<Option<(String, MoveFile)>, PromptError> {
+    let built_in = MOVES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
+    let prompt = own_or_built_in(&config.join("moves").join(format!("{id}.toml")), built_in)?;
+    Ok(prompt
+        .map(|prompt| Ok::<_, MoveFileError>((prompt.name.clone(), MoveFile::parse(&prompt.name, &prompt.text)?)))
+        .transpose()?)
+}
+
 /// An engine for what [`job`] finds, for the people `with` whose names the rig knows; for one person without a name where there
-/// are none.
+/// are none. How much each of them is told goes by their `past` runs.
 ///
 /// # Errors
 /// As [`job`] and [`phrasebook`]; a name that the rig does not know.
@@ -100,6 +112,7 @@ pub fn engine(
     rig: &Rig,
     with: &[String],
     voice: VoiceSettings,
+    past: &Practice,
     config: &Path,
 ) -> Result<Engine, PromptError> {
     let engine = Engine::of_move(job(id, rig, config)?, phrasebook(config)?, voice);
@@ -111,7 +124,7 @@ pub fn engine(
         let known = rig.people().iter().map(|person| person.name.clone()).collect::<Vec<_>>().join(", ");
         return Err(PromptError::Stranger { name: stranger.clone(), known });
     }
-    Ok(engine.with_crew(crew(rig, with)))
+    Ok(engine.with_crew(crew_by_practice(crew(rig, with), &past.runs, past.today)))
 }
 
 /// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.

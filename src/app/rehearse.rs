@@ -9,8 +9,10 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::app::AppError;
 use crate::app::clock::{Clock, wall};
+use crate::app::notes::Notes;
 use crate::app::own_voice::{OwnVoice, plain};
 use crate::app::person::{Doing, Noticed, Person};
+use crate::app::practised::Practice;
 use crate::app::prompts;
 use crate::app::room::Room;
 use crate::app::script::{Script, Sound};
@@ -59,7 +61,10 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     let began = Clock::start();
     let rig = prompts::rig(rehearsal.rig.as_deref(), config)?;
     let book = prompts::phrasebook(config)?;
-    let mut engine = prompts::engine(&rehearsal.routine, &rig, &rehearsal.with, VoiceSettings::default(), config)?;
+    // What was done on other days is in the real journal; a rehearsal goes by the rig file alone.
+    let past = Practice::default();
+    let mut engine =
+        prompts::engine(&rehearsal.routine, &rig, &rehearsal.with, VoiceSettings::default(), &past, config)?;
     let steps: Vec<String> = engine.routine().steps.iter().map(|step| step.id.clone()).collect();
     let script = match &rehearsal.script {
         Some(path) => Script::read(path, &steps)?,
@@ -104,7 +109,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         say_again,
         saying: None,
         decimator: sounds.decimator()?,
-        note_wanted: false,
+        notes: Notes::beside(&rehearsal.out.join("journal.sqlite"), run),
         over: false,
         idle: Duration::ZERO,
     };
@@ -126,7 +131,8 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         .finalize()
         .map_err(|source| AppError::Recording { path: rehearsal.out.join("session.wav"), source })?;
     let path = rehearsal.out.join("summary.json");
-    let json = serde_json::to_string_pretty(&summary).unwrap_or_default();
+    let json = serde_json::to_string_pretty(&summary)
+        .map_err(|source| AppError::Folder { path: path.clone(), source: source.into() })?;
     std::fs::write(&path, json + "\n").map_err(|source| AppError::Folder { path, source })?;
     Ok(summary)
 }
@@ -146,8 +152,7 @@ struct Stage {
     /// What the person is saying or has just said, and until when the ear may still answer to it.
     saying: Option<(String, SessionTime)>,
     decimator: Decimator,
-    /// The next thing that is said is a note.
-    note_wanted: bool,
+    notes: Notes,
     over: bool,
     /// Time in which nothing happened and nobody had anything left to say.
     idle: Duration,
@@ -205,7 +210,6 @@ impl Stage {
                     return Ok(());
                 }
                 self.talk.heard(now, &heard).map_err(AppError::Talk)?;
-                self.note_wanted = false;
                 match self.saying.take() {
                     Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
                     Some((said, _)) => self.summary.heard_wrong.push(Mishearing {
@@ -219,11 +223,12 @@ impl Stage {
             }
             HearEvent::Unclear(unclear) => {
                 self.talk.unclear(now, &unclear).map_err(AppError::Talk)?;
-                if std::mem::take(&mut self.note_wanted) {
-                    return self.tell(now, Input::NoteTaken { text: unclear.free_text, wav: None });
-                }
                 self.summary.unclear += 1;
                 self.tell(now, Input::SpeechUnclear)
+            }
+            HearEvent::Noted(note) => {
+                let taken = self.notes.keep(now, note, &mut self.talk)?;
+                self.tell(now, taken)
             }
             HearEvent::SpeechStarted | HearEvent::TalkedOn => Ok(()),
         }
@@ -270,7 +275,13 @@ impl Stage {
                 Command::Hush(priority) => self.speaker.hush(priority, CutStyle::Fade),
                 Command::Listen(set) => self.listener.allow(&set)?,
                 Command::SetVoice(voice) => self.speaker.set_voice(voice),
-                Command::KeepNote => self.note_wanted = true,
+                Command::KeepNote => self.listener.take_note(),
+                Command::DropNote => self.listener.drop_note(),
+                // A rehearsal has no day on which anybody would have to be away.
+                Command::AskOnTime => {
+                    let unknown = Input::OnTimeTold { said: None, late: false, asked: true };
+                    self.tell(now, unknown)?;
+                }
                 Command::Written { at, event, kept } => {
                     self.idle = Duration::ZERO;
                     self.talk.written(at.max(now), &event, kept).map_err(AppError::Talk)?;

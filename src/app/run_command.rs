@@ -5,12 +5,15 @@ use std::path::Path;
 
 use crate::app::cli::RunArgs;
 use crate::app::clock::{Clock, wall};
-use crate::app::live::{self, Devices, Parted};
+use crate::app::live::{self, Around, Devices, Parted, Planner};
+use crate::app::notes::Notes;
+use crate::app::on_time::OnTime;
 use crate::app::places::Places;
+use crate::app::practised::Practice;
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::session::{Session, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::app::talk::Talk;
-use crate::app::{AppError, models, prompts};
+use crate::app::{AppError, mic_command, models, prompts};
 use crate::engine::Engine;
 use crate::engine::event::Event;
 use crate::hear::capture::Capture;
@@ -25,7 +28,8 @@ use crate::units::SessionTime;
 /// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     models::verify(&places.models)?;
-    let devices = Devices { microphone: args.microphone.clone(), loudspeaker: args.loudspeaker.clone() };
+    let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
+    let devices = Devices { microphone, loudspeaker: args.loudspeaker.clone() };
     let missing = missing_devices(&devices);
     if !missing.is_empty() && !args.keys {
         for line in &missing {
@@ -51,7 +55,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     }
     let mut journal = Journal::open(&path)?;
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
-    let mut engine = prompts::engine(&args.routine, &rig, &args.with, voice, &places.config)?;
+    let past = Practice::read(&journal, &rig, &places.config)?;
+    let mut engine = prompts::engine(&args.routine, &rig, &args.with, voice, &past, &places.config)?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
     let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = match going_on {
@@ -87,9 +92,19 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment())).transpose()?;
     let talk_file = path.with_extension("talk.txt");
     let talk = Talk::new(Some(&talk_file), !on_terminal).map_err(AppError::Talk)?;
-    let parted = live::run(session, first, &clock, &places.sounds(), &devices, screen, talk)?;
+    let notes = Notes::beside(&path, run);
+    let planner = args.away_by.map(|by| planner(by, args, &path, places));
+    let around = Around { sounds: places.sounds(), devices, notes, screen, talk, planner };
+    let parted = live::run(session, first, &clock, around)?;
     farewell(parted, &path);
     Ok(())
+}
+
+/// What will tell whether the run ends in time.
+fn planner(by: jiff::civil::Time, args: &RunArgs, journal: &Path, places: &Places) -> Planner {
+    let (routine, with, rig) = (args.routine.clone(), args.with.clone(), args.rig.clone());
+    let (journal, places) = (journal.to_owned(), places.clone());
+    Box::new(move || OnTime::planned(by, &routine, &with, rig, journal, &places))
 }
 
 /// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew; then it
@@ -115,6 +130,18 @@ fn choose(
     println!("Run {number} was broken off{why}: it is kept as ended early, and a new one begins.");
     println!("Look at it with: sparehand log {number}");
     Ok(None)
+}
+
+/// The microphone that was measured last, where it is there.
+fn known_microphone(places: &Places) -> Result<Option<String>, AppError> {
+    let Some(name) = mic_command::remembered(places)? else { return Ok(None) };
+    match Capture::open(Some(&name)) {
+        Ok(_) => Ok(Some(name)),
+        Err(why) => {
+            println!("The microphone '{name}' is not there, so the system's own is used: {}", with_causes(&why));
+            Ok(None)
+        }
+    }
 }
 
 fn missing_devices(devices: &Devices) -> Vec<String> {

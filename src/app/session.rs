@@ -16,6 +16,10 @@ pub enum Command {
     SetVoice(VoiceSettings),
     /// Keep the sound of the next thing that is said, and tell it as `Input::NoteTaken`.
     KeepNote,
+    /// No note is waited for any more.
+    DropNote,
+    /// Reckon how the move stands against its plan, and tell it as `Input::OnTimeTold`.
+    AskOnTime,
     /// An event has been written down (or could not be): for the talk that is printed.
     Written {
         at: SessionTime,
@@ -76,6 +80,8 @@ impl Session {
                 Output::Listen(set) => commands.push(Command::Listen(set)),
                 Output::SetVoice(voice) => commands.push(Command::SetVoice(voice)),
                 Output::KeepNote => commands.push(Command::KeepNote),
+                Output::DropNote => commands.push(Command::DropNote),
+                Output::AskOnTime => commands.push(Command::AskOnTime),
                 Output::Ended => commands.push(Command::Ended),
                 Output::Wait(deadline) => {
                     self.deadline = deadline;

@@ -38,7 +38,11 @@ impl Talk {
     }
 
     pub fn heard(&mut self, now: SessionTime, heard: &PhraseHeard) -> io::Result<()> {
-        let thin = if heard.certainty == Certainty::Thin { ", thin" } else { "" };
+        let thin = match heard.certainty {
+            Certainty::Sure => "",
+            Certainty::Thin => ", thin",
+            Certainty::Doubtful => ", doubtful",
+        };
         let (score, margin) = (heard.score, heard.margin);
         self.line(&format!("[{now}] heard: {} (score {score:.1}, margin {margin:.1}{thin})", heard.text))
     }

@@ -7,7 +7,7 @@ use thiserror::Error;
 
 use crate::app::clock::Clock;
 use crate::engine::input::Away;
-use crate::journal::{JournalError, JournalReader, Record, Rehearsals, RunSummary, away_since};
+use crate::journal::{JournalError, JournalReader, Record, Rehearsals, away_since};
 use crate::plan::away::{AwayPlan, Dice, seconds_from};
 use crate::plan::outlook::{Outlook, Question, StepSoFar, so_far};
 use crate::plan::work::key_of;
@@ -25,7 +25,8 @@ pub enum UnderWayError {
 
 /// The runs of a move that have begun and not ended.
 pub struct UnderWay {
-    runs: Vec<(RunSummary, Vec<Record>)>,
+    /// With the routine or move that each is a run of.
+    runs: Vec<(String, Vec<Record>)>,
 }
 
 impl UnderWay {
@@ -40,18 +41,23 @@ impl UnderWay {
         for routine in routines {
             if let Some(run) = journal.unfinished(routine, Rehearsals::LeftOut)? {
                 let records = journal.events(run.id)?;
-                runs.push((run, records));
+                runs.push((run.run.routine, records));
             }
         }
         if runs.is_empty() { Err(none()) } else { Ok(Self { runs }) }
     }
 
+    /// One run that is known.
+    pub fn of(routine: &str, records: Vec<Record>) -> Self {
+        Self { runs: vec![(routine.to_owned(), records)] }
+    }
+
     /// What was done of each step, by `routine/step`. `since` gives the seconds since a record was made.
     pub fn done(&self, since: impl Fn(&Record) -> f64) -> BTreeMap<String, StepSoFar> {
         let mut done = BTreeMap::new();
-        for (run, records) in &self.runs {
+        for (routine, records) in &self.runs {
             for record in records {
-                note(&mut done, &run.run.routine, record, &since);
+                note(&mut done, routine, record, &since);
             }
         }
         done

@@ -31,19 +31,27 @@ impl Engine {
         self.last_heard = heard.text.clone();
         self.unclear_streak = 0;
         let how = HeardAs::Voice { phrase: heard.text.clone(), score: heard.score, margin: heard.margin };
-        let thin = heard.certainty == Certainty::Thin;
+        let thin = heard.certainty != Certainty::Sure;
+        let doubtful = heard.certainty == Certainty::Doubtful;
         let matters = entry.phrase.class == PhraseClass::Critical;
         match meanings.as_slice() {
+            // Only an answer is worth a question; whatever else it may have been can be said again.
+            [Meaning::Command(_) | Meaning::Card(_) | Meaning::Yes | Meaning::No | Meaning::Override, ..]
+            | [_, _, ..]
+                if doubtful =>
+            {
+                self.commit(Event::SpeechUnclear);
+            }
             [meaning] => {
                 let asks =
                     matches!(self.asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
                 let confirms = asks && *meaning == Meaning::Yes;
                 let number = matches!(meaning, Meaning::To { answer: Reply::Number(_), .. });
                 let said_again = matches!(&self.asking, Asking::Thin { meaning: first, .. } if first == meaning);
-                if said_again {
+                if said_again && !doubtful {
                     // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
                     self.mean(Meaning::Yes, how);
-                } else if thin && (confirms || matters || number) {
+                } else if thin && (confirms || matters || number || doubtful) {
                     self.ask_about(meaning.clone(), how, &heard.text);
                 } else {
                     self.mean(meaning.clone(), how);
@@ -193,7 +201,7 @@ impl Engine {
 
     pub(super) fn never_mind(&mut self) {
         let note = matches!(self.asking, Asking::Note { .. });
-        self.note_until = None;
+        self.forget_note();
         self.digits.clear();
         if note {
             self.asking = Asking::Step;

@@ -50,6 +50,7 @@ impl Engine {
             Command::NeverMind => self.never_mind(),
             Command::Note => self.ask_note(),
             Command::AreWeReady => self.say_gate(),
+            Command::AreWeOnTime => self.ask_on_time(),
             Command::ClockOff => self.clock_off(heard),
             Command::Louder => self.change_voice(0.0, VOLUME_STEP_DB, Line::Louder),
             Command::Quieter => self.change_voice(0.0, -VOLUME_STEP_DB, Line::Quieter),
@@ -168,6 +169,13 @@ impl Engine {
         self.send(Output::KeepNote);
     }
 
+    /// The ear need not wait for a note any more.
+    pub(super) fn forget_note(&mut self) {
+        if self.note_until.take().is_some() {
+            self.send(Output::DropNote);
+        }
+    }
+
     /// A note that comes late is kept all the same: nothing that was said is lost.
     pub(super) fn note_taken(&mut self, text: String, wav: Option<String>) {
         let step = match self.asking {
@@ -177,7 +185,7 @@ impl Engine {
             }
             _ => self.state.current(),
         };
-        self.note_until = None;
+        self.forget_note();
         let step = step.map(|step| self.step_id(step)).unwrap_or_default();
         self.commit(Event::NoteKept { step, text, wav });
     }
@@ -227,7 +235,7 @@ impl Engine {
     }
 }
 
-const NOTE_PATIENCE: std::time::Duration = std::time::Duration::from_secs(60);
+const NOTE_PATIENCE: std::time::Duration = std::time::Duration::from_secs(90);
 const VOLUME_STEP_DB: f32 = 3.0;
 const SPEED_STEP: f32 = 0.1;
 /// Tenths of the usual pace.

@@ -83,6 +83,8 @@ pub struct Engine {
     pub(super) last_heard: String,
     pub(super) last_confirm: Option<SessionTime>,
     pub(super) hearing_lost: bool,
+    /// The move will not be over in time, by what was told last.
+    pub(super) late: bool,
     /// Between replay and the record of having resumed: its clocks are judged then, knowing how long it was away.
     pub(super) resuming: bool,
 }
@@ -141,6 +143,7 @@ impl Engine {
             last_heard: String::new(),
             last_confirm: None,
             hearing_lost: false,
+            late: false,
             resuming: false,
         }
     }
@@ -249,6 +252,7 @@ impl Engine {
             Input::KeyPressed(key) => self.key_pressed(key),
             Input::SpeechFinished(id) => self.speech_finished(id),
             Input::NoteTaken { text, wav } => self.note_taken(text, wav),
+            Input::OnTimeTold { said, late, asked } => self.on_time_told(said, late, asked),
             Input::Resumed(away) => {
                 use super::input::Away;
                 let away_ms = match away {

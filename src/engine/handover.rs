@@ -63,7 +63,7 @@ impl Engine {
             return;
         }
         self.asking = Asking::Step;
-        self.note_until = None;
+        self.forget_note();
         self.send(Output::Hush(Priority::Alarm));
         self.commit(Event::CardStarted { card: self.job.parts[card].id.clone(), heard });
     }

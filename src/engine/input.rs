@@ -27,6 +27,9 @@ pub enum Input {
     HearingBack,
     /// What was said after `Output::KeepNote`: the words as far as they were understood, and the file with the sound.
     NoteTaken { text: String, wav: Option<String> },
+    /// How the move stands against its plan: as it is to be said (`None` where there is no plan), whether it is late, and whether
+    /// `Output::AskOnTime` asked for it or time went on.
+    OnTimeTold { said: Option<String>, late: bool, asked: bool },
     /// The wake-up time that the engine named has come. Early, late or repeated wake-ups are harmless.
     Woke,
 }
@@ -57,6 +60,8 @@ pub enum Certainty {
     Sure,
     /// Likely, but to be asked about before anything that matters hangs on it.
     Thin,
+    /// It may have been said: to be asked about, never acted on unasked, and no confirmation of anything.
+    Doubtful,
 }
 
 /// Keys mean the same at every step; which answer they give depends on the step.
@@ -87,6 +92,7 @@ pub enum Key {
     ClockOver,
     Note,
     AreWeReady,
+    AreWeOnTime,
     /// Picks the n-th choice that is being offered, counted from 1.
     Choice(u8),
 }

@@ -57,6 +57,7 @@ impl Engine {
             Key::Faster => command(Command::Faster),
             Key::Note => command(Command::Note),
             Key::AreWeReady => command(Command::AreWeReady),
+            Key::AreWeOnTime => command(Command::AreWeOnTime),
         }
     }
 

@@ -22,6 +22,7 @@ mod keys;
 pub mod move_file;
 pub mod numbers;
 mod offers;
+mod on_time;
 mod order;
 pub mod output;
 pub mod people;

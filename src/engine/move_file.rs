@@ -46,6 +46,23 @@ impl MoveFile {
         toml::from_str(text).map_err(|why| MoveFileError::Unreadable { file: file.to_owned(), why: why.to_string() })
     }
 
+    /// The routines by when they may begin: those of one stage side by side, each stage when those before it are done.
+    pub fn stages(&self) -> Vec<Vec<String>> {
+        let mut stages: Vec<Vec<String>> = Vec::new();
+        let mut open: Vec<&LegFile> = self.routine.iter().collect();
+        while !open.is_empty() {
+            let waits = |leg: &LegFile| leg.after.iter().any(|before| open.iter().any(|other| other.id == *before));
+            let (later, mut next): (Vec<&LegFile>, Vec<&LegFile>) = open.iter().partition(|leg| waits(leg));
+            // Routines that wait for each other are refused where they are joined; here they come one after the other.
+            if next.is_empty() {
+                next.clone_from(&later);
+            }
+            open.retain(|leg| !next.iter().any(|begun| begun.id == leg.id));
+            stages.push(next.iter().map(|leg| leg.id.clone()).collect());
+        }
+        stages
+    }
+
     /// Joins the routines, given in the order of the file.
     ///
     /// # Errors

@@ -98,7 +98,7 @@ impl Engine {
     /// to answer last.
     fn call_for(&self, person: PersonIndex, index: StepIndex) -> String {
         let step = self.job.step(index);
-        if self.state.people[person].knows(step.role) {
+        if self.state.people[person].knows(step.role) || self.is_late() && !step.critical {
             return step.call.clone();
         }
         let (action, words) = split_answer(&step.call, &self.answer_words(index));

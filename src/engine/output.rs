@@ -21,6 +21,10 @@ pub enum Output {
     /// Keep the sound of the next thing that is said, whatever it is, and tell it as `Input::NoteTaken`. While a note is
     /// waited for nothing else is an answer, but phrases of the listening set still count.
     KeepNote,
+    /// No note is waited for any more; one that is being said already is heard out and told.
+    DropNote,
+    /// Tell how the move stands against its plan, as `Input::OnTimeTold { asked: true, .. }`.
+    AskOnTime,
     /// Nothing to do before this moment. Always the last output of a drain; `None` means only an input can wake it.
     Wait(Option<SessionTime>),
     /// The run is over and everything has been said: the program may end.

@@ -211,7 +211,7 @@ listed!(
     Command {
         SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
         GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind, Note, AreWeReady,
-        ClockOff,
+        AreWeOnTime, ClockOff,
     }
 );
 
@@ -243,7 +243,7 @@ listed!(
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
         OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,
-        OverrideRefused, OverrideNothing, Overridden, CameBack,
+        OnTimeUnknown, KeptShort, OverrideRefused, OverrideNothing, Overridden, CameBack,
     }
 );
 

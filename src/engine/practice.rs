@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 
 use super::event::Event;
 use super::joined::Move;
-use crate::rig::Role;
+use super::people::Crew;
+use crate::rig::{Person, Role};
 
 /// What a person did in one role in one run.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -30,6 +31,19 @@ pub fn is_practised(settled: bool, person: &str, role: Role, runs: &[PastRun], t
     }
     let clean = own.iter().rev().take_while(|run| run.clean).count();
     clean >= CLEAN_RUNS || (settled && last.clean)
+}
+
+/// The same people, each practised in the roles in which their runs say so.
+pub fn crew_by_practice(crew: Crew, runs: &[PastRun], today: i64) -> Crew {
+    let judge = |mut person: Person| {
+        let settled = |role: Role| person.practised.contains(&role) || person.practised.contains(&Role::Either);
+        let roles = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter];
+        person.practised =
+            roles.into_iter().filter(|&role| is_practised(settled(role), &person.name, role, runs, today)).collect();
+        person
+    };
+    let judge_all = |people: Vec<Person>| people.into_iter().map(judge).collect();
+    Crew { here: judge_all(crew.here), away: judge_all(crew.away) }
 }
 
 /// What a run says about those who took part: for each person and role that had a step, whether it was clean. Rehearsals
@@ -104,5 +118,18 @@ mod tests {
     ) {
         assert_eq!(is_practised(settled, "Rowan", Role::Outside, &runs(days), today), expected);
         assert_eq!(is_practised(settled, "Imre", Role::Outside, &runs(days), today), settled, "another person");
+    }
+
+    #[test]
+    fn three_clean_runs_outside_make_nobody_practised_inside_nor_anybody_else() {
+        let person = |name: &str, practised: &[Role]| Person {
+            name: name.to_owned(),
+            roles: vec![Role::Outside, Role::Inside],
+            practised: practised.to_vec(),
+        };
+        let crew = Crew { here: vec![person("Rowan", &[])], away: vec![person("Imre", &[Role::Either])] };
+        let found = crew_by_practice(crew, &runs(&[(1, true), (2, true), (3, true)]), 10);
+        assert_eq!(found.here[0].practised, [Role::Outside]);
+        assert_eq!(found.away[0].practised, [Role::Outside, Role::Inside, Role::Driver, Role::Spotter]);
     }
 }

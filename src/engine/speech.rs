@@ -69,7 +69,7 @@ impl Engine {
     }
 
     pub(super) fn remind(&mut self, person: PersonIndex) {
-        if let Some(step) = self.reminds_of(person) {
+        if let Some(step) = self.reminds_of(person).filter(|_| !self.is_late()) {
             self.reminded[person] = true;
             let call = self.to_person(person, self.asking_text(step));
             let text = self.book.line(Line::Reminder, &[("call", &call)]);
@@ -203,6 +203,7 @@ impl Engine {
 
 const REMINDER_SLACK: Duration = Duration::from_secs(60);
 const REMINDER_LEAST: Duration = Duration::from_secs(180);
-const UNCLEAR_PAUSE: Duration = Duration::from_secs(3);
+/// Who was asked to say it again answers within three seconds, and is to hear that it was not understood.
+const UNCLEAR_PAUSE: Duration = Duration::from_millis(1_500);
 const UNCLEAR_FORGET: Duration = Duration::from_secs(60);
 const UNCLEAR_HELP: u32 = 3;

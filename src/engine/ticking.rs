@@ -79,7 +79,7 @@ impl Engine {
             self.told_once(telling.speech);
         }
         if self.note_until.is_some_and(|at| at <= self.now) {
-            self.note_until = None;
+            self.forget_note();
             // After the completion call nothing more is said.
             if matches!(self.asking, Asking::Note { .. }) && self.state.ended.is_none() {
                 self.asking = Asking::Step;

@@ -58,6 +58,18 @@ impl ClipHearing {
         Ok(Self { scorer, activity, calibration: Calibration::shipped(), phrases, prepared, own_background })
     }
 
+    /// From now on these phrases may be heard instead.
+    ///
+    /// # Errors
+    /// The runtime fails.
+    pub fn listen_for(&mut self, phrases: Vec<AllowedPhrase>) -> Result<(), ClipError> {
+        let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
+        self.prepared = self.scorer.prepare(&texts);
+        self.scorer.warm(&self.prepared)?;
+        self.phrases = phrases;
+        Ok(())
+    }
+
     /// The phrases, in the order of every ranking.
     pub fn phrases(&self) -> &[AllowedPhrase] {
         &self.phrases

@@ -14,6 +14,7 @@ use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterS
 use crate::hear::calibration::Calibration;
 use crate::hear::echo::{Echo, EchoError};
 use crate::hear::noise::rms;
+use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
 use crate::hear::reject::{Verdict, recognise};
 use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
@@ -36,6 +37,10 @@ pub struct Listener {
     /// Frames since the program's own voice was last played; grows from the end of it.
     since_own_voice: usize,
     utterance: Option<Utterance>,
+    /// What is said is kept as a note.
+    note: Option<NoteTaking>,
+    /// What the last utterance came nearest to without being accepted, and how many frames ago.
+    nearly: Option<(String, usize)>,
     level: Level,
 }
 
@@ -57,6 +62,8 @@ pub enum HearEvent {
     Unclear(Unclear),
     /// Speech went on for longer than an answer; it is left alone until it ends.
     TalkedOn,
+    /// A note that was asked for with [`Listener::take_note`] has been said.
+    Noted(SpokenNote),
 }
 
 /// Speech that was not accepted, for the screen and the log.
@@ -149,6 +156,8 @@ impl Listener {
             fresh_quiet: 0,
             since_own_voice: usize::MAX,
             utterance: None,
+            note: None,
+            nearly: None,
             level: Level { now: SILENCE_DB, floor: SILENCE_DB },
         })
     }
@@ -163,6 +172,17 @@ impl Listener {
         self.scorer.warm(&prepared)?;
         self.allowed = Some(Rc::new(Allowed { id: set.id, phrases: set.phrases.clone(), prepared }));
         Ok(())
+    }
+
+    /// The next thing that is said, short or long, is kept as a note, unless it is a phrase that may be said; comes back as
+    /// [`HearEvent::Noted`].
+    pub fn take_note(&mut self) {
+        self.note = Some(NoteTaking::default());
+    }
+
+    /// No note is waited for any more; one that has begun is heard out.
+    pub fn drop_note(&mut self) {
+        self.note.take_if(|note| !note.has_begun());
     }
 
     /// Takes the next 10 ms: the microphone's frame, the frame played meanwhile if any (for the echo canceller), and whether
@@ -186,12 +206,30 @@ impl Listener {
         };
         self.since_own_voice = if speaking { 0 } else { self.since_own_voice.saturating_add(1) };
         let own_voice = self.since_own_voice <= OWN_VOICE_TAIL_FRAMES;
+        if let Some((_, frames)) = &mut self.nearly {
+            *frames += 1;
+        }
         self.keep(frame, own_voice);
         if let Some(utterance) = self.utterance.as_mut().filter(|utterance| !utterance.given_up) {
             utterance.samples.extend_from_slice(frame);
         }
+        if let Some(note) = &mut self.note {
+            note.push(frame);
+        }
         let Some(probability) = self.activity.push(frame)? else { return Ok(None) };
-        match self.segmenter.push(probability) {
+        let edge = self.segmenter.push(probability);
+        if edge.is_none()
+            && let Some(note) = self.note.take_if(|note| note.is_over(self.utterance.is_some()))
+        {
+            // Speech that goes on after a minute is none of the note's, and no answer.
+            if let Some(utterance) = &mut self.utterance {
+                utterance.given_up = true;
+            }
+            if let Some(note) = note.finish() {
+                return Ok(Some(HearEvent::Noted(note)));
+            }
+        }
+        match edge {
             Some(Edge::Began) => {
                 // While the word is being said there is time to learn what the background makes of the phrases.
                 if let Some(allowed) = &self.allowed {
@@ -199,6 +237,9 @@ impl Listener {
                 }
                 let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
                 samples.extend(&self.recent);
+                if let Some(note) = self.note.as_mut().filter(|note| !note.has_begun()) {
+                    note.begin(self.recent.iter().copied());
+                }
                 self.utterance = Some(Utterance {
                     samples,
                     allowed: self.allowed.clone(),
@@ -209,6 +250,7 @@ impl Listener {
                 });
                 Ok(Some(HearEvent::SpeechStarted))
             }
+            Some(Edge::TooLong) if self.note.is_some() => self.end_piece(self.segmenter.quiet()),
             Some(Edge::TooLong) => {
                 if let Some(utterance) = &mut self.utterance {
                     utterance.given_up = true;
@@ -217,7 +259,7 @@ impl Listener {
                 Ok(Some(HearEvent::TalkedOn))
             }
             Some(Edge::Ended { quiet }) => match self.utterance.take() {
-                Some(utterance) if !utterance.given_up => self.judge_utterance(utterance, quiet).map(Some),
+                Some(utterance) if !utterance.given_up => self.close(utterance, quiet),
                 _ => Ok(None),
             },
             None => {
@@ -228,6 +270,9 @@ impl Listener {
                     if speech {
                         utterance.early = None;
                     }
+                }
+                if self.is_long_piece() {
+                    return self.end_piece(self.segmenter.quiet());
                 }
                 if let Some(heard) = self.judge_early()? {
                     return Ok(Some(heard));
@@ -264,7 +309,44 @@ impl Listener {
             return Ok(None);
         }
         self.segmenter.finish();
-        self.utterance.take().map(|utterance| self.judge_utterance(utterance, quiet)).transpose()
+        match self.utterance.take() {
+            Some(utterance) => self.close(utterance, quiet),
+            None => Ok(None),
+        }
+    }
+
+    /// Judges an utterance that has ended. What is no phrase becomes a piece of the note, if one is being taken.
+    fn close(&mut self, utterance: Utterance, quiet: usize) -> Result<Option<HearEvent>, ListenError> {
+        let len = utterance.samples.len();
+        let samples = if self.note.is_some() { utterance.samples.clone() } else { Vec::new() };
+        let event = self.judge_utterance(utterance, quiet)?;
+        let Some(note) = &mut self.note else { return Ok(Some(event)) };
+        match event {
+            HearEvent::Unclear(_) => {
+                note.add(&self.scorer.write_down(&samples)?);
+                Ok(None)
+            }
+            answer => {
+                note.break_off(len);
+                Ok(Some(answer))
+            }
+        }
+    }
+
+    /// A note is said in long sentences; they are read in pieces, cut at short pauses.
+    fn is_long_piece(&self) -> bool {
+        let long = |utterance: &Utterance| utterance.samples.len() >= LONG_PIECE_LEN;
+        self.note.is_some()
+            && self.segmenter.quiet() >= SHORT_PAUSE_WINDOWS
+            && self.utterance.as_ref().is_some_and(long)
+    }
+
+    fn end_piece(&mut self, quiet: usize) -> Result<Option<HearEvent>, ListenError> {
+        self.segmenter.finish();
+        match self.utterance.take() {
+            Some(utterance) => self.close(utterance, quiet),
+            None => Ok(None),
+        }
     }
 
     /// `None` when nothing was allowed as the utterance began. `quiet` windows came after its last speech.
@@ -290,7 +372,20 @@ impl Listener {
             return Ok(HearEvent::Unclear(nothing));
         };
         let best = verdict.best.map(|index| (index, &allowed.phrases[index]));
-        if let (Some((index, phrase)), Some(certainty)) = (best, verdict.accepted)
+        let said_before = self.nearly.take_if(|(_, frames)| *frames <= SAID_BEFORE_FRAMES);
+        let mut accepted = verdict.accepted;
+        if accepted.is_none()
+            && let Some((_, phrase)) = best
+            && !over_own_voice
+            && counts_twice(phrase, &verdict)
+        {
+            if said_before.is_some_and(|(text, _)| text == phrase.text) {
+                accepted = Some(Certainty::Doubtful);
+            } else {
+                self.nearly = Some((phrase.text.clone(), 0));
+            }
+        }
+        if let (Some((index, phrase)), Some(certainty)) = (best, accepted)
             && (phrase.while_speaking || !over_own_voice)
         {
             return Ok(HearEvent::Heard(PhraseHeard {
@@ -345,6 +440,12 @@ impl Listener {
     }
 }
 
+/// Whether an utterance that was not accepted comes near enough to a phrase for two of them in a row to be asked about: who is not
+/// understood says it again, and talk does not come near the same phrase twice. One word is too little for that.
+fn counts_twice(phrase: &AllowedPhrase, verdict: &Verdict) -> bool {
+    phrase.text.contains(' ') && verdict.score >= TWICE_SCORE && verdict.margin >= TWICE_MARGIN
+}
+
 /// Why the listener could not go on.
 #[derive(Debug, thiserror::Error)]
 pub enum ListenError {
@@ -362,6 +463,11 @@ fn decibels(rms: f32) -> f32 {
     (20.0 * rms.max(1e-6).log10()).max(SILENCE_DB)
 }
 
+/// In nats.
+const TWICE_SCORE: f32 = 4.0;
+const TWICE_MARGIN: f32 = 4.0;
+/// 20 s.
+const SAID_BEFORE_FRAMES: usize = 2_000;
 const SILENCE_DB: f32 = -120.0;
 /// The model notices speech up to 480 ms late (in noise), and the word needs sound before it.
 const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;

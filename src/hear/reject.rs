@@ -25,6 +25,13 @@ pub struct Verdict {
     pub accepted: Option<Certainty>,
 }
 
+impl Verdict {
+    /// Whether the phrase counts; one that is only doubtful is to be asked about first.
+    pub fn is_understood(&self) -> bool {
+        self.accepted.is_some_and(|certainty| certainty != Certainty::Doubtful)
+    }
+}
+
 /// What it takes to act on a phrase, or to ask about it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Limits {
@@ -125,6 +132,8 @@ impl Candidate {
             Some(Certainty::Sure)
         } else if meets(thin_limits(phrase.class, evidence.words)) {
             Some(Certainty::Thin)
+        } else if ask_limits(phrase.class, evidence.words).is_some_and(meets) {
+            Some(Certainty::Doubtful)
         } else {
             None
         };
@@ -163,6 +172,13 @@ pub fn thin_limits(class: PhraseClass, words: usize) -> Limits {
         (PhraseClass::Emergency, false) => (1.5, 2.0),
     };
     Limits { log_odds, margin }
+}
+
+/// What it takes to ask about a phrase that would otherwise count for nothing: about as likely as not, and then somebody is waiting to
+/// be heard. `None` where asking would cost more than a "say again": for one word, for what is no answer, for an emergency.
+pub fn ask_limits(class: PhraseClass, words: usize) -> Option<Limits> {
+    let asks = words >= 2 && matches!(class, PhraseClass::Ordinary | PhraseClass::Critical);
+    asks.then_some(Limits { log_odds: 1.0, margin: 3.0 })
 }
 
 /// Whether `text` holds all the words of `phrase` in a row, and others: "stand by the gate" is no "stand by".

@@ -8,6 +8,7 @@ use std::path::Path;
 
 use ort::environment::Environment;
 
+use crate::hear::SAMPLE_RATE;
 use crate::hear::acoustic::{Acoustic, AcousticError, SHORTEST, Sound, Step};
 use crate::hear::noise;
 use crate::hear::phrases::WrittenForms;
@@ -183,6 +184,19 @@ impl Scorer {
             complete: free.complete,
         };
         Ok(Ranking { phrases, free })
+    }
+
+    /// What is said in `samples` (0.1 to 10 s), as far as the model can tell. For notes; never a command.
+    ///
+    /// # Errors
+    /// Fewer samples than the model takes, or the runtime fails.
+    pub fn write_down(&mut self, samples: &[f32]) -> Result<String, ScoreError> {
+        let sound = self.acoustic.listen(samples)?;
+        // Nobody says more in the time; where the model goes round in circles, this is where it is stopped.
+        let most = (samples.len() as f32 / SAMPLE_RATE as f32 * TOKENS_A_SECOND).ceil() as usize;
+        let nothing = Tree::new(&[]);
+        let (_, free) = walk(&mut self.acoustic, &sound, &nothing, Select::Nodes(&[]), most)?;
+        Ok(self.tokens.decode(&free.tokens))
     }
 
     /// The free decode's score with the background's share taken off, as a phrase's is: how much better than mere background
@@ -384,6 +398,8 @@ pub enum ScoreError {
 }
 
 const FREE_SURPLUS: usize = 4;
+/// The model's own limit (Moonshine, arXiv 2410.15608: 6.5 tokens a second of English).
+const TOKENS_A_SECOND: f32 = 6.5;
 const GENERIC_CLIPS: u64 = 3;
 const GENERIC_RMS: f32 = 0.01;
 /// Samples of a background: about the length of an answer.

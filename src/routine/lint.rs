@@ -2,6 +2,7 @@
 //!
 //! Whether two phrases can be told apart by the ear is measured elsewhere; here only what the words themselves tell.
 
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 use super::build::{RoutineError, load_with};
@@ -88,6 +89,17 @@ fn lint_changes(source: &Source, around: &Surroundings, findings: &mut Findings)
     let own = |id: &str| if id == changes.changes { Some(source.clone()) } else { (around.library.changes)(id) };
     let library = Library { routine: around.library.routine, changes: &own };
     findings.loaded(&source.name, load_with(&base, around.rig, &library), &place);
+}
+
+/// Where each step of a routine, or of changes to one, is named in its text, in bytes. Empty where the text cannot be read.
+pub fn step_places(source: &Source) -> BTreeMap<String, Range<usize>> {
+    if let Ok(routine) = toml::from_str::<RoutineFile>(&source.text) {
+        return steps(&routine).map(|step| (step.id.get_ref().clone(), step.id.span())).collect();
+    }
+    let Ok(changes) = toml::from_str::<ChangesFile>(&source.text) else { return BTreeMap::new() };
+    let changed = changes.change.iter().map(|change| (change.step.get_ref().clone(), change.step.span()));
+    let inserted = changes.insert.iter().flat_map(|insert| &insert.step);
+    changed.chain(inserted.map(|step| (step.id.get_ref().clone(), step.id.span()))).collect()
 }
 
 /// Every step of a file, in order.

@@ -14,7 +14,7 @@ mod schema;
 
 pub use build::{RoutineError, load, load_with};
 pub use expand::{Library, Source};
-pub use lint::{Finding, Severity, Surroundings, lint};
+pub use lint::{Finding, Severity, Surroundings, lint, step_places};
 pub use lint_order::unwashed_hands;
 pub use model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Reckoned,

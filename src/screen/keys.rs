@@ -52,6 +52,7 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
         '>' | '.' => Key::Faster,
         't' => Key::Note,
         'r' => Key::AreWeReady,
+        'd' => Key::AreWeOnTime,
         // Nought is no choice, but a digit of a reading.
         '0'..='9' => Key::Choice(letter as u8 - b'0'),
         _ => return None,
@@ -81,6 +82,7 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         (">", &labels.faster),
         ("t", &labels.note),
         ("r", &labels.are_we_ready),
+        ("d", &labels.are_we_on_time),
         ("q", &labels.end_run),
     ];
     answers

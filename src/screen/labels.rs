@@ -49,6 +49,7 @@ pub(super) struct KeyLabels {
     pub(super) stop: String,
     pub(super) note: String,
     pub(super) are_we_ready: String,
+    pub(super) are_we_on_time: String,
     pub(super) end_run: String,
     pub(super) louder: String,
     pub(super) quieter: String,

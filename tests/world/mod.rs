@@ -55,6 +55,7 @@ pub struct World {
     pub step_of_set: std::collections::BTreeMap<ListeningSetId, String>,
     deadline: Option<SessionTime>,
     pub notes_wanted: usize,
+    pub on_time_asked: usize,
     pub ended: bool,
     /// What was said by whom, as a page to read.
     pub page: Vec<String>,
@@ -88,6 +89,7 @@ impl World {
             step_of_set: std::collections::BTreeMap::new(),
             deadline: None,
             notes_wanted: 0,
+            on_time_asked: 0,
             ended: false,
             page: Vec::new(),
         }
@@ -133,6 +135,8 @@ impl World {
                 }
                 Output::SetVoice(_) => {}
                 Output::KeepNote => self.notes_wanted += 1,
+                Output::DropNote => {}
+                Output::AskOnTime => self.on_time_asked += 1,
                 Output::Ended => self.ended = true,
                 Output::Wait(deadline) => {
                     self.deadline = deadline;

@@ -1,16 +1,12 @@
 //! The program live on real devices of a sound server, with a test person who hears it out, answers aloud in two voices, is
 //! misheard, stands by, asks again, corrects, and lets a clock run into its alarm.
 
-mod sound_server;
-
 use std::collections::VecDeque;
-use std::io::{BufRead, BufReader};
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::sync::{Arc, Mutex};
+use std::path::PathBuf;
 use std::time::Duration;
 
-use sound_server::{Ear, SoundServer, pause};
+use crate::server::{Ear, SoundServer, pause};
+use crate::support::{Program, Voice, best_match, clip, transcript};
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::journal::{JournalReader, RunId};
 
@@ -21,7 +17,7 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     std::fs::write(&rig, "[tank_dump]\nrinse_s = 20\nlayer_s = 8\nrinses_most = 2\n").unwrap();
     let journal = server.folder().join("journal.sqlite");
     let ear = server.listen();
-    let mut program = Program::start(&server, &rig, &journal);
+    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
     let person = Person { server: &server, ear: &ear, clips: server.folder().join("clips") };
 
     person.answer(&mut program, "gloves", &["faster", "banana bread", "gloves on"]);
@@ -112,77 +108,6 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     );
 }
 
-/// The program under test, with the lines that it printed.
-struct Program {
-    child: Child,
-    lines: Arc<Mutex<Vec<String>>>,
-    seen: usize,
-}
-
-impl Program {
-    fn start(server: &SoundServer, rig: &Path, journal: &Path) -> Self {
-        let mut child = server
-            .command(env!("CARGO_BIN_EXE_sparehand"))
-            .args(["run", "tank-dump", "--rig"])
-            .arg(rig)
-            .arg("--journal")
-            .arg(journal)
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let lines = Arc::new(Mutex::new(Vec::new()));
-        let kept = Arc::clone(&lines);
-        let out = BufReader::new(child.stdout.take().unwrap());
-        std::thread::spawn(move || {
-            for line in out.lines().map_while(Result::ok) {
-                println!("{line}");
-                kept.lock().unwrap().push(line);
-            }
-        });
-        Self { child, lines, seen: 0 }
-    }
-
-    fn new_lines(&self) -> Vec<String> {
-        self.lines.lock().unwrap()[self.seen..].to_vec()
-    }
-
-    fn step(&self) -> String {
-        let lines = self.lines.lock().unwrap();
-        let step = lines.iter().rev().find_map(|line| line.split_once("] step: "));
-        step.map(|(_, step)| step.to_owned()).unwrap_or_default()
-    }
-
-    /// Waits until this many new lines contain a text.
-    fn wait_for(&mut self, text: &str, times: usize, patience: Duration) {
-        for _ in 0..patience.as_millis() / 50 {
-            if self.new_lines().iter().filter(|line| line.contains(text)).count() >= times {
-                return;
-            }
-            pause(Duration::from_millis(50));
-        }
-        panic!("'{text}' did not come {times} times within {patience:?}");
-    }
-
-    fn ends_well(&mut self, patience: Duration) {
-        for _ in 0..patience.as_millis() / 50 {
-            if let Some(status) = self.child.try_wait().unwrap() {
-                assert!(status.success(), "{status}");
-                return;
-            }
-            pause(Duration::from_millis(50));
-        }
-        panic!("the program did not end within {patience:?}");
-    }
-}
-
-impl Drop for Program {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
 struct Person<'a> {
     server: &'a SoundServer,
     ear: &'a Ear,
@@ -206,8 +131,7 @@ impl Person<'_> {
                 let voice = voices.pop_front().unwrap_or_else(|| panic!("'{text}' was never understood at '{step}'"));
                 self.hear_out();
                 program.seen = program.lines.lock().unwrap().len();
-                let clip = self.clip(voice, text);
-                self.server.play(&clip);
+                self.server.play(&clip(&self.clips, voice, text));
                 match self.reaction(program, text) {
                     Reaction::Understood => break,
                     Reaction::AskedAbout => {
@@ -233,7 +157,7 @@ impl Person<'_> {
         for (voice, text) in [(VOICES[0], text), (VOICES[0], "yes"), (VOICES[0], "that is right"), (VOICES[1], "yes")] {
             self.hear_out();
             program.seen = program.lines.lock().unwrap().len();
-            self.server.play(&self.clip(voice, text));
+            self.server.play(&clip(&self.clips, voice, text));
             if !matches!(self.reaction(program, text), Reaction::NotUnderstood)
                 && !program.new_lines().iter().any(|line| line.contains("Is that right?"))
             {
@@ -252,11 +176,8 @@ impl Person<'_> {
             }
             for line in lines {
                 let right = line.contains(&format!("heard: {text} ("));
-                assert!(
-                    right || !line.contains("heard: ") || line.contains(", thin"),
-                    "'{text}' was taken for: {line}"
-                );
-                if right && !line.contains(", thin") {
+                assert!(right || !line.contains("heard: ") || unsure(&line), "'{text}' was taken for: {line}");
+                if right && !unsure(&line) {
                     return Reaction::Understood;
                 }
                 if line.contains("unclear: ") {
@@ -266,23 +187,17 @@ impl Person<'_> {
             pause(Duration::from_millis(50));
         }
         // A thin hearing that is not asked about was acted on.
-        let acted = program.new_lines().iter().any(|line| line.contains(&format!("heard: {text} (")));
+        let acted = program
+            .new_lines()
+            .iter()
+            .any(|line| line.contains(&format!("heard: {text} (")) && !line.contains(", doubtful"));
         if acted { Reaction::Understood } else { Reaction::NotUnderstood }
     }
+}
 
-    fn clip(&self, voice: Voice, text: &str) -> PathBuf {
-        std::fs::create_dir_all(&self.clips).unwrap();
-        let path = self.clips.join(format!("{}-{}.wav", voice.1, text.replace(' ', "-")));
-        if !path.exists() {
-            let mut command = Command::new(voice.0);
-            match voice.0 {
-                "flite" => command.args(["-voice", voice.1, "-t", text, "-o"]).arg(&path),
-                _ => command.args(["-v", voice.1, "-s", "140", "-w"]).arg(&path).arg(text),
-            };
-            assert!(command.status().expect("./check installs the voices").success());
-        }
-        path
-    }
+/// Whether it was heard, but not well enough to be acted on as it is.
+fn unsure(line: &str) -> bool {
+    line.contains(", thin") || line.contains(", doubtful")
 }
 
 enum Reaction {
@@ -292,45 +207,6 @@ enum Reaction {
     NotUnderstood,
 }
 
-type Voice = (&'static str, &'static str);
 const VOICES: [Voice; 2] = [("flite", "rms"), ("espeak-ng", "en-us")];
 const SECOND_FIRST: [Voice; 2] = [("espeak-ng", "en-us"), ("flite", "rms")];
 const NONSENSE: &str = "banana bread";
-
-/// What the recogniser writes for each utterance, freely, without knowing what could be said.
-fn transcript(files: &[PathBuf], folder: &Path) -> Vec<String> {
-    let phrases = folder.join("any.txt");
-    std::fs::write(&phrases, "yes\nno\n").unwrap();
-    let output = Command::new(env!("CARGO_BIN_EXE_sparehand"))
-        .args(["hear", "--json", "--phrases"])
-        .arg(&phrases)
-        .args(files)
-        .output()
-        .unwrap();
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    let lines = String::from_utf8(output.stdout).unwrap();
-    lines
-        .lines()
-        .map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap()["free_text"].as_str().unwrap().to_owned())
-        .collect()
-}
-
-/// The largest share of a sentence's words that comes in order within three utterances that follow each other.
-fn best_match(heard: &[String], sentence: &str) -> f64 {
-    let words: Vec<&str> = sentence.split(' ').collect();
-    let share = |texts: &[String]| {
-        let plain: String =
-            texts.join(" ").to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
-        // The recogniser spells the colour as it was taught to.
-        let said: Vec<&str> = plain.split_whitespace().map(|word| if word == "gray" { "grey" } else { word }).collect();
-        let mut longest = vec![vec![0usize; said.len() + 1]; words.len() + 1];
-        for (i, word) in words.iter().enumerate() {
-            for (j, other) in said.iter().enumerate() {
-                longest[i + 1][j + 1] =
-                    if word == other { longest[i][j] + 1 } else { longest[i][j + 1].max(longest[i + 1][j]) };
-            }
-        }
-        longest[words.len()][said.len()] as f64 / words.len() as f64
-    };
-    heard.windows(3.min(heard.len())).map(share).fold(0.0, f64::max)
-}

@@ -13,37 +13,51 @@ use tempfile::TempDir;
 pub struct SoundServer {
     folder: TempDir,
     daemon: Child,
+    players: Mutex<Vec<Child>>,
 }
 
 impl SoundServer {
     pub fn start() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let socket = folder.path().join("pulse.sock");
-        let daemon = Command::new("pulseaudio")
-            .env("XDG_RUNTIME_DIR", folder.path())
-            .env("HOME", folder.path())
-            .args(["-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--log-target=null"])
-            .args(["-L", &format!("module-native-protocol-unix socket={} auth-anonymous=1", socket.display())])
-            .args(["-L", "module-null-sink sink_name=loudspeaker rate=48000"])
-            .args(["-L", "module-null-sink sink_name=microphone rate=48000"])
-            .stdout(Stdio::null())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("pulseaudio is installed (./check installs it)");
-        let server = Self { folder, daemon };
+        let daemon = daemon(folder.path());
+        let server = Self { folder, daemon, players: Mutex::default() };
+        server.wait_until_it_answers();
+        server
+    }
+
+    /// Kills the server as a crash does, waits, and starts it anew with the same devices.
+    pub fn crash_and_come_back(&mut self, away: Duration) {
+        let _ = self.daemon.kill();
+        let _ = self.daemon.wait();
+        pause(away);
+        self.daemon = daemon(self.folder.path());
+        self.wait_until_it_answers();
+    }
+
+    /// What the loudspeaker plays comes back into the microphone, so much later and at this share of its volume.
+    pub fn echo(&self, delay_ms: u32, percent: u32) {
+        let loopback = [
+            "load-module".to_owned(),
+            "module-loopback".to_owned(),
+            "source=loudspeaker.monitor".to_owned(),
+            "sink=microphone".to_owned(),
+            format!("latency_msec={delay_ms}"),
+        ];
+        self.must(&loopback.each_ref().map(String::as_str));
+        let listed = self.command("pactl").args(["list", "short", "sink-inputs"]).output().unwrap();
+        let listed = String::from_utf8(listed.stdout).unwrap();
+        let input = listed.lines().find(|line| line.contains("loopback")).unwrap_or_else(|| panic!("{listed}"));
+        let input = input.split_whitespace().next().unwrap();
+        self.must(&["set-sink-input-volume", input, &format!("{percent}%")]);
+    }
+
+    fn wait_until_it_answers(&self) {
         for _ in 0..100 {
-            if server
-                .command("pactl")
-                .arg("info")
-                .stdout(Stdio::null())
-                .stderr(Stdio::null())
-                .status()
-                .unwrap()
-                .success()
+            if self.command("pactl").arg("info").stdout(Stdio::null()).stderr(Stdio::null()).status().unwrap().success()
             {
-                server.must(&["set-default-sink", "loudspeaker"]);
-                server.must(&["set-default-source", "microphone.monitor"]);
-                return server;
+                self.must(&["set-default-sink", "loudspeaker"]);
+                self.must(&["set-default-source", "microphone.monitor"]);
+                return;
             }
             pause(Duration::from_millis(100));
         }
@@ -70,6 +84,34 @@ impl SoundServer {
     /// Plays a WAV file to the program's microphone, to its end.
     pub fn play(&self, wav: &Path) {
         assert!(self.command("paplay").arg("--device=microphone").arg(wav).status().unwrap().success());
+    }
+
+    /// From now on something hums and rushes beside the microphone: noise that falls by 6 dB an octave above 300 Hz, as tyres on a
+    /// road do at a distance (model: white noise through one pole), with this RMS, full scale 1.0.
+    pub fn hum(&self, rms: f32) {
+        let path = self.folder.path().join("hum.wav");
+        let spec = hound::WavSpec {
+            channels: 1,
+            sample_rate: 16_000,
+            bits_per_sample: 16,
+            sample_format: hound::SampleFormat::Int,
+        };
+        let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+        let pole = (-std::f32::consts::TAU * 300.0 / 16_000.0).exp();
+        // Of uniform noise from -1 to 1, and of a one-pole filter of unit white noise.
+        let gain = rms / ((1.0_f32 / 3.0).sqrt() * ((1.0 - pole) / (1.0 + pole)).sqrt());
+        let (mut state, mut held) = (0x2545_f491_4f6c_dd1d_u64, 0.0_f32);
+        for _ in 0..15 * 60 * 16_000 {
+            state ^= state << 13;
+            state ^= state >> 7;
+            state ^= state << 17;
+            let white = (state >> 40) as f32 / (1u64 << 23) as f32 - 1.0;
+            held = pole * held + (1.0 - pole) * white;
+            writer.write_sample((held * gain * 32_767.0) as i16).unwrap();
+        }
+        writer.finalize().unwrap();
+        let player = self.command("paplay").arg("--device=microphone").arg(&path).spawn().expect("paplay is installed");
+        self.players.lock().unwrap().push(player);
     }
 
     /// Records what the program plays from now on.
@@ -100,8 +142,28 @@ impl SoundServer {
     }
 }
 
+fn daemon(folder: &Path) -> Child {
+    let socket = folder.join("pulse.sock");
+    let _ = fs::remove_file(&socket);
+    Command::new("pulseaudio")
+        .env("XDG_RUNTIME_DIR", folder)
+        .env("HOME", folder)
+        .args(["-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--log-target=null"])
+        .args(["-L", &format!("module-native-protocol-unix socket={} auth-anonymous=1", socket.display())])
+        .args(["-L", "module-null-sink sink_name=loudspeaker rate=48000"])
+        .args(["-L", "module-null-sink sink_name=microphone rate=48000"])
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("pulseaudio is installed (./check installs it)")
+}
+
 impl Drop for SoundServer {
     fn drop(&mut self) {
+        for player in self.players.lock().unwrap().iter_mut() {
+            let _ = player.kill();
+            let _ = player.wait();
+        }
         let _ = self.daemon.kill();
         let _ = self.daemon.wait();
     }

@@ -1,0 +1,60 @@
+//! The sound server dies under a running session and comes back; a device vanishes and comes back.
+
+use std::time::{Duration, Instant};
+
+use sparehand::engine::event::Event;
+use sparehand::journal::{JournalReader, RunId};
+
+use crate::server::{SoundServer, pause};
+use crate::support::{Program, clip};
+
+const VOICE: (&str, &str) = ("flite", "rms");
+
+#[test]
+fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_when_it_is_back() {
+    let mut server = SoundServer::start();
+    let rig = server.folder().join("rig.toml");
+    std::fs::write(&rig, "").unwrap();
+    let journal = server.folder().join("journal.sqlite");
+    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
+    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    pause(Duration::from_secs(3));
+
+    program.seen = program.lines.lock().unwrap().len();
+    let before = Instant::now();
+    server.crash_and_come_back(Duration::from_secs(3));
+    program.wait_for("microphone lost", 1, Duration::from_secs(1));
+    program.wait_for("loudspeaker lost", 1, Duration::from_secs(1));
+    let lost = program.new_lines().into_iter().find(|line| line.contains("microphone lost")).unwrap();
+    let back = program_time(&lost);
+    program.wait_for("microphone back", 1, Duration::from_secs(15));
+    program.wait_for("loudspeaker back", 1, Duration::from_secs(15));
+    // Both are told on the program's own clock; the server was gone for three seconds of it.
+    let returned = program.new_lines().into_iter().find(|line| line.contains("microphone back")).unwrap();
+    assert!(program_time(&returned) - back >= 1.0, "noticed only as it came back: {lost}, {returned}");
+    assert!(before.elapsed() < Duration::from_secs(30));
+
+    // What was being said is said again, and an answer counts as ever.
+    program.wait_for("program: ", 1, Duration::from_secs(10));
+    pause(Duration::from_secs(8));
+    let words = clip(&server.folder().join("clips"), VOICE, "gloves on");
+    for attempt in 0.. {
+        assert!(attempt < 4, "never understood after the server came back");
+        server.play(&words);
+        pause(Duration::from_secs(4));
+        if program.new_lines().iter().any(|line| line.contains("kept: gloves = gloves on")) {
+            break;
+        }
+    }
+    let reader = JournalReader::open(&journal).unwrap();
+    let events: Vec<Event> = reader.events(RunId(1)).unwrap().into_iter().map(|record| record.event).collect();
+    let place = |wanted: &Event| events.iter().position(|event| event == wanted);
+    assert!(place(&Event::HearingLost).is_some() && place(&Event::HearingLost) < place(&Event::HearingBack));
+}
+
+/// Seconds of the time that a line begins with, such as `[1:02.3]`.
+fn program_time(line: &str) -> f64 {
+    let time = line.trim_start_matches('[').split(']').next().unwrap();
+    let (minutes, seconds) = time.split_once(':').unwrap();
+    60.0 * minutes.parse::<f64>().unwrap() + seconds.parse::<f64>().unwrap()
+}

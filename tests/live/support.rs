@@ -1,0 +1,144 @@
+//! A live run of the program over a sound server, the voices of test persons, and what was said as a recogniser writes it down.
+
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use crate::server::{SoundServer, pause};
+
+/// The program under test, with the lines that it printed.
+pub struct Program {
+    child: Child,
+    pub lines: Arc<Mutex<Vec<String>>>,
+    /// How many lines are old news.
+    pub seen: usize,
+}
+
+impl Program {
+    /// Starts a live run with these further arguments.
+    pub fn start(server: &SoundServer, routine: &str, rig: &Path, journal: &Path, more: &[&str]) -> Self {
+        let mut child = server
+            .command(env!("CARGO_BIN_EXE_sparehand"))
+            .args(["run", routine])
+            .args(more)
+            .arg("--rig")
+            .arg(rig)
+            .arg("--journal")
+            .arg(journal)
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let lines = Arc::new(Mutex::new(Vec::new()));
+        let kept = Arc::clone(&lines);
+        let out = BufReader::new(child.stdout.take().unwrap());
+        std::thread::spawn(move || {
+            for line in out.lines().map_while(Result::ok) {
+                println!("{line}");
+                kept.lock().unwrap().push(line);
+            }
+        });
+        Self { child, lines, seen: 0 }
+    }
+
+    /// Lines since `seen`.
+    pub fn new_lines(&self) -> Vec<String> {
+        self.lines.lock().unwrap()[self.seen..].to_vec()
+    }
+
+    /// The step that was asked for last.
+    pub fn step(&self) -> String {
+        let lines = self.lines.lock().unwrap();
+        let step = lines.iter().rev().find_map(|line| line.split_once("] step: "));
+        step.map(|(_, step)| step.to_owned()).unwrap_or_default()
+    }
+
+    /// Waits until this many new lines contain a text.
+    pub fn wait_for(&mut self, text: &str, times: usize, patience: Duration) {
+        for _ in 0..patience.as_millis() / 50 {
+            if self.new_lines().iter().filter(|line| line.contains(text)).count() >= times {
+                return;
+            }
+            pause(Duration::from_millis(50));
+        }
+        panic!("'{text}' did not come {times} times within {patience:?}");
+    }
+
+    /// Waits for the program to end by itself, and well.
+    pub fn ends_well(&mut self, patience: Duration) {
+        for _ in 0..patience.as_millis() / 50 {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                assert!(status.success(), "{status}");
+                return;
+            }
+            pause(Duration::from_millis(50));
+        }
+        panic!("the program did not end within {patience:?}");
+    }
+}
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// Synthesiser and voice.
+pub type Voice = (&'static str, &'static str);
+
+/// The words in this voice, made once.
+pub fn clip(folder: &Path, voice: Voice, text: &str) -> PathBuf {
+    std::fs::create_dir_all(folder).unwrap();
+    let plain: String = text.chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
+    let path = folder.join(format!("{}-{plain}.wav", voice.1));
+    if !path.exists() {
+        let mut command = Command::new(voice.0);
+        match voice.0 {
+            "flite" => command.args(["-voice", voice.1, "-t", text, "-o"]).arg(&path),
+            _ => command.args(["-v", voice.1, "-s", "140", "-w"]).arg(&path).arg(text),
+        };
+        assert!(command.status().expect("./check installs the voices").success());
+    }
+    path
+}
+
+/// What the recogniser writes for each utterance, freely, without knowing what could be said.
+pub fn transcript(files: &[PathBuf], folder: &Path) -> Vec<String> {
+    let phrases = folder.join("any.txt");
+    std::fs::write(&phrases, "yes\nno\n").unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_sparehand"))
+        .args(["hear", "--json", "--phrases"])
+        .arg(&phrases)
+        .args(files)
+        .output()
+        .unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let lines = String::from_utf8(output.stdout).unwrap();
+    lines
+        .lines()
+        .map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap()["free_text"].as_str().unwrap().to_owned())
+        .collect()
+}
+
+/// The largest share of a sentence's words that comes in order within three utterances that follow each other.
+pub fn best_match(heard: &[String], sentence: &str) -> f64 {
+    let words: Vec<&str> = sentence.split(' ').collect();
+    let share = |texts: &[String]| {
+        let plain: String =
+            texts.join(" ").to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
+        // The recogniser spells the colour as it was taught to.
+        let said: Vec<&str> = plain.split_whitespace().map(|word| if word == "gray" { "grey" } else { word }).collect();
+        let mut longest = vec![vec![0usize; said.len() + 1]; words.len() + 1];
+        for (i, word) in words.iter().enumerate() {
+            for (j, other) in said.iter().enumerate() {
+                longest[i + 1][j + 1] =
+                    if word == other { longest[i][j] + 1 } else { longest[i][j + 1].max(longest[i + 1][j]) };
+            }
+        }
+        longest[words.len()][said.len()] as f64 / words.len() as f64
+    };
+    heard.windows(3.min(heard.len())).map(share).fold(0.0, f64::max)
+}
