@@ -137,19 +137,19 @@ def _confusions(sweep: list[dict], pairs) -> list[str]:
 
 
 def _own_class(odds: list[dict], allowed, limits, numbers: dict) -> list[str]:
-    lines = ["", "## By what hangs on it", "", "Each phrase judged by its own class, as in a session: acted on (sure), asked about (thin).", ""]
-    lines += _head("class", "condition", "sure and right", "asked and right", "sure and wrong", "asked and wrong", "of", "sure and wrong, upper 95 %")
+    lines = ["", "## By what hangs on it", "", "Each phrase judged by its own class, as in a session: acted on (sure), taken but read back where it can hurt (thin), asked about first (doubtful).", ""]
+    lines += _head("class", "condition", "sure: right", "thin: right", "doubtful: right", "sure: wrong", "thin: wrong", "doubtful: wrong", "of", "sure: wrong, upper 95 %")
     judged = tally.own_class(odds, allowed, limits)
     for kind in limits_of.CLASSES:
         for fold in FOLDS:
             inside = [r for r in judged if r["said"].kind == kind and _ratio(r) == fold]
             if not inside:
                 continue
-            count = {(v, right): sum(r["verdict"] == v and r["is_right"] == right for r in inside) for v in ("sure", "thin") for right in (True, False)}
+            count = {(v, right): sum(r["verdict"] == v and r["is_right"] == right for r in inside) for v in ("sure", "thin", "doubtful") for right in (True, False)}
             upper = wilson(count["sure", False], len(inside))[1]
-            cells = [count["sure", True], count["thin", True], count["sure", False], count["thin", False], len(inside)]
+            cells = [*(count[v, right] for right in (True, False) for v in ("sure", "thin", "doubtful")), len(inside)]
             lines.append(f"| {kind} | {fold} | {' | '.join(map(str, cells))} | {100 * upper:.1f} % |")
-            numbers.setdefault("by_class", {})[f"{kind}, {fold}"] = dict(zip(("sure_right", "thin_right", "sure_wrong", "thin_wrong", "of"), cells))
+            numbers.setdefault("by_class", {})[f"{kind}, {fold}"] = dict(zip(("sure_right", "thin_right", "doubtful_right", "sure_wrong", "thin_wrong", "doubtful_wrong", "of"), cells))
     lines += ["", "Why it was refused where the best phrase was the one said:", ""]
     reasons = ["margin", "the free decode says more, or does not end", "odds"]
     lines += _head("condition", "best phrase right, of", "accepted", *reasons)
@@ -162,11 +162,12 @@ def _own_class(odds: list[dict], allowed, limits, numbers: dict) -> list[str]:
     wrong = [r for r in judged if r["verdict"] and not r["is_right"]]
     kinds = {phrase.text: phrase.kind for phrase in allowed}
     grave = [r for r in wrong if kinds[r["found"]["best"]] == "critical"]
-    sure = sum(r["verdict"] == "sure" for r in grave)
+    sure, thin = (sum(r["verdict"] == v for r in grave) for v in tally.TAKEN)
     upper = wilson(sure, len(judged))[1]
-    numbers["critical_taken_wrongly"] = {"sure": sure, "asked": len(grave) - sure, "of": len(judged), "sure_upper_95": upper}
-    lines += ["", f"A critical phrase taken though another was said: {sure} acted on, {len(grave) - sure} asked about, of {len(judged)} clips "
-              f"(acted on: at most {100 * upper:.2f} %, 95 %)."]
+    numbers["critical_taken_wrongly"] = {"sure": sure, "thin": thin, "doubtful": len(grave) - sure - thin, "of": len(judged), "sure_upper_95": upper}
+    doubtful = len(grave) - sure - thin
+    line = f"A critical phrase taken though another was said: {sure} sure, {thin} thin, {doubtful} doubtful, of {len(judged)} clips"
+    lines += ["", f"{line} (sure: at most {100 * upper:.2f} %, 95 %)."]
     lines += ["", "Every wrong one: " + ("; ".join(
         f"{r['phrase']} -> {r['found']['best']} ({r['verdict']}, {r['condition']}, {r['voice']})" for r in wrong
     ) or "none") + "."]
@@ -175,13 +176,13 @@ def _own_class(odds: list[dict], allowed, limits, numbers: dict) -> list[str]:
 
 def _talk(talk: list[dict], allowed, limits, docs: pathlib.Path, numbers: dict) -> list[str]:
     rows = tally.talk_rows(talk, allowed, limits)
-    lines = ["", "## Wrong accepts in what is no answer", "", "Each phrase judged by its own class; sure and asked about counted together, sure alone in brackets.", ""]
-    lines += _head("kind", "cut", "hours", "pieces", "one word", "upper 95 % an hour", "two words or more", "upper 95 % an hour", "of them critical", "words really in the text")
+    lines = ["", "## Wrong accepts in what is no answer", "", "Each phrase judged by its own class; sure and thin counted together, sure alone in brackets; doubtful ones, which are only asked about, apart.", ""]
+    lines += _head("kind", "cut", "hours", "pieces", "one word", "upper 95 % an hour", "two words or more", "upper 95 % an hour", "of them critical", "words really in the text", "doubtful")
     for row in rows:
         bounds = row.bounds()
         lines.append(
             f"| {row.kind} | {WAYS[row.way]} | {row.hours:.2f} | {row.pieces} | {row.one_word} ({row.one_word_sure}) | {bounds['one_word_upper_95']:.2f} "
-            f"| {row.more_words} ({row.more_words_sure}) | {bounds['more_words_upper_95']:.2f} | {row.critical} ({row.critical_sure}) | {row.really_said} |"
+            f"| {row.more_words} ({row.more_words_sure}) | {bounds['more_words_upper_95']:.2f} | {row.critical} ({row.critical_sure}) | {row.really_said} | {row.doubtful} |"
         )
     numbers["talk"] = [asdict(row) | row.bounds() for row in rows]
     taken = tally.accepts(talk, allowed, limits)

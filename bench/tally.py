@@ -15,6 +15,9 @@ from bench.limits import Limits
 from bench.phrases import Phrase, holds
 from bench.voices import VOICES
 
+# What counts as an answer; a doubtful phrase is only asked about.
+TAKEN = ("sure", "thin")
+
 
 @dataclass(frozen=True)
 class Share:
@@ -71,7 +74,8 @@ def voice_group(record: dict) -> str:
 
 
 def own_class(odds: list[dict], phrases: list[Phrase], limits: Limits) -> list[dict]:
-    """Each weighed clip judged by the class of the phrase that came nearest: sure, thin or nothing; right or wrong."""
+    """Each weighed clip judged by the class of the phrase that came nearest: sure, thin, doubtful or nothing; right
+    or wrong."""
     named = {phrase.text: phrase for phrase in phrases}
     found = []
     for record in odds:
@@ -82,8 +86,9 @@ def own_class(odds: list[dict], phrases: list[Phrase], limits: Limits) -> list[d
 
 
 def why_refused(record: dict, limits: Limits) -> str | None:
-    """What kept a clip whose best phrase was the one said from being accepted; None when it was accepted. See `own_class`."""
-    if record["verdict"]:
+    """What kept a clip whose best phrase was the one said from being accepted; None when it was taken (a
+    doubtful one is not: it was asked about first). See `own_class`."""
+    if record["verdict"] in TAKEN:
         return None
     kind, one_word, found = record["said"].kind, record["said"].one_word, record["found"]
     if found["margin"] < limits.thin[kind, one_word][1]:
@@ -101,7 +106,9 @@ def confusions(records: list[dict], engine: str, field: str) -> Counter:
 
 @dataclass
 class TalkRow:
-    """Wrong accepts in talk of one kind, cut in one way. `really_said`: the words stand in the text that was spoken."""
+    """Wrong accepts in talk of one kind, cut in one way. `really_said`: the words stand in the text that was spoken. `doubtful`: not
+    taken, but asked about.
+    """
 
     kind: str
     way: str
@@ -114,6 +121,7 @@ class TalkRow:
     critical: int = 0
     critical_sure: int = 0
     really_said: int = 0
+    doubtful: int = 0
 
     def bounds(self) -> dict:
         return {
@@ -126,7 +134,7 @@ class TalkRow:
 
 
 def accepts(records: list[dict], phrases: list[Phrase], limits: Limits, as_class: str | None = None) -> list[dict]:
-    """Everything in talk that was taken for a phrase, judged by the phrase's own class, or all by `as_class`."""
+    """Everything in talk that was taken for a phrase or asked about, judged by the phrase's own class, or all by `as_class`."""
     named = {phrase.text: phrase for phrase in phrases}
     found = []
     for record in records:
@@ -153,7 +161,10 @@ def talk_rows(records: list[dict], phrases: list[Phrase], limits: Limits, as_cla
         inside = [r for r in records if r["way"] == way and kind in (r["kind"], "speech and noise, all")]
         row = TalkRow(kind, way, sum(r["seconds"] for r in inside) / 3600, sum(r["pieces"] for r in inside))
         for one in taken:
-            if one["way"] == way and kind in (one["kind"], "speech and noise, all"):
+            if one["way"] != way or kind not in (one["kind"], "speech and noise, all"):
+                continue
+            row.doubtful += one["verdict"] == "doubtful"
+            if one["verdict"] in TAKEN:
                 row.one_word += one["one_word"]
                 row.more_words += not one["one_word"]
                 row.one_word_sure += one["one_word"] and one["verdict"] == "sure"

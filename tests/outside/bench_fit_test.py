@@ -78,3 +78,7 @@ def test_the_limits_are_read_from_the_program_and_what_matters_more_wants_more()
     assert read.verdict("critical", False, odds, margin) == "sure"
     assert read.verdict("critical", False, odds - 0.1, margin) == "thin"
     assert read.verdict("critical", False, None, 8.0) is None
+    odds, margin = read.doubtful["critical", False]
+    assert odds < read.thin["critical", False][0] and read.verdict("critical", False, odds, margin) == "doubtful"
+    # One word is never asked about.
+    assert read.verdict("ordinary", True, 1.4, 8.0) is None

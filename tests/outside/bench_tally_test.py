@@ -34,15 +34,15 @@ def test_right_wrong_and_refused_are_told_apart():
 
 def test_wrong_accepts_are_counted_by_kind_cut_and_class():
     talk = [
-        # "yes" is ordinary: 1.5 is enough to ask. "black closed" is critical: 4.0 is enough to ask, 9.0 to act.
-        block("prose", 1_800, piece("yes", 1.6), piece("black closed", 4.0), piece("cap on", -3.0), text="say yes to it"),
+        # "yes" is ordinary: 1.5 is thin. "black closed" is critical: 4.0 is thin, 9.0 sure; "grey open" at 2.0 is only asked about.
+        block("prose", 1_800, piece("yes", 1.6), piece("black closed", 4.0), piece("cap on", -3.0), piece("grey open", 2.0), text="say yes to it"),
         block("chatter", 1_800, piece("black closed", 9.0), text="the black one closed"),
         block("chatter", 1_800, piece("yes", 9.0), way="blind"),
     ]
     rows = {(row.kind, row.way): row for row in tally.talk_rows(talk, ALLOWED, LIMITS)}
     prose, together = rows["prose", "pauses"], rows["speech and noise, all", "pauses"]
     assert (prose.hours, prose.one_word, prose.more_words, prose.critical, prose.critical_sure) == (0.5, 1, 1, 1, 0)
-    assert prose.really_said == 1
+    assert (prose.really_said, prose.doubtful) == (1, 1)
     assert (together.hours, together.one_word, together.more_words, together.critical_sure) == (1.0, 1, 2, 1)
     assert (rows["chatter", "blind"].one_word, rows["chatter", "blind"].more_words) == (1, 0)
     # Two events in an hour: 6.296 (Poisson, one-sided 95 %; tables of the chi-square distribution, half of 12.592 at 6 degrees).
