@@ -80,7 +80,7 @@ impl Hand {
     pub fn knows(&self, role: Role) -> bool {
         match role {
             Role::Either => !self.practised.is_empty(),
-            role => self.practised.contains(&role) || self.practised.contains(&Role::Either),
+            role => self.practised.contains(&role),
         }
     }
 

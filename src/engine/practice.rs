@@ -36,8 +36,13 @@ pub fn is_practised(settled: bool, person: &str, role: Role, runs: &[PastRun], t
 /// The same people, each practised in the roles in which their runs say so.
 pub fn crew_by_practice(crew: Crew, runs: &[PastRun], today: i64) -> Crew {
     let judge = |mut person: Person| {
-        let settled = |role: Role| person.practised.contains(&role) || person.practised.contains(&Role::Either);
-        let roles = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter];
+        let settled = |role: Role| {
+            person.practised.contains(&role)
+                || person.practised.contains(&Role::Either)
+                || (role == Role::Either && !person.practised.is_empty())
+        };
+        // Steps that are anybody's are practised by themselves: whoever knows them knows no side of the rig by that.
+        let roles = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter, Role::Either];
         person.practised =
             roles.into_iter().filter(|&role| is_practised(settled(role), &person.name, role, runs, today)).collect();
         person
@@ -130,6 +135,7 @@ mod tests {
         let crew = Crew { here: vec![person("Rowan", &[])], away: vec![person("Imre", &[Role::Either])] };
         let found = crew_by_practice(crew, &runs(&[(1, true), (2, true), (3, true)]), 10);
         assert_eq!(found.here[0].practised, [Role::Outside]);
-        assert_eq!(found.away[0].practised, [Role::Outside, Role::Inside, Role::Driver, Role::Spotter]);
+        let all = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter, Role::Either];
+        assert_eq!(found.away[0].practised, all);
     }
 }

@@ -522,3 +522,30 @@ const SPOILT_LEN: usize = 4 * WINDOW_LEN;
 const OWN_VOICE_TAIL_FRAMES: usize = 25;
 /// One window in so many over the program's own voice makes an utterance doubtful.
 const MOSTLY_OTHERS: usize = 4;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_several_words_that_stand_out_count_when_they_come_twice() {
+        let phrase = |text: &str| AllowedPhrase {
+            text: text.to_owned(),
+            class: PhraseClass::Critical,
+            group: 0,
+            while_speaking: false,
+        };
+        let verdict = |score: f32, margin: f32| Verdict {
+            best: Some(0),
+            score,
+            margin,
+            log_odds: f32::NEG_INFINITY,
+            evidence: None,
+            accepted: None,
+        };
+        assert!(counts_twice(&phrase("burner off"), &verdict(2.0, 4.5)));
+        assert!(!counts_twice(&phrase("burner off"), &verdict(1.9, 8.0)));
+        assert!(!counts_twice(&phrase("burner off"), &verdict(9.0, 4.4)));
+        assert!(!counts_twice(&phrase("yes"), &verdict(9.0, 8.0)));
+    }
+}

@@ -1,6 +1,6 @@
 //! The sound server dies under a running session and comes back; a device vanishes and comes back.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use sparehand::engine::event::Event;
 use sparehand::journal::{JournalReader, RunId};
@@ -21,7 +21,6 @@ fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_wh
     pause(Duration::from_secs(3));
 
     program.seen = program.lines.lock().unwrap().len();
-    let before = Instant::now();
     server.crash_and_come_back(Duration::from_secs(3));
     program.wait_for("microphone lost", 1, Duration::from_secs(1));
     program.wait_for("loudspeaker lost", 1, Duration::from_secs(1));
@@ -32,7 +31,6 @@ fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_wh
     // Both are told on the program's own clock; the server was gone for three seconds of it.
     let returned = program.new_lines().into_iter().find(|line| line.contains("microphone back")).unwrap();
     assert!(program_time(&returned) - back >= 1.0, "noticed only as it came back: {lost}, {returned}");
-    assert!(before.elapsed() < Duration::from_secs(30));
 
     // What was being said is said again, and an answer counts as ever.
     program.wait_for("program: ", 1, Duration::from_secs(10));
