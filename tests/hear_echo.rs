@@ -2,7 +2,8 @@
 
 mod hear_support;
 
-use hear_support::{ALLOWED, Voice, models, set, spoken};
+use hear_support::{ALLOWED, VOICES, Voice, models, set, spoken};
+use sparehand::engine::output::PhraseClass;
 use sparehand::hear::echo::Echo;
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
@@ -32,7 +33,8 @@ const READING: [&str; 4] = [
     "look at the clear elbow and say running clear when there is nothing left to see",
 ];
 
-/// Other measurements of this canceller gave 24 to 40 dB on such paths (sonora 0.2.0, simulated rooms).
+/// Other measurements of this canceller gave 24 to 40 dB on such paths (sonora 0.2.0, simulated rooms), with the suppressor that is
+/// left out here.
 #[test]
 fn the_echo_of_a_known_voice_is_taken_out() {
     let (played, returned) = played_and_returned(&[READING, READING].concat());
@@ -40,12 +42,12 @@ fn the_echo_of_a_known_voice_is_taken_out() {
     let mut left = Vec::new();
     for (mic, reference) in returned.chunks_exact(FRAME_LEN).zip(played.chunks_exact(FRAME_LEN)) {
         let frame = |samples: &[f32]| <[f32; FRAME_LEN]>::try_from(samples).expect("a chunk is a frame");
-        left.extend(echo.cancel(&frame(mic), &frame(reference)).expect("the frame is right"));
+        left.extend(echo.cancel(&frame(mic), &frame(reference)).sound);
     }
     // The first seconds are for learning the room.
     let from = played.len() / 2;
     let gain = 20.0 * (rms(&returned[from..]) / rms(&left[from..])).log10();
-    assert!(gain > 20.0, "{gain} dB");
+    assert!(gain > 16.0, "{gain} dB");
 }
 
 #[test]
@@ -65,4 +67,42 @@ fn the_programs_own_voice_never_answers_itself() {
         heard.extend(event.filter(|event| matches!(event, HearEvent::Heard(_))));
     }
     assert_eq!(heard, []);
+}
+
+/// As loud in the microphone as the program itself, which does not even lower its voice here. How often that goes well is measured in
+/// `examples/hear_interrupts.rs`.
+#[test]
+fn somebody_who_speaks_over_it_is_heard() {
+    let mut allowed = set(1, &ALLOWED);
+    for phrase in &mut allowed.phrases {
+        phrase.while_speaking = true;
+        if phrase.text == "stop" {
+            phrase.class = PhraseClass::Emergency;
+        }
+    }
+    let said = [("stop", VOICES[0]), ("say again", VOICES[3]), ("stop", VOICES[4]), ("water off", VOICES[2])];
+    // It speaks for long enough to know the room, then is interrupted once in every sentence.
+    let (played, mut mic) = played_and_returned(&[READING, READING, READING].concat());
+    let loudness = rms(&mic);
+    let first = played.len() * 2 / 3;
+    let apart = (played.len() - first) / said.len();
+    for (at, (words, voice)) in said.iter().enumerate() {
+        let talk = spoken(words, *voice);
+        let gain = loudness / rms(&talk);
+        for (sample, talk) in mic[first + at * apart..].iter_mut().zip(&talk) {
+            *sample += gain * talk;
+        }
+    }
+    let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
+    listener.allow(&allowed).expect("the model scores");
+    let mut heard = Vec::new();
+    for (mic, reference) in mic.chunks_exact(FRAME_LEN).zip(played.chunks_exact(FRAME_LEN)) {
+        let (mic, reference) = (mic.try_into().expect("a frame"), reference.try_into().expect("a frame"));
+        if let Some(HearEvent::Heard(found)) = listener.push_frame(mic, Some(reference), true).expect("the models run")
+        {
+            assert!(found.over_speech, "{found:?}");
+            heard.push(found.text);
+        }
+    }
+    assert_eq!(heard, said.map(|(words, _)| words));
 }

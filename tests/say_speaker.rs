@@ -50,7 +50,7 @@ impl Room {
     /// Short names of what happened: "s1.0" started, "f1" finished, "c1" cut, "x1" failed.
     fn story(&self) -> String {
         let names = self.events.iter().map(|(_, event)| match event {
-            SpeakerEvent::Started { id, sentence } => format!("s{}.{sentence}", id.0),
+            SpeakerEvent::Started { id, sentence, .. } => format!("s{}.{sentence}", id.0),
             SpeakerEvent::Finished(id) => format!("f{}", id.0),
             SpeakerEvent::Cut(id) => format!("c{}", id.0),
             SpeakerEvent::Failed { id, .. } => format!("x{}", id.0),

@@ -292,7 +292,8 @@ fn spoke(
     todo: &mut Vec<Command>,
 ) -> Result<(), AppError> {
     match event {
-        SpeakerEvent::Started { id, sentence } => {
+        SpeakerEvent::Started { id, sentence, words } => {
+            own_voice.says(now, id, &words);
             if sentence == 0
                 && let Some(utterance) = own_voice.utterance(id)
             {

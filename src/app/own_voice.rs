@@ -6,40 +6,63 @@ use crate::engine::input::PhraseHeard;
 use crate::engine::output::{SpeechId, Utterance};
 use crate::units::SessionTime;
 
-/// The utterances that may still be in the air.
+/// What may still be in the air.
 #[derive(Clone, Debug, Default)]
 pub struct OwnVoice {
-    utterances: Vec<(Utterance, Option<SessionTime>)>,
+    /// Handed to the voice and not over yet.
+    utterances: Vec<Utterance>,
+    /// Sentences that have begun.
+    sentences: Vec<Sentence>,
+}
+
+#[derive(Clone, Debug)]
+struct Sentence {
+    of: SpeechId,
+    words: String,
+    over: Option<SessionTime>,
 }
 
 impl OwnVoice {
     /// An utterance was handed to the voice.
     pub fn will_say(&mut self, utterance: Utterance) {
-        self.utterances.push((utterance, None));
+        self.utterances.push(utterance);
+    }
+
+    /// A sentence of it begins; the one before it is over.
+    pub fn says(&mut self, now: SessionTime, id: SpeechId, words: &str) {
+        self.end_sentences(now, id);
+        self.sentences.push(Sentence { of: id, words: format!(" {} ", plain(words)), over: None });
     }
 
     /// It was played to its end, or cut off.
     pub fn is_over(&mut self, now: SessionTime, id: SpeechId) {
-        for (utterance, over) in &mut self.utterances {
-            if utterance.id == id {
-                over.get_or_insert(now);
-            }
+        self.end_sentences(now, id);
+        self.utterances.retain(|utterance| utterance.id != id);
+    }
+
+    fn end_sentences(&mut self, now: SessionTime, id: SpeechId) {
+        for sentence in self.sentences.iter_mut().filter(|sentence| sentence.of == id) {
+            sentence.over.get_or_insert(now);
         }
-        self.utterances.retain(|(_, over)| over.is_none_or(|at| now.since(at) < STILL_IN_THE_AIR));
+        self.sentences.retain(|sentence| sentence.is_in_the_air(now));
     }
 
     pub fn utterance(&self, id: SpeechId) -> Option<&Utterance> {
-        self.utterances.iter().map(|(utterance, _)| utterance).find(|utterance| utterance.id == id)
+        self.utterances.iter().find(|utterance| utterance.id == id)
     }
 
-    /// Whether the phrase was heard while the program spoke and is among its own words: nobody's answer, however clear.
+    /// Whether the phrase was heard while the program spoke and is among the words of a sentence that was in the air: nobody's answer,
+    /// however clear.
     pub fn said(&self, now: SessionTime, heard: &PhraseHeard) -> bool {
         let phrase = format!(" {} ", heard.text);
-        heard.over_speech
-            && self.utterances.iter().any(|(utterance, over)| {
-                over.is_none_or(|at| now.since(at) < STILL_IN_THE_AIR)
-                    && format!(" {} ", plain(&utterance.text)).contains(&phrase)
-            })
+        let said = |sentence: &Sentence| sentence.is_in_the_air(now) && sentence.words.contains(&phrase);
+        heard.over_speech && self.sentences.iter().any(said)
+    }
+}
+
+impl Sentence {
+    fn is_in_the_air(&self, now: SessionTime) -> bool {
+        self.over.is_none_or(|at| now.since(at) < STILL_IN_THE_AIR)
     }
 }
 
@@ -71,16 +94,23 @@ mod tests {
     }
 
     #[test]
-    fn its_own_words_are_nobodys_answer_but_a_person_may_say_the_same_after_it() {
+    fn its_own_words_are_nobodys_answer_but_a_person_may_say_the_same_later() {
         let mut own = OwnVoice::default();
-        let text = "When it is shut, say water off.".to_owned();
+        let text = "Shut the tap. When it is shut, say water off.".to_owned();
         own.will_say(Utterance { id: SpeechId(1), priority: Priority::Alarm, text, alarm: None });
-        let now = SessionTime::from_millis(1_000);
-        assert!(own.said(now, &heard("water off", true)));
-        assert!(!own.said(now, &heard("stop", true)));
-        assert!(!own.said(now, &heard("water off", false)));
-        own.is_over(now, SpeechId(1));
-        assert!(own.said(SessionTime::from_millis(2_500), &heard("water off", true)), "its end is judged later");
-        assert!(!own.said(SessionTime::from_millis(5_000), &heard("water off", true)));
+        let at = SessionTime::from_millis;
+        own.says(at(0), SpeechId(1), "Shut the tap.");
+        assert!(!own.said(at(500), &heard("water off", true)), "it has not come to that yet");
+        own.says(at(1_000), SpeechId(1), "When it is shut, say water off.");
+        assert!(own.said(at(1_500), &heard("water off", true)));
+        assert!(!own.said(at(1_500), &heard("stop", true)));
+        assert!(!own.said(at(1_500), &heard("water off", false)));
+        own.says(at(3_000), SpeechId(1), "Then look into the elbow.");
+        assert!(own.said(at(4_500), &heard("water off", true)), "what was said is judged later");
+        assert!(!own.said(at(6_000), &heard("water off", true)), "by now it is somebody else");
+        assert!(own.said(at(6_000), &heard("elbow", true)));
+        own.is_over(at(6_000), SpeechId(1));
+        assert!(own.said(at(8_000), &heard("elbow", true)), "its end is judged later");
+        assert!(!own.said(at(9_000), &heard("elbow", true)));
     }
 }

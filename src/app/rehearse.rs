@@ -240,7 +240,8 @@ impl Stage {
 
     fn spoke(&mut self, now: SessionTime, event: SpeakerEvent) -> Result<(), AppError> {
         match event {
-            SpeakerEvent::Started { id, sentence } => {
+            SpeakerEvent::Started { id, sentence, words } => {
+                self.own_voice.says(now, id, &words);
                 if sentence == 0
                     && let Some(utterance) = self.own_voice.utterance(id)
                 {

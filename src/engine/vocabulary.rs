@@ -332,12 +332,15 @@ impl Collector {
         };
         for (phrases, answer, class) in all {
             let meaning = Meaning::To { person, step, question, answer };
-            let while_speaking = class == PhraseClass::Emergency;
-            self.add(&phrases, meaning.clone(), class, while_speaking);
+            // A single word over the program's own voice is too little for an answer.
+            let over_speech = |phrase: &String| class == PhraseClass::Emergency || (!number && phrase.contains(' '));
+            for phrase in &phrases {
+                self.add(std::slice::from_ref(phrase), meaning.clone(), class, over_speech(phrase));
+            }
             if named(&meaning) {
                 let name = &now.state.people[person].name;
                 let named: Vec<String> = phrases.iter().flat_map(|phrase| book.named(name, phrase)).collect();
-                self.add(&named, meaning, class, while_speaking);
+                self.add(&named, meaning, class, !number);
             }
         }
     }

@@ -12,7 +12,7 @@ use crate::engine::input::{Certainty, PhraseHeard};
 use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
 use crate::hear::calibration::Calibration;
-use crate::hear::echo::{Echo, EchoError};
+use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::noise::rms;
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
 use crate::hear::reject::{Verdict, recognise};
@@ -27,6 +27,8 @@ pub struct Listener {
     scorer: Scorer,
     calibration: Calibration,
     echo: Option<Echo>,
+    /// The echo canceller knows the room, or has nothing to do.
+    settled: bool,
     allowed: Option<Rc<Allowed>>,
     /// The newest samples, for the beginning of an utterance.
     recent: VecDeque<f32>,
@@ -120,13 +122,23 @@ impl Utterance {
     /// Whether it need not be waited for any longer: it is sure, nothing that can hurt hangs on it, and it is not the beginning
     /// of anything else that may be said.
     fn may_end_quickly(&self) -> bool {
-        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return false };
-        let (Some(best), Some(Certainty::Sure)) = (verdict.best, verdict.accepted) else { return false };
+        self.surely_complete().is_some_and(|phrase| phrase.class != PhraseClass::Critical)
+    }
+
+    /// The same for what is to be done without any delay.
+    fn must_end_at_once(&self) -> bool {
+        self.surely_complete().is_some_and(|phrase| phrase.class == PhraseClass::Emergency)
+    }
+
+    /// The phrase that was surely said and is not the beginning of another.
+    fn surely_complete(&self) -> Option<&AllowedPhrase> {
+        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return None };
+        let (Some(best), Some(Certainty::Sure)) = (verdict.best, verdict.accepted) else { return None };
         let phrase = &allowed.phrases[best];
         let goes_on = |other: &AllowedPhrase| {
             other.text.strip_prefix(phrase.text.as_str()).is_some_and(|rest| rest.starts_with(' '))
         };
-        phrase.class != PhraseClass::Critical && !allowed.phrases.iter().any(goes_on)
+        (!allowed.phrases.iter().any(goes_on)).then_some(phrase)
     }
 }
 
@@ -156,6 +168,7 @@ impl Listener {
             scorer: Scorer::load(environment, &models.join("moonshine-tiny-en"), settings.scores)?,
             calibration: Calibration::shipped(),
             echo: None,
+            settled: true,
             allowed: None,
             recent: VecDeque::with_capacity(PRE_ROLL_LEN + FRAME_LEN),
             quiet: VecDeque::with_capacity(QUIET_LEN + FRAME_LEN),
@@ -197,7 +210,7 @@ impl Listener {
     /// the program is speaking.
     ///
     /// # Errors
-    /// A model or the echo canceller fails. The frame is lost; the listener may be used further.
+    /// A model fails. The frame is lost; the listener may be used further.
     pub fn push_frame(
         &mut self,
         mic: &[f32; FRAME_LEN],
@@ -205,14 +218,12 @@ impl Listener {
         speaking: bool,
     ) -> Result<Option<HearEvent>, ListenError> {
         self.measure_own_voice(mic, reference);
-        let cleaned;
-        let frame = match reference {
-            Some(reference) => {
-                cleaned = self.echo.get_or_insert_with(Echo::new).cancel(mic, reference)?;
-                &cleaned
-            }
-            None => mic,
+        let cancelled = match reference {
+            Some(reference) => self.echo.get_or_insert_with(Echo::new).cancel(mic, reference),
+            None => Cancelled::nothing_played(mic),
         };
+        let frame = &cancelled.sound;
+        self.settled = cancelled.settled;
         self.since_own_voice = if speaking { 0 } else { self.since_own_voice.saturating_add(1) };
         let own_voice = self.since_own_voice <= OWN_VOICE_TAIL_FRAMES;
         if let Some((_, frames)) = &mut self.nearly {
@@ -225,7 +236,11 @@ impl Listener {
         if let Some(note) = &mut self.note {
             note.push(frame);
         }
-        let Some(probability) = self.activity.push(frame)? else { return Ok(None) };
+        let Some(mut probability) = self.activity.push(&cancelled.watched)? else { return Ok(None) };
+        let left_of_own = if self.utterance.is_some() { GOES_ON_OVER_OWN } else { BEGINS_OVER_OWN };
+        if own_voice && cancelled.left < left_of_own {
+            probability = 0.0;
+        }
         let edge = self.segmenter.push(probability);
         if edge.is_none()
             && let Some(note) = self.note.take_if(|note| note.is_over(self.utterance.is_some()))
@@ -245,7 +260,8 @@ impl Listener {
                     self.scorer.warm(&allowed.prepared)?;
                 }
                 let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
-                samples.extend(&self.recent);
+                let pre_roll = if own_voice { OWN_VOICE_PRE_ROLL_LEN } else { PRE_ROLL_LEN };
+                samples.extend(self.recent.range(self.recent.len().saturating_sub(pre_roll)..));
                 if let Some(note) = self.note.as_mut().filter(|note| !note.has_begun()) {
                     note.begin(self.recent.iter().copied());
                 }
@@ -257,7 +273,8 @@ impl Listener {
                     own_windows: usize::from(own_voice),
                     early: None,
                 });
-                Ok(Some(HearEvent::SpeechStarted))
+                // Until the canceller knows the room it may well be the program itself.
+                Ok((self.settled || !own_voice).then_some(HearEvent::SpeechStarted))
             }
             Some(Edge::TooLong) if self.note.is_some() => self.end_piece(self.segmenter.quiet()),
             Some(Edge::TooLong) => {
@@ -313,7 +330,11 @@ impl Listener {
             }
             self.utterance = Some(utterance);
         }
-        let ends = quiet == QUICK_END_WINDOWS && self.utterance.as_ref().is_some_and(Utterance::may_end_quickly);
+        let ends = match &self.utterance {
+            Some(utterance) if quiet == EARLY_WINDOWS => utterance.must_end_at_once(),
+            Some(utterance) if quiet == QUICK_END_WINDOWS => utterance.may_end_quickly(),
+            _ => false,
+        };
         if !ends {
             return Ok(None);
         }
@@ -364,7 +385,8 @@ impl Listener {
         // Of the quiet that showed the end, keep what the model likes to have after a word.
         let surplus = (quiet * WINDOW_LEN).saturating_sub(CONTEXT_LEN);
         let samples = &utterance.samples[..utterance.samples.len().saturating_sub(surplus)];
-        let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32;
+        let late_s = if utterance.over_own_voice() { NOTICED_LATE_S } else { 0.0 };
+        let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32 + late_s;
         let (scorer, calibration) = (&mut self.scorer, &self.calibration);
         Ok(Some(recognise(scorer, samples, &allowed.prepared, &allowed.phrases, speech_s, calibration)?))
     }
@@ -397,7 +419,7 @@ impl Listener {
             }
         }
         if let (Some((index, phrase)), Some(certainty)) = (best, accepted)
-            && (phrase.while_speaking || !over_own_voice)
+            && (!over_own_voice || counts_over_own_voice(phrase, certainty))
         {
             return Ok(Some(HearEvent::Heard(PhraseHeard {
                 set: allowed.id,
@@ -478,6 +500,11 @@ fn counts_twice(phrase: &AllowedPhrase, verdict: &Verdict) -> bool {
     phrase.text.contains(' ') && verdict.score >= TWICE_SCORE && verdict.margin >= TWICE_MARGIN
 }
 
+/// Over the program's own voice only what is sure counts, but for what is to be done at once.
+fn counts_over_own_voice(phrase: &AllowedPhrase, certainty: Certainty) -> bool {
+    phrase.while_speaking && (phrase.class == PhraseClass::Emergency || certainty == Certainty::Sure)
+}
+
 /// Why the listener could not go on.
 #[derive(Debug, thiserror::Error)]
 pub enum ListenError {
@@ -487,8 +514,6 @@ pub enum ListenError {
     Activity(#[from] ActivityError),
     #[error(transparent)]
     Score(#[from] ScoreError),
-    #[error(transparent)]
-    Echo(#[from] EchoError),
 }
 
 fn decibels(rms: f32) -> f32 {
@@ -507,6 +532,8 @@ const OWN_VOICE_RMS: f32 = 0.02;
 const SILENCE_DB: f32 = -120.0;
 /// The model notices speech up to 480 ms late (in noise), and the word needs sound before it.
 const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
+/// Over the program's own voice what was before the word is what is left of that voice; it is noticed 300 ms late at most.
+const OWN_VOICE_PRE_ROLL_LEN: usize = SAMPLE_RATE * 2 / 5;
 /// Sound to keep after a word: 256 ms.
 const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
 /// Quiet after which an utterance is scored, in case that it has ended: 192 ms.
@@ -520,6 +547,12 @@ const SETTLE_WINDOWS: usize = 12;
 const SPOILT_LEN: usize = 4 * WINDOW_LEN;
 /// The program's own voice is in the air this long after its sound was made: 110 ms in buffers, and its echo in the room.
 const OWN_VOICE_TAIL_FRAMES: usize = 25;
+/// Of a word over the program's own voice so much is over before it is noticed.
+const NOTICED_LATE_S: f32 = 0.2;
+/// Somebody else speaks where what is left has such a share of the loudest echo's power: -7 dB to begin, -10 dB to go on. Of the
+/// program's own voice alone -15 to -25 dB are left.
+const BEGINS_OVER_OWN: f32 = 0.2;
+const GOES_ON_OVER_OWN: f32 = 0.1;
 /// One window in so many over the program's own voice makes an utterance doubtful.
 const MOSTLY_OTHERS: usize = 4;
 

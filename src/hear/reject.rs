@@ -100,8 +100,11 @@ impl Candidate {
     /// False where no odds could make up for what is wrong already.
     fn worth_weighing(&self, phrases: &[AllowedPhrase], ranking: &Ranking) -> bool {
         let phrase = &phrases[self.best];
-        let inside_a_sentence = phrase.class != PhraseClass::Emergency && says_more(&ranking.free.text, &phrase.text);
-        ranking.free.complete && !inside_a_sentence && self.margin >= thin_limits(phrase.class, 2).margin
+        let emergency = phrase.class == PhraseClass::Emergency;
+        let inside_a_sentence = !emergency && says_more(&ranking.free.text, &phrase.text);
+        // The model goes round in circles after a short word in noise: "Stop. Stop. Stop."
+        let complete = ranking.free.complete || (emergency && only_says(&ranking.free.text, &phrase.text));
+        complete && !inside_a_sentence && self.margin >= thin_limits(phrase.class, 2).margin
     }
 
     fn refused(&self) -> Verdict {
@@ -184,13 +187,21 @@ pub fn ask_limits(class: PhraseClass, words: usize) -> Option<Limits> {
 
 /// Whether `text` holds all the words of `phrase` in a row, and others: "stand by the gate" is no "stand by".
 fn says_more(text: &str, phrase: &str) -> bool {
-    let words = |text: &str| -> Vec<String> {
-        let letters =
-            |word: &str| word.chars().filter(|letter| letter.is_alphanumeric()).collect::<String>().to_lowercase();
-        text.split([' ', '-']).map(letters).filter(|word| !word.is_empty()).collect()
-    };
-    let (text, phrase) = (words(text), words(phrase));
+    let (text, phrase) = (plain_words(text), plain_words(phrase));
     text.len() > phrase.len() && !phrase.is_empty() && text.windows(phrase.len()).any(|run| run == phrase)
+}
+
+/// Whether `text` is `phrase` over and over again; its last time may be broken off.
+fn only_says(text: &str, phrase: &str) -> bool {
+    let (text, phrase) = (plain_words(text), plain_words(phrase));
+    text.len() >= phrase.len() && !phrase.is_empty() && text.chunks(phrase.len()).all(|run| phrase.starts_with(run))
+}
+
+/// In lower case, without marks.
+fn plain_words(text: &str) -> Vec<String> {
+    let letters =
+        |word: &str| word.chars().filter(|letter| letter.is_alphanumeric()).collect::<String>().to_lowercase();
+    text.split([' ', '-']).map(letters).filter(|word| !word.is_empty()).collect()
 }
 
 fn by_score(a: &PhraseScore, b: &PhraseScore) -> std::cmp::Ordering {
@@ -284,6 +295,17 @@ mod tests {
         ] {
             assert_eq!(says_more(text, "stand by"), more, "{text}");
         }
+    }
+
+    #[test]
+    fn an_emergency_is_still_one_when_the_free_decode_repeats_it_without_end() {
+        let allowed = [phrase("stop", PhraseClass::Emergency, 1), phrase("valve open", PhraseClass::Ordinary, 2)];
+        let mut endless = ranking(&[(-1.0, 8.0), (-9.0, 0.0)], "Stop. Stop. Stop.", -1.0);
+        endless.free.complete = false;
+        assert!(judge(&allowed, &endless).accepted.is_some());
+        endless.free.text = "Stop. Stop it. Stop it.".to_owned();
+        assert_eq!(judge(&allowed, &endless).accepted, None);
+        assert!(only_says("Say again. Say", "say again") && !only_says("Again.", "say again"));
     }
 
     #[test]

@@ -38,8 +38,8 @@ pub struct Speaker {
 /// What happened while a frame was made. Playback adds its own delay before it is heard.
 #[derive(Debug)]
 pub enum SpeakerEvent {
-    /// A sentence begins, counted from 0.
-    Started { id: SpeechId, sentence: usize },
+    /// A sentence begins, counted from 0; as it is said, in words.
+    Started { id: SpeechId, sentence: usize, words: String },
     /// All of it was said.
     Finished(SpeechId),
     /// It was cut off, or dropped from the queue by [`Speaker::hush`], and will not be said.
@@ -173,7 +173,8 @@ impl Speaker {
         let Some(utterance) = self.waiting.pop_front() else { return false };
         self.rest = 0;
         let signal = utterance.alarm.map(|signal| Sound { samples: self.signals.alarm(signal).to_vec(), at: 0 });
-        let sentences = self.bench.voice().sentences(&utterance.text).into();
+        let words = self.bench.voice().sentences(&utterance.text);
+        let sentences = words.iter().cloned().collect();
         let is_alarm =
             utterance.priority == Priority::Alarm || matches!(utterance.alarm, Some(AlarmSignal::Hazard { .. }));
         let pause = if signal.is_some() { AFTER_SIGNAL } else { 0 };
@@ -184,6 +185,7 @@ impl Speaker {
             sound: signal.unwrap_or_default(),
             pause,
             sentences,
+            words,
             begun: 0,
             next: None,
         });
@@ -227,7 +229,8 @@ impl Speaker {
             Ok(samples) => {
                 current.sound = Sound { samples, at: 0 };
                 current.pause = if current.sentences.is_empty() { 0 } else { BETWEEN_SENTENCES };
-                self.events.push(SpeakerEvent::Started { id: current.id, sentence });
+                let words = current.words.get(sentence).cloned().unwrap_or_default();
+                self.events.push(SpeakerEvent::Started { id: current.id, sentence, words });
             }
             Err(error) => self.events.push(SpeakerEvent::Failed { id: current.id, error }),
         }
@@ -288,7 +291,10 @@ struct Current {
     sound: Sound,
     /// Samples of silence after the sound.
     pause: usize,
+    /// Those that are not begun yet.
     sentences: VecDeque<String>,
+    /// All of them.
+    words: Vec<String>,
     /// Sentences begun so far.
     begun: usize,
     next: Option<Preparation>,

@@ -1,0 +1,274 @@
+//! How well somebody is heard who speaks while the program speaks: a loudspeaker, a room and a microphone, as figures.
+//!
+//! `cargo run --release --example hear_interrupts -- MODELS PROMPTS [RATIO_DB [ROUNDS]]`: PROMPTS is what `sparehand prompts --out` made;
+//! RATIO_DB is how much louder the person is in the microphone than the loudspeaker, both measured over their own sound.
+
+#[path = "../tests/hear_support/mod.rs"]
+mod hear_support;
+
+use std::path::Path;
+
+use hear_support::{Voice, spoken};
+use rand::rngs::SmallRng;
+use rand::{RngExt, SeedableRng};
+use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
+use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::noise::{pink, rms};
+use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
+
+const VOICES: [Voice; 6] = [
+    Voice::Espeak("en-us"),
+    Voice::Espeak("en-gb+f3"),
+    Voice::Flite("slt"),
+    Voice::Flite("rms"),
+    Voice::Flite("awb"),
+    Voice::Flite("kal16"),
+];
+const SAID: [(&str, PhraseClass); 4] = [
+    ("stop", PhraseClass::Emergency),
+    ("say again", PhraseClass::Emergency),
+    ("valve closed", PhraseClass::Critical),
+    ("water off", PhraseClass::Critical),
+];
+/// Allowed besides, so that there is something to be taken for.
+const OTHERS: [&str; 12] = [
+    "done",
+    "yes",
+    "no",
+    "valve open",
+    "hose connected",
+    "how long",
+    "what is left",
+    "go ahead",
+    "stand by",
+    "water on",
+    "skip",
+    "running clear",
+];
+/// What the loudspeaker is told to do takes so long, and the word that is in its buffers goes on meanwhile.
+const OUTPUT_FRAMES: usize = 8;
+const DUCKED: f32 = 0.125;
+const DUCKED_FRAMES: usize = 150;
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let [models, prompts, rest @ ..] = arguments.as_slice() else {
+        return Err("expected MODELS PROMPTS [RATIO_DB [ROUNDS]]".into());
+    };
+    let number = |at: usize, usual: f32| rest.get(at).map_or(Ok(usual), |text| text.parse());
+    let (ratio_db, rounds) = (number(0, 0.0)?, number(1, 8.0)? as usize);
+    let mut files: Vec<_> = std::fs::read_dir(prompts)?.filter_map(|entry| Some(entry.ok()?.path())).collect();
+    files.retain(|path| path.extension().is_some_and(|extension| extension == "wav"));
+    files.sort();
+    let phrase = |(group, (text, class)): (u32, (&str, PhraseClass))| AllowedPhrase {
+        text: text.to_owned(),
+        class,
+        group,
+        while_speaking: true,
+    };
+    let all = SAID.into_iter().chain(OTHERS.map(|text| (text, PhraseClass::Ordinary)));
+    let set = ListeningSet { id: ListeningSetId(1), phrases: (0..).zip(all).map(phrase).collect() };
+    let mut rng = SmallRng::seed_from_u64(7);
+    let mut talks = Vec::new();
+    for voice in VOICES {
+        for (words, _) in SAID {
+            talks.push((words, spoken(words, voice)));
+        }
+    }
+    let mut tally = Tally::default();
+    for round in 0..rounds {
+        let mut listener = Listener::new(Path::new(models), ListenerSettings::default())?;
+        listener.allow(&set)?;
+        let room = Room::new(&mut rng);
+        let mut loop_ =
+            Loop { listener, room, played: Vec::new(), at: 0, noise: pink(round as u64, 60 * SAMPLE_RATE, 0.0005) };
+        // The room is learnt from what is said before anybody interrupts.
+        let prompt = |rng: &mut SmallRng, least_s: f32| loop {
+            let samples = wav::read(&files[rng.random_range(0..files.len())]).expect("a prompt is a WAV file");
+            if samples.len() as f32 > least_s * SAMPLE_RATE as f32 {
+                return samples;
+            }
+        };
+        for _ in 0..2 {
+            loop_.play(&prompt(&mut rng, 3.0), None, ratio_db, &mut tally)?;
+        }
+        for (words, talk) in &talks {
+            let begin = rng.random_range(0.6..2.0);
+            loop_.play(&prompt(&mut rng, 4.5), Some((words, talk, begin)), ratio_db, &mut tally)?;
+        }
+    }
+    tally.print(ratio_db);
+    Ok(())
+}
+
+/// Where the loudspeaker's sound comes back from.
+struct Room {
+    response: Vec<f32>,
+}
+
+impl Room {
+    /// 40 to 200 ms later; a strong direct sound, and a tail that dies away 60 dB in 0.15 to 0.35 s.
+    fn new(rng: &mut SmallRng) -> Self {
+        let delay = rng.random_range(640..3_200);
+        let (decay, share) = (rng.random_range(0.15..0.35_f32), rng.random_range(0.1..0.3_f32));
+        let len = (decay * SAMPLE_RATE as f32) as usize;
+        let mut response = vec![0.0; delay + len];
+        response[delay] = 1.0;
+        let mut power = 0.0;
+        for (at, value) in response[delay + 1..].iter_mut().enumerate() {
+            let fade = (-6.9 * at as f32 / len as f32).exp();
+            *value = rng.random_range(-1.0..1.0) * fade;
+            power += *value * *value;
+        }
+        let gain = (share / power).sqrt();
+        for value in &mut response[delay + 1..] {
+            *value *= gain;
+        }
+        Self { response }
+    }
+
+    /// The echo of the newest frame of `played`, with the loudspeaker's own distortion (about -35 dB).
+    fn echo(&self, played: &[f32]) -> [f32; FRAME_LEN] {
+        let mut frame = [0.0; FRAME_LEN];
+        for (back, value) in frame.iter_mut().rev().enumerate() {
+            let newest = played.len() - back;
+            let from = newest.saturating_sub(self.response.len());
+            let past = played[from..newest].iter().rev();
+            *value = past.zip(&self.response).map(|(sample, gain)| (sample - 0.3 * sample.powi(3)) * gain).sum();
+        }
+        frame
+    }
+}
+
+#[derive(Default)]
+struct Tally {
+    /// By word: heard, heard as something else, not heard.
+    words: std::collections::BTreeMap<String, [usize; 3]>,
+    /// From the end of the word to the event, in ms.
+    late: Vec<f32>,
+    /// From the beginning of the word to speech being noticed, in ms.
+    noticed: Vec<f32>,
+    alone_s: f32,
+    alone_noticed: usize,
+    alone_heard: Vec<String>,
+}
+
+struct Loop {
+    listener: Listener,
+    room: Room,
+    played: Vec<f32>,
+    at: usize,
+    noise: Vec<f32>,
+}
+
+impl Loop {
+    /// Plays a prompt to its end, or until somebody is heard; then a second and a half of nothing.
+    fn play(
+        &mut self,
+        prompt: &[f32],
+        said: Option<(&str, &[f32], f32)>,
+        ratio_db: f32,
+        tally: &mut Tally,
+    ) -> Result<(), Box<dyn std::error::Error>> {
+        // As loud in the microphone as the direct sound, and in proportion the person.
+        let prompt: Vec<f32> = {
+            let gain = 10_f32.powf(-ratio_db / 20.0) * 0.1 / rms(prompt);
+            prompt.iter().map(|sample| sample * gain).collect()
+        };
+        let near_gain = 0.1 / 0.05;
+        let talk = said.map(|(_, talk, begin)| {
+            let skip = (begin * SAMPLE_RATE as f32) as usize;
+            (skip, skip + talk.len(), talk)
+        });
+        let mut ducked = 0;
+        let (mut stop_at, mut outcome, mut noticed) = (prompt.len(), None, false);
+        let mut orders: Vec<(usize, bool)> = Vec::new();
+        let mut now = 0;
+        let last = |stop_at: usize, talk: Option<(usize, usize, &[f32])>| {
+            stop_at.max(talk.map_or(0, |(_, end, _)| end)) + SAMPLE_RATE * 3 / 2
+        };
+        while now < last(stop_at, talk) {
+            let mut frame = [0.0; FRAME_LEN];
+            for (at, value) in (now..).zip(&mut frame) {
+                *value = if at < stop_at { prompt.get(at).copied().unwrap_or(0.0) } else { 0.0 };
+                if ducked > 0 {
+                    *value *= DUCKED;
+                }
+            }
+            ducked = usize::saturating_sub(ducked, 1);
+            self.played.extend(frame);
+            let surplus = self.played.len().saturating_sub(2 * SAMPLE_RATE);
+            self.played.drain(..surplus);
+            let mut mic = self.room.echo(&self.played);
+            for (at, value) in (now..).zip(&mut mic) {
+                *value += self.noise[(self.at + at) % self.noise.len()];
+                if let Some((begin, end, talk)) = talk
+                    && (begin..end).contains(&at)
+                {
+                    *value += talk[at - begin] * near_gain;
+                }
+            }
+            let speaking = now < stop_at;
+            for (left, stops) in &mut orders {
+                *left -= 1;
+                if *left == 0 {
+                    if *stops { stop_at = stop_at.min(now) } else { ducked = DUCKED_FRAMES }
+                }
+            }
+            orders.retain(|(left, _)| *left > 0);
+            now += FRAME_LEN;
+            let Some(event) = self.listener.push_frame(&mic, Some(&frame), speaking)? else { continue };
+            let began = talk.is_some_and(|(begin, ..)| now >= begin);
+            match event {
+                HearEvent::SpeechStarted => {
+                    orders.push((OUTPUT_FRAMES, false));
+                    if !began {
+                        tally.alone_noticed += 1;
+                    } else if let Some((begin, ..)) = talk.filter(|_| !noticed) {
+                        noticed = true;
+                        tally.noticed.push((now - begin) as f32 / 16.0);
+                    }
+                }
+                HearEvent::Heard(heard) if !began => tally.alone_heard.push(heard.text),
+                HearEvent::Heard(heard) => {
+                    let (words, _, _) = said.expect("somebody spoke");
+                    let right = heard.text == words;
+                    if let Some((_, end, _)) = talk.filter(|_| right && outcome.is_none()) {
+                        tally.late.push((now as f32 - end as f32) / 16.0);
+                    }
+                    outcome.get_or_insert((right, heard.text));
+                    orders.push((OUTPUT_FRAMES, true));
+                }
+                _ => {}
+            }
+        }
+        self.at += now;
+        match said {
+            Some((words, ..)) => {
+                let at = outcome.map_or(2, |(right, _)| usize::from(!right));
+                tally.words.entry(words.to_owned()).or_default()[at] += 1;
+                tally.alone_s += talk.map_or(0.0, |(begin, ..)| begin as f32 / SAMPLE_RATE as f32);
+            }
+            None => tally.alone_s += prompt.len() as f32 / SAMPLE_RATE as f32,
+        }
+        Ok(())
+    }
+}
+
+impl Tally {
+    fn print(mut self, ratio_db: f32) {
+        println!("person {ratio_db:+} dB over the loudspeaker");
+        for (words, [right, wrong, missed]) in &self.words {
+            println!("{words:>14}: heard {right} of {}, as something else {wrong}", right + wrong + missed);
+        }
+        for (name, times) in [
+            ("from its end to being heard", &mut self.late),
+            ("from its beginning to being noticed", &mut self.noticed),
+        ] {
+            times.sort_by(f32::total_cmp);
+            let quantile = |share: f32| times.get((share * times.len() as f32) as usize).copied().unwrap_or(f32::NAN);
+            println!("{name}: median {:.0} ms, 95 % {:.0} ms, of {}", quantile(0.5), quantile(0.95), times.len());
+        }
+        println!("alone, {:.0} s: noticed {} times, heard {:?}", self.alone_s, self.alone_noticed, self.alone_heard);
+    }
+}
