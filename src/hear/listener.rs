@@ -419,7 +419,7 @@ impl Listener {
             }
         }
         if let (Some((index, phrase)), Some(certainty)) = (best, accepted)
-            && (!over_own_voice || counts_over_own_voice(phrase, certainty))
+            && (!over_own_voice || phrase.while_speaking)
         {
             return Ok(Some(HearEvent::Heard(PhraseHeard {
                 set: allowed.id,
@@ -498,11 +498,6 @@ impl Listener {
 /// understood says it again, and talk does not come near the same phrase twice. One word is too little for that.
 fn counts_twice(phrase: &AllowedPhrase, verdict: &Verdict) -> bool {
     phrase.text.contains(' ') && verdict.score >= TWICE_SCORE && verdict.margin >= TWICE_MARGIN
-}
-
-/// Over the program's own voice only what is sure counts, but for what is to be done at once.
-fn counts_over_own_voice(phrase: &AllowedPhrase, certainty: Certainty) -> bool {
-    phrase.while_speaking && (phrase.class == PhraseClass::Emergency || certainty == Certainty::Sure)
 }
 
 /// Why the listener could not go on.

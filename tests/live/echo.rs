@@ -6,7 +6,7 @@ use sparehand::engine::event::Event;
 use sparehand::journal::{JournalReader, RunId};
 
 use crate::server::{SoundServer, pause};
-use crate::support::{Program, clip};
+use crate::support::{Program, clip, clip_at};
 
 const VOICE: (&str, &str) = ("flite", "rms");
 
@@ -47,4 +47,51 @@ fn its_own_voice_in_the_microphone_confirms_nothing() {
         count(&|event| matches!(event, Event::StepAnswered { .. } | Event::OtherStateHeard { .. }))
     };
     assert_eq!(answered(), 1, "gloves, and nothing by itself");
+}
+
+/// The voice of the program has about this RMS where it speaks (-16 LUFS).
+const AS_LOUD: f32 = 0.14;
+
+/// Somebody as loud in the microphone as the program itself says "stop" in the midst of what it says.
+#[test]
+fn stop_gets_through_its_own_voice() {
+    let server = SoundServer::start();
+    let rig = server.folder().join("rig.toml");
+    std::fs::write(&rig, "").unwrap();
+    let journal = server.folder().join("journal.sqlite");
+    server.echo(60, 100);
+    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
+    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let clips = server.folder().join("clips");
+    pause(Duration::from_secs(14));
+    let mut times = Vec::new();
+    for turn in 0..10 {
+        let voice = [VOICE, ("flite", "slt"), ("espeak-ng", "en-us")][turn % 3];
+        program.seen = program.lines.lock().unwrap().len();
+        for _ in 0..4 {
+            server.play(&clip_at(&clips, VOICE, "explain", AS_LOUD));
+            pause(Duration::from_secs(1));
+            if program.new_lines().iter().any(|line| line.contains("heard: explain")) {
+                break;
+            }
+        }
+        // It explains for some ten seconds.
+        pause(Duration::from_millis(1_200 + 150 * turn as u64));
+        program.seen = program.lines.lock().unwrap().len();
+        server.play(&clip_at(&clips, voice, "stop", AS_LOUD));
+        let said = std::time::Instant::now();
+        let heard = |program: &Program| program.new_lines().iter().any(|line| line.contains("heard: stop"));
+        while !heard(&program) && said.elapsed() < Duration::from_secs(2) {
+            pause(Duration::from_millis(10));
+        }
+        if heard(&program) {
+            times.push(said.elapsed());
+            pause(Duration::from_secs(5));
+            server.play(&clip_at(&clips, VOICE, "go ahead", AS_LOUD));
+        }
+        pause(Duration::from_secs(12));
+    }
+    times.sort();
+    println!("stop: {} of 10, after {times:?}", times.len());
+    assert!(times.len() >= 8, "stop got through {} times of 10", times.len());
 }

@@ -105,6 +105,26 @@ pub fn clip(folder: &Path, voice: Voice, text: &str) -> PathBuf {
     path
 }
 
+/// The same words at this RMS, full scale 1.0.
+pub fn clip_at(folder: &Path, voice: Voice, text: &str, rms: f32) -> PathBuf {
+    let plain = clip(folder, voice, text);
+    let path = plain.with_extension(format!("{rms}.wav"));
+    if !path.exists() {
+        let mut reader = hound::WavReader::open(&plain).unwrap();
+        let samples: Vec<f32> = reader.samples::<i16>().map(|sample| f32::from(sample.unwrap()) / 32_768.0).collect();
+        // Of what is said, not of the silence around it.
+        let loud = samples.chunks(160).map(|chunk| chunk.iter().map(|sample| sample * sample).sum::<f32>() / 160.0);
+        let loud: Vec<f32> = loud.filter(|power| *power > 1e-4).collect();
+        let gain = rms / (loud.iter().sum::<f32>() / loud.len() as f32).sqrt();
+        let mut writer = hound::WavWriter::create(&path, reader.spec()).unwrap();
+        for sample in samples {
+            writer.write_sample(((sample * gain).clamp(-1.0, 1.0) * 32_767.0) as i16).unwrap();
+        }
+        writer.finalize().unwrap();
+    }
+    path
+}
+
 /// What the recogniser writes for each utterance, freely, without knowing what could be said.
 pub fn transcript(files: &[PathBuf], folder: &Path) -> Vec<String> {
     let phrases = folder.join("any.txt");
