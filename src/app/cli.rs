@@ -96,6 +96,9 @@ pub struct RunArgs {
     /// Loudspeaker by name or id.
     #[arg(long, value_name = "NAME")]
     pub loudspeaker: Option<String>,
+    /// Keep all sound in this WAV file, to look into what was misheard: left the microphone, right what was played.
+    #[arg(long, value_name = "FILE")]
+    pub keep_sound: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -3,6 +3,7 @@
 //! The loop waits on one channel, never longer than a tenth of a second: a timer would sleep on while the machine does, and
 //! a clock that guards a hazard must ring when it wakes.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, RecvTimeoutError, Sender};
@@ -10,6 +11,7 @@ use std::time::Duration;
 
 use crate::app::AppError;
 use crate::app::clock::Clock;
+use crate::app::kept_sound::KeptSound;
 use crate::app::live_ear::{Ear, ToEar};
 use crate::app::live_mouth::{Mouth, ToMouth};
 use crate::app::notes::Notes;
@@ -22,6 +24,7 @@ use crate::app::talk::Talk;
 use crate::engine::input::Input;
 use crate::engine::output::Priority;
 use crate::hear::listener::{HearEvent, Level};
+use crate::hear::pairing::Pairing;
 use crate::say::loud_enough::{InNoise, LoudEnough};
 use crate::say::speaker::SpeakerEvent;
 use crate::screen::{Activity, Meters, Screen, ScreenKey};
@@ -31,6 +34,8 @@ use crate::screen::{Activity, Meters, Screen, ScreenKey};
 pub struct Devices {
     pub microphone: Option<String>,
     pub loudspeaker: Option<String>,
+    /// Where all sound is kept.
+    pub keep_sound: Option<PathBuf>,
 }
 
 /// Makes what tells how the move stands against its plan.
@@ -101,13 +106,24 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
     let ear = {
         let (sounds, news) = (sounds.clone(), news.clone());
         let (device, speaking, stop) = (devices.microphone.clone(), Arc::clone(&speaking), Arc::clone(&stop));
+        let kept = devices.keep_sound.as_deref().map(KeptSound::create).transpose()?;
         spawn("ear", move || {
             let failed = news.clone();
             let listener = match sounds.listener() {
                 Ok(listener) => listener,
                 Err(error) => return drop(failed.send(News::EarFailed(error))),
             };
-            let mut ear = Ear { listener, orders: ear_orders, news, device, speaking, stop, reference: None };
+            let mut ear = Ear {
+                listener,
+                orders: ear_orders,
+                news,
+                device,
+                speaking,
+                stop,
+                reference: None,
+                kept,
+                pairing: Pairing::default(),
+            };
             if let Err(error) = ear.run() {
                 drop(failed.send(News::EarFailed(error)));
             }

@@ -6,12 +6,14 @@ use std::sync::mpsc::{self, Receiver, Sender};
 
 use crate::app::AppError;
 use crate::app::clock::pause;
+use crate::app::kept_sound::KeptSound;
 use crate::app::live::{NAP, News, REOPEN_EVERY};
 use crate::app::sound::SoundError;
 use crate::engine::output::ListeningSet;
 use crate::hear::FRAME_LEN;
 use crate::hear::capture::Capture;
 use crate::hear::listener::Listener;
+use crate::hear::pairing::Pairing;
 use crate::say::playback::Reference;
 
 /// What the loop tells the ear.
@@ -31,6 +33,8 @@ pub(super) struct Ear {
     pub(super) speaking: Arc<AtomicBool>,
     pub(super) stop: Arc<AtomicBool>,
     pub(super) reference: Option<Box<Reference>>,
+    pub(super) kept: Option<KeptSound>,
+    pub(super) pairing: Pairing,
 }
 
 impl Ear {
@@ -48,7 +52,10 @@ impl Ear {
                     Ok(ToEar::Listen(set)) => self.listener.allow(&set)?,
                     Ok(ToEar::TakeNote) => self.listener.take_note(),
                     Ok(ToEar::DropNote) => self.listener.drop_note(),
-                    Ok(ToEar::Reference(reference)) => self.reference = Some(reference),
+                    Ok(ToEar::Reference(reference)) => {
+                        self.reference = Some(reference);
+                        self.pairing.begin_anew();
+                    }
                     Err(mpsc::TryRecvError::Empty) => break,
                     Err(mpsc::TryRecvError::Disconnected) => return Ok(()),
                 }
@@ -58,14 +65,22 @@ impl Ear {
             if let Some(capture) = &mut capture {
                 while capture.read_frame(&mut mic) {
                     any = true;
-                    frames += 1;
-                    self.frame(&mic)?;
-                    if frames.is_multiple_of(METER_EVERY) {
-                        self.tell(News::Level(self.listener.level()));
-                    }
+                    self.pairing.heard(mic);
                 }
                 stalled = if capture.delivered() == delivered { stalled + 1 } else { 0 };
                 delivered = capture.delivered();
+            }
+            if let Some(reference) = &mut self.reference {
+                while let Some(played) = reference.next_frame().map_err(SoundError::from)? {
+                    self.pairing.played(played);
+                }
+            }
+            while let Some((mic, played)) = self.pairing.next_pair() {
+                frames += 1;
+                self.frame(&mic, &played)?;
+                if frames.is_multiple_of(METER_EVERY) {
+                    self.tell(News::Level(self.listener.level()));
+                }
             }
             if lost && any {
                 lost = false;
@@ -85,6 +100,7 @@ impl Ear {
                 naps += 1;
                 if naps.is_multiple_of(REOPEN_EVERY) {
                     capture = Capture::open(self.device.as_deref()).ok();
+                    self.pairing.begin_anew();
                     delivered = 0;
                 }
             }
@@ -93,14 +109,16 @@ impl Ear {
         Ok(())
     }
 
-    fn frame(&mut self, mic: &[f32; FRAME_LEN]) -> Result<(), AppError> {
-        // When the loudspeaker played nothing meanwhile, silence is what it played.
-        let played = match &mut self.reference {
-            Some(reference) => Some(reference.next_frame().map_err(SoundError::from)?.unwrap_or([0.0; FRAME_LEN])),
-            None => None,
-        };
+    fn frame(&mut self, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]) -> Result<(), AppError> {
+        // Hearing goes on when the disk is full.
+        if let Some(kept) = &mut self.kept
+            && let Err(error) = kept.write(mic, played)
+        {
+            tracing::warn!(%error, "no sound is kept any more");
+            self.kept = None;
+        }
         let speaking = self.speaking.load(Ordering::Relaxed);
-        if let Some(event) = self.listener.push_frame(mic, played.as_ref(), speaking)? {
+        if let Some(event) = self.listener.push_frame(mic, self.reference.is_some().then_some(played), speaking)? {
             self.tell(News::Heard(event));
         }
         Ok(())

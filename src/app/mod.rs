@@ -6,6 +6,7 @@ pub mod clock;
 pub mod fetch;
 pub mod figure_command;
 pub mod hear_command;
+pub mod kept_sound;
 pub mod lint_command;
 pub mod live;
 mod live_ear;
@@ -51,6 +52,8 @@ use thiserror::Error;
 /// Why a command of the program could not do its work.
 #[derive(Debug, Error)]
 pub enum AppError {
+    #[error(transparent)]
+    KeptSound(#[from] kept_sound::KeptSoundError),
     #[error(transparent)]
     Prompts(#[from] prompts::PromptError),
     #[error(transparent)]

@@ -51,10 +51,10 @@ impl OwnVoice {
         self.utterances.iter().find(|utterance| utterance.id == id)
     }
 
-    /// Whether the phrase was heard while the program spoke and is among the words of a sentence that was in the air: nobody's answer,
-    /// however clear.
+    /// Whether the phrase was heard while the program spoke and is among the words of a sentence that was in the air, or begins one
+    /// ("stopped" sounds like "stop"): nobody's answer, however clear.
     pub fn said(&self, now: SessionTime, heard: &PhraseHeard) -> bool {
-        let phrase = format!(" {} ", heard.text);
+        let phrase = format!(" {}", heard.text);
         let said = |sentence: &Sentence| sentence.is_in_the_air(now) && sentence.words.contains(&phrase);
         heard.over_speech && self.sentences.iter().any(said)
     }
@@ -109,6 +109,8 @@ mod tests {
         assert!(own.said(at(4_500), &heard("water off", true)), "what was said is judged later");
         assert!(!own.said(at(6_000), &heard("water off", true)), "by now it is somebody else");
         assert!(own.said(at(6_000), &heard("elbow", true)));
+        own.says(at(6_000), SpeechId(2), "Stopped. Say go ahead to go on.");
+        assert!(own.said(at(6_500), &heard("stop", true)), "it sounds like it");
         own.is_over(at(6_000), SpeechId(1));
         assert!(own.said(at(8_000), &heard("elbow", true)), "its end is judged later");
         assert!(!own.said(at(9_000), &heard("elbow", true)));

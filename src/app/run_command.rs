@@ -29,7 +29,7 @@ use crate::units::SessionTime;
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     models::verify(&places.models)?;
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
-    let devices = Devices { microphone, loudspeaker: args.loudspeaker.clone() };
+    let devices = Devices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
     let missing = missing_devices(&devices);
     if !missing.is_empty() && !args.keys {
         for line in &missing {

@@ -14,6 +14,7 @@ pub mod listener;
 pub mod measure;
 pub mod noise;
 pub mod note;
+pub mod pairing;
 pub mod phrases;
 pub mod reject;
 pub mod score;

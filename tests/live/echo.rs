@@ -18,7 +18,7 @@ fn its_own_voice_in_the_microphone_confirms_nothing() {
     let rig = server.folder().join("rig.toml");
     std::fs::write(&rig, "").unwrap();
     let journal = server.folder().join("journal.sqlite");
-    server.echo(60, 100);
+    server.echo(1.0);
     let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
     program.wait_for("step: gloves", 1, Duration::from_secs(30));
     let clips = server.folder().join("clips");
@@ -59,7 +59,7 @@ fn stop_gets_through_its_own_voice() {
     let rig = server.folder().join("rig.toml");
     std::fs::write(&rig, "").unwrap();
     let journal = server.folder().join("journal.sqlite");
-    server.echo(60, 100);
+    server.echo(1.0);
     let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
     program.wait_for("step: gloves", 1, Duration::from_secs(30));
     let clips = server.folder().join("clips");

@@ -2,13 +2,16 @@
 //! what a test person plays into `microphone` is what the program hears.
 
 use std::fs;
-use std::io::Read;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use tempfile::TempDir;
+
+/// Samples at 16 kHz after the sound, and share of it: the sound itself, and what two walls send back.
+const REFLECTIONS: [(usize, f32); 3] = [(0, 1.0), (190, 0.3), (500, 0.15)];
 
 pub struct SoundServer {
     folder: TempDir,
@@ -34,21 +37,39 @@ impl SoundServer {
         self.wait_until_it_answers();
     }
 
-    /// What the loudspeaker plays comes back into the microphone, so much later and at this share of its volume.
-    pub fn echo(&self, delay_ms: u32, percent: u32) {
-        let loopback = [
-            "load-module".to_owned(),
-            "module-loopback".to_owned(),
-            "source=loudspeaker.monitor".to_owned(),
-            "sink=microphone".to_owned(),
-            format!("latency_msec={delay_ms}"),
-        ];
-        self.must(&loopback.each_ref().map(String::as_str));
-        let listed = self.command("pactl").args(["list", "short", "sink-inputs"]).output().unwrap();
-        let listed = String::from_utf8(listed.stdout).unwrap();
-        let input = listed.lines().find(|line| line.contains("loopback")).unwrap_or_else(|| panic!("{listed}"));
-        let input = input.split_whitespace().next().unwrap();
-        self.must(&["set-sink-input-volume", input, &format!("{percent}%")]);
+    /// What the loudspeaker plays comes back into the microphone some 80 ms later, with two reflections, at this gain.
+    ///
+    /// Sound is carried sample for sample: the server's own loopback stretches and cuts it to keep its delay, by up to 7 ms a second,
+    /// which no room does.
+    pub fn echo(&self, gain: f32) {
+        const FORMAT: [&str; 4] = ["--rate=16000", "--channels=1", "--format=s16le", "--raw"];
+        let record = ["--device=loudspeaker.monitor", "--latency-msec=10"];
+        let play = ["--device=microphone", "--latency-msec=60", "--playback"];
+        let mut recorder = self.command("pacat");
+        recorder.arg("--record").args(record).args(FORMAT).stdout(Stdio::piped());
+        let mut recorder = recorder.spawn().expect("pacat is installed");
+        let mut player = self.command("pacat");
+        player.args(play).args(FORMAT).stdin(Stdio::piped());
+        let mut player = player.spawn().expect("pacat is installed");
+        let (mut from, mut to) = (recorder.stdout.take().unwrap(), player.stdin.take().unwrap());
+        self.players.lock().unwrap().extend([recorder, player]);
+        std::thread::spawn(move || {
+            let mut past = std::collections::VecDeque::from(vec![0.0_f32; REFLECTIONS[2].0 + 1]);
+            let mut bytes = [0u8; 320];
+            while from.read_exact(&mut bytes).is_ok() {
+                for pair in bytes.chunks_exact_mut(2) {
+                    past.pop_front();
+                    past.push_back(f32::from(i16::from_le_bytes([pair[0], pair[1]])));
+                    let newest = past.len() - 1;
+                    let sum: f32 = REFLECTIONS.iter().map(|&(late, share)| share * past[newest - late]).sum();
+                    let step = (gain * sum).clamp(-32_768.0, 32_767.0) as i16;
+                    pair.copy_from_slice(&step.to_le_bytes());
+                }
+                if to.write_all(&bytes).is_err() {
+                    break;
+                }
+            }
+        });
     }
 
     fn wait_until_it_answers(&self) {
