@@ -225,7 +225,7 @@ fn delays_twice_as_frequent_as_assumed_cost_a_few_mornings_until_they_were_seen(
     let count = |runs: i64| in_time(Kind::Calls, assumptions(), |_| runs, rounds, 850_000 + 5_000 * runs as u64)[1];
     let (few, many) = (count(3), count(30));
     println!("told nothing: {few} after 3, {many} after 30 past runs, of {rounds}");
-    assert!(few >= 745 - 42 && few <= 842, "{few}: 80 less 5.5, and 3.29 deviations");
+    assert!((745 - 42..=842).contains(&few), "{few}: 80 less 5.5, and 3.29 deviations");
     assert!(is_binomial(many, rounds, 0.8), "{many} of {rounds}");
 }
 
