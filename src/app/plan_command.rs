@@ -362,12 +362,12 @@ fn observations<'a>(past: &PastRuns, routines: impl Iterator<Item = &'a Routine>
     for routine in routines {
         for step in &routine.steps {
             let skill = skill_of(&routine.id, step.role);
-            steps.insert(key_of(&routine.id, &step.id), (skill, step.wait, step.usual.as_secs_f64()));
+            steps.insert(key_of(&routine.id, &step.id), (skill, step.role, step.wait, step.usual.as_secs_f64()));
         }
     }
     let first = hands.first().map(|hand| hand.name.as_str()).unwrap_or_default();
     let seen = past.deeds.iter().filter_map(|deed| {
-        let (skill, waits, usual_s) = steps.get(&deed.step)?;
+        let (skill, role, waits, usual_s) = steps.get(&deed.step)?;
         let person = if deed.person.is_empty() { first } else { &deed.person };
         Some(Observation {
             run: deed.run,
@@ -375,6 +375,7 @@ fn observations<'a>(past: &PastRuns, routines: impl Iterator<Item = &'a Routine>
             step: deed.step.clone(),
             skill: skill.clone(),
             waits: *waits,
+            practised: hands.iter().any(|hand| hand.name == *person && hand.is_practised(*role)),
             usual_s: *usual_s,
             took_s: deed.took_s,
         })

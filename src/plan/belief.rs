@@ -19,12 +19,14 @@ pub struct Belief {
     pub freedom: f64,
     /// How far an error in what is known of the person's pace moves it, 0 to 1: where the step itself was seen often, little.
     pub lean: f64,
+    /// How far what is not known of the person's want of practice moves it (logarithm, one deviation; below 0 the other way).
+    pub unlearned: f64,
 }
 
 impl Belief {
     /// One that is always the same.
     pub fn exact(seconds: f64) -> Self {
-        Self { median_s: seconds, spread: 0.0, freedom: 30.0, lean: 0.0 }
+        Self { median_s: seconds, spread: 0.0, freedom: 30.0, lean: 0.0, unlearned: 0.0 }
     }
 
     /// Draws one such time, in seconds; never above ten times the median nor below a tenth.
@@ -80,7 +82,8 @@ impl ThreePoint {
         let share = 1.0 + (self.deviation() / self.mean()).powi(2);
         // A Student distribution is wider than its spread says, by this.
         let narrower = ((freedom - 2.0) / freedom).max(0.0);
-        Belief { median_s: self.mean() / share.sqrt(), spread: (share.ln() * narrower).sqrt(), freedom, lean: 0.0 }
+        let spread = (share.ln() * narrower).sqrt();
+        Belief { median_s: self.mean() / share.sqrt(), spread, freedom, lean: 0.0, unlearned: 0.0 }
     }
 }
 

@@ -7,12 +7,13 @@
 //! deviations (median and MAD, Huber) beyond its kind is a delay (a call taken in the middle of a step): it is left out of what is
 //! believed of the step, and counted among the [`Delays`], which the simulation draws apart.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
 use super::belief::{Belief, ThreePoint};
 use super::luck::{Delays, Luck};
+use super::practice::{Practice, Slowness, assumed_after};
 
 /// A step that was done once.
 #[derive(Clone, Debug, PartialEq)]
@@ -27,6 +28,8 @@ pub struct Observation {
     pub skill: String,
     /// It goes on by itself, whoever waits for it.
     pub waits: bool,
+    /// The person needs no practice in it, whatever past runs say (the rig file says so).
+    pub practised: bool,
     /// What the routine's file says, in seconds, above 0.
     pub usual_s: f64,
     /// What it took, in seconds.
@@ -39,6 +42,8 @@ pub struct Observation {
 pub struct Assumptions {
     /// How many times as long the first run in a new role takes.
     pub unpractised: f64,
+    /// Spread of that factor among people (logarithm).
+    pub unpractised_spread: f64,
     /// After so many runs in a role a person is practised.
     pub practised_after: u32,
     /// Spread of one step of one person from run to run (logarithm).
@@ -93,8 +98,9 @@ pub struct Durations {
     groups: BTreeMap<(String, String), Group>,
     /// By person: how much slower than the file on the whole, and the variance of that estimate.
     people: BTreeMap<String, (f64, f64)>,
-    /// By person and skill: in how many runs.
-    practice: BTreeMap<(String, String), u32>,
+    practice: Practice,
+    /// By person: how much want of practice there was in what was seen of them.
+    green: BTreeMap<String, f64>,
     step_variance: f64,
     file_variance: f64,
     /// What part of a group's freedom is left once the mornings are reckoned from the same times.
@@ -105,6 +111,8 @@ pub struct Durations {
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Group {
     mean: f64,
+    /// Mean want of practice of what was seen: an error in what is known of it moves `mean` by so much of it.
+    green: f64,
     count: f64,
     squares: f64,
 }
@@ -114,6 +122,7 @@ struct Point {
     run: i64,
     group: usize,
     beyond: f64,
+    green: f64,
 }
 
 impl Durations {
@@ -133,7 +142,7 @@ impl Durations {
         let free = (within - (mornings.len() as f64 - 1.0).max(0.0)).max(0.0);
         let step_variance = (weight * assumed.step_spread.powi(2) + residual) / (weight + free);
         let whole = morning_belief(&points, &mornings, step_variance, &assumed);
-        let people = people_of(&keys, &groups, step_variance, &assumed);
+        let (people, green) = people_of(&keys, &groups, step_variance, &assumed);
         let file_variance = file_variance(&keys, &groups, &people, step_variance, &assumed);
         let paces = people.iter().map(|(name, (_, variance))| (name.clone(), variance.sqrt())).collect();
         Self {
@@ -141,6 +150,7 @@ impl Durations {
             groups: keys.into_iter().zip(groups).collect(),
             people,
             practice,
+            green,
             step_variance,
             file_variance,
             free_share: if within > 0.0 { free / within } else { 1.0 },
@@ -148,8 +158,19 @@ impl Durations {
         }
     }
 
-    /// What to expect of this person with this step, were their pace known exactly ([`Luck`] has what is not known of it); a want
-    /// of practice is not in it yet ([`Self::practice_factor`]).
+    /// What to expect of this person with this step, slowed by what want of practice they have in this skill.
+    pub fn in_practice(&self, person: &str, skill: &str, step: &str, usual: Usual, practised: bool) -> Belief {
+        let belief = self.of(person, step, false, usual);
+        let now = if practised { 0.0 } else { assumed_after(self.practice(person, skill), &self.assumed) };
+        let Slowness { times, spread } = self.slowness(person, skill);
+        let group = self.groups.get(&(person.to_owned(), step.to_owned())).copied().unwrap_or_default();
+        let pace = self.green.get(person).copied().unwrap_or(0.0);
+        let before = if group.count > 0.0 { (1.0 - belief.lean) * group.green } else { 0.0 } + belief.lean * pace;
+        Belief { unlearned: spread * (now - before), ..belief.times((times * now).exp()) }
+    }
+
+    /// What to expect of this person with this step once practised, were their pace known exactly ([`Luck`] has what is not
+    /// known of it).
     pub fn of(&self, person: &str, step: &str, waits: bool, usual: Usual) -> Belief {
         let known_as = if waits { "" } else { person };
         let pace = self.people.get(known_as).map_or(0.0, |(pace, _)| *pace);
@@ -169,6 +190,7 @@ impl Durations {
             spread: (variance * (1.0 + 1.0 / (worth + group.count))).sqrt(),
             freedom: weight + free,
             lean: worth / (worth + group.count),
+            unlearned: 0.0,
         }
     }
 
@@ -179,12 +201,18 @@ impl Durations {
 
     /// In how many past runs the person did steps of this skill.
     pub fn practice(&self, person: &str, skill: &str) -> u32 {
-        self.practice.get(&(person.to_owned(), skill.to_owned())).copied().unwrap_or(0)
+        self.practice.count(person, skill)
     }
 
-    /// How many times as long a person takes who is not yet practised.
+    /// How many times as long a person takes the next time who is not yet practised.
     pub fn practice_factor(&self, person: &str, skill: &str) -> f64 {
-        factor(self.practice(person, skill), &self.assumed)
+        let now = assumed_after(self.practice(person, skill), &self.assumed);
+        (self.slowness(person, skill).times * now).exp()
+    }
+
+    /// How much want of practice in this skill slows the person, in units of what is assumed.
+    pub fn slowness(&self, person: &str, skill: &str) -> Slowness {
+        self.practice.of(person, skill, &self.assumed)
     }
 
     /// How many observations of this person and step there are.
@@ -198,15 +226,14 @@ impl Durations {
     }
 }
 
-fn factor(runs_before: u32, assumed: &Assumptions) -> f64 {
-    let left = 1.0 - f64::from(runs_before) / f64::from(assumed.practised_after.max(1));
-    1.0 + (assumed.unpractised - 1.0) * left.max(0.0)
+/// One time as it was seen.
+struct Seen {
+    run: i64,
+    /// Logarithm beyond the file, and beyond want of practice.
+    beyond: f64,
+    green: f64,
+    practised: bool,
 }
-
-type Practice = BTreeMap<(String, String), u32>;
-
-/// Run, logarithm beyond the file, and whether the person was practised by then.
-type Seen = (i64, f64, bool);
 
 struct Cleaned {
     practice: Practice,
@@ -220,25 +247,20 @@ struct Cleaned {
 fn cleaned(observations: &[Observation], assumed: &Assumptions) -> Cleaned {
     let sound: Vec<&Observation> =
         observations.iter().filter(|o| o.took_s.is_finite() && o.took_s > 0.0 && o.usual_s > 0.0).collect();
-    let mut runs_of: BTreeMap<(String, String), BTreeSet<i64>> = BTreeMap::new();
-    for o in sound.iter().filter(|o| !o.waits) {
-        runs_of.entry((o.person.clone(), o.skill.clone())).or_default().insert(o.run);
-    }
+    let practice = Practice::learn(&sound, assumed);
     let mut by_group: BTreeMap<(String, String), Vec<Seen>> = BTreeMap::new();
     for o in &sound {
-        let earlier = runs_of
-            .get(&(o.person.clone(), o.skill.clone()))
-            .map_or(assumed.practised_after, |runs| u32::try_from(runs.range(..o.run).count()).unwrap_or(u32::MAX));
-        let practised = o.waits || earlier >= assumed.practised_after;
-        let slow = if practised { 1.0 } else { factor(earlier, assumed) };
+        let green = practice.greenness(o, assumed);
+        let slowed = practice.of(&o.person, &o.skill, assumed).times * green;
         let person = if o.waits { String::new() } else { o.person.clone() };
-        let beyond = (o.took_s / o.usual_s.max(1.0) / slow).ln();
-        by_group.entry((person, o.step.clone())).or_default().push((o.run, beyond, practised));
+        let beyond = (o.took_s / o.usual_s.max(1.0)).ln() - slowed;
+        let practised = practice.was_practised(o, assumed);
+        by_group.entry((person, o.step.clone())).or_default().push(Seen { run: o.run, beyond, green, practised });
     }
     for list in by_group.values_mut() {
         // How fast people learn is a guess; what they do once practised is not.
-        if list.iter().filter(|(.., practised)| *practised).count() >= ENOUGH {
-            list.retain(|(.., practised)| *practised);
+        if list.iter().filter(|seen| seen.practised).count() >= ENOUGH {
+            list.retain(|seen| seen.practised);
         }
     }
     let common = common_deviation(by_group.values(), assumed);
@@ -256,23 +278,21 @@ fn cleaned(observations: &[Observation], assumed: &Assumptions) -> Cleaned {
         if reach.is_finite() {
             delays.seen_of += list.len() as f64;
         }
-        for (run, beyond, _) in list {
+        for Seen { run, beyond, green, .. } in list {
             if beyond - middle > reach {
                 delays.seen.push(beyond - middle);
             } else {
-                points.push(Point { run, group: keys.len(), beyond: beyond.max(middle - reach) });
+                points.push(Point { run, group: keys.len(), beyond: beyond.max(middle - reach), green });
             }
         }
         keys.push(key);
     }
-    let practice =
-        runs_of.into_iter().map(|(key, runs)| (key, u32::try_from(runs.len()).unwrap_or(u32::MAX))).collect();
     Cleaned { practice, points, keys, delays }
 }
 
 /// Median and scaled median absolute deviation.
 fn robust(list: &[Seen]) -> (f64, f64) {
-    let values: Vec<f64> = list.iter().map(|(_, beyond, _)| *beyond).collect();
+    let values: Vec<f64> = list.iter().map(|seen| seen.beyond).collect();
     let middle = median(&values);
     let distances: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
     (middle, MAD_TO_DEVIATION * median(&distances))
@@ -286,7 +306,7 @@ fn common_deviation<'a>(groups: impl Iterator<Item = &'a Vec<Seen>>, assumed: &A
         let (middle, _) = robust(list);
         // Times lie nearer to their own middle than to the true one.
         let nearer = (1.0 - 1.0 / list.len() as f64).sqrt();
-        distances.extend(list.iter().map(|(_, beyond, _)| (beyond - middle).abs() / nearer));
+        distances.extend(list.iter().map(|seen| (seen.beyond - middle).abs() / nearer));
     }
     let seen = distances.len() as f64;
     let variance = (MAD_TO_DEVIATION * median(&distances)).powi(2);
@@ -310,8 +330,12 @@ fn group_means(points: &[Point], mornings: &BTreeMap<i64, f64>, count: usize) ->
     for p in points {
         groups[p.group].count += 1.0;
         groups[p.group].mean += rest(p);
+        groups[p.group].green += p.green;
     }
-    groups.iter_mut().for_each(|g| g.mean /= g.count.max(1.0));
+    for g in &mut groups {
+        g.mean /= g.count.max(1.0);
+        g.green /= g.count.max(1.0);
+    }
     for p in points {
         groups[p.group].squares += (rest(p) - groups[p.group].mean).powi(2);
     }
@@ -357,7 +381,7 @@ fn morning_belief(
     let variance = (guess + apart) / (assumed.weight + free);
     // Everything learned rests on past mornings whose own mean is off by the spread over the root of their number.
     let spread = (variance * (1.0 + if count > 0.0 { 1.0 / count } else { 0.0 })).sqrt();
-    Belief { median_s: 1.0, spread, freedom: assumed.weight + free, lean: 0.0 }
+    Belief { median_s: 1.0, spread, freedom: assumed.weight + free, lean: 0.0, unlearned: 0.0 }
 }
 
 /// Spread of a group's mean around its person's pace.
@@ -370,16 +394,22 @@ fn people_of(
     groups: &[Group],
     step_variance: f64,
     assumed: &Assumptions,
-) -> BTreeMap<String, (f64, f64)> {
-    let mut sums: BTreeMap<String, (f64, f64)> = BTreeMap::new();
+) -> (BTreeMap<String, (f64, f64)>, BTreeMap<String, f64>) {
+    let mut sums: BTreeMap<String, (f64, f64, f64)> = BTreeMap::new();
     for ((person, _), group) in keys.iter().zip(groups) {
         let weight = 1.0 / of_mean(group, step_variance, assumed.file_spread.powi(2));
         let sum = sums.entry(person.clone()).or_default();
         sum.0 += weight * group.mean;
         sum.1 += weight;
+        sum.2 += weight * group.green;
     }
     let prior = 1.0 / assumed.person_spread.powi(2).max(1e-6);
-    sums.into_iter().map(|(person, (sum, weight))| (person, (sum / (weight + prior), 1.0 / (weight + prior)))).collect()
+    let green = sums.iter().map(|(person, (_, weight, green))| (person.clone(), green / (weight + prior))).collect();
+    let people = sums
+        .into_iter()
+        .map(|(person, (sum, weight, _))| (person, (sum / (weight + prior), 1.0 / (weight + prior))))
+        .collect();
+    (people, green)
 }
 
 fn file_variance(

@@ -53,6 +53,8 @@ pub struct Today<'a> {
     stretch: f64,
     /// By the number of the person; the last is for what goes on by itself. Logarithms.
     paces: Vec<f64>,
+    /// The same: in how many deviations want of practice is more than is known of it, alike in all that the person does.
+    practice: Vec<f64>,
     delays: &'a Delays,
     chance: f64,
 }
@@ -62,11 +64,11 @@ impl Luck {
     pub fn draw(&self, hands: &[String], random: &mut impl Rng) -> Today<'_> {
         let stretch = self.whole.draw(random);
         let names = hands.iter().map(String::as_str).chain([""]);
-        let paces = names.map(|name| {
-            let spread = self.paces.get(name).copied().unwrap_or(self.unseen_pace);
-            Normal::new(0.0, spread).map_or(0.0, |normal| normal.sample(random))
-        });
-        Today { stretch, paces: paces.collect(), delays: &self.delays, chance: self.delays.chance() }
+        let mut normal = |spread: f64| Normal::new(0.0, spread).map_or(0.0, |normal| normal.sample(random));
+        let paces =
+            names.clone().map(|name| normal(self.paces.get(name).copied().unwrap_or(self.unseen_pace))).collect();
+        let practice = names.map(|_| normal(1.0)).collect();
+        Today { stretch, paces, practice, delays: &self.delays, chance: self.delays.chance() }
     }
 }
 
@@ -74,12 +76,13 @@ impl Today<'_> {
     /// Draws how long something takes this morning, in seconds. `person` is the number of who does it, none where it goes on by
     /// itself.
     pub fn takes(&self, belief: &Belief, person: Option<usize>, random: &mut impl Rng) -> f64 {
-        let pace = person.map_or_else(|| self.paces.last(), |person| self.paces.get(person)).copied().unwrap_or(0.0);
+        let of = |list: &[f64]| person.map_or_else(|| list.last(), |person| list.get(person)).copied().unwrap_or(0.0);
+        let beyond = belief.lean * of(&self.paces) + belief.unlearned * of(&self.practice);
         let by_chance = match self.delays.draw(self.chance, random) {
             Some(delay) => delay.exp(),
             None => belief.draw_factor(random),
         };
-        belief.median_s * by_chance * (belief.lean * pace).exp() * self.stretch
+        belief.median_s * by_chance * beyond.exp() * self.stretch
     }
 }
 

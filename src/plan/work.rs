@@ -22,6 +22,16 @@ pub struct Hand {
     pub practised: Vec<Role>,
 }
 
+impl Hand {
+    /// Whether the person needs no practice in a role; in what is anybody's, if they need none in any.
+    pub fn is_practised(&self, role: Role) -> bool {
+        match role {
+            Role::Either => !self.practised.is_empty(),
+            role => self.practised.contains(&role),
+        }
+    }
+}
+
 /// One step, or one round of it where a loop goes round more than once.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Chore {
@@ -331,12 +341,7 @@ impl Builder<'_> {
         let skill = skill_of(&routine.id, step.role);
         let alone = |person: usize| {
             let hand = &self.hands[person];
-            let known = match step.role {
-                Role::Either => !hand.practised.is_empty(),
-                role => hand.practised.contains(&role),
-            };
-            let practice = if known { 1.0 } else { self.known.durations.practice_factor(&hand.name, &skill) };
-            self.known.durations.of(&hand.name, &key, false, usual).times(practice)
+            self.known.durations.in_practice(&hand.name, &skill, &key, usual, hand.is_practised(step.role))
         };
         let everybody: Vec<usize> = (0..self.hands.len()).collect();
         if takes_all(step) && self.hands.len() > 1 {

@@ -31,7 +31,7 @@ def moment(text):
 @pytest.mark.parametrize("key, reference", [("civil_dawn", dawn), ("sunrise", sunrise), ("sunset", sunset), ("civil_dusk", dusk)])
 def test_the_moments_are_those_of_noaa_s_sheet_within_two_minutes(key, reference):
     not_given = 0
-    for (latitude, longitude, date, hours), one in asked(500, (-54, 54), 90):
+    for (latitude, longitude, date, hours), one in asked(2000, (-54, 54), 90):
         zone = datetime.timezone(datetime.timedelta(hours=hours))
         try:
             expected = reference(Observer(latitude, longitude), date, tzinfo=zone)
@@ -41,12 +41,12 @@ def test_the_moments_are_those_of_noaa_s_sheet_within_two_minutes(key, reference
             continue
         off = (moment(one[key]) - expected).total_seconds()
         assert abs(off) < 120, (latitude, longitude, date, key, one[key], off)
-    assert not_given <= 5
+    assert not_given <= 20
 
 
 def test_the_sun_stands_where_each_moment_says_it_does_also_in_the_far_north():
     compared = 0
-    for (latitude, longitude, date, _), one in asked(1500, (-72, 72), 91):
+    for (latitude, longitude, date, _), one in asked(2000, (-72, 72), 91):
         observer = Observer(latitude, longitude)
         for key, height in (("civil_dawn", -6), ("sunrise", -0.8333), ("sunset", -0.8333), ("civil_dusk", -6)):
             if one[key].startswith("stays-"):
@@ -54,12 +54,12 @@ def test_the_sun_stands_where_each_moment_says_it_does_also_in_the_far_north():
             compared += 1
             found = elevation(observer, moment(one[key]), with_refraction=False)
             assert abs(found - height) < 0.05, (latitude, longitude, date, key, one[key], found)
-    assert compared > 5000
+    assert compared > 7000
 
 
 def test_where_there_is_no_sunset_or_no_sunrise_the_sun_really_stays():
     stayed = 0
-    for (latitude, longitude, date, _), one in asked(600, (55, 72), 92):
+    for (latitude, longitude, date, _), one in asked(2000, (55, 72), 92):
         observer = Observer(latitude, longitude)
         noon = moment(one["noon"])
         for key, height, half in (("civil_dawn", -6, -1), ("sunrise", -0.8333, -1), ("sunset", -0.8333, 1), ("civil_dusk", -6, 1)):
@@ -71,12 +71,12 @@ def test_where_there_is_no_sunset_or_no_sunrise_the_sun_really_stays():
                 assert min(heights) > height - 0.05, (latitude, longitude, date, key)
             else:
                 assert max(heights) < height + 0.05, (latitude, longitude, date, key)
-    assert stayed > 50
+    assert stayed > 500
 
 
 def test_morning_and_evening_belong_to_the_local_date():
     """Libraries that work by days of Greenwich give the evening before, west of it."""
-    for (latitude, longitude, date, hours), one in asked(1000, (-54, 54), 93):
+    for (latitude, longitude, date, hours), one in asked(2000, (-54, 54), 93):
         zone = datetime.timezone(datetime.timedelta(hours=hours))
         for key in ("noon", "sunrise", "sunset"):
             assert moment(one[key]).astimezone(zone).date() == date, (latitude, longitude, date, key, one)

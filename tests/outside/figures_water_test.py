@@ -53,30 +53,35 @@ def test_every_unit_is_the_size_that_pint_gives_it(rng):
 
 
 def test_temperatures_convert_as_pint_converts_them(rng):
-    numbers = [float(n) for n in rng.uniform(-60, 180, 200)]
+    numbers = [float(n) for n in rng.uniform(-60, 180, 2000)]
     found = answers([("convert", {"quantity": f"{n!r} F"}) for n in numbers])
-    for number, one in zip(numbers, found):
-        assert abs(one["c"] - Q(number, "degF").to("degC").magnitude) < 1e-9
+    for number, expected, one in zip(numbers, Q(numpy.array(numbers), "degF").to("degC").magnitude, found):
+        assert abs(one["c"] - expected) < 1e-9, (number, one)
 
 
 def test_depths_volumes_flows_and_fill_times(rng):
     questions, expected = [], []
-    rows = zip(
-        rng.uniform(12, 90, 500), rng.uniform(12, 60, 500), rng.uniform(1, 60, 500), rng.uniform(0.5, 12, 500), rng.uniform(5, 100, 500)
-    )
-    for length, width, gallons, gpm, share in (map(float, row) for row in rows):
-        base = Q(length, "inch") * Q(width, "inch")
-        water = Q(gallons, "gallon")
-        questions.append(("depth", {"water": f"{gallons!r} gal", "length": f"{length!r} in", "width": f"{width!r} in"}))
-        expected.append(("depth_cm", (water / base).to("cm").magnitude))
+    most = [(12, 90), (12, 60), (1, 60), (0.5, 12), (5, 100)]
+    lengths, widths, gallons, gpms, shares = (rng.uniform(*between, 2000) for between in most)
+    base = Q(lengths, "inch") * Q(widths, "inch")
+    water, flow = Q(gallons, "gallon"), Q(gpms, "gallon / minute")
+    by_pint = [
+        (water / base).to("cm").magnitude,
+        (base * Q(30, "cm")).to("gallon").magnitude,
+        (water * shares / 100 / flow).to("s").magnitude,
+        flow.to("liter / minute").magnitude,
+        (Q(5, "gallon") / flow).to("s").magnitude,
+    ]
+    rows = zip(lengths, widths, gallons, gpms, shares, *by_pint)
+    for length, width, held, gpm, share, depth, volume, fills, litres, bucket in (map(float, row) for row in rows):
+        questions.append(("depth", {"water": f"{held!r} gal", "length": f"{length!r} in", "width": f"{width!r} in"}))
+        expected.append(("depth_cm", depth))
         questions.append(("tank-volume", {"length": f"{length!r} in", "width": f"{width!r} in", "height": "30 cm"}))
-        expected.append(("volume_gal", (base * Q(30, "cm")).to("gallon").magnitude))
-        flow = Q(gpm, "gallon / minute")
-        questions.append(("fill-time", {"tank": f"{gallons!r} gal", "flow": f"{gpm!r} gpm", "share": f"{share!r} %"}))
-        expected.append(("time_s", (water * share / 100 / flow).to("s").magnitude))
-        time = (Q(5, "gallon") / flow).to("s").magnitude
-        questions.append(("bucket-flow", {"bucket": "5 gal", "time": f"{time!r} s"}))
-        expected.append(("flow_l_per_min", flow.to("liter / minute").magnitude))
+        expected.append(("volume_gal", volume))
+        questions.append(("fill-time", {"tank": f"{held!r} gal", "flow": f"{gpm!r} gpm", "share": f"{share!r} %"}))
+        expected.append(("time_s", fills))
+        questions.append(("bucket-flow", {"bucket": "5 gal", "time": f"{bucket!r} s"}))
+        expected.append(("flow_l_per_min", litres))
     for question, (key, value), one in zip(questions, expected, answers(questions)):
         assert close(one[key], value), (question, one)
 
@@ -85,7 +90,7 @@ def test_the_rinse_clock_is_the_smaller_bound_and_the_level_stays_under_the_shar
     rigs = [
         (float(t), float(h), float(f), float(s), int(o))
         for t, h, f, s, o in zip(
-            rng.uniform(5, 100, 1000), rng.uniform(0, 40, 1000), rng.uniform(0.5, 15, 1000), rng.uniform(20, 100, 1000), rng.integers(5, 1200, 1000)
+            rng.uniform(5, 100, 2000), rng.uniform(0, 40, 2000), rng.uniform(0.5, 15, 2000), rng.uniform(20, 100, 2000), rng.integers(5, 1200, 2000)
         )
     ]
     found = answers(
@@ -105,12 +110,12 @@ def test_the_rinse_clock_is_the_smaller_bound_and_the_level_stays_under_the_shar
         else:
             assert (one["runs_s"], one["decided_by"]) == (math.floor(min(room, 3600)), "share")
             assert held + one["runs_s"] / 60 * flow <= tank * share / 100 * (1 + 1e-9)
-    assert 50 < refused < 900
+    assert 100 < refused < 1800
 
 
 def test_draining_takes_as_long_as_torricelli_s_law_integrated_step_by_step(rng):
     tanks = [tuple(map(float, row)) for row in zip(
-        rng.uniform(12, 48, 300), rng.uniform(0.5, 3, 300), rng.uniform(4, 40, 300), rng.uniform(0.05, 0.95, 300), rng.uniform(0.3, 1, 300)
+        rng.uniform(12, 48, 2000), rng.uniform(0.5, 3, 2000), rng.uniform(4, 40, 2000), rng.uniform(0.05, 0.95, 2000), rng.uniform(0.3, 1, 2000)
     )]
     found = answers(
         [
@@ -118,40 +123,43 @@ def test_draining_takes_as_long_as_torricelli_s_law_integrated_step_by_step(rng)
             for d, o, h, s, c in tanks
         ]
     )
-    for (across, outlet, start, share, coefficient), one in zip(tanks, found):
-        metres = 0.0254 * start
-        pull = coefficient * (outlet / across) ** 2 * math.sqrt(2 * 9.80665)
-        reached = lambda _, level: level[0] - metres * share  # noqa: E731
-        reached.terminal = True
-        solved = solve_ivp(lambda _, level: -pull * numpy.sqrt(level), (0, 1e7), [metres], events=reached, rtol=1e-9, atol=1e-12)
-        assert close(one["time_s"], solved.t_events[0][0], 1e-5), (across, outlet, start, share, one)
+    across, outlet, start, share, coefficient = map(numpy.array, zip(*tanks))
+    metres, pull = 0.0254 * start, coefficient * (outlet / across) ** 2 * math.sqrt(2 * 9.80665)
+    fall = metres * (1 - share)
+    # All tanks at once: the time as it grows with the share of its fall that each level has made.
+    pace = lambda fallen, _: fall / (pull * numpy.sqrt(metres - fall * fallen))  # noqa: E731
+    solved = solve_ivp(pace, (0, 1), numpy.zeros(len(tanks)), rtol=1e-9, atol=1e-9)
+    assert solved.success
+    for tank, expected, one in zip(tanks, solved.y[:, -1], found):
+        assert close(one["time_s"], expected, 1e-6), (tank, expected, one)
 
 
 def test_hose_losses_agree_with_the_metric_form_of_hazen_williams(rng):
     """h = 10.67 L Q^1.852 / (C^1.852 d^4.8704) in metres, whose exponents are written with more digits than those of NFPA 13."""
     hoses = [tuple(map(float, row)) for row in zip(
-        rng.uniform(0.5, 10, 500), rng.uniform(0.5, 1, 500), rng.uniform(10, 150, 500), rng.uniform(100, 150, 500)
+        rng.uniform(0.5, 10, 2000), rng.uniform(0.5, 1, 2000), rng.uniform(10, 150, 2000), rng.uniform(100, 150, 2000)
     )]
     options = [
         {"length": f"{length!r} ft", "diameter": f"{d!r} in", "smoothness": c} for _, d, length, c in hoses
     ]
     found = answers([("hose-loss", one | {"flow": f"{q!r} gpm"}) for one, (q, *_) in zip(options, hoses)])
     driven = answers([("hose-loss", one | {"pressure": "10 psi"}) for one in options])
-    for (q, d, length, c), one, flow in zip(hoses, found, driven):
-        cubic_metres = Q(q, "gallon / minute").to("m ** 3 / s").magnitude
-        head = 10.67 * length * 0.3048 * cubic_metres**1.852 / (c**1.852 * (d * 0.0254) ** 4.8704)
-        expected = (Q(head, "m") * Q(1000, "kg / m ** 3") * Q(9.80665, "m / s ** 2")).to("psi").magnitude
+    flows, diameters, lengths, smooth = map(numpy.array, zip(*hoses))
+    cubic_metres = Q(flows, "gallon / minute").to("m ** 3 / s").magnitude
+    heads = 10.67 * lengths * 0.3048 * cubic_metres**1.852 / (smooth**1.852 * (diameters * 0.0254) ** 4.8704)
+    lost = (Q(heads, "m") * Q(1000, "kg / m ** 3") * Q(9.80665, "m / s ** 2")).to("psi").magnitude
+    for (q, d, length, c), expected, one, flow in zip(hoses, lost, found, driven):
         assert close(one["lost_psi"], expected, 0.02), (q, d, length, c, one, expected)
         loss = lambda gpm: 4.52 * gpm**1.85 / (c**1.85 * d**4.87) * length - 10  # noqa: E731
         assert close(flow["flow_gpm"], brentq(loss, 1e-6, 1e4, xtol=1e-12, rtol=1e-14), 1e-9)
 
 
 def test_bleach_doses_balance(rng):
-    tanks = [tuple(map(float, row)) for row in zip(rng.uniform(5, 150, 500), rng.uniform(3, 12, 500), rng.uniform(5, 150, 500))]
+    tanks = [tuple(map(float, row)) for row in zip(rng.uniform(5, 150, 2000), rng.uniform(3, 12, 2000), rng.uniform(5, 150, 2000))]
     found = answers([("bleach", {"water": f"{w!r} gal", "strength": f"{s!r} %", "target": f"{t!r} ppm"}) for w, s, t in tanks])
-    for (water, strength, target), one in zip(tanks, found):
+    all_litres = Q(numpy.array([water for water, *_ in tanks]), "gallon").to("liter").magnitude
+    for (water, strength, target), litres, one in zip(tanks, all_litres, found):
         chlorine = one["bleach_l"] * strength / 100
-        litres = Q(water, "gallon").to("liter").magnitude
         assert close(chlorine / litres, target * 1e-6), (water, strength, target, one)
 
 

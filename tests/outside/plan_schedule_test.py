@@ -21,17 +21,19 @@ def solve():
         ["cargo", "build", "--release", "--locked", "--quiet", "--example", "plan_solve"], cwd=ROOT, check=True
     )
 
-    def answers(projects):
+    def answers(projects, tries=None):
+        """With `tries` quick schedules before the search, where it is given."""
         lines = "".join(json.dumps(project) + "\n" for project in projects)
         program = ROOT / "target" / "release" / "examples" / "plan_solve"
-        done = subprocess.run([program], input=lines, text=True, capture_output=True, check=True)
+        command = [program] if tries is None else [program, str(tries)]
+        done = subprocess.run(command, input=lines, text=True, capture_output=True, check=True)
         return [json.loads(line) for line in done.stdout.splitlines()]
 
     return answers
 
 
-def optimum(project, seconds=20.0):
-    """The shortest length by CP-SAT, which must prove it."""
+def optimum(project, seconds=20.0, workers=0):
+    """The shortest length by CP-SAT, which must prove it. `workers` of 0 lets it take all processors."""
     model = cp_model.CpModel()
     activities = project["activities"]
     horizon = sum(max(mode["ticks"] for mode in a["modes"]) for a in activities)
@@ -45,7 +47,9 @@ def optimum(project, seconds=20.0):
         end = model.new_int_var(0, horizon, "")
         chosen = [model.new_bool_var("") for _ in a["modes"]]
         for mode, choice in zip(a["modes"], chosen):
-            span = model.new_optional_interval_var(start, mode["ticks"], end, choice, "")
+            # Optional intervals that share an end variable made OR-tools 9.15.6755 prove 35 where a schedule of 34 keeps everything.
+            span = model.new_optional_fixed_size_interval_var(start, mode["ticks"], choice, "")
+            model.add(end == start + mode["ticks"]).only_enforce_if(choice)
             for person in mode["people"]:
                 of_person[person].append(span)
             for shared, used in enumerate(a.get("uses", [])):
@@ -66,6 +70,7 @@ def optimum(project, seconds=20.0):
     solver = cp_model.CpSolver()
     solver.parameters.max_time_in_seconds = seconds
     solver.parameters.random_seed = 1
+    solver.parameters.num_workers = workers
     assert solver.solve(model) == cp_model.OPTIMAL
     return round(solver.objective_value)
 
@@ -93,10 +98,10 @@ def faults(project, answer):
     return found
 
 
-def random_project(dice):
+def random_project(dice, least, most):
     people = dice.choice([1, 2, 2, 2, 3])
     activities = []
-    for i in range(dice.randint(3, 11)):
+    for i in range(dice.randint(least, most)):
         kind = dice.random()
         if kind < 0.15:
             modes = [{"people": [], "ticks": dice.randint(1, 9)}]
@@ -112,17 +117,53 @@ def random_project(dice):
     return {"people": people, "shared": [], "activities": activities}
 
 
-def test_random_small_moves_are_as_short_as_or_tools_makes_them(solve):
-    dice = random.Random(7)
-    projects = [random_project(dice) for _ in range(150)]
-    answers = solve(projects)
-    assert len(answers) == len(projects)
+def disagreements(project, answer, best):
+    """In what our answer disagrees with CP-SAT's proven optimum `best`. Each of these is a disagreement: an error, a schedule that
+    breaks an order, a hold or a person in two places, a length below the optimum (then one of the two is wrong), a bound above it
+    (a proof of ours that is none), and a length above it (ours is not the shortest, said or not)."""
+    if "error" in answer:
+        return [answer["error"]]
+    found = faults(project, answer)
+    if answer["length"] < best:
+        found.append(f"length {answer['length']} below the optimum {best}")
+    if answer["bound"] > best:
+        found.append(f"bound {answer['bound']} above the optimum {best}")
+    if answer["length"] > best:
+        found.append(f"length {answer['length']} above the optimum {best}")
+    return found
+
+
+@pytest.mark.parametrize(
+    "seed, count, least, most, tries, seconds, workers",
+    [(7, 150, 14, 22, None, 20.0, 0), (8, 2000, 8, 14, 200, 2.0, 1)],
+    ids=["larger", "small"],
+)
+def test_random_moves_are_as_short_as_or_tools_makes_them(solve, seed, count, least, most, tries, seconds, workers):
+    dice = random.Random(seed)
+    projects = [random_project(dice, least, most) for _ in range(count)]
+    answers = solve(projects, tries)
+    assert len(answers) == count
+    bad = {}
     for number, (project, answer) in enumerate(zip(projects, answers)):
-        assert "error" not in answer, (number, answer)
-        assert faults(project, answer) == [], (number, project, answer)
-        best = optimum(project)
-        assert answer["bound"] <= best <= answer["length"], (number, best, answer)
-        assert answer["length"] == best, (number, best, answer, project)
+        found = disagreements(project, answer, optimum(project, seconds, workers))
+        if found:
+            bad[number] = (found, project, answer)
+    assert not bad, f"{len(bad)} of {count} disagree: {bad}"
+
+
+def test_every_kind_of_disagreement_is_seen():
+    mode = [{"people": [0], "ticks": 2}]
+    project = {"people": 1, "shared": [], "activities": [{"modes": mode}, {"modes": mode, "after": [0]}]}
+    right = {"length": 4, "bound": 4, "starts": [0, 2], "modes": [0, 0]}
+    assert disagreements(project, right, optimum(project)) == []
+    for wrong in [
+        {"error": "none found"},
+        right | {"starts": [0, 1], "length": 3, "bound": 3},
+        right | {"starts": [2, 0]},
+        right | {"starts": [0, 3], "length": 5},
+        right | {"bound": 5},
+    ]:
+        assert disagreements(project, wrong, optimum(project)), wrong
 
 
 def test_a_move_in_a_circle_is_refused(solve):

@@ -87,6 +87,7 @@ pub fn seen(run: i64, person: &str, step: &str, usual_s: f64, took_s: f64) -> Ob
         step: step.to_owned(),
         skill: "outside".to_owned(),
         waits: false,
+        practised: false,
         usual_s,
         took_s,
     }
