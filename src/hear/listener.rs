@@ -11,12 +11,12 @@ use ort::environment::Environment;
 use crate::engine::input::{Certainty, PhraseHeard};
 use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
-use crate::hear::calibration::Calibration;
 use crate::hear::echo::{Echo, EchoError};
 use crate::hear::noise::rms;
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
-use crate::hear::reject::{Verdict, recognise};
-use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
+use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
+use crate::hear::reject::Verdict;
+use crate::hear::score::{Ranking, ScoreSettings};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
 
@@ -24,8 +24,7 @@ use crate::onnx::{RuntimeError, environment};
 pub struct Listener {
     activity: Activity,
     segmenter: Segmenter,
-    scorer: Scorer,
-    calibration: Calibration,
+    recogniser: Box<dyn Recogniser>,
     echo: Option<Echo>,
     allowed: Option<Rc<Allowed>>,
     /// The newest samples, for the beginning of an utterance.
@@ -95,7 +94,7 @@ pub struct Level {
 struct Allowed {
     id: ListeningSetId,
     phrases: Vec<AllowedPhrase>,
-    prepared: Prepared,
+    ready: Ready,
 }
 
 struct Utterance {
@@ -150,11 +149,24 @@ impl Listener {
         models: &Path,
         settings: ListenerSettings,
     ) -> Result<Self, ListenError> {
+        let recogniser = PhraseScoring::load(environment, models, settings.scores)?;
+        Self::with_recogniser(environment, models, settings.segments, Box::new(recogniser))
+    }
+
+    /// The same with another recognition engine; of `models` it takes what tells speech from quiet.
+    ///
+    /// # Errors
+    /// As [`Listener::new`].
+    pub fn with_recogniser(
+        environment: &Environment,
+        models: &Path,
+        segments: SegmenterSettings,
+        recogniser: Box<dyn Recogniser>,
+    ) -> Result<Self, ListenError> {
         Ok(Self {
             activity: Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?,
-            segmenter: Segmenter::new(settings.segments),
-            scorer: Scorer::load(environment, &models.join("moonshine-tiny-en"), settings.scores)?,
-            calibration: Calibration::shipped(),
+            segmenter: Segmenter::new(segments),
+            recogniser,
             echo: None,
             allowed: None,
             recent: VecDeque::with_capacity(PRE_ROLL_LEN + FRAME_LEN),
@@ -173,12 +185,12 @@ impl Listener {
     /// From now on only the phrases of `set` may be heard. Speech that has begun already is still judged by the set before.
     ///
     /// # Errors
-    /// The runtime fails; the set before stays in force.
+    /// The recogniser cannot hear one of the phrases, or fails; the set before stays in force.
     pub fn allow(&mut self, set: &ListeningSet) -> Result<(), ListenError> {
         let texts: Vec<&str> = set.phrases.iter().map(|phrase| phrase.text.as_str()).collect();
-        let prepared = self.scorer.prepare(&texts);
-        self.scorer.warm(&prepared)?;
-        self.allowed = Some(Rc::new(Allowed { id: set.id, phrases: set.phrases.clone(), prepared }));
+        let ready = self.recogniser.prepare(&texts)?;
+        self.recogniser.warm(&ready)?;
+        self.allowed = Some(Rc::new(Allowed { id: set.id, phrases: set.phrases.clone(), ready }));
         Ok(())
     }
 
@@ -242,7 +254,7 @@ impl Listener {
             Some(Edge::Began) => {
                 // While the word is being said there is time to learn what the background makes of the phrases.
                 if let Some(allowed) = &self.allowed {
-                    self.scorer.warm(&allowed.prepared)?;
+                    self.recogniser.warm(&allowed.ready)?;
                 }
                 let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
                 samples.extend(&self.recent);
@@ -332,7 +344,7 @@ impl Listener {
         let Some(note) = &mut self.note else { return Ok(Some(event)) };
         match event {
             HearEvent::Unclear(_) => {
-                note.add(&self.scorer.write_down(&samples)?);
+                note.add(&self.recogniser.write_down(&samples)?);
                 Ok(None)
             }
             answer => {
@@ -365,8 +377,7 @@ impl Listener {
         let surplus = (quiet * WINDOW_LEN).saturating_sub(CONTEXT_LEN);
         let samples = &utterance.samples[..utterance.samples.len().saturating_sub(surplus)];
         let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32;
-        let (scorer, calibration) = (&mut self.scorer, &self.calibration);
-        Ok(Some(recognise(scorer, samples, &allowed.prepared, &allowed.phrases, speech_s, calibration)?))
+        Ok(Some(self.recogniser.recognise(samples, &allowed.ready, &allowed.phrases, speech_s)?))
     }
 
     /// `None` where it may have been the program's own voice, and is nothing that may be said over it: what is left of an echo is not
@@ -467,7 +478,7 @@ impl Listener {
         self.fresh_quiet = 0;
         let newest = self.quiet.len() - BACKGROUND_LEN;
         let samples: Vec<f32> = self.quiet.range(newest..).copied().collect();
-        self.scorer.set_background(&samples)?;
+        self.recogniser.set_background(&samples)?;
         Ok(())
     }
 }
@@ -486,7 +497,7 @@ pub enum ListenError {
     #[error(transparent)]
     Activity(#[from] ActivityError),
     #[error(transparent)]
-    Score(#[from] ScoreError),
+    Recogniser(#[from] RecogniserError),
     #[error(transparent)]
     Echo(#[from] EchoError),
 }
