@@ -180,6 +180,19 @@ fn fillers_that_the_model_does_not_know_are_refused_for_rejection_hangs_on_them(
     assert!(Vosk::load(&missing).err().expect("no file").to_string().contains("none.txt"));
 }
 
+/// The model itself hangs on the level: at a quarter of the usual one it understands one word in five of those.
+#[test]
+fn how_loud_it_is_said_makes_no_difference() {
+    let (mut vosk, phrases) = (vosk(), critical(&PHRASES));
+    let ready = vosk.prepare(&PHRASES).expect("the words are in the vocabulary");
+    let clip = in_noise(&spoken("아직 더러워", Voice::Espeak("ko")), 0.4, 0.3, 40.0, 3);
+    for gain in [0.05, 0.25, 1.0, 3.0] {
+        let louder: Vec<f32> = clip.iter().map(|sample| sample * gain).collect();
+        let found = vosk.recognise(&louder, &ready, &phrases, 0.8).expect("the model hears").1;
+        assert_eq!((found.best, found.is_understood()), (Some(15), true), "{gain}: {found:?}");
+    }
+}
+
 #[test]
 fn the_same_sound_gives_the_same_verdict() {
     let (mut vosk, phrases) = (vosk(), critical(&PHRASES));

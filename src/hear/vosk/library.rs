@@ -35,7 +35,11 @@ struct Functions {
 
 impl Functions {
     fn load(path: &Path) -> Result<Self, VoskError> {
-        let failed = |why: libloading::Error| VoskError::Library { path: path.to_owned(), why: why.to_string() };
+        let failed = |why: libloading::Error| {
+            // What the system's loader says stands in the cause.
+            let why = std::error::Error::source(&why).map_or_else(|| why.to_string(), ToString::to_string);
+            VoskError::Library { path: path.to_owned(), why }
+        };
         // SAFETY: loading runs the initialisers of a library that the user named; those of libvosk set up its own tables and
         // touch nothing of ours. A file that is no library is refused by the system's loader.
         let library = unsafe { Library::new(path) }.map_err(failed)?;
