@@ -71,8 +71,8 @@ pub(super) fn holds(text: &str, phrase: &str) -> bool {
 /// What it takes to act on a phrase. How the limits were chosen, and what they give on other sound: `docs/hearing/vosk.md`.
 fn sure_limits(class: PhraseClass, words: usize) -> Limits {
     let (score, margin) = match class {
-        PhraseClass::Chat | PhraseClass::Ordinary => (-8.0, 6.0),
-        PhraseClass::Critical => (-8.0, 9.0),
+        PhraseClass::Chat | PhraseClass::Ordinary => (-8.0, 8.0),
+        PhraseClass::Critical => (-8.0, 10.0),
         PhraseClass::Emergency => (-10.0, 5.0),
     };
     Limits { score, margin: margin + for_one_word(words) }
@@ -81,8 +81,8 @@ fn sure_limits(class: PhraseClass, words: usize) -> Limits {
 /// What it takes to act on a phrase, but to ask about it where something hangs on it.
 fn thin_limits(class: PhraseClass, words: usize) -> Limits {
     let (score, margin) = match class {
-        PhraseClass::Chat | PhraseClass::Ordinary => (-8.0, 5.0),
-        PhraseClass::Critical => (-8.0, 6.0),
+        PhraseClass::Chat | PhraseClass::Ordinary => (-8.0, 7.0),
+        PhraseClass::Critical => (-8.0, 8.0),
         PhraseClass::Emergency => (-10.0, 4.0),
     };
     Limits { score, margin: margin + for_one_word(words) }
@@ -116,10 +116,10 @@ mod tests {
     #[test]
     fn a_phrase_is_surer_the_farther_it_lies_above_what_else_may_be_said() {
         let by_margin: Vec<_> =
-            [12.0, 7.0, 4.0, 2.0].map(|margin| accepted(-2.0, margin, 2, PhraseClass::Critical)).to_vec();
+            [12.0, 9.0, 4.0, 2.0].map(|margin| accepted(-2.0, margin, 2, PhraseClass::Critical)).to_vec();
         let expected = [Some(Certainty::Sure), Some(Certainty::Thin), Some(Certainty::Doubtful), None];
         assert_eq!(by_margin, expected);
-        assert_eq!(accepted(-2.0, 7.0, 2, PhraseClass::Ordinary), Some(Certainty::Sure));
+        assert_eq!(accepted(-2.0, 9.0, 2, PhraseClass::Ordinary), Some(Certainty::Sure));
     }
 
     #[test]

@@ -8,7 +8,7 @@
     reason = "functions of a C library can be called in no other way; each call says why it may be made"
 )]
 
-use std::ffi::{CStr, CString, c_char, c_float, c_int, c_void};
+use std::ffi::{CStr, CString, c_char, c_float, c_int, c_uint, c_void};
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::ptr::NonNull;
@@ -17,6 +17,11 @@ use libloading::Library;
 
 use crate::hear::SAMPLE_RATE;
 use crate::hear::vosk::VoskError;
+
+unsafe extern "C" {
+    /// Of the C library: where `rand` begins, for the whole process. Nothing of ours draws from it.
+    fn srand(seed: c_uint);
+}
 
 /// The functions that are used, under the names that the header gives them.
 #[derive(Clone, Copy)]
@@ -104,6 +109,9 @@ impl Model {
     ) -> Result<String, VoskError> {
         let len = c_int::try_from(samples.len()).map_err(|_| VoskError::Refused { what: "so long a sound" })?;
         let rate = SAMPLE_RATE as c_float;
+        // SAFETY: takes a number and keeps it; the C library allows it from any thread. Kaldi adds a little noise to the sound,
+        // drawn with `rand`, which moves likelihoods by 1 nat: from one seed the same sound gives the same answer.
+        unsafe { srand(1) };
         // SAFETY: the model is alive as long as `self`, and the grammar is a C string that outlives the call, which copies it.
         let made = unsafe {
             match grammar {
