@@ -128,12 +128,12 @@ fn silence_and_noise_are_no_phrase_and_too_little_sound_is_an_error() {
     assert_eq!(error, "the sound has 100 samples, expected at least 1600");
 }
 
-/// "Valve closed" once more, as part of a longer phrase that may be said too.
+/// Without a rule for it, the longer phrase would let its words be said again and leave no distance.
 #[test]
 fn a_phrase_that_is_part_of_another_is_still_heard() {
     let (mut vosk, phrases) = (vosk(), critical(&["전기 켜짐", "전기 꺼짐", "검은 전기 꺼짐", "설명해 줘"]));
     let found = heard(&mut vosk, "전기 꺼짐", "ko+f2", &phrases);
-    assert_eq!((found.best, found.is_understood()), (Some(1), true), "{found:?}");
+    assert!(found.best == Some(1) && found.accepted.is_some(), "{found:?}");
 }
 
 #[test]
