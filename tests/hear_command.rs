@@ -38,7 +38,7 @@ fn stretched(samples: &[f32], times: usize) -> Vec<f32> {
 fn hear(folder: &Path, wavs: Vec<PathBuf>, json: bool) -> (usize, String) {
     let phrases = folder.join("phrases.txt");
     std::fs::write(&phrases, format!("# what may be said\n\n{}\n", ALLOWED.join("\n"))).expect("writing works");
-    let request = HearRequest { phrases, background: None, json, wavs, models: models() };
+    let request = HearRequest { phrases, background: None, json, wavs, vosk: None, models: models() };
     let mut out = Vec::new();
     let failed = run(&request, &|| Duration::ZERO, &mut out).expect("the phrases and models are there");
     (failed, String::from_utf8(out).expect("text"))

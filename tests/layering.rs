@@ -52,6 +52,7 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("cpal", &["hear/capture.rs", "say/playback.rs"]),
     ("sonora", &["hear/"]),
     ("ort", &["hear/", "say/", "onnx.rs"]),
+    ("libloading", &["hear/vosk/library.rs"]),
     ("misaki_rs", &["say/"]),
     ("pumpkin_core", &["plan/solve.rs"]),
     ("pumpkin_constraints", &["plan/solve.rs"]),

@@ -1,7 +1,7 @@
 //! The command line.
 
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -19,6 +19,7 @@ use crate::app::{
     rig_command, run_command, run_page, say_command, stats_command,
 };
 use crate::engine::output::VoiceSettings;
+use crate::hear::vosk::{VoskSettings, fetched_library};
 use crate::journal::{JournalReader, RunId};
 use crate::say::NumberReading;
 
@@ -59,7 +60,11 @@ pub enum Command {
     /// Print a routine as a sheet with boxes to tick (PDF).
     Sheet(paper_command::SheetArgs),
     /// Download the speech models that are not there yet.
-    Fetch,
+    Fetch {
+        /// A group of the models manifest besides what is always needed, such as vosk-ko (94 MB; 280 MB on the disk); once for each.
+        #[arg(long, value_name = "GROUP")]
+        with: Vec<String>,
+    },
     /// Write everything the program can say to WAV files with a list of the texts.
     Prompts {
         /// Folder for the sound files and `prompts.tsv`.
@@ -99,6 +104,33 @@ pub struct RunArgs {
     /// Keep all sound in this WAV file, to look into what was misheard: left the microphone, right what was played.
     #[arg(long, value_name = "FILE")]
     pub keep_sound: Option<PathBuf>,
+    #[command(flatten)]
+    pub vosk: VoskArgs,
+}
+
+/// Answers in another language than English.
+#[derive(Clone, Debug, Default, Args)]
+pub struct VoskArgs {
+    /// Hear with Vosk and the model in this folder, for answers in its language; without it, in English.
+    #[arg(long, value_name = "DIR")]
+    pub vosk_model: Option<PathBuf>,
+    /// Vosk's library, libvosk.so; without it, the one that `fetch --with vosk-ko` brings.
+    #[arg(long, value_name = "FILE", requires = "vosk_model")]
+    pub vosk_library: Option<PathBuf>,
+    /// Short words of the model's language, one a line, to tell other speech by; without it, Korean syllables.
+    #[arg(long, value_name = "FILE", requires = "vosk_model")]
+    pub vosk_fillers: Option<PathBuf>,
+}
+
+impl VoskArgs {
+    /// What to load; none where the program hears in English. The library is looked for in `models` where none is named.
+    pub fn settings(&self, models: &Path) -> Option<VoskSettings> {
+        self.vosk_model.clone().map(|model| VoskSettings {
+            library: self.vosk_library.clone().unwrap_or_else(|| fetched_library(models)),
+            model,
+            fillers: self.vosk_fillers.clone(),
+        })
+    }
 }
 
 #[derive(Debug, Args)]
@@ -120,6 +152,8 @@ pub struct RehearseArgs {
     /// How fast time passes.
     #[arg(long, value_enum, default_value_t = Pace::Virtual)]
     pub pace: Pace,
+    #[command(flatten)]
+    pub vosk: VoskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -136,6 +170,8 @@ pub struct HearArgs {
     /// The recordings.
     #[arg(required = true, value_name = "WAV")]
     pub files: Vec<PathBuf>,
+    #[command(flatten)]
+    pub vosk: VoskArgs,
 }
 
 #[derive(Debug, Args)]
@@ -216,9 +252,10 @@ impl Cli {
             Command::Run(args) => run_command::run(&args, &places)?,
             Command::Rehearse(args) => {
                 models::verify(&places.models)?;
-                let RehearseArgs { routine, rig, with, script, out, pace } = args;
+                let RehearseArgs { routine, rig, with, script, out, pace, vosk } = args;
                 let rehearsal = Rehearsal { routine, rig, with, script, out, pace };
-                rehearse(&rehearsal, &places.sounds(), &places.config)?.print(&rehearsal.out);
+                let sounds = places.sounds().hearing_with(vosk.settings(&places.models));
+                rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
             }
             Command::Hear(args) => {
                 models::verify(&places.models)?;
@@ -228,6 +265,7 @@ impl Cli {
                     background: args.background,
                     json: args.json,
                     wavs: args.files,
+                    vosk: args.vosk.settings(&places.models),
                     models: places.models,
                 };
                 let failed = hear_command::run(&request, &|| clock.since_start(), &mut io::stdout().lock())?;
@@ -299,8 +337,9 @@ impl Cli {
             Command::BringIn(args) => paper_command::bring_in(&args, &places)?,
             Command::HandOut(args) => paper_command::hand_out(&args, &places)?,
             Command::Sheet(args) => paper_command::print_sheet(&args, &places)?,
-            Command::Fetch => {
-                let fetched = fetch::fetch_with_progress("core", &places.models)?;
+            Command::Fetch { with } => {
+                let groups = std::iter::once(models::CORE).chain(with.iter().map(String::as_str));
+                let fetched = fetch::fetch_with_progress(groups, &places.models)?;
                 println!(
                     "{} model files brought, {} were there already, in {}",
                     fetched.installed,

@@ -50,11 +50,27 @@ pub fn fetch(
     Ok(fetched)
 }
 
-/// As [`fetch`] with the manifest compiled in, writing progress to standard error: one line that moves on a terminal, a line
-/// per tenth elsewhere.
-pub fn fetch_with_progress(group: &str, dir: &Path) -> Result<Fetched, FetchError> {
+/// As [`fetch`] for several groups with the manifest compiled in, writing progress to standard error: one line that moves on a
+/// terminal, a line per tenth elsewhere. A group that the manifest does not know is refused before anything is downloaded.
+///
+/// # Errors
+/// As [`fetch`]; the groups before are in place then.
+pub fn fetch_with_progress<'a>(
+    groups: impl Iterator<Item = &'a str> + Clone,
+    dir: &Path,
+) -> Result<Fetched, FetchError> {
+    let (manifest, options) = (Manifest::builtin(), FetchOptions::default());
+    for group in groups.clone() {
+        manifest.wanted(group, &options.machine)?;
+    }
     let mut printer = Printer { terminal: io::stderr().is_terminal(), tenth: 0 };
-    fetch(&Manifest::builtin(), group, dir, &FetchOptions::default(), &mut |progress| printer.show(&progress))
+    let mut all = Fetched::default();
+    for group in groups {
+        let fetched = fetch(&manifest, group, dir, &options, &mut |progress| printer.show(&progress))?;
+        all.kept += fetched.kept;
+        all.installed += fetched.installed;
+    }
+    Ok(all)
 }
 
 /// What a fetch works with.

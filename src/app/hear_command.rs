@@ -10,7 +10,9 @@ use serde::Serialize;
 
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::clip::{ClipError, ClipHearing};
+use crate::hear::recogniser::RecogniserError;
 use crate::hear::score::ScoreSettings;
+use crate::hear::vosk::{Vosk, VoskSettings};
 use crate::hear::wav::{self, WavError};
 use crate::onnx::{RuntimeError, environment};
 
@@ -24,6 +26,8 @@ pub struct HearRequest {
     /// One JSON object a line instead of a line for people.
     pub json: bool,
     pub wavs: Vec<PathBuf>,
+    /// Hear with Vosk instead, in the language of its model.
+    pub vosk: Option<VoskSettings>,
     /// The folder that `sparehand fetch` fills.
     pub models: PathBuf,
 }
@@ -38,7 +42,14 @@ pub fn run(request: &HearRequest, now: &dyn Fn() -> Duration, out: &mut dyn Writ
     let phrases = read_phrases(&request.phrases)?;
     let background = request.background.as_deref().map(wav::read).transpose()?;
     let environment = environment(&request.models)?;
-    let mut hearing = ClipHearing::open(&environment, &request.models, ScoreSettings::default(), phrases, background)?;
+    let models = &request.models;
+    let mut hearing = match &request.vosk {
+        Some(settings) => {
+            let vosk = Vosk::load(settings).map_err(RecogniserError::from).map_err(ClipError::from)?;
+            ClipHearing::with_recogniser(&environment, models, Box::new(vosk), phrases, background)?
+        }
+        None => ClipHearing::open(&environment, models, ScoreSettings::default(), phrases, background)?,
+    };
     let mut failed = 0;
     for file in &request.wavs {
         let line = match hear_file(&mut hearing, file, now) {

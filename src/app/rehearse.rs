@@ -15,6 +15,7 @@ use crate::app::person::{Doing, Noticed, Person};
 use crate::app::practised::Practice;
 use crate::app::prompts;
 use crate::app::room::Room;
+use crate::app::sayable;
 use crate::app::script::{Script, Sound};
 use crate::app::session::{Command, Session};
 use crate::app::sound::{SoundError, Sounds};
@@ -65,6 +66,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     let past = Practice::default();
     let mut engine =
         prompts::engine(&rehearsal.routine, &rig, &rehearsal.with, VoiceSettings::default(), &past, config)?;
+    sayable::check(&engine, &book, sounds.vosk.as_ref())?;
     let steps: Vec<String> = engine.routine().steps.iter().map(|step| step.id.clone()).collect();
     let script = match &rehearsal.script {
         Some(path) => Script::read(path, &steps)?,

@@ -13,7 +13,7 @@ use crate::app::practised::Practice;
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::session::{Session, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::app::talk::Talk;
-use crate::app::{AppError, mic_command, models, prompts};
+use crate::app::{AppError, mic_command, models, prompts, sayable};
 use crate::engine::Engine;
 use crate::engine::event::Event;
 use crate::hear::capture::Capture;
@@ -28,6 +28,7 @@ use crate::units::SessionTime;
 /// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     models::verify(&places.models)?;
+    let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
     let devices = Devices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
     let missing = missing_devices(&devices);
@@ -45,7 +46,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
             out: "rehearsal".into(),
             pace: Pace::Virtual,
         };
-        return rehearse(&rehearsal, &places.sounds(), &places.config).map(|summary| summary.print(&rehearsal.out));
+        return rehearse(&rehearsal, &sounds, &places.config).map(|summary| summary.print(&rehearsal.out));
     }
 
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
@@ -57,6 +58,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
     let past = Practice::read(&journal, &rig, &places.config)?;
     let mut engine = prompts::engine(&args.routine, &rig, &args.with, voice, &past, &places.config)?;
+    sayable::check(&engine, &prompts::phrasebook(&places.config)?, sounds.vosk.as_ref())?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
     let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = match going_on {
@@ -94,7 +96,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     let talk = Talk::new(Some(&talk_file), !on_terminal).map_err(AppError::Talk)?;
     let notes = Notes::beside(&path, run);
     let planner = args.away_by.map(|by| planner(by, args, &path, places));
-    let around = Around { sounds: places.sounds(), devices, notes, screen, talk, planner };
+    let around = Around { sounds, devices, notes, screen, talk, planner };
     let parted = live::run(session, first, &clock, around)?;
     farewell(parted, &path);
     Ok(())

@@ -6,7 +6,9 @@ use thiserror::Error;
 
 use crate::app::AppError;
 use crate::engine::output::VoiceSettings;
-use crate::hear::listener::{Listener, ListenerSettings};
+use crate::hear::listener::{ListenError, Listener, ListenerSettings};
+use crate::hear::recogniser::RecogniserError;
+use crate::hear::vosk::{Vosk, VoskSettings};
 use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};
 use crate::say::NumberReading;
@@ -27,6 +29,8 @@ pub struct Sounds {
     pub cache: PathBuf,
     /// The user's own tables of how words are read (`speech/` in the configuration folder).
     pub wording: PathBuf,
+    /// Where answers are given in another language than English: what they are heard with.
+    pub vosk: Option<VoskSettings>,
 }
 
 /// Why there is no ear or no voice.
@@ -54,7 +58,21 @@ impl Sounds {
     /// # Errors
     /// A model is missing or damaged.
     pub fn listener(&self) -> Result<Listener, AppError> {
-        Ok(Listener::with_environment(&self.environment()?, &self.models, ListenerSettings::default())?)
+        let (environment, settings) = (self.environment()?, ListenerSettings::default());
+        Ok(match &self.vosk {
+            Some(vosk) => {
+                let vosk = Vosk::load(vosk).map_err(RecogniserError::from).map_err(ListenError::from)?;
+                Listener::with_recogniser(&environment, &self.models, settings.segments, Box::new(vosk))?
+            }
+            None => Listener::with_environment(&environment, &self.models, settings)?,
+        })
+    }
+
+    /// The same with another recognition engine, where one is given.
+    #[must_use]
+    pub fn hearing_with(mut self, vosk: Option<VoskSettings>) -> Self {
+        self.vosk = vosk;
+        self
     }
 
     /// The program's voice, with its queue.

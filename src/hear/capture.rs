@@ -207,8 +207,8 @@ pub enum CaptureError {
 
 /// Samples that the device should hand over at a time: 20 ms.
 const CHUNK_LEN: u32 = 320;
-/// Four seconds: longer than any scoring takes.
-const RING_LEN: usize = 4 * SAMPLE_RATE;
+/// Twelve seconds: longer than any scoring takes, and than Vosk takes to write down the longest piece of a note.
+const RING_LEN: usize = 12 * SAMPLE_RATE;
 
 #[cfg(test)]
 mod tests {

@@ -7,19 +7,18 @@ use ort::environment::Environment;
 use crate::engine::output::AllowedPhrase;
 use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, SegmenterSettings, WINDOW_LEN};
-use crate::hear::calibration::Calibration;
 use crate::hear::noise::rms;
-use crate::hear::reject::{Verdict, recognise};
-use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
+use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
+use crate::hear::reject::Verdict;
+use crate::hear::score::{Ranking, ScoreSettings};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// Hears recordings against one list of phrases.
 pub struct ClipHearing {
-    scorer: Scorer,
+    recogniser: Box<dyn Recogniser>,
     activity: Activity,
-    calibration: Calibration,
     phrases: Vec<AllowedPhrase>,
-    prepared: Prepared,
+    ready: Ready,
     own_background: bool,
 }
 
@@ -43,19 +42,33 @@ impl ClipHearing {
         phrases: Vec<AllowedPhrase>,
         background: Option<Vec<f32>>,
     ) -> Result<Self, ClipError> {
-        let mut scorer = Scorer::load(environment, &models.join("moonshine-tiny-en"), settings)?;
+        let recogniser = PhraseScoring::load(environment, models, settings)?;
+        Self::with_recogniser(environment, models, Box::new(recogniser), phrases, background)
+    }
+
+    /// The same with another recognition engine; of `models` it takes what tells speech from quiet.
+    ///
+    /// # Errors
+    /// As [`ClipHearing::open`]; the engine cannot hear one of the phrases.
+    pub fn with_recogniser(
+        environment: &Environment,
+        models: &Path,
+        mut recogniser: Box<dyn Recogniser>,
+        phrases: Vec<AllowedPhrase>,
+        background: Option<Vec<f32>>,
+    ) -> Result<Self, ClipError> {
         let activity = Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?;
         let own_background = background.is_none();
         if let Some(samples) = background {
             if samples.len() < SHORTEST {
                 return Err(ClipError::ShortBackground { samples: samples.len() });
             }
-            scorer.set_background(&samples[..samples.len().min(LONGEST_BACKGROUND)])?;
+            recogniser.set_background(&samples[..samples.len().min(LONGEST_BACKGROUND)])?;
         }
         let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
-        let prepared = scorer.prepare(&texts);
-        scorer.warm(&prepared)?;
-        Ok(Self { scorer, activity, calibration: Calibration::shipped(), phrases, prepared, own_background })
+        let ready = recogniser.prepare(&texts)?;
+        recogniser.warm(&ready)?;
+        Ok(Self { recogniser, activity, phrases, ready, own_background })
     }
 
     /// From now on these phrases may be heard instead.
@@ -64,8 +77,8 @@ impl ClipHearing {
     /// The runtime fails.
     pub fn listen_for(&mut self, phrases: Vec<AllowedPhrase>) -> Result<(), ClipError> {
         let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
-        self.prepared = self.scorer.prepare(&texts);
-        self.scorer.warm(&self.prepared)?;
+        self.ready = self.recogniser.prepare(&texts)?;
+        self.recogniser.warm(&self.ready)?;
         self.phrases = phrases;
         Ok(())
     }
@@ -87,13 +100,12 @@ impl ClipHearing {
         clip.resize(clip.len().max(SHORTEST), 0.0);
         if self.own_background {
             match quiet_edges(&clip) {
-                Some(edges) => self.scorer.set_background(&edges)?,
-                None => self.scorer.forget_background(),
+                Some(edges) => self.recogniser.set_background(&edges)?,
+                None => self.recogniser.forget_background(),
             }
         }
         let speech_s = self.speech_s(&clip)?;
-        let (ranking, verdict) =
-            recognise(&mut self.scorer, &clip, &self.prepared, &self.phrases, speech_s, &self.calibration)?;
+        let (ranking, verdict) = self.recogniser.recognise(&clip, &self.ready, &self.phrases, speech_s)?;
         Ok(ClipHeard { verdict, ranking })
     }
 
@@ -133,7 +145,7 @@ fn quiet_edges(clip: &[f32]) -> Option<Vec<f32>> {
 #[derive(Debug, thiserror::Error)]
 pub enum ClipError {
     #[error(transparent)]
-    Score(#[from] ScoreError),
+    Recogniser(#[from] RecogniserError),
     #[error(transparent)]
     Activity(#[from] ActivityError),
     #[error("the background has {samples} samples, expected at least {SHORTEST} at 16000 Hz")]

@@ -11,12 +11,12 @@ use ort::environment::Environment;
 use crate::engine::input::{Certainty, PhraseHeard};
 use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
-use crate::hear::calibration::Calibration;
 use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::noise::rms;
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
-use crate::hear::reject::{Verdict, recognise};
-use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
+use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
+use crate::hear::reject::Verdict;
+use crate::hear::score::{Ranking, ScoreSettings};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
 
@@ -24,8 +24,7 @@ use crate::onnx::{RuntimeError, environment};
 pub struct Listener {
     activity: Activity,
     segmenter: Segmenter,
-    scorer: Scorer,
-    calibration: Calibration,
+    recogniser: Box<dyn Recogniser>,
     echo: Option<Echo>,
     /// The echo canceller knows the room, or has nothing to do.
     settled: bool,
@@ -97,7 +96,7 @@ pub struct Level {
 struct Allowed {
     id: ListeningSetId,
     phrases: Vec<AllowedPhrase>,
-    prepared: Prepared,
+    ready: Ready,
 }
 
 struct Utterance {
@@ -162,11 +161,24 @@ impl Listener {
         models: &Path,
         settings: ListenerSettings,
     ) -> Result<Self, ListenError> {
+        let recogniser = PhraseScoring::load(environment, models, settings.scores)?;
+        Self::with_recogniser(environment, models, settings.segments, Box::new(recogniser))
+    }
+
+    /// The same with another recognition engine; of `models` it takes what tells speech from quiet.
+    ///
+    /// # Errors
+    /// As [`Listener::new`].
+    pub fn with_recogniser(
+        environment: &Environment,
+        models: &Path,
+        segments: SegmenterSettings,
+        recogniser: Box<dyn Recogniser>,
+    ) -> Result<Self, ListenError> {
         Ok(Self {
             activity: Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?,
-            segmenter: Segmenter::new(settings.segments),
-            scorer: Scorer::load(environment, &models.join("moonshine-tiny-en"), settings.scores)?,
-            calibration: Calibration::shipped(),
+            segmenter: Segmenter::new(segments),
+            recogniser,
             echo: None,
             settled: true,
             allowed: None,
@@ -186,12 +198,12 @@ impl Listener {
     /// From now on only the phrases of `set` may be heard. Speech that has begun already is still judged by the set before.
     ///
     /// # Errors
-    /// The runtime fails; the set before stays in force.
+    /// The recogniser cannot hear one of the phrases, or fails; the set before stays in force.
     pub fn allow(&mut self, set: &ListeningSet) -> Result<(), ListenError> {
         let texts: Vec<&str> = set.phrases.iter().map(|phrase| phrase.text.as_str()).collect();
-        let prepared = self.scorer.prepare(&texts);
-        self.scorer.warm(&prepared)?;
-        self.allowed = Some(Rc::new(Allowed { id: set.id, phrases: set.phrases.clone(), prepared }));
+        let ready = self.recogniser.prepare(&texts)?;
+        self.recogniser.warm(&ready)?;
+        self.allowed = Some(Rc::new(Allowed { id: set.id, phrases: set.phrases.clone(), ready }));
         Ok(())
     }
 
@@ -257,7 +269,7 @@ impl Listener {
             Some(Edge::Began) => {
                 // While the word is being said there is time to learn what the background makes of the phrases.
                 if let Some(allowed) = &self.allowed {
-                    self.scorer.warm(&allowed.prepared)?;
+                    self.recogniser.warm(&allowed.ready)?;
                 }
                 let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
                 let pre_roll = if own_voice { OWN_VOICE_PRE_ROLL_LEN } else { PRE_ROLL_LEN };
@@ -353,7 +365,7 @@ impl Listener {
         let Some(note) = &mut self.note else { return Ok(Some(event)) };
         match event {
             HearEvent::Unclear(_) => {
-                note.add(&self.scorer.write_down(&samples)?);
+                note.add(&self.recogniser.write_down(&samples)?);
                 Ok(None)
             }
             answer => {
@@ -387,8 +399,7 @@ impl Listener {
         let samples = &utterance.samples[..utterance.samples.len().saturating_sub(surplus)];
         let late_s = if utterance.over_own_voice() { NOTICED_LATE_S } else { 0.0 };
         let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32 + late_s;
-        let (scorer, calibration) = (&mut self.scorer, &self.calibration);
-        Ok(Some(recognise(scorer, samples, &allowed.prepared, &allowed.phrases, speech_s, calibration)?))
+        Ok(Some(self.recogniser.recognise(samples, &allowed.ready, &allowed.phrases, speech_s)?))
     }
 
     /// `None` where it may have been the program's own voice, and is nothing that may be said over it: what is left of an echo is not
@@ -489,7 +500,7 @@ impl Listener {
         self.fresh_quiet = 0;
         let newest = self.quiet.len() - BACKGROUND_LEN;
         let samples: Vec<f32> = self.quiet.range(newest..).copied().collect();
-        self.scorer.set_background(&samples)?;
+        self.recogniser.set_background(&samples)?;
         Ok(())
     }
 }
@@ -508,7 +519,7 @@ pub enum ListenError {
     #[error(transparent)]
     Activity(#[from] ActivityError),
     #[error(transparent)]
-    Score(#[from] ScoreError),
+    Recogniser(#[from] RecogniserError),
 }
 
 fn decibels(rms: f32) -> f32 {

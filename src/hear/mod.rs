@@ -1,6 +1,7 @@
 //! Hearing: microphone frames in, recognised phrases out.
 //!
 //! The phrases that may be said now are scored with an end-to-end speech model; nothing is dictated and matched afterwards.
+//! For other languages than English, [`vosk`] does it with a model of the user's.
 //! Everything but [`capture`] is free of devices, clocks and threads: the same frames give the same events.
 
 pub mod acoustic;
@@ -16,10 +17,12 @@ pub mod noise;
 pub mod note;
 pub mod pairing;
 pub mod phrases;
+pub mod recogniser;
 pub mod reject;
 pub mod score;
 pub mod tokens;
 pub mod tree;
+pub mod vosk;
 pub mod wav;
 
 /// Samples a second of everything inside `hear`, in hertz.

@@ -1,0 +1,125 @@
+//! What every recognition engine does: makes phrases ready, learns the background, judges an utterance, writes a note down.
+//!
+//! Two engines: [`PhraseScoring`] for English, and [`crate::hear::vosk::Vosk`] with a model of the user's for other languages.
+
+use std::path::Path;
+
+use ort::environment::Environment;
+
+use crate::engine::output::AllowedPhrase;
+use crate::hear::calibration::Calibration;
+use crate::hear::reject::{Verdict, recognise};
+use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
+use crate::hear::vosk::{Grammar, VoskError};
+
+/// A recognition engine. Sound is 16 kHz mono, full scale 1.0.
+pub trait Recogniser {
+    /// Makes phrases (plain words, lower case) ready to be judged.
+    ///
+    /// # Errors
+    /// The engine cannot hear one of them.
+    fn prepare(&mut self, phrases: &[&str]) -> Result<Ready, RecogniserError>;
+
+    /// Does ahead of an utterance what can be done ahead; later calls find it.
+    ///
+    /// # Errors
+    /// The engine fails.
+    fn warm(&mut self, ready: &Ready) -> Result<(), RecogniserError>;
+
+    /// Takes `samples`, sound without speech from where the microphone is now, as the background from here on.
+    ///
+    /// # Errors
+    /// Fewer than 100 ms, or the engine fails; the background stays as it was.
+    fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError>;
+
+    /// Knows nothing of the background any more.
+    fn forget_background(&mut self);
+
+    /// Judges an utterance (100 ms to 30 s, with 200 to 300 ms of real sound before and after the words) by `phrases`, which
+    /// `ready` was made of, in the same order. `speech_s` is how long speech went on in it, in seconds.
+    ///
+    /// # Errors
+    /// Fewer than 100 ms, `ready` is another engine's, or the engine fails.
+    fn recognise(
+        &mut self,
+        samples: &[f32],
+        ready: &Ready,
+        phrases: &[AllowedPhrase],
+        speech_s: f32,
+    ) -> Result<(Ranking, Verdict), RecogniserError>;
+
+    /// What is said in `samples` (0.1 to 10 s), as far as the engine can tell. For notes; never a command.
+    ///
+    /// # Errors
+    /// Fewer than 100 ms, or the engine fails.
+    fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError>;
+}
+
+/// Phrases made ready, in the form of one engine.
+#[derive(Clone, Debug)]
+pub enum Ready {
+    Scored(Prepared),
+    Grammar(Grammar),
+}
+
+/// The engine for English: every phrase is scored with an end-to-end model, and the best is weighed.
+pub struct PhraseScoring {
+    scorer: Scorer,
+    calibration: Calibration,
+}
+
+impl PhraseScoring {
+    /// The engine with the model in `models` (the folder that `sparehand fetch` fills).
+    ///
+    /// # Errors
+    /// A file is missing or is not what it should be.
+    pub fn load(environment: &Environment, models: &Path, settings: ScoreSettings) -> Result<Self, RecogniserError> {
+        let scorer = Scorer::load(environment, &models.join("moonshine-tiny-en"), settings)?;
+        Ok(Self { scorer, calibration: Calibration::shipped() })
+    }
+}
+
+impl Recogniser for PhraseScoring {
+    fn prepare(&mut self, phrases: &[&str]) -> Result<Ready, RecogniserError> {
+        Ok(Ready::Scored(self.scorer.prepare(phrases)))
+    }
+
+    fn warm(&mut self, ready: &Ready) -> Result<(), RecogniserError> {
+        let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
+        Ok(self.scorer.warm(prepared)?)
+    }
+
+    fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
+        Ok(self.scorer.set_background(samples)?)
+    }
+
+    fn forget_background(&mut self) {
+        self.scorer.forget_background();
+    }
+
+    fn recognise(
+        &mut self,
+        samples: &[f32],
+        ready: &Ready,
+        phrases: &[AllowedPhrase],
+        speech_s: f32,
+    ) -> Result<(Ranking, Verdict), RecogniserError> {
+        let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
+        Ok(recognise(&mut self.scorer, samples, prepared, phrases, speech_s, &self.calibration)?)
+    }
+
+    fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {
+        Ok(self.scorer.write_down(samples)?)
+    }
+}
+
+/// Why an engine gave no answer.
+#[derive(Debug, thiserror::Error)]
+pub enum RecogniserError {
+    #[error(transparent)]
+    Score(#[from] ScoreError),
+    #[error(transparent)]
+    Vosk(#[from] VoskError),
+    #[error("the phrases were made ready by another recognition engine; this is a fault of the program")]
+    OfAnother,
+}
