@@ -21,8 +21,8 @@ fn nothing_that_was_confirmed_aloud_is_missing_after_a_kill_and_the_run_goes_on(
     let mut said = String::new();
     for kills in 0..120 {
         random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        // Long enough to start and say something, short enough to be cut off many times.
-        let life = Duration::from_millis(1_500 + u64::from(random >> 16) % 2_500);
+        // Long enough to start and say something, short enough to be cut off many times; longer and longer on a busy machine.
+        let life = Duration::from_millis(1_500 + u64::from(random >> 16) % 2_500 + 30 * kills);
         let (output, killed) = live(folder.path(), life);
         said += &output;
         let mut through = !killed;

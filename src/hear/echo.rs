@@ -29,6 +29,8 @@ pub struct Echo {
     /// Power of the echo that was taken out of the newest frames, and of what was left of them.
     powers: VecDeque<(f32, f32)>,
     frames_played: usize,
+    /// Frames since anything was played.
+    silent: usize,
 }
 
 /// One canceller.
@@ -80,6 +82,7 @@ impl Echo {
             before: late(),
             powers: VecDeque::with_capacity(LOUDEST_FRAMES),
             frames_played: 0,
+            silent: usize::MAX,
         }
     }
 
@@ -88,6 +91,7 @@ impl Echo {
         let mut channel = [mic.map(|sample| sample * FULL_SCALE).to_vec()];
         let overdriven = channel[0].iter().any(|sample| sample.abs() >= OVERDRIVEN);
         self.high_pass.process_channels(&mut channel);
+        self.silent = if power(reference) > 0.0 { 0 } else { self.silent.saturating_add(1) };
         self.mic.extend(&channel[0]);
         self.played.extend(reference.map(|sample| sample * FULL_SCALE));
         while self.mic.len() >= BLOCK_SIZE {
@@ -96,7 +100,7 @@ impl Echo {
             fill(&mut played, &mut self.played);
             self.before.extend(mic.view(0, 0));
             for filter in &mut self.filters {
-                filter.push(&mic, &played, overdriven);
+                filter.push(&mic, &played, overdriven, self.silent > ECHO_FRAMES);
             }
         }
         let before = frame(&mut self.before);
@@ -142,12 +146,15 @@ impl Filter {
         }
     }
 
-    fn push(&mut self, mic: &Block, played: &Block, overdriven: bool) {
+    /// Takes the next block. When `idle`, nothing that was played can still be in the room, and the work is saved.
+    fn push(&mut self, mic: &Block, played: &Block, overdriven: bool, idle: bool) {
         // Before anything was played the canceller leaves both as they are.
         self.after.view_mut(0, 0).copy_from_slice(mic.view(0, 0));
         self.suppressed.view_mut(0, 0).copy_from_slice(mic.view(0, 0));
-        self.canceller.buffer_render(played);
-        self.canceller.process_capture(false, overdriven, Some(&mut self.after), &mut self.suppressed);
+        if !idle {
+            self.canceller.buffer_render(played);
+            self.canceller.process_capture(false, overdriven, Some(&mut self.after), &mut self.suppressed);
+        }
         self.after_waiting.extend(self.after.view(0, 0));
         self.suppressed_waiting.extend(self.suppressed.view(0, 0));
     }
@@ -202,5 +209,7 @@ const LOUDEST_FRAMES: usize = 40;
 const SMOOTH_FRAMES: usize = 5;
 /// Of a frame at 1 % of full scale: a pause is softer.
 const PLAYED_POWER: f32 = FRAME_LEN as f32 * 1e-4;
+/// 1.5 s: more than any echo path that works, and its room.
+const ECHO_FRAMES: usize = 150;
 /// 5 s of voice.
 const SETTLED_FRAMES: usize = 500;
