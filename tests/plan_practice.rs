@@ -115,7 +115,7 @@ fn mean(values: &[f64]) -> f64 {
 
 /// Bounds on what is expected of the next run. By how much it is off on the whole (logarithm): the guess pulls towards itself what a
 /// few runs do not tell, so most after three, when all of the slowness is to be gone next time. Measured on 1,500 other journals of
-/// each kind: at most 0.034 after one and three runs, 0.003 after eight; the assumed factor alone was off by 0.28 after three. By how
+/// each kind: at most 0.048 after one and three runs, 0.003 after eight; the assumed factor alone was off by 0.28 after three. By how
 /// much a single estimate is off (root of the mean square): one morning of a few runs is 0.13 by itself.
 #[rstest]
 fn slowness_is_learned_and_the_promise_holds(
