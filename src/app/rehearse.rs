@@ -66,7 +66,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     let past = Practice::default();
     let mut engine =
         prompts::engine(&rehearsal.routine, &rig, &rehearsal.with, VoiceSettings::default(), &past, config)?;
-    sayable::check(&engine, &book, sounds.vosk.as_ref())?;
+    sayable::check(&engine, &book, &sayable::people(&rig, &rehearsal.with), sounds.vosk.as_ref())?;
     let steps: Vec<String> = engine.routine().steps.iter().map(|step| step.id.clone()).collect();
     let script = match &rehearsal.script {
         Some(path) => Script::read(path, &steps)?,

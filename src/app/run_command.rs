@@ -58,7 +58,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
     let past = Practice::read(&journal, &rig, &places.config)?;
     let mut engine = prompts::engine(&args.routine, &rig, &args.with, voice, &past, &places.config)?;
-    sayable::check(&engine, &prompts::phrasebook(&places.config)?, sounds.vosk.as_ref())?;
+    let people = sayable::people(&rig, &args.with);
+    sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
     let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = match going_on {
