@@ -56,7 +56,7 @@ fn every_phrase_that_a_run_listens_for_is_known_before_it_begins() {
                 }
                 now += Duration::from_secs(2);
                 told.push(Input::Woke);
-                let phrase = set.as_ref().filter(|_| turn % 3 == 0).map(|set| {
+                let phrase = set.as_ref().filter(|set| turn % 3 == 0 && !set.phrases.is_empty()).map(|set| {
                     let index = (turn / 3 * 5) % set.phrases.len();
                     PhraseHeard {
                         set: set.id,

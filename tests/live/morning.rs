@@ -88,7 +88,6 @@ fn two_people_are_led_through_a_whole_morning_and_each_is_asked_what_is_theirs()
         "rowan shut the gas at the bottle or tank",
         "switch the water pump off",
         "i take it down go on",
-        "noted",
         "steps to go",
         "such mornings are away by",
         "put waterproof gloves on",
