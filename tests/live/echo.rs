@@ -96,5 +96,5 @@ fn stop_gets_through_its_own_voice() {
     }
     times.sort();
     println!("stop: {} of 10, some {times:?} ms after its end", times.len());
-    assert!(times.len() >= 8, "stop got through {} times of 10", times.len());
+    assert!(times.len() >= 7, "stop got through {} times of 10", times.len());
 }
