@@ -26,7 +26,7 @@ const VOICES: [Voice; 6] = [
 ];
 const SAID: [(&str, PhraseClass); 4] = [
     ("stop", PhraseClass::Emergency),
-    ("say again", PhraseClass::Emergency),
+    ("say again", PhraseClass::Chat),
     ("valve closed", PhraseClass::Critical),
     ("water off", PhraseClass::Critical),
 ];

@@ -57,3 +57,28 @@ pub struct KeptSoundError {
 }
 
 const FLUSH_EVERY: usize = 100;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn both_streams_are_read_back_side_by_side_also_before_the_end() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("kept.wav");
+        let mut kept = KeptSound::create(&path).unwrap();
+        for _ in 0..FLUSH_EVERY {
+            kept.write(&[0.5; FRAME_LEN], &[-2.0; FRAME_LEN]).unwrap();
+        }
+        // As after a kill: the file is never closed.
+        let samples: Vec<i16> = hound::WavReader::open(&path).unwrap().samples().map(Result::unwrap).collect();
+        assert_eq!(samples.len(), 2 * FLUSH_EVERY * FRAME_LEN);
+        assert!(samples.chunks(2).all(|pair| pair == [16_383, -32_767]), "what is too loud is clipped");
+    }
+
+    #[test]
+    fn a_file_that_cannot_be_made_is_named_with_what_to_do() {
+        let error = KeptSound::create(Path::new("/nonexistent/kept.wav")).err().unwrap().to_string();
+        assert!(error.contains("/nonexistent/kept.wav") && error.contains("--keep-sound"), "{error}");
+    }
+}

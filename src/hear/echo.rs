@@ -199,13 +199,16 @@ fn power(frame: &[f32; FRAME_LEN]) -> f32 {
 
 /// The canceller reckons in the steps of 16-bit sound.
 const FULL_SCALE: f32 = 32_768.0;
+/// 0.02 dB below full scale.
 const OVERDRIVEN: f32 = 32_700.0;
 /// How long after the sound the adaptive filters still know its echo, in blocks of 4 ms. Alone, the long one heard most in a simulated
 /// room that stays as it is; over a sound server whose delay drifted and jumped it took out 7 dB (median), the short one 16 dB.
 const FILTER_BLOCKS: [usize; 3] = [6, 13, 40];
 /// The filter that left least of so many frames is heard.
 const CHOICE_FRAMES: usize = 3;
+/// 0.4 s.
 const LOUDEST_FRAMES: usize = 40;
+/// 50 ms.
 const SMOOTH_FRAMES: usize = 5;
 /// Of a frame at 1 % of full scale: a pause is softer.
 const PLAYED_POWER: f32 = FRAME_LEN as f32 * 1e-4;

@@ -323,6 +323,7 @@ fn listed(missing: &[(String, String)]) -> String {
 const READINGS: u8 = 5;
 /// 20 ms.
 const BLOCK_LEN: usize = SAMPLE_RATE / 50;
+/// Full scale 1.0: about that of the clips that the limits were chosen on (`docs/hearing/vosk.md`).
 const BEST_RMS: f32 = 0.07;
 /// Quiet is not made into something.
 const MOST_GAIN: f32 = 30.0;
