@@ -1,4 +1,4 @@
-"""`python -m bench WHAT`: clips, odds, talk, report, fit, or all of them but fit. See --help."""
+"""`python -m bench WHAT`: clips, odds, talk, hours, sessions, report, fit, or all of them but hours, sessions and fit. See --help."""
 
 from __future__ import annotations
 
@@ -18,14 +18,18 @@ ROOT = pathlib.Path(__file__).parents[1]
 
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="bench/run", description="Measures hearing; writes tables and pictures.")
-    parser.add_argument("what", choices=["clips", "odds", "talk", "report", "fit", "all"], nargs="?", default="all")
+    parser.add_argument("what", choices=["clips", "odds", "talk", "hours", "sessions", "report", "fit", "all"], nargs="?", default="all")
     parser.add_argument("--program", type=pathlib.Path, default=ROOT / "target/release/sparehand")
     parser.add_argument("--features", type=pathlib.Path, default=ROOT / "target/release/examples/hear_features")
+    parser.add_argument("--ear", type=pathlib.Path, default=ROOT / "target/release/examples/hear_talk")
+    parser.add_argument("--sessions", type=pathlib.Path, default=ROOT / "target/release/examples/hear_sessions")
     data = os.environ.get("XDG_DATA_HOME") or "~/.local/share"
     parser.add_argument("--models", type=pathlib.Path, default=pathlib.Path(data).expanduser() / "sparehand/models")
     parser.add_argument("--seed", type=int, default=4)
     parser.add_argument("--per-phrase", type=int, default=3, help="clips of each phrase in each condition")
     parser.add_argument("--talk-minutes", type=float, default=60, help="how long talk is made and heard, in minutes of this machine")
+    parser.add_argument("--hours", type=float, default=10, help="hours: how much is heard by the whole ear")
+    parser.add_argument("--critical", type=int, default=1_000, help="sessions: how many critical steps are to be answered")
     parser.add_argument("--work", type=pathlib.Path, default=ROOT / "target/bench/run", help="where results are kept and gone on with")
     parser.add_argument("--docs", type=pathlib.Path, default=ROOT / "docs/hearing")
     parser.add_argument("--vosk-library", type=pathlib.Path, help="libvosk.so; with --vosk-model")
@@ -84,6 +88,16 @@ def main() -> int:
             from bench import talk_run
 
             talk_run.run(asked)
+        if asked.what == "hours":
+            from bench import hours, report
+
+            hours.run(asked)
+            hours.write(asked, report.machine())
+        if asked.what == "sessions":
+            from bench import report, sessions
+
+            sessions.run(asked)
+            sessions.write(asked, report.machine())
         if asked.what in ("report", "all"):
             from bench import report
 

@@ -411,6 +411,23 @@ fn what_is_not_understood_costs_a_say_again_and_then_the_words_to_say_and_then_q
 }
 
 #[test]
+fn whoever_is_not_understood_is_told_another_wording_that_sounds_different() {
+    let mut world = world();
+    world.answer_until("rinse-water");
+    world.hear("water on");
+    let start = world.now;
+    for _ in 0..3 {
+        world.pass_s(5);
+        world.tell(Input::SpeechUnclear);
+        world.quiet();
+    }
+    let said = world.said_since(start);
+    assert!(said[2].starts_with("I cannot make that out. Say: water off, or tap shut, or "), "{}", said[2]);
+    world.hear("tap shut");
+    assert!(!world.is_open("rinse-water"), "{}", world.last_said());
+}
+
+#[test]
 fn questions_are_answered_at_any_step() {
     let mut world = world();
     world.answer_until("rinse-water");

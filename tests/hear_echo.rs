@@ -50,6 +50,39 @@ fn the_echo_of_a_known_voice_is_taken_out() {
     assert!(gain > 16.0, "{gain} dB");
 }
 
+/// Loudspeaker and microphone on two clocks, 60 millionths apart: cheap crystals are good to 50 or so (from memory). After a minute the echo
+/// has wandered by 58 samples.
+#[test]
+fn an_echo_that_wanders_because_two_clocks_differ_is_followed() {
+    let (played, returned) = played_and_returned(&[READING, READING, READING, READING].concat());
+    let wandering = on_another_clock(&returned, 60e-6);
+    let mut echo = Echo::new();
+    let mut left = Vec::new();
+    for (mic, reference) in wandering.chunks_exact(FRAME_LEN).zip(played.chunks_exact(FRAME_LEN)) {
+        let frame = |samples: &[f32]| <[f32; FRAME_LEN]>::try_from(samples).expect("a chunk is a frame");
+        left.extend(echo.cancel(&frame(mic), &frame(reference)).sound);
+    }
+    let drifted = 60e-6 * wandering.len() as f64;
+    assert!(drifted > 50.0, "it ran for {} s only", wandering.len() / SAMPLE_RATE);
+    let from = wandering.len() * 3 / 4;
+    let gain = 20.0 * (rms(&wandering[from..left.len()]) / rms(&left[from..])).log10();
+    assert!(gain > 12.0, "{gain} dB in the last quarter");
+}
+
+/// `samples` as a clock that is faster by `share` takes them, by cubic interpolation (Lagrange).
+fn on_another_clock(samples: &[f32], share: f64) -> Vec<f32> {
+    let len = (samples.len() as f64 / (1.0 + share)) as usize - 4;
+    let taken = (0..len).map(|at| {
+        let place = at as f64 * (1.0 + share) + 1.0;
+        let (whole, x) = (place as usize, place.fract() as f32);
+        let [a, b, c, d] = std::array::from_fn(|offset| samples[whole + offset - 1]);
+        let (minus, plus, far) = (x - 1.0, x + 1.0, x - 2.0);
+        -a * x * minus * far / 6.0 + b * plus * minus * far / 2.0 - c * plus * x * far / 2.0
+            + d * plus * x * minus / 6.0
+    });
+    taken.collect()
+}
+
 #[test]
 fn the_programs_own_voice_never_answers_itself() {
     // Every phrase may be heard over the voice: only the canceller and the verdict stand between.

@@ -217,7 +217,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             News::Heard(HearEvent::TalkedOn) => {}
             News::Level(found) => {
                 meters.level_dbfs = Some(found.now);
-                meters.floor_dbfs = Some(found.floor);
+                meters.floor_dbfs = found.floor;
                 level = Some(found);
                 if let Some((_, prompt)) = to_judge.take_if(|(at, _)| *at <= now) {
                     drop(to_mouth.send(ToMouth::InNoise(loud.ended(found.own, found.floor))));

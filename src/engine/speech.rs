@@ -122,7 +122,7 @@ impl Engine {
         if self.unclear_streak < UNCLEAR_HELP {
             self.say_line(Priority::Chat, Line::Unclear);
         } else if self.unclear_streak == UNCLEAR_HELP {
-            let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_text())]);
+            let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_in_all_words())]);
             self.say(Priority::Chat, text);
         }
     }

@@ -150,6 +150,22 @@ impl Engine {
         }
     }
 
+    /// The same with another wording of each answer, where it has one that shares no word with the first: in noise "water off" is hard to
+    /// tell from "water on", and "tap shut" from nothing.
+    pub(super) fn answers_in_all_words(&self) -> String {
+        let answers = self.answers_now();
+        if answers.len() > MOST_ANSWERS {
+            return self.answers_text();
+        }
+        let words = |text: &str| text.split(' ').map(str::to_owned).collect::<Vec<_>>();
+        let all = answers.iter().flat_map(|answer| {
+            let first = words(answer);
+            let is_other = |wording: &&str| words(wording).iter().all(|word| !first.contains(word));
+            [Some(answer.as_str()), self.wordings(answer).find(is_other)]
+        });
+        all.flatten().collect::<Vec<_>>().join(&format!(", {} ", self.book.word(Word::Or)))
+    }
+
     fn number_text(&self) -> String {
         match self.state.current().map(|step| &self.job.step(step).answer) {
             Some(Answer::Number(number)) => self.book.line(Line::NotTaken, &[("name", &number.name)]),

@@ -5,7 +5,7 @@ use super::output::{ClockView, View};
 use super::people::PersonIndex;
 use super::phrasebook::{Command, Common, Line, Reason};
 use super::state::RunningClock;
-use super::vocabulary::{Asking, Meaning, Reply, is_asked};
+use super::vocabulary::{Asking, Entry, Meaning, Reply, is_asked};
 use crate::routine::Answer;
 use crate::units::SessionTime;
 
@@ -240,6 +240,13 @@ impl Engine {
             }
         }
         answers
+    }
+
+    /// What may be said now and means the same as this.
+    pub(super) fn wordings<'a>(&'a self, answer: &str) -> impl Iterator<Item = &'a str> {
+        let group = self.entries.iter().find(|entry| entry.phrase.text == answer).map(|entry| entry.phrase.group);
+        let same = move |entry: &&Entry| Some(entry.phrase.group) == group;
+        self.entries.iter().filter(same).map(|entry| entry.phrase.text.as_str())
     }
 }
 

@@ -87,8 +87,8 @@ pub struct Unclear {
 pub struct Level {
     /// Of the last 100 ms or so.
     pub now: f32,
-    /// Of the last quiet seconds.
-    pub floor: f32,
+    /// Of the last quiet seconds; nothing before there were any.
+    pub floor: Option<f32>,
     /// Of the last seconds in which the program's own voice was played, voice and noise together; nothing before that.
     pub own: Option<f32>,
 }
@@ -118,15 +118,24 @@ impl Utterance {
         self.own_windows * MOSTLY_OTHERS >= self.speech_windows
     }
 
-    /// Whether it need not be waited for any longer: it is sure, nothing that can hurt hangs on it, and it is not the beginning
-    /// of anything else that may be said.
-    fn may_end_quickly(&self) -> bool {
-        self.surely_complete().is_some_and(|phrase| phrase.class != PhraseClass::Critical)
+    /// Whether it need not be waited for any longer after `quiet` windows without speech: it is sure and not the beginning of
+    /// anything else that may be said, and the less of a hurry it is, the longer it is waited whether more comes. One word is often the
+    /// beginning of a sentence to somebody else; two words that may be said now are not.
+    fn may_end(&self, quiet: usize) -> bool {
+        let Some(phrase) = self.surely_complete() else { return false };
+        match phrase.class {
+            PhraseClass::Emergency => quiet >= EMERGENCY_END_WINDOWS,
+            PhraseClass::Critical => false,
+            PhraseClass::Chat | PhraseClass::Ordinary if phrase.text.contains(' ') => quiet >= SOON_WINDOWS,
+            PhraseClass::Chat | PhraseClass::Ordinary => quiet >= QUICK_END_WINDOWS,
+        }
     }
 
-    /// The same for what is to be done without any delay.
-    fn must_end_at_once(&self) -> bool {
-        self.surely_complete().is_some_and(|phrase| phrase.class == PhraseClass::Emergency)
+    /// Whether more of the quiet after it would change nothing: it is sure, and nothing that can hurt hangs on it.
+    fn is_settled(&self) -> bool {
+        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return false };
+        let critical = |best: usize| allowed.phrases[best].class == PhraseClass::Critical;
+        verdict.accepted == Some(Certainty::Sure) && verdict.best.is_some_and(|best| !critical(best))
     }
 
     /// The phrase that was surely said and is not the beginning of another.
@@ -189,7 +198,7 @@ impl Listener {
             utterance: None,
             note: None,
             nearly: None,
-            level: Level { now: SILENCE_DB, floor: SILENCE_DB, own: None },
+            level: Level { now: SILENCE_DB, floor: None, own: None },
             own_power: VecDeque::with_capacity(OWN_POWER_FRAMES),
             quiet_power: VecDeque::with_capacity(QUIET_LEN / FRAME_LEN),
         })
@@ -334,19 +343,18 @@ impl Listener {
     /// at once where nothing that matters hangs on a phrase that is sure and cannot go on.
     fn judge_early(&mut self) -> Result<Option<HearEvent>, ListenError> {
         let quiet = self.segmenter.quiet();
-        if quiet == EARLY_WINDOWS
-            && let Some(mut utterance) = self.utterance.take()
-        {
-            if !utterance.given_up {
-                utterance.early = self.recognise(&utterance, quiet)?;
-            }
-            self.utterance = Some(utterance);
+        if quiet == 0 {
+            return Ok(None);
         }
-        let ends = match &self.utterance {
-            Some(utterance) if quiet == EARLY_WINDOWS => utterance.must_end_at_once(),
-            Some(utterance) if quiet == QUICK_END_WINDOWS => utterance.may_end_quickly(),
-            _ => false,
-        };
+        let Some(mut utterance) = self.utterance.take() else { return Ok(None) };
+        // The model likes to have some sound after a word: what was not sure with little of it may be with more, and what can hurt is
+        // judged with more of it in any case.
+        let is_due = quiet == SOON_WINDOWS || (quiet == EARLY_WINDOWS && !utterance.is_settled());
+        if is_due && !utterance.given_up {
+            utterance.early = self.recognise(&utterance, quiet)?;
+        }
+        let ends = utterance.may_end(quiet);
+        self.utterance = Some(utterance);
         if !ends {
             return Ok(None);
         }
@@ -483,7 +491,7 @@ impl Listener {
             }
             self.quiet_power.push_back(rms(mic).powi(2));
             let mean = self.quiet_power.iter().sum::<f32>() / self.quiet_power.len() as f32;
-            self.level.floor = decibels(mean.sqrt());
+            self.level.floor = Some(decibels(mean.sqrt()));
         }
     }
 
@@ -542,9 +550,13 @@ const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
 const OWN_VOICE_PRE_ROLL_LEN: usize = SAMPLE_RATE * 2 / 5;
 /// Sound to keep after a word: 256 ms.
 const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
-/// Quiet after which an utterance is scored, in case that it has ended: 192 ms.
+/// Quiet after which an utterance is scored, in case that it has ended, and that ends two words or more on which nothing that can hurt
+/// hangs: 128 ms. Anything else is scored anew after 192 ms.
+const SOON_WINDOWS: usize = 4;
 const EARLY_WINDOWS: usize = 6;
-/// Quiet that ends a phrase on which nothing that can hurt hangs: 256 ms.
+/// Quiet that ends what is to be done without any delay: 192 ms.
+const EMERGENCY_END_WINDOWS: usize = 6;
+/// Quiet that ends one word on which nothing that can hurt hangs: 256 ms.
 const QUICK_END_WINDOWS: usize = 8;
 const QUIET_LEN: usize = 3 * SAMPLE_RATE;
 const BACKGROUND_LEN: usize = SAMPLE_RATE * 6 / 5;

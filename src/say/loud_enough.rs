@@ -20,10 +20,11 @@ pub struct LoudEnough {
 }
 
 impl LoudEnough {
-    /// An utterance begins, in this noise (decibels below full scale of the microphone).
-    pub fn begins(&mut self, floor_dbfs: f32) {
-        self.at_first.get_or_insert(floor_dbfs);
-        self.before = Some(floor_dbfs);
+    /// An utterance begins, in this noise (decibels below full scale of the microphone); `None` where nothing is known of it yet, as
+    /// before the first pause of a session.
+    pub fn begins(&mut self, floor_dbfs: Option<f32>) {
+        self.at_first = self.at_first.or(floor_dbfs);
+        self.before = floor_dbfs;
     }
 
     /// It has ended. `own_dbfs` is what the microphone heard meanwhile, voice and noise together; `None` where it was too short to
@@ -31,7 +32,8 @@ impl LoudEnough {
     ///
     /// At least 15 dB above the noise (ISO 7731:2003, A-weighted; here as the microphone hears both), as far as the loudspeaker goes.
     /// A microphone that does not hear the loudspeaker (a headset) tells nothing of that: then the voice rises as the noise has.
-    pub fn ended(&mut self, own_dbfs: Option<f32>, floor_dbfs: f32) -> InNoise {
+    pub fn ended(&mut self, own_dbfs: Option<f32>, floor_dbfs: Option<f32>) -> InNoise {
+        let Some(floor_dbfs) = floor_dbfs else { return self.now };
         let first = *self.at_first.get_or_insert(floor_dbfs);
         let above =
             own_dbfs.filter(|own| *own - floor_dbfs >= AUDIBLE_DB).map(|own| without(own, floor_dbfs) - floor_dbfs);
@@ -39,7 +41,7 @@ impl LoudEnough {
             // What is loud enough comes down slowly, so that a lull does not make the next sentence too soft.
             Some(above) if above > ABOVE_NOISE_DB => self.now.extra_db - (above - ABOVE_NOISE_DB).min(DOWN_DB),
             Some(above) => self.now.extra_db + (ABOVE_NOISE_DB - above),
-            None => floor_dbfs - first,
+            None => floor_dbfs.max(QUIETEST_DBFS) - first.max(QUIETEST_DBFS),
         };
         let extra_db = wanted.clamp(0.0, MOST_EXTRA_DB);
         self.now = InNoise { extra_db, slow: wanted > extra_db + SLOW_DB };
@@ -47,8 +49,9 @@ impl LoudEnough {
     }
 
     /// Whether the noise has risen so much since the utterance began that it is to be said once more.
-    pub fn drowned(&self, floor_dbfs: f32) -> bool {
-        floor_dbfs >= LEAST_NOISE_DBFS && self.before.is_some_and(|before| floor_dbfs - before >= DROWNED_DB)
+    pub fn drowned(&self, floor_dbfs: Option<f32>) -> bool {
+        let (Some(before), Some(now)) = (self.before, floor_dbfs) else { return false };
+        now >= LEAST_NOISE_DBFS && now - before >= DROWNED_DB
     }
 }
 
@@ -69,6 +72,8 @@ const MOST_EXTRA_DB: f32 = 6.0;
 const SLOW_DB: f32 = 3.0;
 /// Half of what is known of the noise by then is from before: a rise of 10 dB shows as some 7.
 const DROWNED_DB: f32 = 6.0;
+/// Quieter than this a microphone says nothing of the place: digital silence is no noise that could rise.
+const QUIETEST_DBFS: f32 = -60.0;
 /// Softer than this nothing drowns a voice.
 const LEAST_NOISE_DBFS: f32 = -50.0;
 
@@ -85,12 +90,12 @@ mod tests {
         let mut above = 0.0;
         for &floor in floors {
             for _ in 0..6 {
-                follower.begins(floor);
+                follower.begins(Some(floor));
                 let power = |dbfs: f32| 10.0_f32.powf(dbfs / 10.0);
                 let own = voice_dbfs.map(|voice| voice + state.extra_db);
                 let both = own.map(|own| 10.0 * (power(own) + power(floor)).log10());
                 above = own.map_or(0.0, |own| own - floor);
-                state = follower.ended(both.or(Some(floor)), floor);
+                state = follower.ended(both.or(Some(floor)), Some(floor));
             }
         }
         (state, above)
@@ -122,16 +127,36 @@ mod tests {
         assert_eq!(room(None, &[-60.0, -56.0]).0, InNoise { extra_db: 4.0, slow: false });
         assert_eq!(room(None, &[-60.0, -40.0]).0, InNoise { extra_db: 6.0, slow: true });
         assert_eq!(room(None, &[-60.0, -40.0, -62.0]).0, InNoise::default());
+        assert_eq!(
+            room(None, &[-110.0, -56.0]).0,
+            InNoise { extra_db: 4.0, slow: false },
+            "a microphone that was muted"
+        );
     }
 
     #[test]
     fn noise_that_rises_under_an_utterance_drowns_it() {
         let mut follower = LoudEnough::default();
-        assert!(!follower.drowned(-30.0), "nothing was said yet");
-        follower.begins(-55.0);
-        assert!(!follower.drowned(-50.0));
-        assert!(follower.drowned(-48.0));
-        follower.begins(-110.0);
-        assert!(!follower.drowned(-70.0), "a breath after digital silence");
+        assert!(!follower.drowned(Some(-30.0)), "nothing was said yet");
+        follower.begins(Some(-55.0));
+        assert!(!follower.drowned(Some(-50.0)));
+        assert!(follower.drowned(Some(-48.0)));
+        follower.begins(Some(-110.0));
+        assert!(!follower.drowned(Some(-70.0)), "a breath after digital silence");
+    }
+
+    #[test]
+    fn noise_that_was_there_before_it_was_known_has_not_risen() {
+        let mut follower = LoudEnough::default();
+        follower.begins(None);
+        assert!(!follower.drowned(Some(-30.0)), "the first words of a session beside a road");
+        assert_eq!(follower.ended(None, None), InNoise::default());
+        assert_eq!(
+            follower.ended(None, Some(-30.0)),
+            InNoise::default(),
+            "with a headset this is what the place is like"
+        );
+        follower.begins(Some(-30.0));
+        assert!(!follower.drowned(Some(-29.0)));
     }
 }

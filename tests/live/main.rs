@@ -2,6 +2,11 @@
 
 mod echo;
 mod faults;
+#[path = "../hear_support/mod.rs"]
+mod hear_support;
+mod latency;
+mod loudness;
+mod mic;
 mod morning;
 mod server;
 mod session;

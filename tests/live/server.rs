@@ -102,6 +102,11 @@ impl SoundServer {
         assert!(self.command("pactl").args(arguments).status().unwrap().success(), "pactl {arguments:?}");
     }
 
+    /// The microphone gives nothing but silence from now on.
+    pub fn mute_microphone(&self) {
+        self.must(&["set-source-mute", "microphone.monitor", "1"]);
+    }
+
     /// Plays a WAV file to the program's microphone, to its end.
     pub fn play(&self, wav: &Path) {
         assert!(self.command("paplay").arg("--device=microphone").arg(wav).status().unwrap().success());
@@ -137,10 +142,19 @@ impl SoundServer {
 
     /// Records what the program plays from now on.
     pub fn listen(&self) -> Ear {
+        self.record("loudspeaker.monitor")
+    }
+
+    /// Records what the program hears from now on.
+    pub fn listen_to_microphone(&self) -> Ear {
+        self.record("microphone.monitor")
+    }
+
+    fn record(&self, source: &str) -> Ear {
         let mut recorder = self
             .command("parec")
             .args([
-                "--device=loudspeaker.monitor",
+                &format!("--device={source}"),
                 "--rate=16000",
                 "--channels=1",
                 "--format=s16le",
@@ -204,6 +218,36 @@ impl Ear {
         Duration::from_millis(20 * quiet as u64)
     }
 
+    pub fn samples_so_far(&self) -> usize {
+        self.samples.lock().unwrap().len()
+    }
+
+    /// The first and the last sample that is loud, of those since then, rounded to 5 ms.
+    pub fn loud_since(&self, from: usize) -> Option<(usize, usize)> {
+        let samples = self.samples.lock().unwrap();
+        let loud = |piece: &[i16]| piece.iter().any(|s| s.unsigned_abs() >= 2 * LOUD);
+        let pieces: Vec<bool> = samples[from..].chunks(80).map(loud).collect();
+        let first = pieces.iter().position(|loud| *loud)?;
+        let last = pieces.iter().rposition(|loud| *loud)?;
+        Some((from + 80 * first, from + 80 * (last + 1)))
+    }
+
+    /// What was played since then, from its first loud moment to its last.
+    pub fn voice_since(&self, from: usize) -> Spoken {
+        let samples = self.samples.lock().unwrap();
+        let is_loud = |piece: &&[i16]| piece.iter().any(|s| s.unsigned_abs() >= LOUD);
+        let pieces: Vec<&[i16]> = samples[from..].chunks(320).collect();
+        let skip = pieces.iter().take_while(|piece| !is_loud(piece)).count();
+        let spare = pieces.iter().rev().take_while(|piece| !is_loud(piece)).count();
+        let voice = &pieces[skip..(pieces.len() - spare).max(skip)];
+        let loud: Vec<f32> = voice
+            .iter()
+            .filter(|piece| is_loud(piece))
+            .flat_map(|piece| piece.iter().map(|s| (f32::from(*s) / 32_768.0).powi(2)))
+            .collect();
+        Spoken { seconds: 0.02 * voice.len() as f32, rms: (loud.iter().sum::<f32>() / loud.len().max(1) as f32).sqrt() }
+    }
+
     /// Everything that was played, cut at pauses, as WAV files in `folder`.
     pub fn utterances(&self, folder: &Path) -> Vec<PathBuf> {
         let samples = self.samples.lock().unwrap();
@@ -233,6 +277,20 @@ impl Ear {
             files.push(path);
         }
         files
+    }
+}
+
+/// Speech: how long from beginning to end, and its level where it is loud, full scale 1.0.
+#[derive(Clone, Copy, Debug)]
+pub struct Spoken {
+    pub seconds: f32,
+    pub rms: f32,
+}
+
+impl Spoken {
+    /// So many words in it a minute.
+    pub fn a_minute(&self, words: usize) -> f32 {
+        words as f32 * 60.0 / self.seconds
     }
 }
 

@@ -19,18 +19,14 @@ pub struct Program {
 impl Program {
     /// Starts a live run with these further arguments.
     pub fn start(server: &SoundServer, routine: &str, rig: &Path, journal: &Path, more: &[&str]) -> Self {
-        let mut child = server
-            .command(env!("CARGO_BIN_EXE_sparehand"))
-            .args(["run", routine])
-            .args(more)
-            .arg("--rig")
-            .arg(rig)
-            .arg("--journal")
-            .arg(journal)
-            .stdin(Stdio::null())
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
+        let mut command = server.command(env!("CARGO_BIN_EXE_sparehand"));
+        command.args(["run", routine]).args(more).arg("--rig").arg(rig).arg("--journal").arg(journal);
+        Self::spawn(&mut command)
+    }
+
+    /// Starts this command, whose lines are kept.
+    pub fn spawn(command: &mut Command) -> Self {
+        let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
         let lines = Arc::new(Mutex::new(Vec::new()));
         let kept = Arc::clone(&lines);
         let out = BufReader::new(child.stdout.take().unwrap());
@@ -64,6 +60,10 @@ impl Program {
             pause(Duration::from_millis(50));
         }
         panic!("'{text}' did not come {times} times within {patience:?}");
+    }
+
+    pub fn has_ended(&mut self) -> bool {
+        self.child.try_wait().unwrap().is_some()
     }
 
     /// Waits for the program to end by itself, and well.

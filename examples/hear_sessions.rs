@@ -1,0 +1,359 @@
+//! Whole runs in noise, by a person who answers rightly, wrongly, or talks to somebody else: how often something was confirmed that nobody said.
+//!
+//! `cargo run --release --example hear_sessions -- MODELS CHATTER STEPS SEED NOISE...`: real ear and engine, synthetic voices, time that passes as it is
+//! heard. CHATTER has a sentence a line that is no answer; a NOISE is a WAV file. Runs until so many critical questions were answered;
+//! a run has one voice, one noise, and a speech-to-noise ratio of 5 to 25 dB. Whoever is not
+//! understood twice says it in other words that may be said, as the program proposes. The program's own voice is not sounded. One JSON object a run.
+
+#[path = "../tests/hear_support/mod.rs"]
+mod hear_support;
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::Duration;
+
+use hear_support::{Voice, spoken};
+use rand::rngs::SmallRng;
+use rand::seq::IndexedRandom;
+use rand::{RngExt, SeedableRng};
+use serde_json::json;
+use sparehand::app::practised::Practice;
+use sparehand::app::prompts;
+use sparehand::engine::event::{Event, HeardAs};
+use sparehand::engine::input::Input;
+use sparehand::engine::output::{ListeningSet, Output, PhraseClass, VoiceSettings};
+use sparehand::engine::{Asked, AskedFor, Engine};
+use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::noise::rms;
+use sparehand::hear::{FRAME_LEN, wav};
+use sparehand::units::SessionTime;
+
+const RUNS: [(&str, &str); 6] = [
+    ("motorhome-towed-car", "tank-dump"),
+    ("travel-trailer", "leave"),
+    ("motorhome-towed-car", "hitch-up"),
+    ("fifth-wheel", "arrive"),
+    ("travel-trailer", "tank-dump"),
+    ("motorhome-towed-car", "leave"),
+];
+const VOICES: [Voice; 8] = [
+    Voice::Flite("rms"),
+    Voice::Espeak("en-us"),
+    Voice::Flite("slt"),
+    Voice::Espeak("en-gb+f3"),
+    Voice::Flite("awb"),
+    Voice::Espeak("en-gb-scotland"),
+    Voice::Flite("kal16"),
+    Voice::Espeak("en-029"),
+];
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let [models, chatter, steps, seed, noises @ ..] = arguments.as_slice() else {
+        return Err("expected MODELS CHATTER STEPS SEED NOISE...".into());
+    };
+    let (wanted, seed): (usize, u64) = (steps.parse()?, seed.parse()?);
+    let chatter = std::fs::read_to_string(chatter)?;
+    let chatter: Vec<&str> = chatter.lines().filter(|line| !line.is_empty() && !line.starts_with('#')).collect();
+    let noises: Vec<(String, Vec<f32>)> = noises
+        .iter()
+        .map(|file| {
+            Ok((
+                Path::new(file).file_stem().unwrap_or_default().to_string_lossy().into_owned(),
+                wav::read(Path::new(file))?,
+            ))
+        })
+        .collect::<Result<_, wav::WavError>>()?;
+    if noises.is_empty() || chatter.is_empty() {
+        return Err("expected at least one NOISE and a sentence in CHATTER".into());
+    }
+    let mut clips = BTreeMap::new();
+    let mut answered = 0;
+    for number in 0.. {
+        if answered >= wanted {
+            break;
+        }
+        let mut rng = SmallRng::seed_from_u64(seed ^ (number as u64) << 16);
+        let (rig, routine) = RUNS[number % RUNS.len()];
+        let voice = VOICES[(number * 3 + number / VOICES.len()) % VOICES.len()];
+        let (noise, sound) = &noises[(number / 2) % noises.len()];
+        let snr_db: f32 = rng.random_range(5.0..25.0);
+        let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/rigs").join(format!("{rig}.toml"));
+        let nowhere = Path::new("/nonexistent");
+        let rig_file = prompts::rig(Some(&file), nowhere)?;
+        let engine = prompts::engine(routine, &rig_file, &[], VoiceSettings::default(), &Practice::default(), nowhere)?;
+        let gain = SPEECH_RMS / rms(sound) * 10_f32.powf(-snr_db / 20.0);
+        let mut run = Run {
+            engine,
+            listener: Listener::new(Path::new(models), ListenerSettings::default())?,
+            now: SessionTime::ZERO,
+            set: None,
+            noise: sound.iter().map(|sample| sample * gain).collect(),
+            noise_at: rng.random_range(0..sound.len()),
+            said: Vec::new(),
+            meant: None,
+            asked_about: None,
+            tried: 0,
+            tries: 0,
+            over: false,
+            tally: Tally::default(),
+        };
+        run.go(&mut rng, voice, &chatter, &mut clips)?;
+        let tally = run.tally;
+        answered += tally.critical;
+        println!(
+            "{}",
+            json!({
+                "run": number, "rig": rig, "routine": routine, "voice": format!("{voice:?}"), "noise": noise, "snr_db": snr_db, "completed": tally.completed,
+                "critical": tally.critical, "critical_wrong": tally.critical_wrong, "ordinary": tally.ordinary, "ordinary_wrong": tally.ordinary_wrong,
+                "answers": tally.answers, "taken_at_once": tally.taken_at_once, "asked_about": tally.asked_about, "unclear": tally.unclear,
+                "talk": tally.talk, "talk_taken": tally.talk_taken, "ear_ms": tally.ear_ms,
+            })
+        );
+    }
+    Ok(())
+}
+
+#[derive(Default)]
+struct Tally {
+    completed: bool,
+    /// Critical steps and their clocks settled by voice, and those settled by words that nobody had said.
+    critical: usize,
+    critical_wrong: Vec<String>,
+    ordinary: usize,
+    ordinary_wrong: Vec<String>,
+    /// Answers that were asked for, spoken; those that were taken without a question; questions asked back; not understood.
+    answers: usize,
+    taken_at_once: usize,
+    asked_about: usize,
+    unclear: usize,
+    /// Sentences that were meant for somebody else, and phrases that were made of them, by certainty.
+    talk: usize,
+    talk_taken: Vec<String>,
+    /// From the end of a word to the end of the computing that answers it, in ms.
+    ear_ms: Vec<u64>,
+}
+
+struct Run {
+    engine: Engine,
+    listener: Listener,
+    now: SessionTime,
+    set: Option<ListeningSet>,
+    noise: Vec<f32>,
+    noise_at: usize,
+    /// What the person said, and the step that they were asked about.
+    said: Vec<(String, String)>,
+    /// The phrase that the person meant last, unless they spoke to somebody else.
+    meant: Option<String>,
+    /// The number of the last question whether something was heard right.
+    asked_about: Option<u64>,
+    /// The question that was answered last, and how often before.
+    tried: u64,
+    tries: u32,
+    over: bool,
+    tally: Tally,
+}
+
+type Clips = BTreeMap<(String, String), Vec<f32>>;
+
+impl Run {
+    fn go(
+        &mut self,
+        rng: &mut SmallRng,
+        voice: Voice,
+        chatter: &[&str],
+        clips: &mut Clips,
+    ) -> Result<(), Box<dyn std::error::Error>> {
+        self.tell(Input::Woke)?;
+        // The background is learned before anybody speaks.
+        self.listen(&[], 2.0, false)?;
+        for _ in 0..MOST_TURNS {
+            if self.over {
+                break;
+            }
+            let asked = self.engine.asked(self.now);
+            if let AskedFor::ClockEnd { ringing: false, .. } = asked.kind {
+                self.listen(&[], 3.0, false)?;
+                self.now += Duration::from_secs(20);
+                self.tell(Input::Woke)?;
+                continue;
+            }
+            let (text, is_talk) = self.what_to_say(&asked, rng, chatter);
+            let clip =
+                clips.entry((format!("{voice:?}"), text.clone())).or_insert_with(|| spoken(&text, voice)).clone();
+            if is_talk {
+                self.tally.talk += 1;
+                self.meant = None;
+            } else {
+                self.said.push((asked.step.clone(), text.clone()));
+                if !matches!(asked.kind, AskedFor::HeardRight { .. }) {
+                    self.meant = Some(text);
+                }
+            }
+            self.listen(&clip, 1.6, is_talk)?;
+            self.now += Duration::from_secs(rng.random_range(2..15));
+            self.tell(Input::Woke)?;
+        }
+        Ok(())
+    }
+
+    /// What is asked for, most of the time; else another thing that may be said, or talk. Whether it is talk.
+    fn what_to_say(&mut self, asked: &Asked, rng: &mut SmallRng, chatter: &[&str]) -> (String, bool) {
+        let right = match &asked.kind {
+            AskedFor::Answer(answers) | AskedFor::Other(answers) => answers.first().cloned(),
+            AskedFor::YesOrNo { round: 0, no, .. } => Some(no.clone()),
+            AskedFor::YesOrNo { yes, .. } => Some(yes.clone()),
+            // People answer truly what they are asked about.
+            AskedFor::HeardRight { phrase, yes, no } => {
+                return (if self.meant.as_ref() == Some(phrase) { yes } else { no }.clone(), false);
+            }
+            AskedFor::ClockStart(start) => Some(start.clone()),
+            AskedFor::ClockEnd { end, .. } => end.clone(),
+        };
+        let draw: f32 = rng.random();
+        if let Some(right) = right.filter(|_| draw < 0.7) {
+            self.tally.answers += 1;
+            self.tries = if self.tried == asked.question { self.tries + 1 } else { 0 };
+            self.tried = asked.question;
+            return (if self.tries % 4 >= 2 { self.in_other_words(right) } else { right }, false);
+        }
+        let others = self.set.iter().flat_map(|set| &set.phrases);
+        // What ends the run or begins an emergency card would leave little of it.
+        let others: Vec<&str> = others
+            .filter(|phrase| phrase.class != PhraseClass::Emergency)
+            .map(|phrase| phrase.text.as_str())
+            .filter(|text| {
+                !matches!(*text, "end the run" | "stand by")
+                    && !text.starts_with("override")
+                    && !text.starts_with("note")
+            })
+            .collect();
+        match others.choose(rng).filter(|_| draw < 0.85) {
+            Some(other) => ((*other).to_owned(), false),
+            None => ((*chatter.choose(rng).expect("there is chatter")).to_owned(), true),
+        }
+    }
+
+    /// The last wording that means the same.
+    fn in_other_words(&self, answer: String) -> String {
+        let phrases = self.set.iter().flat_map(|set| &set.phrases);
+        let group = phrases.clone().find(|phrase| phrase.text == answer).map(|phrase| phrase.group);
+        phrases.filter(|phrase| Some(phrase.group) == group).last().map_or(answer, |phrase| phrase.text.clone())
+    }
+
+    /// Lets `clip` sound, and `after_s` more of the noise; tells the engine what was heard.
+    fn listen(&mut self, clip: &[f32], after_s: f32, is_talk: bool) -> Result<(), Box<dyn std::error::Error>> {
+        let begins = BEFORE_FRAMES * FRAME_LEN;
+        let ends = begins + clip.len();
+        let frames = (ends as f32 / FRAME_LEN as f32 + after_s * 100.0) as usize;
+        for at in 0..frames {
+            let frame: [f32; FRAME_LEN] = std::array::from_fn(|offset| {
+                let place = at * FRAME_LEN + offset;
+                let noise = self.noise[(self.noise_at + place) % self.noise.len()];
+                noise + if place >= begins { clip.get(place - begins).copied().unwrap_or(0.0) } else { 0.0 }
+            });
+            let began = processor_time_ms()?;
+            let event = self.listener.push_frame(&frame, None, false)?;
+            self.now += Duration::from_millis(10);
+            if self.engine_wakes() {
+                self.tell(Input::Woke)?;
+            }
+            match event {
+                Some(HearEvent::Heard(heard)) => {
+                    let late = ((at + 1) * 10) as f64 - ends as f64 / 16.0 + processor_time_ms()? - began;
+                    if is_talk {
+                        self.tally.talk_taken.push(format!("{} ({:?})", heard.text, heard.certainty));
+                    } else if late > 0.0 {
+                        self.tally.ear_ms.push(late as u64);
+                    }
+                    self.tell(Input::PhraseHeard(heard))?;
+                }
+                Some(HearEvent::Unclear(_)) => {
+                    self.tally.unclear += usize::from(!is_talk);
+                    self.tell(Input::SpeechUnclear)?;
+                }
+                _ => {}
+            }
+        }
+        self.noise_at = (self.noise_at + frames * FRAME_LEN) % self.noise.len();
+        Ok(())
+    }
+
+    fn engine_wakes(&self) -> bool {
+        self.now.as_millis() % 1_000 == 0
+    }
+
+    fn tell(&mut self, input: Input) -> Result<(), Box<dyn std::error::Error>> {
+        self.engine.handle(self.now, input);
+        loop {
+            match self.engine.poll() {
+                Output::Wait(_) => return Ok(()),
+                Output::Ended => {
+                    self.over = true;
+                    return Ok(());
+                }
+                Output::Listen(set) => {
+                    self.listener.allow(&set)?;
+                    self.set = Some(set);
+                }
+                Output::Record { seq, event, .. } => {
+                    self.check(&event);
+                    self.engine.handle(self.now, Input::Recorded(seq));
+                }
+                Output::Say(utterance) => {
+                    let asked = self.engine.asked(self.now);
+                    if matches!(asked.kind, AskedFor::HeardRight { .. }) && self.asked_about != Some(asked.question) {
+                        self.asked_about = Some(asked.question);
+                        self.tally.asked_about += 1;
+                    }
+                    self.engine.handle(self.now, Input::SpeechFinished(utterance.id));
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// Whether somebody said what was written down.
+    fn check(&mut self, event: &Event) {
+        let (step, heard) = match event {
+            Event::RunCompleted { .. } => {
+                self.tally.completed = true;
+                return;
+            }
+            Event::StepAnswered { step, heard, .. }
+            | Event::ClockStarted { step, heard, .. }
+            | Event::ClockEnded { step, heard, .. } => (step, heard),
+            _ => return,
+        };
+        let (HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. }) = heard else { return };
+        // It may have taken some turns until the question whether it was heard right was answered.
+        let meant = matches!(heard, HeardAs::VoiceConfirmed { .. }) && self.meant.as_ref() == Some(phrase);
+        let right = meant || self.said.iter().rev().take(REMEMBERED).any(|(_, said)| said == phrase);
+        self.tally.taken_at_once += usize::from(matches!(heard, HeardAs::Voice { .. }) && right);
+        let critical = self.engine.job().index_of(step).is_some_and(|index| self.engine.job().step(index).critical);
+        let wrong = (!right).then(|| format!("{step}: heard '{phrase}', last said: {:?}", self.said.last()));
+        if critical {
+            self.tally.critical += 1;
+            self.tally.critical_wrong.extend(wrong);
+        } else {
+            self.tally.ordinary += 1;
+            self.tally.ordinary_wrong.extend(wrong);
+        }
+    }
+}
+
+/// Time that this thread, which does all the work, had a processor.
+fn processor_time_ms() -> Result<f64, Box<dyn std::error::Error>> {
+    let text = std::fs::read_to_string("/proc/self/schedstat")?;
+    let nanoseconds: f64 = text.split_whitespace().next().ok_or("/proc/self/schedstat is empty")?.parse()?;
+    Ok(nanoseconds / 1e6)
+}
+
+/// As [`spoken`] makes it.
+const SPEECH_RMS: f32 = 0.05;
+/// Noise alone before each utterance.
+const BEFORE_FRAMES: usize = 80;
+/// What was said so many utterances ago may still be what is confirmed: a question may come between.
+const REMEMBERED: usize = 4;
+/// A run that does not end is left.
+const MOST_TURNS: usize = 400;

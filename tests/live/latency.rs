@@ -1,0 +1,46 @@
+//! From the end of a word to the first sound of the reply, as somebody beside the program hears it.
+
+use std::time::Duration;
+
+use crate::server::{SoundServer, pause};
+use crate::support::{Program, clip_at};
+
+const VOICES: [(&str, &str); 3] = [("flite", "rms"), ("flite", "slt"), ("espeak-ng", "en-us")];
+const SAID: [&str; 4] = ["say again", "how long", "where are we", "what is left"];
+const TURNS: usize = 24;
+
+#[test]
+fn a_reply_begins_soon_after_the_word_that_asks_for_it() {
+    let server = SoundServer::start();
+    let rig = server.folder().join("rig.toml");
+    std::fs::write(&rig, "").unwrap();
+    let journal = server.folder().join("journal.sqlite");
+    let (ear, microphone) = (server.listen(), server.listen_to_microphone());
+    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
+    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut late = Vec::new();
+    for turn in 0..TURNS {
+        while ear.quiet_for() < Duration::from_millis(1_500) {
+            pause(Duration::from_millis(20));
+        }
+        let (voice, words) = (VOICES[turn % VOICES.len()], SAID[turn % SAID.len()]);
+        program.seen = program.lines.lock().unwrap().len();
+        // Both are recorded at the same pace; what differs is when each recorder began.
+        let apart = microphone.samples_so_far() as i64 - ear.samples_so_far() as i64;
+        let (from, said_from) = (ear.samples_so_far(), microphone.samples_so_far());
+        server.play(&clip_at(&server.folder().join("clips"), voice, words, 0.1));
+        pause(Duration::from_millis(1_500));
+        if !program.new_lines().iter().any(|line| line.contains(&format!("heard: {words}"))) {
+            continue;
+        }
+        let word_ends = microphone.loud_since(said_from).map(|(_, end)| end as i64 - apart);
+        let reply_begins = ear.loud_since(from).map(|(begin, _)| begin as i64);
+        let (Some(word_ends), Some(reply_begins)) = (word_ends, reply_begins) else { continue };
+        late.push((reply_begins - word_ends) / 16);
+    }
+    assert!(late.len() * 3 >= TURNS * 2, "{} of {TURNS} were understood", late.len());
+    late.sort();
+    let (median, most) = (late[late.len() / 2], late[late.len() * 19 / 20]);
+    println!("reply begins {late:?} ms after the word: median {median}, 95 % {most}");
+    assert!(median <= 300 && most <= 500, "median {median} ms, 95 % {most} ms of {}", late.len());
+}
