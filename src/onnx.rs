@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
 pub use ort::environment::Environment;
+use ort::ep::CPU;
 use ort::session::Session;
 use ort::session::builder::GraphOptimizationLevel;
 
@@ -40,6 +41,8 @@ pub fn open_model(environment: &Environment, path: &Path) -> Result<Session, Run
             .with_intra_threads(1)?
             .with_inter_threads(1)?
             .with_optimization_level(GraphOptimizationLevel::All)?
+            .with_execution_providers([CPU::default().with_arena_allocator(false).build()])?
+            .with_memory_pattern(false)?
             .commit_from_file(path)
     };
     open().map_err(|source| RuntimeError::Model { path: path.to_owned(), source })

@@ -66,7 +66,8 @@ fn an_echo_that_wanders_because_two_clocks_differ_is_followed() {
     assert!(drifted > 50.0, "it ran for {} s only", wandering.len() / SAMPLE_RATE);
     let from = wandering.len() * 3 / 4;
     let gain = 20.0 * (rms(&wandering[from..left.len()]) / rms(&left[from..])).log10();
-    assert!(gain > 12.0, "{gain} dB in the last quarter");
+    println!("{gain} dB");
+    assert!(gain > 14.0, "{gain} dB in the last quarter");
 }
 
 /// `samples` as a clock that is faster by `share` takes them, by cubic interpolation (Lagrange).

@@ -180,6 +180,9 @@ pub struct SayArgs {
     /// Write a WAV file instead of playing.
     #[arg(short, long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Share of the usual pace, 0.55 to 1.5.
+    #[arg(long, value_name = "PACE", default_value_t = 1.0)]
+    pub pace: f32,
 }
 
 #[derive(Debug, Args)]
@@ -280,7 +283,7 @@ impl Cli {
                     text: args.text,
                     into_file: args.out,
                     device: None,
-                    settings: VoiceSettings::default(),
+                    settings: VoiceSettings { speed: args.pace, ..VoiceSettings::default() },
                     reading: NumberReading::Everyday,
                     wording: sounds.wording.is_dir().then(|| sounds.wording.clone()),
                     cache: Some(sounds.cache.clone()),

@@ -3,15 +3,16 @@
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, Receiver, Sender};
+use std::time::Duration;
 
 use crate::app::AppError;
-use crate::app::clock::pause;
+use crate::app::clock::{Clock, pause};
 use crate::app::kept_sound::KeptSound;
 use crate::app::live::{NAP, News, REOPEN_EVERY};
 use crate::app::sound::SoundError;
 use crate::engine::output::ListeningSet;
 use crate::hear::FRAME_LEN;
-use crate::hear::capture::Capture;
+use crate::hear::capture::{Capture, Watch};
 use crate::hear::listener::Listener;
 use crate::hear::pairing::Pairing;
 use crate::say::playback::Reference;
@@ -44,7 +45,9 @@ impl Ear {
         if lost {
             self.tell(News::EarLost("it cannot be opened".to_owned()));
         }
-        let (mut naps, mut delivered, mut stalled) = (0u32, 0u64, 0u32);
+        let clock = Clock::start();
+        let watch = self.device.as_deref().map(Watch::begin);
+        let (mut naps, mut delivered, mut stalled, mut delivered_at) = (0u32, 0u64, 0u32, clock.now());
         let mut frames = 0u32;
         while !self.stop.load(Ordering::Relaxed) {
             loop {
@@ -67,7 +70,11 @@ impl Ear {
                     any = true;
                     self.pairing.heard(mic);
                 }
-                stalled = if capture.delivered() == delivered { stalled + 1 } else { 0 };
+                if capture.delivered() == delivered {
+                    stalled += 1;
+                } else {
+                    (stalled, delivered_at) = (0, clock.now());
+                }
                 delivered = capture.delivered();
             }
             if let Some(reference) = &mut self.reference {
@@ -86,7 +93,10 @@ impl Ear {
                 lost = false;
                 self.tell(News::EarBack);
             }
-            let dead = capture.as_ref().is_some_and(|capture| capture.failed() || stalled > STALLED_NAPS);
+            let dead = capture.as_ref().is_some_and(|capture| {
+                let stalled = stalled > STALLED_NAPS && clock.now().since(delivered_at) > STALLED;
+                capture.failed() || stalled || watch.as_ref().is_some_and(Watch::is_gone)
+            });
             if dead {
                 capture = None;
                 stalled = 0;
@@ -101,7 +111,7 @@ impl Ear {
                 if naps.is_multiple_of(REOPEN_EVERY) {
                     capture = Capture::open(self.device.as_deref()).ok();
                     self.pairing.begin_anew();
-                    delivered = 0;
+                    (delivered, delivered_at) = (0, clock.now());
                 }
             }
             pause(NAP);
@@ -129,7 +139,9 @@ impl Ear {
     }
 }
 
-/// A microphone that delivers nothing for about a second is dead, even where it reports nothing.
-const STALLED_NAPS: u32 = 250;
+/// A microphone that delivers nothing for so long is dead, even where it reports nothing; looked at so many times at least, for this thread
+/// may be what was held up.
+const STALLED: Duration = Duration::from_millis(700);
+const STALLED_NAPS: u32 = 60;
 /// The meter moves ten times a second.
 const METER_EVERY: u32 = 10;

@@ -3,6 +3,8 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{RecvTimeoutError, Sender};
+use std::time::Duration;
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{BufferSize, ErrorKind, Host, Stream, StreamConfig};
@@ -50,7 +52,7 @@ impl Capture {
             Some(wanted) => host
                 .input_devices()
                 .map_err(CaptureError::List)?
-                .find(|device| names(device).is_some_and(|found| found.id == wanted || found.name == wanted))
+                .find(|device| is_named(device, wanted))
                 .ok_or_else(|| CaptureError::NoSuchDevice { wanted: wanted.to_owned() })?,
         };
         let name = names(&device).map_or_else(|| "unnamed microphone".to_owned(), |found| found.name);
@@ -118,6 +120,47 @@ impl Drop for Capture {
     }
 }
 
+/// Looks whether a microphone that was asked for by name is still there, on a thread of its own, until it is dropped.
+///
+/// A sound server moves the stream of one that is pulled out to another, which may be anything, the loudspeaker's own sound included,
+/// and reports nothing.
+pub struct Watch {
+    gone: Arc<AtomicBool>,
+    /// The thread ends when this does.
+    _stop: Sender<()>,
+}
+
+impl Watch {
+    /// Watches for the microphone with this id or name.
+    pub fn begin(wanted: &str) -> Self {
+        let (stop, stopped) = std::sync::mpsc::channel::<()>();
+        let gone = Arc::new(AtomicBool::new(false));
+        let (tell, wanted) = (Arc::clone(&gone), wanted.to_owned());
+        let watch = move || {
+            let mut host = None;
+            while stopped.recv_timeout(WATCH_EVERY) == Err(RecvTimeoutError::Timeout) {
+                let listed = host.get_or_insert_with(|| hosts().next()).as_ref().map(HostTrait::input_devices);
+                match listed {
+                    Some(Ok(mut devices)) => {
+                        let is_there = devices.any(|device| is_named(&device, &wanted));
+                        tell.store(!is_there, Ordering::Relaxed);
+                    }
+                    // A server that is gone shows in the stream itself; its host is of no use any more.
+                    Some(Err(_)) | None => host = None,
+                }
+            }
+        };
+        // Without a thread nothing is noticed but a stream that ends: as it is for a microphone without a name.
+        drop(std::thread::Builder::new().name("watch microphone".to_owned()).spawn(watch));
+        Self { gone, _stop: stop }
+    }
+
+    /// Whether it was not there when it was looked for last.
+    pub fn is_gone(&self) -> bool {
+        self.gone.load(Ordering::Relaxed)
+    }
+}
+
 /// A microphone that could be opened.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct InputDevice {
@@ -153,6 +196,10 @@ fn names(device: &cpal::Device) -> Option<InputDevice> {
     let id = device.id().ok()?.to_string();
     let name = device.description().map_or_else(|_| id.clone(), |description| description.name().to_owned());
     Some(InputDevice { id, name })
+}
+
+fn is_named(device: &cpal::Device, wanted: &str) -> bool {
+    names(device).is_some_and(|found| found.id == wanted || found.name == wanted)
 }
 
 fn deliver(ring: &mut Producer<f32>, shared: &Shared, chunk: &[f32]) {
@@ -193,7 +240,7 @@ pub enum CaptureError {
     NoHost,
     #[error("the sound system has no default microphone; plug one in, or use the keys")]
     NoDefault,
-    #[error("there is no microphone '{wanted}'; list them with `sparehand devices`")]
+    #[error("there is no microphone '{wanted}'; list them with `sparehand mic --list`")]
     NoSuchDevice { wanted: String },
     #[error("the microphones cannot be listed")]
     List(#[source] cpal::Error),
@@ -207,6 +254,7 @@ pub enum CaptureError {
 
 /// Samples that the device should hand over at a time: 20 ms.
 const CHUNK_LEN: u32 = 320;
+const WATCH_EVERY: Duration = Duration::from_millis(400);
 /// Twelve seconds: longer than any scoring takes, and than Vosk takes to write down the longest piece of a note.
 const RING_LEN: usize = 12 * SAMPLE_RATE;
 

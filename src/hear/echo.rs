@@ -13,11 +13,13 @@ use sonora_aec3::block_processor::BlockProcessor;
 use sonora_aec3::common::BLOCK_SIZE;
 use sonora_aec3::config::EchoCanceller3Config;
 
+use crate::hear::drift::Drift;
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// The echo canceller, fed frame by frame.
 pub struct Echo {
     high_pass: HighPassFilter,
+    drift: Drift,
     /// Adaptive filters of several lengths: a short one follows a room that changes, or a clock that drifts; a long one knows the room's
     /// whole echo. Whichever leaves least is heard.
     filters: Vec<Filter>,
@@ -76,6 +78,7 @@ impl Echo {
     pub fn new() -> Self {
         Self {
             high_pass: HighPassFilter::new(SAMPLE_RATE as i32, 1),
+            drift: Drift::default(),
             filters: FILTER_BLOCKS.map(Filter::new).into(),
             mic: VecDeque::new(),
             played: VecDeque::new(),
@@ -93,6 +96,7 @@ impl Echo {
         self.high_pass.process_channels(&mut channel);
         self.silent = if power(reference) > 0.0 { 0 } else { self.silent.saturating_add(1) };
         self.mic.extend(&channel[0]);
+        let reference = &self.drift.follow(mic, reference);
         self.played.extend(reference.map(|sample| sample * FULL_SCALE));
         while self.mic.len() >= BLOCK_SIZE {
             let (mut mic, mut played) = (Block::new(1, 1), Block::new(1, 1));

@@ -9,6 +9,7 @@ pub mod activity;
 pub mod calibration;
 pub mod capture;
 pub mod clip;
+pub mod drift;
 pub mod echo;
 pub mod evidence;
 pub mod listener;

@@ -41,7 +41,17 @@ impl Playback {
 
     /// Queues 10 ms for the device and gives `true`, or `false` when 70 ms are queued already: try again later.
     pub fn write(&mut self, frame: &[f32; FRAME]) -> bool {
-        if self.queued() + FRAME > QUEUE || self.flushing() {
+        self.write_up_to(QUEUE, frame)
+    }
+
+    /// The same for a frame of a pause: `false` when 30 ms are queued already, so that whatever is said next does not wait behind
+    /// silence. A gap in a pause is heard by nobody.
+    pub fn write_pause(&mut self, frame: &[f32; FRAME]) -> bool {
+        self.write_up_to(PAUSE_QUEUE, frame)
+    }
+
+    fn write_up_to(&mut self, most: usize, frame: &[f32; FRAME]) -> bool {
+        if self.queued() + FRAME > most || self.flushing() {
             return false;
         }
         self.frames.push_entire_slice(frame).is_ok()
@@ -333,6 +343,8 @@ pub const REFERENCE_FRAME: usize = 160;
 
 /// Samples that are queued at most: 70 ms.
 const QUEUE: usize = 3_360;
+/// The same of a pause: 30 ms, one callback and a half.
+const PAUSE_QUEUE: usize = 1_440;
 
 const RING: usize = 4_800;
 

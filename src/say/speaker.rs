@@ -335,7 +335,8 @@ fn within_range(settings: VoiceSettings) -> VoiceSettings {
     let sound = |value: f32, usual: f32| if value.is_finite() { value } else { usual };
     let usual = VoiceSettings::default();
     VoiceSettings {
-        speed: sound(settings.speed, usual.speed).clamp(0.6, 1.5),
+        // Whoever has it speak slowly already gets no slower in noise than a hundred words a minute.
+        speed: sound(settings.speed, usual.speed).clamp(0.55, 1.5),
         volume_db: sound(settings.volume_db, usual.volume_db).clamp(-18.0, 6.0),
     }
 }

@@ -50,6 +50,37 @@ fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_wh
     assert!(place(&Event::HearingLost).is_some() && place(&Event::HearingLost) < place(&Event::HearingBack));
 }
 
+#[test]
+fn a_microphone_that_is_pulled_out_is_noticed_within_a_second_and_heard_again_at_another_rate() {
+    let server = SoundServer::start();
+    let rig = server.folder().join("rig.toml");
+    std::fs::write(&rig, "").unwrap();
+    let journal = server.folder().join("journal.sqlite");
+    let arguments = ["--microphone", "Monitor of Microphone"];
+    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &arguments);
+    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    pause(Duration::from_secs(14));
+
+    program.seen = program.lines.lock().unwrap().len();
+    server.pull_microphone_out();
+    program.wait_for("microphone lost", 1, Duration::from_millis(1_200));
+    // What still works is said.
+    program.wait_for("I cannot hear", 1, Duration::from_secs(2));
+    pause(Duration::from_secs(2));
+    server.plug_microphone_in(44_100);
+    program.wait_for("microphone back", 1, Duration::from_secs(5));
+    pause(Duration::from_secs(6));
+    let words = clip(&server.folder().join("clips"), VOICE, "gloves on");
+    for attempt in 0.. {
+        assert!(attempt < 4, "never understood with the other microphone");
+        server.play(&words);
+        pause(Duration::from_secs(4));
+        if program.new_lines().iter().any(|line| line.contains("kept: gloves = gloves on")) {
+            break;
+        }
+    }
+}
+
 /// Seconds of the time that a line begins with, such as `[1:02.3]`.
 fn program_time(line: &str) -> f64 {
     let time = line.trim_start_matches('[').split(']').next().unwrap();

@@ -15,7 +15,6 @@ use sparehand::rig::Rig;
 use sparehand::routine::Answer;
 
 #[test]
-#[ignore = "eight minutes, and not yet steady: cargo nextest run --release --test live --run-ignored only"]
 fn two_people_are_led_through_a_whole_morning_and_each_is_asked_what_is_theirs() {
     let server = SoundServer::start();
     let rig_file = Path::new(env!("CARGO_MANIFEST_DIR")).join("examples/rigs/van-no-sewer.toml");

@@ -102,6 +102,20 @@ impl SoundServer {
         assert!(self.command("pactl").args(arguments).status().unwrap().success(), "pactl {arguments:?}");
     }
 
+    /// Somebody pulls the microphone out.
+    pub fn pull_microphone_out(&self) {
+        let listed = self.command("pactl").args(["list", "short", "modules"]).output().unwrap();
+        let listed = String::from_utf8(listed.stdout).unwrap();
+        let module = listed.lines().find(|line| line.contains("sink_name=microphone")).expect("there is a microphone");
+        self.must(&["unload-module", module.split_whitespace().next().unwrap()]);
+    }
+
+    /// Somebody plugs one of the same name in, which runs at another rate.
+    pub fn plug_microphone_in(&self, rate: u32) {
+        let description = "sink_properties=device.description=Microphone";
+        self.must(&["load-module", "module-null-sink", "sink_name=microphone", &format!("rate={rate}"), description]);
+    }
+
     /// The microphone gives nothing but silence from now on.
     pub fn mute_microphone(&self) {
         self.must(&["set-source-mute", "microphone.monitor", "1"]);
@@ -185,8 +199,11 @@ fn daemon(folder: &Path) -> Child {
         .env("HOME", folder)
         .args(["-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--log-target=null"])
         .args(["-L", &format!("module-native-protocol-unix socket={} auth-anonymous=1", socket.display())])
-        .args(["-L", "module-null-sink sink_name=loudspeaker rate=48000"])
-        .args(["-L", "module-null-sink sink_name=microphone rate=48000"])
+        .args([
+            "-L",
+            "module-null-sink sink_name=loudspeaker rate=48000 sink_properties=device.description=Loudspeaker",
+        ])
+        .args(["-L", "module-null-sink sink_name=microphone rate=48000 sink_properties=device.description=Microphone"])
         .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
