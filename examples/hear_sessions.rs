@@ -203,9 +203,12 @@ impl Run {
             AskedFor::Answer(answers) | AskedFor::Other(answers) => answers.first().cloned(),
             AskedFor::YesOrNo { round: 0, no, .. } => Some(no.clone()),
             AskedFor::YesOrNo { yes, .. } => Some(yes.clone()),
-            // People answer truly what they are asked about.
+            // People answer truly what they are asked about; in longer words when they are not understood.
             AskedFor::HeardRight { phrase, yes, no } => {
-                return (if self.meant.as_ref() == Some(phrase) { yes } else { no }.clone(), false);
+                let answer = if self.meant.as_ref() == Some(phrase) { yes } else { no }.clone();
+                self.tries = if self.tried == asked.question { self.tries + 1 } else { 0 };
+                self.tried = asked.question;
+                return (if self.tries > 0 { self.in_other_words(answer) } else { answer }, false);
             }
             AskedFor::ClockStart(start) => Some(start.clone()),
             AskedFor::ClockEnd { end, .. } => end.clone(),

@@ -313,10 +313,14 @@ fn a_doubtful_hearing_of_an_ordinary_answer_is_asked_about_and_of_a_command_is_n
         (world.step(), world.last_said()),
         ("gloves".to_owned(), "I heard: gloves on. Is that right? Say yes, no, or say it again.")
     );
+    let longer = "Say: that is right, or: that is wrong. Or press Enter for yes.";
     world.hear_as("skip this", Certainty::Doubtful);
-    assert_eq!((world.step(), world.last_said()), ("gloves".to_owned(), "Say again?"));
+    assert_eq!((world.step(), world.last_said()), ("gloves".to_owned(), longer));
     world.hear("gloves on");
     assert_eq!(world.step(), "grey-held");
+    world.pass_s(10);
+    world.hear_as("skip this", Certainty::Doubtful);
+    assert_eq!((world.step(), world.last_said()), ("grey-held".to_owned(), "Say again?"));
 }
 
 #[test]
@@ -425,6 +429,20 @@ fn whoever_is_not_understood_is_told_another_wording_that_sounds_different() {
     assert!(said[2].starts_with("I cannot make that out. Say: water off, or tap shut, or "), "{}", said[2]);
     world.hear("tap shut");
     assert!(!world.is_open("rinse-water"), "{}", world.last_said());
+}
+
+#[test]
+fn whoever_is_not_understood_when_asked_whether_it_was_heard_right_is_told_longer_words() {
+    let mut world = world();
+    world.answer_until("grey-held");
+    world.hear_as("grey closed", Certainty::Thin);
+    assert!(world.last_said().ends_with("Is that right? Say yes, no, or say it again."), "{}", world.last_said());
+    world.pass_s(5);
+    world.tell(Input::SpeechUnclear);
+    assert_eq!(world.last_said(), "Say: that is right, or: that is wrong. Or press Enter for yes.");
+    world.quiet();
+    world.hear("that is right");
+    assert!(!world.is_open("grey-held"), "{}", world.last_said());
 }
 
 #[test]

@@ -7,6 +7,7 @@ use super::output::{AlarmSignal, Output, Priority, SpeechId, Utterance};
 use super::people::PersonIndex;
 use super::phrasebook::{Common, Line};
 use super::state::RunningClock;
+use super::vocabulary::Asking;
 use crate::routine::{Answer, ClockAnswer, StepIndex};
 use std::time::Duration;
 
@@ -119,7 +120,10 @@ impl Engine {
         }
         self.unclear_at = Some(self.now);
         self.unclear_streak += 1;
-        if self.unclear_streak < UNCLEAR_HELP {
+        if matches!(self.asking, Asking::Thin { .. }) {
+            // One short word is what noise hides first.
+            self.say_line(Priority::Chat, Line::UnclearRight);
+        } else if self.unclear_streak < UNCLEAR_HELP {
             self.say_line(Priority::Chat, Line::Unclear);
         } else if self.unclear_streak == UNCLEAR_HELP {
             let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_in_all_words())]);
