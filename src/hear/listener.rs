@@ -9,14 +9,15 @@ use std::rc::Rc;
 use ort::environment::Environment;
 
 use crate::engine::input::{Certainty, PhraseHeard};
-use crate::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
+use crate::engine::output::{AllowedPhrase, ListeningSet};
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
 use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::noise::rms;
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
-use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
+use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
 use crate::hear::reject::Verdict;
 use crate::hear::score::{Ranking, ScoreSettings};
+use crate::hear::utterance::{Allowed, SOON_WINDOWS, Utterance};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
 
@@ -91,63 +92,6 @@ pub struct Level {
     pub floor: Option<f32>,
     /// Of the last seconds in which the program's own voice was played, voice and noise together; nothing before that.
     pub own: Option<f32>,
-}
-
-struct Allowed {
-    id: ListeningSetId,
-    phrases: Vec<AllowedPhrase>,
-    ready: Ready,
-}
-
-struct Utterance {
-    samples: Vec<f32>,
-    /// The set that was in force when it began.
-    allowed: Option<Rc<Allowed>>,
-    given_up: bool,
-    /// Windows that held speech so far, and how many of them while the program's own voice was in the air.
-    speech_windows: usize,
-    own_windows: usize,
-    /// What was made of it in the quiet that may be its end.
-    early: Option<(Ranking, Verdict)>,
-}
-
-impl Utterance {
-    /// Whether it may be the program's own voice, or is mixed up with it. People often begin to answer before the last word of
-    /// a prompt has died away: that alone does not count.
-    fn over_own_voice(&self) -> bool {
-        self.own_windows * MOSTLY_OTHERS >= self.speech_windows
-    }
-
-    /// Whether it need not be waited for any longer after `quiet` windows without speech: it is sure and not the beginning of
-    /// anything else that may be said, and the less of a hurry it is, the longer it is waited whether more comes. One word is often the
-    /// beginning of a sentence to somebody else; two words that may be said now are not.
-    fn may_end(&self, quiet: usize) -> bool {
-        let Some(phrase) = self.surely_complete() else { return false };
-        match phrase.class {
-            PhraseClass::Emergency => quiet >= EMERGENCY_END_WINDOWS,
-            PhraseClass::Critical => false,
-            PhraseClass::Chat | PhraseClass::Ordinary if phrase.text.contains(' ') => quiet >= SOON_WINDOWS,
-            PhraseClass::Chat | PhraseClass::Ordinary => quiet >= QUICK_END_WINDOWS,
-        }
-    }
-
-    /// Whether more of the quiet after it would change nothing: it is sure, and nothing that can hurt hangs on it.
-    fn is_settled(&self) -> bool {
-        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return false };
-        let critical = |best: usize| allowed.phrases[best].class == PhraseClass::Critical;
-        verdict.accepted == Some(Certainty::Sure) && verdict.best.is_some_and(|best| !critical(best))
-    }
-
-    /// The phrase that was surely said and is not the beginning of another.
-    fn surely_complete(&self) -> Option<&AllowedPhrase> {
-        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return None };
-        let (Some(best), Some(Certainty::Sure)) = (verdict.best, verdict.accepted) else { return None };
-        let phrase = &allowed.phrases[best];
-        let goes_on = |other: &AllowedPhrase| {
-            other.text.strip_prefix(phrase.text.as_str()).is_some_and(|rest| rest.starts_with(' '))
-        };
-        (!allowed.phrases.iter().any(goes_on)).then_some(phrase)
-    }
 }
 
 impl Listener {
@@ -550,14 +494,8 @@ const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
 const OWN_VOICE_PRE_ROLL_LEN: usize = SAMPLE_RATE * 2 / 5;
 /// Sound to keep after a word: 256 ms.
 const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
-/// Quiet after which an utterance is scored, in case that it has ended, and that ends two words or more on which nothing that can hurt
-/// hangs: 128 ms. Anything else is scored anew after 192 ms.
-const SOON_WINDOWS: usize = 4;
+/// Quiet after which an utterance is scored again with more of the sound after it: 192 ms.
 const EARLY_WINDOWS: usize = 6;
-/// Quiet that ends what is to be done without any delay: 192 ms.
-const EMERGENCY_END_WINDOWS: usize = 6;
-/// Quiet that ends one word on which nothing that can hurt hangs: 256 ms.
-const QUICK_END_WINDOWS: usize = 8;
 const QUIET_LEN: usize = 3 * SAMPLE_RATE;
 const BACKGROUND_LEN: usize = SAMPLE_RATE * 6 / 5;
 const BACKGROUND_EVERY_LEN: usize = 3 * SAMPLE_RATE;
@@ -571,12 +509,11 @@ const NOTICED_LATE_S: f32 = 0.2;
 /// program's own voice alone -15 to -25 dB are left.
 const BEGINS_OVER_OWN: f32 = 0.2;
 const GOES_ON_OVER_OWN: f32 = 0.1;
-/// One window in so many over the program's own voice makes an utterance doubtful.
-const MOSTLY_OTHERS: usize = 4;
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::output::PhraseClass;
 
     #[test]
     fn only_several_words_that_stand_out_count_when_they_come_twice() {

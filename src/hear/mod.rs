@@ -23,6 +23,7 @@ pub mod reject;
 pub mod score;
 pub mod tokens;
 pub mod tree;
+mod utterance;
 pub mod vosk;
 pub mod wav;
 

@@ -1,0 +1,78 @@
+//! Something that is being said: its sound so far, what may be said, and when it need not be waited for any longer.
+
+use std::rc::Rc;
+
+use crate::engine::input::Certainty;
+use crate::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
+use crate::hear::recogniser::Ready;
+use crate::hear::reject::Verdict;
+use crate::hear::score::Ranking;
+
+/// What may be said, made ready for the recogniser.
+pub(super) struct Allowed {
+    pub(super) id: ListeningSetId,
+    pub(super) phrases: Vec<AllowedPhrase>,
+    pub(super) ready: Ready,
+}
+
+/// Speech from its beginning on.
+pub(super) struct Utterance {
+    pub(super) samples: Vec<f32>,
+    /// The set that was in force when it began.
+    pub(super) allowed: Option<Rc<Allowed>>,
+    pub(super) given_up: bool,
+    /// Windows that held speech so far, and how many of them while the program's own voice was in the air.
+    pub(super) speech_windows: usize,
+    pub(super) own_windows: usize,
+    /// What was made of it in the quiet that may be its end.
+    pub(super) early: Option<(Ranking, Verdict)>,
+}
+
+impl Utterance {
+    /// Whether it may be the program's own voice, or is mixed up with it. People often begin to answer before the last word of
+    /// a prompt has died away: that alone does not count.
+    pub(super) fn over_own_voice(&self) -> bool {
+        self.own_windows * MOSTLY_OTHERS >= self.speech_windows
+    }
+
+    /// Whether it need not be waited for any longer after `quiet` windows without speech: it is sure and not the beginning of
+    /// anything else that may be said, and the less of a hurry it is, the longer it is waited whether more comes. One word is often the
+    /// beginning of a sentence to somebody else; two words that may be said now are not.
+    pub(super) fn may_end(&self, quiet: usize) -> bool {
+        let Some(phrase) = self.surely_complete() else { return false };
+        match phrase.class {
+            PhraseClass::Emergency => quiet >= EMERGENCY_END_WINDOWS,
+            PhraseClass::Critical => false,
+            PhraseClass::Chat | PhraseClass::Ordinary if phrase.text.contains(' ') => quiet >= SOON_WINDOWS,
+            PhraseClass::Chat | PhraseClass::Ordinary => quiet >= QUICK_END_WINDOWS,
+        }
+    }
+
+    /// Whether more of the quiet after it would change nothing: it is sure, and nothing that can hurt hangs on it.
+    pub(super) fn is_settled(&self) -> bool {
+        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return false };
+        let critical = |best: usize| allowed.phrases[best].class == PhraseClass::Critical;
+        verdict.accepted == Some(Certainty::Sure) && verdict.best.is_some_and(|best| !critical(best))
+    }
+
+    /// The phrase that was surely said and is not the beginning of another.
+    fn surely_complete(&self) -> Option<&AllowedPhrase> {
+        let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return None };
+        let (Some(best), Some(Certainty::Sure)) = (verdict.best, verdict.accepted) else { return None };
+        let phrase = &allowed.phrases[best];
+        let goes_on = |other: &AllowedPhrase| {
+            other.text.strip_prefix(phrase.text.as_str()).is_some_and(|rest| rest.starts_with(' '))
+        };
+        (!allowed.phrases.iter().any(goes_on)).then_some(phrase)
+    }
+}
+
+/// Quiet after which an utterance is scored, in case that it has ended, and that ends two words or more on which nothing that can hurt
+/// hangs: 128 ms. Anything else is scored anew after 192 ms.
+pub(super) const SOON_WINDOWS: usize = 4;
+/// Quiet that ends what is to be done without any delay: 192 ms.
+const EMERGENCY_END_WINDOWS: usize = 6;
+/// Quiet that ends one word on which nothing that can hurt hangs: 256 ms.
+const QUICK_END_WINDOWS: usize = 8;
+/// One window in so many over the program's own voice makes an utterance doubtful.
+const MOSTLY_OTHERS: usize = 4;
