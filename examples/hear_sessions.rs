@@ -88,6 +88,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             listener: Listener::new(Path::new(models), ListenerSettings::default())?,
             now: SessionTime::ZERO,
             set: None,
+            sets: Vec::new(),
             noise: sound.iter().map(|sample| sample * gain).collect(),
             noise_at: rng.random_range(0..sound.len()),
             said: Vec::new(),
@@ -139,6 +140,8 @@ struct Run {
     listener: Listener,
     now: SessionTime,
     set: Option<ListeningSet>,
+    /// Those before it.
+    sets: Vec<ListeningSet>,
     noise: Vec<f32>,
     noise_at: usize,
     /// What the person said, and the step that they were asked about.
@@ -237,6 +240,19 @@ impl Run {
         }
     }
 
+    /// Whether two phrases meant the same in one of the newest listening sets.
+    fn is_same(&self, said: &str, heard: &str) -> bool {
+        let group = |set: &ListeningSet, text: &str| {
+            set.phrases.iter().find(|phrase| phrase.text == text).map(|phrase| phrase.group)
+        };
+        said == heard
+            || self
+                .sets
+                .iter()
+                .chain(&self.set)
+                .any(|set| group(set, said).is_some_and(|group_of| group(set, heard) == Some(group_of)))
+    }
+
     /// The last wording that means the same.
     fn in_other_words(&self, answer: String) -> String {
         let phrases = self.set.iter().flat_map(|set| &set.phrases);
@@ -297,7 +313,9 @@ impl Run {
                 }
                 Output::Listen(set) => {
                     self.listener.allow(&set)?;
-                    self.set = Some(set);
+                    self.sets.extend(self.set.replace(set));
+                    let surplus = self.sets.len().saturating_sub(REMEMBERED);
+                    self.sets.drain(..surplus);
                 }
                 Output::Record { seq, event, .. } => {
                     self.check(&event);
@@ -331,7 +349,7 @@ impl Run {
         let (HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. }) = heard else { return };
         // It may have taken some turns until the question whether it was heard right was answered.
         let meant = matches!(heard, HeardAs::VoiceConfirmed { .. }) && self.meant.as_ref() == Some(phrase);
-        let right = meant || self.said.iter().rev().take(REMEMBERED).any(|(_, said)| said == phrase);
+        let right = meant || self.said.iter().rev().take(REMEMBERED).any(|(_, said)| self.is_same(said, phrase));
         self.tally.taken_at_once += usize::from(matches!(heard, HeardAs::Voice { .. }) && right);
         let critical = self.engine.job().index_of(step).is_some_and(|index| self.engine.job().step(index).critical);
         let wrong = (!right).then(|| format!("{step}: heard '{phrase}', last said: {:?}", self.said.last()));
