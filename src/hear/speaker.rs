@@ -9,7 +9,8 @@ use serde::{Deserialize, Serialize};
 /// Number of the method; what was learned by another is not used.
 pub const METHOD: u32 = 1;
 
-/// Most by which the log odds of a phrase are raised. Phrases that something can hurt on get half of it.
+/// Most by which the log odds of a phrase are raised. Phrases that something can hurt on get half of it; those of one word, of which
+/// there is too little to go by, nothing.
 pub const MOST_SOONER: f32 = 2.0;
 
 /// Most by which they are lowered.
@@ -160,7 +161,11 @@ fn of_one(examples: &[Example], phrase: &str, heard: &States, can_hurt: bool, me
     if !own.is_finite() || !rival.is_finite() {
         return 0.0;
     }
-    let most = if can_hurt { MOST_SOONER / 2.0 } else { MOST_SOONER };
+    let most = match (phrase.contains(' '), can_hurt) {
+        (false, _) => 0.0,
+        (true, true) => MOST_SOONER / 2.0,
+        (true, false) => MOST_SOONER,
+    };
     let weighed = (NATS_A_DISTANCE * (rival - own - EVEN)).clamp(-MOST_LATER, most);
     // What is far from every example is nothing that was read, whichever it is nearest to.
     if own > FARTHEST { weighed.min(0.0) } else { weighed }
@@ -203,9 +208,9 @@ mod tests {
         Example { line: line.to_owned(), states: at_angles(degrees) }
     }
 
-    /// "closed" at 0 degrees, "open" at 90.
+    /// "valve closed" at 0 degrees, "valve open" at 90.
     fn person() -> Vec<Example> {
-        vec![example("closed", &[0.0, 10.0]), example("open", &[90.0, 100.0])]
+        vec![example("valve closed", &[0.0, 10.0]), example("valve open", &[90.0, 100.0])]
     }
 
     fn weighed(people: Vec<Vec<Example>>, phrase: &str, heard: &[f32], can_hurt: bool) -> f32 {
@@ -225,16 +230,24 @@ mod tests {
 
     #[test]
     fn what_is_like_the_own_example_is_taken_sooner_and_what_is_like_another_later() {
-        assert_eq!(weighed(vec![person()], "closed", &[0.0, 10.0], false), MOST_SOONER);
-        assert_eq!(weighed(vec![person()], "closed", &[90.0, 100.0], false), -MOST_LATER);
-        assert_eq!(weighed(vec![person()], "closed", &[0.0, 10.0], true), MOST_SOONER / 2.0, "where it can hurt");
+        assert_eq!(weighed(vec![person()], "valve closed", &[0.0, 10.0], false), MOST_SOONER);
+        assert_eq!(weighed(vec![person()], "valve closed", &[90.0, 100.0], false), -MOST_LATER);
+        assert_eq!(weighed(vec![person()], "valve closed", &[0.0, 10.0], true), MOST_SOONER / 2.0, "where it can hurt");
+    }
+
+    #[test]
+    fn one_word_is_never_taken_sooner_and_still_speaks_against_others() {
+        let people = || vec![vec![example("yes", &[0.0]), example("not yet", &[90.0])]];
+        assert_eq!(weighed(people(), "yes", &[0.0], false), 0.0);
+        assert_eq!(weighed(people(), "yes", &[90.0], false), -MOST_LATER);
+        assert_eq!(weighed(people(), "not yet", &[0.0], false), -MOST_LATER);
     }
 
     #[test]
     fn the_bounds_hold_whatever_is_heard() {
         for from in (0..360).step_by(7) {
             for to in (0..360).step_by(11) {
-                for phrase in ["closed", "open", "never read"] {
+                for phrase in ["valve closed", "valve open", "never read"] {
                     for (can_hurt, most) in [(false, MOST_SOONER), (true, MOST_SOONER / 2.0)] {
                         let found = weighed(vec![person()], phrase, &[from as f32, to as f32], can_hurt);
                         assert!((-MOST_LATER..=most).contains(&found), "{phrase} {from} {to}: {found}");
@@ -246,36 +259,44 @@ mod tests {
 
     #[test]
     fn a_phrase_that_was_not_read_and_a_person_who_learned_nothing_change_nothing() {
-        assert_eq!(weighed(vec![person()], "dry", &[0.0, 10.0], false), 0.0);
-        assert_eq!(weighed(vec![], "closed", &[0.0, 10.0], false), 0.0);
-        assert_eq!(weighed(vec![vec![example("closed", &[0.0])]], "closed", &[0.0], false), 0.0, "no rival");
+        assert_eq!(weighed(vec![person()], "valve dry", &[0.0, 10.0], false), 0.0);
+        assert_eq!(weighed(vec![], "valve closed", &[0.0, 10.0], false), 0.0);
+        assert_eq!(
+            weighed(vec![vec![example("valve closed", &[0.0])]], "valve closed", &[0.0], false),
+            0.0,
+            "no rival"
+        );
         assert!(OwnExamples::default().are_none() && OwnExamples::of(vec![vec![]]).are_none());
     }
 
     #[test]
     fn what_is_far_from_every_example_is_never_taken_sooner() {
-        // 180 degrees is 90 from "open" and 180 from "closed".
-        assert_eq!(weighed(vec![person()], "open", &[180.0, 190.0], false), 0.0);
+        // 180 degrees is 90 from "valve open" and 180 from "valve closed".
+        assert_eq!(weighed(vec![person()], "valve open", &[180.0, 190.0], false), 0.0);
     }
 
     #[test]
     fn of_several_people_only_what_holds_for_all_of_them_counts() {
-        let other = vec![example("closed", &[0.0, 10.0]), example("open", &[8.0, 12.0])];
-        let alone = weighed(vec![other.clone()], "closed", &[2.0, 10.0], false);
+        let other = vec![example("valve closed", &[0.0, 10.0]), example("valve open", &[8.0, 12.0])];
+        let alone = weighed(vec![other.clone()], "valve closed", &[2.0, 10.0], false);
         assert!(alone < MOST_SOONER && alone != 0.0);
-        let both = weighed(vec![person(), other.clone()], "closed", &[2.0, 10.0], false);
+        let both = weighed(vec![person(), other.clone()], "valve closed", &[2.0, 10.0], false);
         assert!(both.abs() <= alone.abs());
-        assert_eq!(weighed(vec![person(), vec![]], "closed", &[0.0, 10.0], false), 0.0, "one has learned nothing");
-        assert_eq!(weighed(vec![person(), other], "open", &[0.0, 10.0], false), -MOST_LATER);
+        assert_eq!(
+            weighed(vec![person(), vec![]], "valve closed", &[0.0, 10.0], false),
+            0.0,
+            "one has learned nothing"
+        );
+        assert_eq!(weighed(vec![person(), other], "valve open", &[0.0, 10.0], false), -MOST_LATER);
     }
 
     #[test]
     fn lines_of_the_same_meaning_are_no_rivals() {
-        let examples = vec![example("yes", &[0.0]), example("yes please", &[1.0]), example("no", &[90.0])];
+        let examples = vec![example("all clear", &[0.0]), example("it is clear", &[1.0]), example("not yet", &[90.0])];
         let own = OwnExamples::of(vec![examples]);
         let heard = at_angles(&[0.0]);
-        assert!(own.weigh("yes", &heard, false, |_| false) < 0.0);
-        assert_eq!(own.weigh("yes", &heard, false, |line| line == "yes please"), MOST_SOONER);
+        assert!(own.weigh("all clear", &heard, false, |_| false) < 0.0);
+        assert_eq!(own.weigh("all clear", &heard, false, |line| line == "it is clear"), MOST_SOONER);
     }
 
     #[test]
