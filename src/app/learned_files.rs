@@ -259,6 +259,7 @@ const SPEECH_MODEL: &str = "moonshine-tiny-en/";
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::output::PhraseClass;
     use crate::hear::speaker::States;
 
     fn voice(person: &str, lines: &[&str]) -> LearnedVoice {
@@ -342,7 +343,7 @@ mod tests {
         assert!(own_examples(&files, &[]).unwrap().0.are_none(), "nobody is named");
         let (both, _) = own_examples(&files, &names(&["Rowan", "Imre"])).unwrap();
         let heard = voice("x", &["water on"]).examples().unwrap().remove(0).states;
-        assert_eq!(both.weigh("water on", &heard, false, |_| false), 0.0);
+        assert_eq!(both.weigh("water on", PhraseClass::Ordinary, &heard, |_| false), 0.0);
     }
 
     #[test]

@@ -136,7 +136,7 @@ impl Candidate {
         let Some(heard) = scorer.states_of_speech(samples)? else { return Ok(0.0) };
         let phrase = &phrases[self.best];
         let means_it = |line: &str| phrases.iter().any(|other| other.text == line && other.group == phrase.group);
-        Ok(own.weigh(&phrase.text, &heard, phrase.class == PhraseClass::Critical, means_it))
+        Ok(own.weigh(&phrase.text, phrase.class, &heard, means_it))
     }
 
     fn judge(

@@ -6,14 +6,16 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::engine::output::PhraseClass;
+
 /// Number of the method; what was learned by another is not used.
 pub const METHOD: u32 = 1;
 
-/// Most by which the log odds of a phrase are raised. Phrases that something can hurt on get half of it; those of one word, of which
-/// there is too little to go by, nothing.
+/// Most by which the log odds of a phrase are raised. Critical ones get half of it; those of one word, of which there is too little
+/// to go by, nothing.
 pub const MOST_SOONER: f32 = 2.0;
 
-/// Most by which they are lowered.
+/// Most by which they are lowered; those of an emergency, which sounds as it may, are not.
 pub const MOST_LATER: f32 = 1.0;
 
 /// Encoder states of the speech in an utterance, a row of `width` for each frame of about 42 ms, each row of length 1.
@@ -134,12 +136,12 @@ impl OwnExamples {
         self.people.iter().all(Vec::is_empty)
     }
 
-    /// By how much the log odds that `phrase` was said are raised (or lowered, negative) by what was `heard`. `means_it` tells
-    /// which lines mean the same as the phrase, and are no rivals; `can_hurt` whether something that can hurt hangs on it.
+    /// By how much the log odds that `phrase`, of `class`, was said are raised (or lowered, negative) by what was `heard`. `means_it`
+    /// tells which lines mean the same as the phrase, and are no rivals.
     ///
     /// Where several people may be speaking it is what holds for all of them: what raises least, what lowers least, or nothing.
-    pub fn weigh(&self, phrase: &str, heard: &States, can_hurt: bool, means_it: impl Fn(&str) -> bool) -> f32 {
-        let mut each = self.people.iter().map(|examples| of_one(examples, phrase, heard, can_hurt, &means_it));
+    pub fn weigh(&self, phrase: &str, class: PhraseClass, heard: &States, means_it: impl Fn(&str) -> bool) -> f32 {
+        let mut each = self.people.iter().map(|examples| of_one(examples, phrase, class, heard, &means_it));
         let Some(first) = each.next() else { return 0.0 };
         each.fold(first, |all, one| {
             if all.signum() == one.signum() && all != 0.0 && one != 0.0 {
@@ -151,7 +153,13 @@ impl OwnExamples {
     }
 }
 
-fn of_one(examples: &[Example], phrase: &str, heard: &States, can_hurt: bool, means_it: &impl Fn(&str) -> bool) -> f32 {
+fn of_one(
+    examples: &[Example],
+    phrase: &str,
+    class: PhraseClass,
+    heard: &States,
+    means_it: &impl Fn(&str) -> bool,
+) -> f32 {
     let distance = |of: &dyn Fn(&str) -> bool| {
         let those = examples.iter().filter(|example| of(&example.line));
         those.map(|example| example.states.distance(heard)).fold(f32::INFINITY, f32::min)
@@ -161,12 +169,13 @@ fn of_one(examples: &[Example], phrase: &str, heard: &States, can_hurt: bool, me
     if !own.is_finite() || !rival.is_finite() {
         return 0.0;
     }
-    let most = match (phrase.contains(' '), can_hurt) {
+    let most = match (phrase.contains(' '), class) {
         (false, _) => 0.0,
-        (true, true) => MOST_SOONER / 2.0,
-        (true, false) => MOST_SOONER,
+        (true, PhraseClass::Critical) => MOST_SOONER / 2.0,
+        (true, _) => MOST_SOONER,
     };
-    let weighed = (NATS_A_DISTANCE * (rival - own - EVEN)).clamp(-MOST_LATER, most);
+    let least = if class == PhraseClass::Emergency { 0.0 } else { -MOST_LATER };
+    let weighed = (NATS_A_DISTANCE * (rival - own - EVEN)).clamp(least, most);
     // What is far from every example is nothing that was read, whichever it is nearest to.
     if own > FARTHEST { weighed.min(0.0) } else { weighed }
 }
@@ -213,8 +222,8 @@ mod tests {
         vec![example("valve closed", &[0.0, 10.0]), example("valve open", &[90.0, 100.0])]
     }
 
-    fn weighed(people: Vec<Vec<Example>>, phrase: &str, heard: &[f32], can_hurt: bool) -> f32 {
-        OwnExamples::of(people).weigh(phrase, &at_angles(heard), can_hurt, |_| false)
+    fn weighed(people: Vec<Vec<Example>>, phrase: &str, heard: &[f32], class: PhraseClass) -> f32 {
+        OwnExamples::of(people).weigh(phrase, class, &at_angles(heard), |_| false)
     }
 
     #[test]
@@ -230,17 +239,30 @@ mod tests {
 
     #[test]
     fn what_is_like_the_own_example_is_taken_sooner_and_what_is_like_another_later() {
-        assert_eq!(weighed(vec![person()], "valve closed", &[0.0, 10.0], false), MOST_SOONER);
-        assert_eq!(weighed(vec![person()], "valve closed", &[90.0, 100.0], false), -MOST_LATER);
-        assert_eq!(weighed(vec![person()], "valve closed", &[0.0, 10.0], true), MOST_SOONER / 2.0, "where it can hurt");
+        assert_eq!(weighed(vec![person()], "valve closed", &[0.0, 10.0], PhraseClass::Ordinary), MOST_SOONER);
+        assert_eq!(weighed(vec![person()], "valve closed", &[90.0, 100.0], PhraseClass::Ordinary), -MOST_LATER);
+        assert_eq!(
+            weighed(vec![person()], "valve closed", &[0.0, 10.0], PhraseClass::Critical),
+            MOST_SOONER / 2.0,
+            "where it can hurt"
+        );
     }
 
     #[test]
     fn one_word_is_never_taken_sooner_and_still_speaks_against_others() {
         let people = || vec![vec![example("yes", &[0.0]), example("not yet", &[90.0])]];
-        assert_eq!(weighed(people(), "yes", &[0.0], false), 0.0);
-        assert_eq!(weighed(people(), "yes", &[90.0], false), -MOST_LATER);
-        assert_eq!(weighed(people(), "not yet", &[0.0], false), -MOST_LATER);
+        assert_eq!(weighed(people(), "yes", &[0.0], PhraseClass::Ordinary), 0.0);
+        assert_eq!(weighed(people(), "yes", &[90.0], PhraseClass::Ordinary), -MOST_LATER);
+        assert_eq!(weighed(people(), "not yet", &[0.0], PhraseClass::Ordinary), -MOST_LATER);
+    }
+
+    #[test]
+    fn an_emergency_is_never_taken_later_however_it_sounds() {
+        let people = || vec![vec![example("stop", &[0.0]), example("gas smell", &[45.0]), example("not yet", &[90.0])]];
+        for phrase in ["stop", "gas smell"] {
+            assert_eq!(weighed(people(), phrase, &[90.0], PhraseClass::Emergency), 0.0, "{phrase}");
+            assert_eq!(weighed(people(), phrase, &[90.0], PhraseClass::Ordinary), -MOST_LATER, "{phrase}");
+        }
     }
 
     #[test]
@@ -248,8 +270,12 @@ mod tests {
         for from in (0..360).step_by(7) {
             for to in (0..360).step_by(11) {
                 for phrase in ["valve closed", "valve open", "never read"] {
-                    for (can_hurt, most) in [(false, MOST_SOONER), (true, MOST_SOONER / 2.0)] {
-                        let found = weighed(vec![person()], phrase, &[from as f32, to as f32], can_hurt);
+                    for (class, most) in [
+                        (PhraseClass::Ordinary, MOST_SOONER),
+                        (PhraseClass::Critical, MOST_SOONER / 2.0),
+                        (PhraseClass::Emergency, MOST_SOONER),
+                    ] {
+                        let found = weighed(vec![person()], phrase, &[from as f32, to as f32], class);
                         assert!((-MOST_LATER..=most).contains(&found), "{phrase} {from} {to}: {found}");
                     }
                 }
@@ -259,10 +285,10 @@ mod tests {
 
     #[test]
     fn a_phrase_that_was_not_read_and_a_person_who_learned_nothing_change_nothing() {
-        assert_eq!(weighed(vec![person()], "valve dry", &[0.0, 10.0], false), 0.0);
-        assert_eq!(weighed(vec![], "valve closed", &[0.0, 10.0], false), 0.0);
+        assert_eq!(weighed(vec![person()], "valve dry", &[0.0, 10.0], PhraseClass::Ordinary), 0.0);
+        assert_eq!(weighed(vec![], "valve closed", &[0.0, 10.0], PhraseClass::Ordinary), 0.0);
         assert_eq!(
-            weighed(vec![vec![example("valve closed", &[0.0])]], "valve closed", &[0.0], false),
+            weighed(vec![vec![example("valve closed", &[0.0])]], "valve closed", &[0.0], PhraseClass::Ordinary),
             0.0,
             "no rival"
         );
@@ -272,22 +298,25 @@ mod tests {
     #[test]
     fn what_is_far_from_every_example_is_never_taken_sooner() {
         // 180 degrees is 90 from "valve open" and 180 from "valve closed".
-        assert_eq!(weighed(vec![person()], "valve open", &[180.0, 190.0], false), 0.0);
+        assert_eq!(weighed(vec![person()], "valve open", &[180.0, 190.0], PhraseClass::Ordinary), 0.0);
     }
 
     #[test]
     fn of_several_people_only_what_holds_for_all_of_them_counts() {
         let other = vec![example("valve closed", &[0.0, 10.0]), example("valve open", &[8.0, 12.0])];
-        let alone = weighed(vec![other.clone()], "valve closed", &[2.0, 10.0], false);
+        let alone = weighed(vec![other.clone()], "valve closed", &[2.0, 10.0], PhraseClass::Ordinary);
         assert!(alone < MOST_SOONER && alone != 0.0);
-        let both = weighed(vec![person(), other.clone()], "valve closed", &[2.0, 10.0], false);
+        let both = weighed(vec![person(), other.clone()], "valve closed", &[2.0, 10.0], PhraseClass::Ordinary);
         assert!(both.abs() <= alone.abs());
         assert_eq!(
-            weighed(vec![person(), vec![]], "valve closed", &[0.0, 10.0], false),
+            weighed(vec![person(), vec![]], "valve closed", &[0.0, 10.0], PhraseClass::Ordinary),
             0.0,
             "one has learned nothing"
         );
-        assert_eq!(weighed(vec![person(), other], "valve open", &[0.0, 10.0], false), -MOST_LATER);
+        // Both speak against it: what speaks less counts.
+        let less = weighed(vec![other.clone()], "valve open", &[0.0, 10.0], PhraseClass::Ordinary);
+        assert!(-MOST_LATER < less && less < -0.5, "{less}");
+        assert_eq!(weighed(vec![person(), other], "valve open", &[0.0, 10.0], PhraseClass::Ordinary), less);
     }
 
     #[test]
@@ -295,8 +324,8 @@ mod tests {
         let examples = vec![example("all clear", &[0.0]), example("it is clear", &[1.0]), example("not yet", &[90.0])];
         let own = OwnExamples::of(vec![examples]);
         let heard = at_angles(&[0.0]);
-        assert!(own.weigh("all clear", &heard, false, |_| false) < 0.0);
-        assert_eq!(own.weigh("all clear", &heard, false, |line| line == "it is clear"), MOST_SOONER);
+        assert!(own.weigh("all clear", PhraseClass::Ordinary, &heard, |_| false) < 0.0);
+        assert_eq!(own.weigh("all clear", PhraseClass::Ordinary, &heard, |line| line == "it is clear"), MOST_SOONER);
     }
 
     #[test]
