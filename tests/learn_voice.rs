@@ -167,7 +167,7 @@ fn what_is_wrong_with_a_line_is_said_and_the_line_asked_for_again() {
     home.all_lines_read("slt");
     let good = |line: &str| said(line, "slt", 1.0);
     let louder = |line: &str, gain: f32| -> Vec<f32> { good(line).iter().map(|sample| sample * gain).collect() };
-    write(&home.read("grey closed", 1), &louder("grey closed", 0.03));
+    write(&home.read("grey closed", 1), &louder("grey closed", 0.045));
     write(&home.read("grey open", 1), &louder("grey open", 40.0));
     write(&home.read("black closed", 1), &good("take a note"));
     write(&home.read("black open", 1), &vec![0.0; 1_600]);
