@@ -29,8 +29,9 @@ use sparehand::onnx::environment;
 fn said(text: &str, voice: &str, stretch: f32) -> Vec<f32> {
     let file = tempfile::NamedTempFile::with_suffix(".wav").unwrap();
     let stretch = format!("duration_stretch={stretch}");
-    let status = Command::new("flite").args(["-voice", voice, "--setf", &stretch, "-t", text, "-o"]).arg(file.path());
-    assert!(status.status().is_ok_and(|status| status.success()), "flite must be installed");
+    let mut flite = Command::new("flite");
+    flite.args(["-voice", voice, "--setf", &stretch, "-t", text, "-o"]).arg(file.path());
+    assert!(flite.status().is_ok_and(|status| status.success()), "flite must be installed");
     let samples = wav::read(file.path()).unwrap();
     let gain = 0.05 / rms(&samples);
     samples.iter().map(|sample| sample * gain).collect()
