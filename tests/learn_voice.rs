@@ -107,14 +107,15 @@ fn counts(verdict: &Verdict) -> bool {
     matches!(verdict.accepted, Some(Certainty::Sure | Certainty::Thin))
 }
 
-/// Each line said later: at another pace, in noise 12 dB below it.
+/// Each line said later: a little slower, faster, and as before, in noise that makes some of them be asked for again.
 fn said_later(voice: &str) -> Vec<(String, Vec<f32>)> {
     let lines = lines().0;
-    let clip = |(seed, line): (u64, &String)| {
-        let stretch = if seed % 2 == 0 { 0.9 } else { 1.12 };
-        (line.clone(), in_noise(&said(line, voice, stretch), 0.5, 0.5, 12.0, seed + 1))
+    let ways = [(1.06, 12.0), (0.95, 10.0), (1.0, 10.0)];
+    let clip = |(seed, (stretch, snr), line): (u64, (f32, f32), &String)| {
+        (line.clone(), in_noise(&said(line, voice, stretch), 0.5, 0.5, snr, seed + 1))
     };
-    (0..).zip(&lines).map(clip).collect()
+    let all = ways.into_iter().flat_map(|way| lines.iter().map(move |line| (way, line)));
+    (0..).zip(all).map(|(seed, (way, line))| clip((seed, way, line))).collect()
 }
 
 #[test]
@@ -127,7 +128,7 @@ fn who_has_read_is_understood_better_never_taken_for_something_else_and_forgotte
     let took_s = f64::from(sound.duration()) / 16_000.0;
     assert!((40.0..150.0).contains(&took_s), "about two minutes at most, took {took_s} s");
 
-    let (lines, phrases) = lines();
+    let (_, phrases) = lines();
     let later = said_later("awb");
     let (mut plain, mut own) = (ear(OwnExamples::default(), phrases.clone()), ear(home.own(), phrases.clone()));
     let (mut before, mut after, mut judged) = (0, 0, Vec::new());
@@ -140,10 +141,10 @@ fn who_has_read_is_understood_better_never_taken_for_something_else_and_forgotte
         assert!(is_right(&with) || !counts(&with) || counts(&without), "{line}: {with:?}");
         judged.push(format!("{without:?}"));
     }
-    assert!(after >= before + 2, "{after} of {} lines with what was learned, {before} without", lines.len());
+    assert!(after >= before + 2, "{after} of {} with what was learned, {before} without", later.len());
 
     // The same said where nothing of its meaning may be said: nothing that was refused is taken now.
-    for (line, clip) in &later {
+    for (line, clip) in later.iter().step_by(5) {
         let group = phrases.iter().find(|phrase| phrase.text == *line).unwrap().group;
         let others: Vec<AllowedPhrase> = phrases.iter().filter(|phrase| phrase.group != group).cloned().collect();
         plain.listen_for(others.clone()).unwrap();
@@ -158,8 +159,8 @@ fn who_has_read_is_understood_better_never_taken_for_something_else_and_forgotte
     assert_eq!(home.files().find("Rowan").unwrap(), Found::Nothing);
     let mut forgotten = ear(home.own(), phrases);
     let again: Vec<String> =
-        later.iter().map(|(_, clip)| format!("{:?}", forgotten.hear(clip).unwrap().verdict)).collect();
-    assert_eq!(again, judged, "judged as before to the last digit");
+        later.iter().take(12).map(|(_, clip)| format!("{:?}", forgotten.hear(clip).unwrap().verdict)).collect();
+    assert_eq!(again, judged[..12], "judged as before to the last digit");
 }
 
 #[test]
