@@ -124,6 +124,7 @@ fn who_has_read_is_understood_better_never_taken_for_something_else_and_forgotte
     home.all_lines_read("awb");
     let text = home.learn();
     assert!(text.contains("I have learned ") && text.contains("take it back"), "{text}");
+    assert!(text.contains("The rig file names nobody"), "{text}");
     let sound = hound::WavReader::open(home.folder.path().join("lesson.wav")).unwrap();
     let took_s = f64::from(sound.duration()) / 16_000.0;
     assert!((40.0..150.0).contains(&took_s), "about two minutes at most, took {took_s} s");

@@ -76,7 +76,11 @@ pub fn learn(args: &LearnArgs, places: &Places, out: &mut dyn Write) -> Result<(
         let told = if files.forget(&person)? { "taken-back" } else { "never-learned" };
         return print(out, &words.told[told], &[("person", &person)]);
     }
-    hold(args, places, &words, &files, &person, out)
+    hold(args, places, &words, &files, &person, out)?;
+    if rig.people().is_empty() {
+        print(out, &words.print["not-in-rig"], &[("person", &person)])?;
+    }
+    Ok(())
 }
 
 fn hold(
