@@ -11,6 +11,7 @@ use sparehand::hear::calibration::Calibration;
 use sparehand::hear::noise::White;
 use sparehand::hear::reject::recognise;
 use sparehand::hear::score::{ScoreSettings, Scorer};
+use sparehand::hear::speaker::OwnExamples;
 use sparehand::hear::{SAMPLE_RATE, wav};
 use sparehand::onnx::environment;
 
@@ -22,7 +23,7 @@ fn rank_sixty_phrases(criterion: &mut Criterion) {
         Scorer::load(&environment, &folder, ScoreSettings::default()).expect("run `sparehand fetch` first");
     let prepared = scorer.prepare(&PHRASES);
     scorer.warm(&prepared).expect("the model scores the background");
-    let calibration = Calibration::shipped();
+    let (calibration, own) = (Calibration::shipped(), OwnExamples::default());
     let allowed: Vec<AllowedPhrase> = (0..)
         .zip(PHRASES)
         .map(|(group, text)| AllowedPhrase {
@@ -37,7 +38,7 @@ fn rank_sixty_phrases(criterion: &mut Criterion) {
             let samples = utterance(spoken, if snr == "clean" { 0.001 } else { 0.02 });
             criterion.bench_function(&format!("60 phrases, 1.5 s, {spoken}, {snr}"), |bench| {
                 bench.iter(|| {
-                    recognise(&mut scorer, &samples, &prepared, &allowed, 0.8, &calibration)
+                    recognise(&mut scorer, &samples, &prepared, &allowed, 0.8, &calibration, &own)
                         .expect("the model scores the utterance")
                 });
             });

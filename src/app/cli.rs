@@ -15,8 +15,8 @@ use crate::app::plan_command::{self, PlanArgs};
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::say_command::SayRequest;
 use crate::app::{
-    AppError, fetch, hear_command, lint_command, log_command, mic_command, models, paper_command, prompts_command,
-    rig_command, run_command, run_page, say_command, stats_command,
+    AppError, fetch, hear_command, learn_command, lint_command, log_command, mic_command, models, paper_command,
+    prompts_command, rig_command, run_command, run_page, say_command, stats_command,
 };
 use crate::engine::output::VoiceSettings;
 use crate::hear::vosk::{VoskSettings, fetched_library};
@@ -43,6 +43,8 @@ pub enum Command {
     Say(SayArgs),
     /// Measure the microphone, say what to change, and remember it.
     Mic(mic_command::MicArgs),
+    /// Learn in two minutes how somebody speaks, show it, or take it back; never needed.
+    LearnVoice(learn_command::LearnArgs),
     /// List past runs, or show one.
     Log(LogArgs),
     /// Describe the rig: asks one thing at a time and writes rig.toml, keeping the one that was there.
@@ -256,8 +258,9 @@ impl Cli {
             Command::Rehearse(args) => {
                 models::verify(&places.models)?;
                 let RehearseArgs { routine, rig, with, script, out, pace, vosk } = args;
-                let rehearsal = Rehearsal { routine, rig, with, script, out, pace };
                 let sounds = places.sounds().hearing_with(vosk.settings(&places.models));
+                let sounds = learn_command::hearing_those(sounds, &with, &places, &mut io::stdout().lock())?;
+                let rehearsal = Rehearsal { routine, rig, with, script, out, pace };
                 rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
             }
             Command::Hear(args) => {
@@ -332,6 +335,7 @@ impl Cli {
                 models::verify(&places.models)?;
                 mic_command::mic(&args, &places, &mut io::stdout().lock())?;
             }
+            Command::LearnVoice(args) => learn_command::learn(&args, &places, &mut io::stdout().lock())?,
             Command::Figure(args) => {
                 let (list, out) = (&mut io::stdin().lock(), &mut io::stdout().lock());
                 return Ok(figure_command::run(&args, list, &clock::wall, out)?);

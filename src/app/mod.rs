@@ -7,6 +7,10 @@ pub mod fetch;
 pub mod figure_command;
 pub mod hear_command;
 pub mod kept_sound;
+pub mod learn_command;
+pub mod learn_ends;
+pub mod learned_files;
+pub mod lesson;
 pub mod lint_command;
 pub mod live;
 mod live_ear;
@@ -73,6 +77,14 @@ pub enum AppError {
     Rig(#[from] rig_command::RigCommandError),
     #[error(transparent)]
     Paper(#[from] paper_command::PaperError),
+    #[error(transparent)]
+    Learned(#[from] learned_files::LearnedError),
+    #[error("{path}: no folder with recordings, expected files like water-off.wav in it")]
+    NoRecordings { path: PathBuf },
+    #[error(
+        "whose voice? Give a name: sparehand learn-voice NAME{}", if known.is_empty() { String::new() } else { format!("; the rig file names {known}") }
+    )]
+    WhoseVoice { known: String },
     #[error(transparent)]
     Room(#[from] room::RoomError),
     #[error(transparent)]

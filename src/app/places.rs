@@ -43,6 +43,7 @@ impl Places {
             cache: self.cache.join("speech"),
             wording: self.config.join("speech"),
             vosk: None,
+            own: std::sync::Arc::default(),
         }
     }
 

@@ -38,6 +38,8 @@ pub enum PromptError {
         "--with: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
     )]
     Stranger { name: String, known: String },
+    #[error("'{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file")]
+    StrangerToLearn { name: String, known: String },
 }
 
 /// The routines that ship with the program, in the order of a move; the cards come last.

@@ -13,7 +13,7 @@ use crate::app::practised::Practice;
 use crate::app::rehearse::{Pace, Rehearsal, rehearse};
 use crate::app::session::{Session, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::app::talk::Talk;
-use crate::app::{AppError, mic_command, models, prompts, sayable};
+use crate::app::{AppError, learn_command, mic_command, models, prompts, sayable};
 use crate::engine::Engine;
 use crate::engine::event::Event;
 use crate::hear::capture::Capture;
@@ -29,6 +29,7 @@ use crate::units::SessionTime;
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
+    let sounds = learn_command::hearing_those(sounds, &args.with, places, &mut std::io::stdout().lock())?;
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
     let devices = Devices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
     let missing = missing_devices(&devices);

@@ -1,13 +1,15 @@
 //! Puts the ear and the voice together from the models, the phrase tables and the cache.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use thiserror::Error;
 
 use crate::app::AppError;
 use crate::engine::output::VoiceSettings;
 use crate::hear::listener::{ListenError, Listener, ListenerSettings};
-use crate::hear::recogniser::RecogniserError;
+use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
+use crate::hear::speaker::OwnExamples;
 use crate::hear::vosk::{Vosk, VoskSettings};
 use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};
@@ -31,6 +33,8 @@ pub struct Sounds {
     pub wording: PathBuf,
     /// Where answers are given in another language than English: what they are heard with.
     pub vosk: Option<VoskSettings>,
+    /// The examples of the people who may be speaking, where they have given any. Vosk has no use for them.
+    pub own: Arc<OwnExamples>,
 }
 
 /// Why there is no ear or no voice.
@@ -59,19 +63,27 @@ impl Sounds {
     /// A model is missing or damaged.
     pub fn listener(&self) -> Result<Listener, AppError> {
         let (environment, settings) = (self.environment()?, ListenerSettings::default());
-        Ok(match &self.vosk {
-            Some(vosk) => {
-                let vosk = Vosk::load(vosk).map_err(RecogniserError::from).map_err(ListenError::from)?;
-                Listener::with_recogniser(&environment, &self.models, settings.segments, Box::new(vosk))?
+        let recogniser: Box<dyn Recogniser> = match &self.vosk {
+            Some(vosk) => Box::new(Vosk::load(vosk).map_err(RecogniserError::from).map_err(ListenError::from)?),
+            None => {
+                let scoring = PhraseScoring::load(&environment, &self.models, settings.scores);
+                Box::new(scoring.map_err(ListenError::from)?.with_own(Arc::clone(&self.own)))
             }
-            None => Listener::with_environment(&environment, &self.models, settings)?,
-        })
+        };
+        Ok(Listener::with_recogniser(&environment, &self.models, settings.segments, recogniser)?)
     }
 
     /// The same with another recognition engine, where one is given.
     #[must_use]
     pub fn hearing_with(mut self, vosk: Option<VoskSettings>) -> Self {
         self.vosk = vosk;
+        self
+    }
+
+    /// The same for people of whom something was learned.
+    #[must_use]
+    pub fn hearing_own(mut self, own: OwnExamples) -> Self {
+        self.own = Arc::new(own);
         self
     }
 

@@ -35,6 +35,18 @@ impl Sound {
     pub fn begun(&self) -> &Step {
         &self.begun
     }
+
+    /// The encoder's states, row after row, and how wide a row is. A row is about 42 ms of sound.
+    ///
+    /// # Errors
+    /// The runtime gave something else than numbers.
+    pub fn states(&self) -> Result<(&[f32], usize), AcousticError> {
+        let (shape, states) = self.hidden.try_extract_tensor::<f32>()?;
+        match **shape {
+            [1, _, width] if width > 0 => Ok((states, width as usize)),
+            _ => Err(AcousticError::Shape { output: "last_hidden_state", found: shape.to_vec() }),
+        }
+    }
 }
 
 /// What the decoder holds and says after a step, one row a sequence.

@@ -11,6 +11,7 @@ use crate::hear::noise::rms;
 use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
 use crate::hear::reject::Verdict;
 use crate::hear::score::{Ranking, ScoreSettings};
+use crate::hear::speaker::States;
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// Hears recordings against one list of phrases.
@@ -107,6 +108,15 @@ impl ClipHearing {
         let speech_s = self.speech_s(&clip)?;
         let (ranking, verdict) = self.recogniser.recognise(&clip, &self.ready, &self.phrases, speech_s)?;
         Ok(ClipHeard { verdict, ranking })
+    }
+
+    /// What the speech in `samples` (16 kHz mono, 0.1 s and more) is like, to be kept as an example; `None` where there is none, or
+    /// the engine has no use for examples.
+    ///
+    /// # Errors
+    /// Fewer than 100 ms, or the runtime fails.
+    pub fn states_of_speech(&mut self, samples: &[f32]) -> Result<Option<States>, ClipError> {
+        Ok(self.recogniser.states_of_speech(samples)?)
     }
 
     /// How long speech goes on in `clip`, in seconds.

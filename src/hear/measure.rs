@@ -168,13 +168,13 @@ fn decibels(rms: f32) -> f32 {
 
 const FULL_SCALE: f32 = 0.999;
 /// From here on speech is spoilt; a single knock is not.
-const CLIPPED: f32 = 1e-4;
+pub const CLIPPED: f32 = 1e-4;
 /// Less is no microphone: the quietest converters have more noise of their own. Common practice, no source.
 const DEAD_DBFS: f32 = -100.0;
 /// The speech detector finds every word at -46 dBFS and misses one in five at -56 (measured with recorded people).
-const SOFT_DBFS: f32 = -46.0;
+pub const SOFT_DBFS: f32 = -46.0;
 /// Below this the recogniser loses more than one word in twenty (measured with recorded people beside a running tap).
-const LEAST_DISTANCE_DB: f32 = 10.0;
+pub const LEAST_DISTANCE_DB: f32 = 10.0;
 /// Up to here the echo canceller follows; at 700 ms it does not (measured).
 const LONGEST_DELAY_MS: f32 = 450.0;
 /// Speech at arm's length is to be as loud as the program's own voice. Common practice, no source.

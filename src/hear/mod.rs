@@ -21,6 +21,7 @@ pub mod phrases;
 pub mod recogniser;
 pub mod reject;
 pub mod score;
+pub mod speaker;
 pub mod tokens;
 pub mod tree;
 mod utterance;

@@ -3,6 +3,7 @@
 //! Two engines: [`PhraseScoring`] for English, and [`crate::hear::vosk::Vosk`] with a model of the user's for other languages.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use ort::environment::Environment;
 
@@ -10,6 +11,7 @@ use crate::engine::output::AllowedPhrase;
 use crate::hear::calibration::Calibration;
 use crate::hear::reject::{Verdict, recognise};
 use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
+use crate::hear::speaker::{OwnExamples, States};
 use crate::hear::vosk::{Grammar, VoskError};
 
 /// A recognition engine. Sound is 16 kHz mono, full scale 1.0.
@@ -53,6 +55,15 @@ pub trait Recogniser {
     /// # Errors
     /// Fewer than 100 ms, or the engine fails.
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError>;
+
+    /// What the speech in `samples` is like, to be kept as an example; `None` where there is none, or the engine has no use for
+    /// examples.
+    ///
+    /// # Errors
+    /// Fewer than 100 ms, or the engine fails.
+    fn states_of_speech(&mut self, _samples: &[f32]) -> Result<Option<States>, RecogniserError> {
+        Ok(None)
+    }
 }
 
 /// Phrases made ready, in the form of one engine.
@@ -66,6 +77,7 @@ pub enum Ready {
 pub struct PhraseScoring {
     scorer: Scorer,
     calibration: Calibration,
+    own: Arc<OwnExamples>,
 }
 
 impl PhraseScoring {
@@ -75,7 +87,14 @@ impl PhraseScoring {
     /// A file is missing or is not what it should be.
     pub fn load(environment: &Environment, models: &Path, settings: ScoreSettings) -> Result<Self, RecogniserError> {
         let scorer = Scorer::load(environment, &models.join("moonshine-tiny-en"), settings)?;
-        Ok(Self { scorer, calibration: Calibration::shipped() })
+        Ok(Self { scorer, calibration: Calibration::shipped(), own: Arc::default() })
+    }
+
+    /// The same with the examples of the people who may be speaking.
+    #[must_use]
+    pub fn with_own(mut self, own: Arc<OwnExamples>) -> Self {
+        self.own = own;
+        self
     }
 }
 
@@ -105,11 +124,15 @@ impl Recogniser for PhraseScoring {
         speech_s: f32,
     ) -> Result<(Ranking, Verdict), RecogniserError> {
         let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
-        Ok(recognise(&mut self.scorer, samples, prepared, phrases, speech_s, &self.calibration)?)
+        Ok(recognise(&mut self.scorer, samples, prepared, phrases, speech_s, &self.calibration, &self.own)?)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {
         Ok(self.scorer.write_down(samples)?)
+    }
+
+    fn states_of_speech(&mut self, samples: &[f32]) -> Result<Option<States>, RecogniserError> {
+        Ok(self.scorer.states_of_speech(samples)?)
     }
 }
 

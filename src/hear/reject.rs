@@ -7,6 +7,7 @@ use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::calibration::Calibration;
 use crate::hear::evidence::Evidence;
 use crate::hear::score::{PhraseScore, Prepared, Ranking, ScoreError, Scorer};
+use crate::hear::speaker::OwnExamples;
 
 /// What was made of an utterance.
 #[derive(Clone, Debug, PartialEq)]
@@ -17,7 +18,8 @@ pub struct Verdict {
     pub score: f32,
     /// Distance to the best phrase of another group, in nats; 0 and up.
     pub margin: f32,
-    /// Natural logarithm of the odds that the best phrase was said; minus infinity where it was not worth weighing.
+    /// Natural logarithm of the odds that the best phrase was said; minus infinity where it was not worth weighing. What the
+    /// examples of the people who may be speaking say to it is in it.
     pub log_odds: f32,
     /// What the odds come from, where it was worth weighing.
     pub evidence: Option<Evidence>,
@@ -42,7 +44,7 @@ pub struct Limits {
 }
 
 /// Scores `samples` and judges what comes of it: the whole way from an utterance to a verdict. `speech_s` is how long speech
-/// went on in it, in seconds.
+/// went on in it, in seconds; `own` are the examples of the people who may be speaking, where they have given any.
 ///
 /// # Errors
 /// Fewer samples than the model takes, or the runtime fails.
@@ -53,6 +55,7 @@ pub fn recognise(
     phrases: &[AllowedPhrase],
     speech_s: f32,
     calibration: &Calibration,
+    own: &OwnExamples,
 ) -> Result<(Ranking, Verdict), ScoreError> {
     let ranking = scorer.rank(samples, prepared)?;
     let Some(candidate) = Candidate::of(phrases, &ranking) else {
@@ -68,7 +71,8 @@ pub fn recognise(
     };
     let verdict = if candidate.worth_weighing(phrases, &ranking) {
         let free_corrected = scorer.corrected_free(&ranking.free)?;
-        candidate.judge(phrases, &ranking, free_corrected, speech_s, calibration)
+        let sooner = candidate.like_own(scorer, samples, phrases, own)?;
+        candidate.judge(phrases, &ranking, free_corrected, speech_s, calibration, sooner)
     } else {
         candidate.refused()
     };
@@ -118,6 +122,23 @@ impl Candidate {
         }
     }
 
+    /// By how much the log odds are raised, or lowered, by the examples of the people who may be speaking; 0 without any.
+    fn like_own(
+        &self,
+        scorer: &mut Scorer,
+        samples: &[f32],
+        phrases: &[AllowedPhrase],
+        own: &OwnExamples,
+    ) -> Result<f32, ScoreError> {
+        if own.are_none() {
+            return Ok(0.0);
+        }
+        let Some(heard) = scorer.states_of_speech(samples)? else { return Ok(0.0) };
+        let phrase = &phrases[self.best];
+        let means_it = |line: &str| phrases.iter().any(|other| other.text == line && other.group == phrase.group);
+        Ok(own.weigh(&phrase.text, phrase.class, &heard, means_it))
+    }
+
     fn judge(
         &self,
         phrases: &[AllowedPhrase],
@@ -125,11 +146,12 @@ impl Candidate {
         free_corrected: f32,
         speech_s: f32,
         calibration: &Calibration,
+        sooner: f32,
     ) -> Verdict {
         let phrase = &phrases[self.best];
         let evidence =
             Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking, free_corrected, speech_s);
-        let log_odds = calibration.log_odds(&evidence);
+        let log_odds = calibration.log_odds(&evidence) + sooner;
         let meets = |limits: Limits| log_odds >= limits.log_odds && self.margin >= limits.margin;
         let accepted = if meets(sure_limits(phrase.class, evidence.words)) {
             Some(Certainty::Sure)
@@ -227,7 +249,7 @@ mod tests {
         let speech_s = 0.45 * ranking.free.text.split_whitespace().count() as f32;
         match Candidate::of(phrases, ranking) {
             Some(candidate) if candidate.worth_weighing(phrases, ranking) => {
-                candidate.judge(phrases, ranking, 12.0, speech_s, &Calibration::shipped())
+                candidate.judge(phrases, ranking, 12.0, speech_s, &Calibration::shipped(), 0.0)
             }
             Some(candidate) => candidate.refused(),
             None => panic!("nothing was scored"),

@@ -12,6 +12,7 @@ use crate::hear::SAMPLE_RATE;
 use crate::hear::acoustic::{Acoustic, AcousticError, SHORTEST, Sound, Step};
 use crate::hear::noise;
 use crate::hear::phrases::WrittenForms;
+use crate::hear::speaker::States;
 use crate::hear::tokens::{END, Tokens, TokensError};
 use crate::hear::tree::{Node, Tree};
 
@@ -197,6 +198,16 @@ impl Scorer {
         let nothing = Tree::new(&[]);
         let (_, free) = walk(&mut self.acoustic, &sound, &nothing, Select::Nodes(&[]), most)?;
         Ok(self.tokens.decode(&free.tokens))
+    }
+
+    /// What the speech in `samples` is like, to be kept as an example or compared with one; `None` where there is none. About 20 ms.
+    ///
+    /// # Errors
+    /// Fewer samples than the model takes, or the runtime fails.
+    pub fn states_of_speech(&mut self, samples: &[f32]) -> Result<Option<States>, ScoreError> {
+        let sound = self.acoustic.listen(samples)?;
+        let (states, width) = sound.states()?;
+        Ok(States::of_speech(samples, states, width))
     }
 
     /// The free decode's score with the background's share taken off, as a phrase's is: how much better than mere background
