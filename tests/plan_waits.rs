@@ -6,7 +6,7 @@ mod world;
 use plan_support::{by_ten, hand, planned, unknown, work_of};
 use sparehand::engine::Move;
 use sparehand::engine::input::Key;
-use sparehand::plan::work::Work;
+use sparehand::plan::work::{TICK_S, Work};
 use sparehand::rig::Role;
 use sparehand::routine::{Answer, Routine, Step, Touches};
 use world::World;
@@ -121,7 +121,7 @@ fn work(wait: &str) -> Work {
 fn a_plan_leaves_hands_free_where_a_run_does_and_nowhere_else() {
     let lasts = |wait: &str| {
         let plan = planned(work(wait), by_ten(), &unknown(), 200);
-        plan.usual_end().duration_since(plan.begin()).as_secs_f64() / 60.0
+        f64::from(plan.arranged.length * TICK_S) / 60.0
     };
     assert_eq!(work(TO_BE_SAID).chores[1].ways[0].people, [0]);
     assert!(work(CLOCK).chores[1].ways[0].people.is_empty());

@@ -36,11 +36,12 @@ pub fn arrange(work: &Work, not_before: &[u32], effort: Effort) -> Result<Arrang
     for (activity, &tick) in project.activities.iter_mut().zip(not_before) {
         activity.not_before = tick;
     }
-    let (mut arranged, bound) = dealt_out(work, &project, effort)?;
-    in_file_order(&project, &mut arranged);
-    with_clean_hands(work, &project, &mut arranged);
-    arranged.bound = bound;
-    Ok(arranged)
+    let (found, bound) = dealt_out(work, &project, effort)?;
+    let mut in_order = found.clone();
+    in_file_order(&project, &mut in_order);
+    with_clean_hands(work, &project, &mut in_order);
+    let arranged = if in_order.length <= found.length { in_order } else { found };
+    Ok(Arranged { bound, ..arranged })
 }
 
 /// The shortest way of dealing out that is found, in which one person carries what is anybody's in a routine, and what none is below.

@@ -63,7 +63,7 @@ pub struct AwayPlan {
     /// When each chore begins and ends in a usual morning, begun at `start`, or without one at `soonest_start`. Half of the mornings
     /// that begin then have ended by the last of these ends.
     pub spans: Vec<(Timestamp, Timestamp)>,
-    /// By when 80 of 100 mornings end, begun as early as one likes, and the latest start for that.
+    /// By when 80 of 100 mornings end, begun as early as one likes, and the latest start that costs them hardly more.
     pub soonest_end: Timestamp,
     pub soonest_start: Timestamp,
     /// Chores on the longest chain.
@@ -107,8 +107,9 @@ pub fn plan(work: Work, wanted: Wanted, dice: Dice, effort: Effort) -> Result<Aw
     let (even, start, sure) = (latest(0.5), latest(0.8), latest(0.95));
     let soonest = (mornings.end(0.8, EARLY, &light) / 60.0).ceil() * 60.0;
     let lasts = mornings.end(0.8, 0.0, &Light { from: None, until: None });
-    let soonest_start =
-        turning_point(soonest - 2.0 * lasts, soonest, |start| mornings.end(0.8, start, &light) > soonest);
+    let soonest_start = turning_point(soonest - 2.0 * lasts, soonest, |start| {
+        mornings.end(0.8, start, &light) > soonest + WORTH_RISING_S
+    });
     let soonest_start = minute(soonest_start);
     let begin = seconds_from(wanted.by, start.unwrap_or(soonest_start));
     let stretch = stretch(&work, &arranged, begin, &light, mornings.end(0.5, begin, &light));
@@ -136,7 +137,7 @@ fn stretch(work: &Work, arranged: &Arranged, begin: f64, light: &Light, half_end
 }
 
 /// When each chore begins and ends from a start on, on the plan's clock: each lasts `stretch` times its middle, but for what goes on
-/// by itself.
+/// by itself or by a clock.
 pub fn spans(work: &Work, arranged: &Arranged, begin: f64, light: &Light, stretch: f64) -> Vec<(f64, f64)> {
     let mut spans = vec![(begin, begin); work.chores.len()];
     for &i in &arranged.order {
@@ -147,7 +148,7 @@ pub fn spans(work: &Work, arranged: &Arranged, begin: f64, light: &Light, stretc
         }
         let meanwhile: f64 = chore.meanwhile.iter().map(|(_, belief)| belief.median_s).sum();
         let lasts = chore.ways[arranged.way[i]].belief.median_s.max(meanwhile);
-        spans[i] = (from, from + if chore.wait { lasts } else { lasts * stretch });
+        spans[i] = (from, from + if chore.wait || chore.by_clock { lasts } else { lasts * stretch });
     }
     spans
 }
@@ -247,7 +248,8 @@ pub struct PlanData {
     pub start_95: Option<String>,
     /// By when half of the mornings have ended, begun with the first of `tasks`.
     pub usual_end: String,
-    /// By when 80 of 100 mornings end, begun as early as one likes, and the latest start for that; absent where no light is waited for.
+    /// By when 80 of 100 mornings end, begun as early as one likes, and the latest start that costs them at most ten minutes more;
+    /// absent where no light is waited for.
     pub soonest_end_80: Option<String>,
     pub soonest_start_80: Option<String>,
     /// By the usual times, and what none is shorter than.
@@ -279,6 +281,8 @@ pub struct TaskData {
 
 /// Before anything: a start so early that only the light holds the end back.
 const EARLY: f64 = -1e7;
+/// Nobody gets up earlier for less than this.
+const WORTH_RISING_S: f64 = 600.0;
 /// Halves a day down to less than a second.
 const HALVINGS: u32 = 40;
 /// About 68 years.

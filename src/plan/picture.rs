@@ -86,12 +86,13 @@ pub(super) fn drawing(plan: &AwayPlan, words: &Words, alone: bool) -> Markup {
                 style { (PreEscaped(STYLE)) }
                 rect.paper width=(width) height=(format!("{height:.0}")) {}
             }
-            (dark(plan, words, &scale, lanes.len()))
+            (dark(plan, words, &scale))
             (axis(plan, &scale, lanes.len()))
+            (lines(&marks, &scale, lanes.len()))
             @for (column, (&lane, labels)) in lanes.iter().zip(&labels).enumerate() {
                 (lane_drawing(plan, words, &scale, lane, scale.x(column), labels))
             }
-            (marks_drawing(&marks, &scale, lanes.len()))
+            (mark_names(&marks, &scale, lanes.len()))
         }
     }
 }
@@ -117,8 +118,8 @@ fn axis(plan: &AwayPlan, scale: &Scale, lanes: usize) -> Markup {
     }
 }
 
-/// The time before first and after last light.
-fn dark(plan: &AwayPlan, words: &Words, scale: &Scale, lanes: usize) -> Markup {
+/// A strip beside the hours for the time before first and after last light.
+fn dark(plan: &AwayPlan, words: &Words, scale: &Scale) -> Markup {
     let mut bands = Vec::new();
     if let Some(light) = plan.wanted.light_from.filter(|light| *light > scale.from) {
         bands.push((scale.from, light.min(scale.until)));
@@ -129,7 +130,7 @@ fn dark(plan: &AwayPlan, words: &Words, scale: &Scale, lanes: usize) -> Markup {
     html! {
         @for (from, until) in bands {
             @let (y, high) = (scale.y(from), seconds_from(from, until) * scale.per_second);
-            rect.dark x="0" y=(at(y)) width=(at(scale.right(lanes))) height=(at(high)) {}
+            rect.dark x="0" y=(at(y)) width=(at(LEFT - 6.0)) height=(at(high)) {}
             @if high >= LINE { text.tick x="4" y=(at(y + 12.0)) { (words.page("dark", &[])) } }
         }
     }
@@ -139,6 +140,8 @@ fn dark(plan: &AwayPlan, words: &Words, scale: &Scale, lanes: usize) -> Markup {
 struct Block {
     chores: Vec<usize>,
     name: String,
+    /// Without its routine, for where there is little room.
+    short: String,
 }
 
 fn blocks(plan: &AwayPlan, words: &Words, lane: Lane) -> Vec<Block> {
@@ -166,7 +169,12 @@ fn blocks(plan: &AwayPlan, words: &Words, lane: Lane) -> Vec<Block> {
         });
         match blocks.last_mut().filter(|_| goes_on) {
             Some(block) => block.chores.push(i),
-            None => blocks.push(Block { chores: vec![i], name: name(i, before) }),
+            None => {
+                let name = name(i, before);
+                let section = capital(&plan.work.chores[i].section);
+                let short = if section.is_empty() { name.clone() } else { section };
+                blocks.push(Block { chores: vec![i], name, short });
+            }
         }
     }
     blocks
@@ -188,11 +196,16 @@ fn labels(plan: &AwayPlan, words: &Words, scale: &Scale, lane: Lane) -> Vec<Labe
         let (from, until) = span(plan, block);
         let (y, time) = (scale.y(from), clock(&plan.wanted, from));
         let lasts = words.short_span(seconds_from(from, until));
-        let room = ((scale.lane_wide - BAR - LEAD - 8.0) / LETTER).floor().max(0.0) as usize;
-        let name = shortened(&block.name, room.saturating_sub(time.chars().count() + lasts.chars().count() + 3));
+        let room = ((scale.lane_wide - BAR - LEAD - 4.0) / LETTER).floor().max(0.0) as usize;
+        // The first that fits; of the shortest as much as does.
+        let texts =
+            [&block.name, &block.short].map(|name| [format!("{time} {name}, {lasts}"), format!("{time} {name}")]);
+        let [[full, _], [part_left_out, shortest]] = &texts;
+        let fits = [full, part_left_out].into_iter().find(|text| text.chars().count() <= room);
+        let text = fits.map_or_else(|| shortened(shortest, room), String::clone);
         let placed = y.max(free_from);
         free_from = placed + LINE;
-        Label { y: placed, from: y, text: format!("{time} {name}, {lasts}") }
+        Label { y: placed, from: y, text }
     };
     blocks.iter().map(label).collect()
 }
@@ -219,7 +232,7 @@ fn lane_drawing(plan: &AwayPlan, words: &Words, scale: &Scale, lane: Lane, x: f6
         }
         @for label in labels {
             polyline.lead points=(lead(x, label)) {}
-            text.name x=(at(x + BAR + LEAD)) y=(at(label.y + 11.0)) { (label.text) }
+            text.name x=(at(x + BAR + LEAD)) y=(at(label.y + 13.0)) { (label.text) }
         }
     }
 }
@@ -228,7 +241,7 @@ fn lane_drawing(plan: &AwayPlan, words: &Words, scale: &Scale, lane: Lane, x: f6
 fn lead(x: f64, label: &Label) -> String {
     let (from, to) = (x + BAR, x + BAR + LEAD - 3.0);
     let middle = (from + to) / 2.0;
-    let (bar, name) = (label.from + 0.5, label.y + 7.0);
+    let (bar, name) = (label.from + 0.5, label.y + 9.0);
     format!("{from:.1},{bar:.1} {middle:.1},{bar:.1} {middle:.1},{name:.1} {to:.1},{name:.1}")
 }
 
@@ -274,11 +287,18 @@ fn marks(plan: &AwayPlan, words: &Words, scale: &Scale) -> Vec<Mark> {
     all.into_iter().map(mark).collect()
 }
 
-fn marks_drawing(marks: &[Mark], scale: &Scale, lanes: usize) -> Markup {
+fn lines(marks: &[Mark], scale: &Scale, lanes: usize) -> Markup {
+    html! {
+        @for mark in marks {
+            line class=(mark.class) x1=(at(LEFT - 6.0)) x2=(at(scale.right(lanes))) y1=(at(mark.from)) y2=(at(mark.from)) {}
+        }
+    }
+}
+
+fn mark_names(marks: &[Mark], scale: &Scale, lanes: usize) -> Markup {
     let right = scale.right(lanes);
     html! {
         @for mark in marks {
-            line class=(mark.class) x1=(at(LEFT - 6.0)) x2=(at(right)) y1=(at(mark.from)) y2=(at(mark.from)) {}
             line.lead x1=(at(right)) x2=(at(right + 12.0)) y1=(at(mark.from)) y2=(at(mark.y)) {}
             text.mark-label x=(at(right + 16.0)) y=(at(mark.y + 4.0)) { (mark.text) }
         }
@@ -299,10 +319,11 @@ fn at(place: f64) -> String {
     format!("{place:.1}")
 }
 
-const WIDTH: f64 = 1080.0;
-const LEFT: f64 = 64.0;
+const WIDTH: f64 = 1120.0;
+/// Room for the word "dark", and then for the hours.
+const LEFT: f64 = 100.0;
 /// Room for the names of moments.
-const RIGHT: f64 = 150.0;
+const RIGHT: f64 = 172.0;
 const TOP: f64 = 40.0;
 const BOTTOM: f64 = 16.0;
 /// A column alone need not be as wide as the paper.
@@ -319,7 +340,7 @@ const MOST_HIGH: f64 = 900.0;
 /// A shorter pause in a section does not part it.
 const APART_S: f64 = 120.0;
 /// Width of a letter, by a generous mean: of names in 13 and in 15 pixels.
-const LETTER: f64 = 7.5;
+const LETTER: f64 = 7.3;
 const WIDE_LETTER: f64 = 9.2;
 
 /// The name that an SVG file carries; nothing is fetched from it. In two halves, for no address is to stand in a source.
@@ -332,6 +353,7 @@ svg text { fill: var(--ink); font-size: 13px; }
 svg .paper { fill: var(--paper); }
 svg text.tick { fill: var(--soft); font-size: 12px; }
 svg text.lane { font-size: 15px; font-weight: 600; }
+svg text.name { stroke: var(--paper); stroke-width: 3px; paint-order: stroke; }
 svg .grid { stroke: var(--grid); }
 svg .lead { fill: none; stroke: var(--soft); }
 svg .bar { fill: var(--bar); stroke: var(--edge); stroke-width: .6; }

@@ -131,6 +131,7 @@ h1 { font-size: 1.5rem; margin: 0 0 .6rem; }
 .said { margin: .1rem 0; }
 .picture { margin: 1.2rem 0 .4rem; overflow-x: auto; }
 .legend, .caution, .meanwhile, .lasts { color: var(--soft); font-size: .88rem; }
+.lasts { white-space: nowrap; }
 table { border-collapse: collapse; width: 100%; margin: 1rem 0; }
 th, td { text-align: left; vertical-align: top; padding: .22rem .5rem; border-bottom: 1px solid var(--grid); }
 thead th { position: sticky; top: 0; background: var(--paper); }

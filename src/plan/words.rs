@@ -169,7 +169,7 @@ impl Words {
             }
             _ if wanted.light_from.is_some() && plan.soonest_end > wanted.by => {
                 let start = now.map_or(plan.soonest_start, |now| now.max(plan.soonest_start));
-                let end = plan.end(0.8, start).max(plan.soonest_end);
+                let end = plan.end(0.8, start);
                 said.push(self.line("too-early", &[("by", &by), ("start", &at(start)), ("end", &at(end))]));
             }
             _ => {
@@ -178,7 +178,9 @@ impl Words {
             }
         }
         if waits_for_light {
-            said.extend(wanted.light_from.map(|t| self.line("light", &[("light", &at(t))])));
+            let near = |from: &Timestamp| super::away::seconds_from(*from, plan.begin()) < NEAR_DAWN_S;
+            let from = wanted.light_from.filter(near);
+            said.extend(from.map(|t| self.line("light", &[("light", &at(t))])));
             // On an ordinary morning the evening's dusk is of no use.
             let near = |until: &Timestamp| super::away::seconds_from(plan.usual_end(), *until) < NEAR_DUSK_S;
             let until = wanted.light_until.filter(near);
@@ -211,7 +213,7 @@ impl Words {
         let ready = |i: usize| plan.arranged.after[i].iter().map(|&b| plan.spans[b].1).max().unwrap_or(plan.begin());
         let held = (0..plan.spans.len())
             .find(|&i| plan.work.chores[i].daylight && plan.spans[i].0 == from && ready(i) < from)?;
-        Some(self.line("light-waits", &[("step", &capital(&plan.work.chores[held].name))]))
+        Some(self.line("light-waits", &[("step", &plan.work.chores[held].name.replacen(": ", ", ", 1))]))
     }
 
     fn long_part(&self, plan: &AwayPlan) -> Option<String> {
@@ -330,6 +332,8 @@ fn filled(text: Option<&String>, blanks: &[(&str, &str)]) -> String {
 
 /// Nearer than this to the end, last light is said.
 const NEAR_DUSK_S: f64 = 7_200.0;
+/// Longer before the beginning than this, first light is no news.
+const NEAR_DAWN_S: f64 = 14_400.0;
 /// From this share of the schedule on it is said by how much a shorter one may beat it.
 const WORTH_SAYING: f64 = 0.05;
 const QUARTERS: [&str; 4] = ["", "¼", "½", "¾"];

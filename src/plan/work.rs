@@ -49,6 +49,8 @@ pub struct Chore {
     pub daylight: bool,
     /// It goes on by itself, as long whoever waits for it.
     pub wait: bool,
+    /// A clock tells when it is over, however the morning goes.
+    pub by_clock: bool,
     /// Who can do it and how long it takes them. What leaves everybody's hands free ([`Step::frees_hands`]) has one way, without
     /// anybody, unless there is sewage on them: then nothing else is touched meanwhile.
     pub ways: Vec<Way>,
@@ -302,6 +304,7 @@ impl Builder<'_> {
             critical: step.critical,
             daylight: step.daylight,
             wait: step.goes_on_by_itself(),
+            by_clock: matches!(step.answer, Answer::Clock(_)),
             part: part_of(routine, step),
             ways: self.ways(routine, at),
             after,
