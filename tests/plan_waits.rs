@@ -5,7 +5,6 @@ mod world;
 
 use plan_support::{by_ten, hand, planned, unknown, work_of};
 use sparehand::engine::Move;
-use sparehand::engine::input::Key;
 use sparehand::plan::work::{TICK_S, Work};
 use sparehand::rig::Role;
 use sparehand::routine::{Answer, Routine, Step, Touches};
@@ -171,8 +170,7 @@ fn the_four_hours_of_the_bleach_leave_time_for_the_rest_of_a_move() {
         if world.engine.state().clocks.keys().any(|&clock| world.engine.job().step(clock).frees_hands()) {
             break;
         }
-        world.press(Key::Confirm);
-        world.pass_s(25);
+        cast::answer_one(&mut world);
     }
     let step = world.engine.state().current().expect("something is asked for while the bleach stands");
     assert!(world.engine.job().step(step).id.starts_with("evening-before/"), "{}", world.engine.job().step(step).id);
