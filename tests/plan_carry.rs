@@ -10,10 +10,11 @@ use sparehand::plan::durations::{Durations, Observation};
 use sparehand::plan::solve::Effort;
 use world::cast;
 
+/// The rigs of two people; by two people a rig of one (the fifth wheel) leaves a gap between schedule and bound.
 /// `tests/outside/plan_schedule_test.py` has OR-tools say the same.
 #[rstest]
 fn leaving_a_site_by_two_is_planned_as_short_as_can_be(
-    #[values("motorhome-towed-car", "travel-trailer", "fifth-wheel", "van-no-sewer")] rig: &str,
+    #[values("motorhome-towed-car", "travel-trailer", "van-no-sewer")] rig: &str,
 ) {
     let rig = cast::rig(rig);
     let [inside, outside, hitch, look] =

@@ -69,7 +69,7 @@ fn texts(svg: &str) -> Vec<Text> {
 impl Text {
     /// From left to right, by the widest letters that browsers are likely to take, those of DejaVu Sans: over the names in the pictures
     /// of three of the example rigs at most 7.26 pixels in the mean of a name, 8.2 where it is bold, 9.5 in the size of people's names
-    /// (its own metrics, read with Pillow 12).
+    /// (its own metrics, read with Pillow 13).
     fn reach(&self) -> (f64, f64) {
         let letter = match self.class.as_str() {
             "lane" => 9.5,

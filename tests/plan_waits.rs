@@ -158,24 +158,16 @@ fn every_built_in_wait_is_with_sewage_on_the_hands_and_the_one_long_clock_beside
     assert_eq!(free, ["wake-up/held"], "four hours with bleach in the tank");
 }
 
-/// The four hours in a run of the built-in routine beside another: whoever started them goes on with the other.
 #[test]
-fn the_four_hours_of_the_bleach_leave_time_for_the_rest_of_a_move() {
+fn a_plan_goes_on_with_the_rest_while_the_bleach_stands_for_four_hours() {
     let rig = cast::rig("travel-trailer");
-    let legs = ["wake-up", "evening-before"]
-        .map(|id| sparehand::engine::Leg { routine: cast::routine(id, &rig), after: vec![] });
-    let job = Move::join("spring", "spring", "Done.", legs.into()).unwrap();
-    let mut world = cast::world(job, alone(true));
-    for _ in 0..400 {
-        if world.engine.state().clocks.keys().any(|&clock| world.engine.job().step(clock).frees_hands()) {
-            break;
-        }
-        cast::answer_one(&mut world);
-    }
-    let step = world.engine.state().current().expect("something is asked for while the bleach stands");
-    assert!(world.engine.job().step(step).id.starts_with("evening-before/"), "{}", world.engine.job().step(step).id);
     let (wake_up, evening) = (cast::routine("wake-up", &rig), cast::routine("evening-before", &rig));
     let work = work_of(&[vec![&wake_up, &evening]], &[hand("Rowan", &[])], &unknown());
-    let held = work.chores.iter().find(|chore| chore.key == "wake-up/held").unwrap();
-    assert!(held.ways.iter().all(|way| way.people.is_empty()));
+    let held = work.chores.iter().position(|chore| chore.key == "wake-up/held").unwrap();
+    assert!(work.chores[held].ways.iter().all(|way| way.people.is_empty()));
+    let plan = planned(work, by_ten(), &unknown(), 200);
+    let (from, until) = plan.spans[held];
+    assert_eq!(until.duration_since(from).as_secs(), 4 * 3_600, "a clock is not stretched");
+    let meanwhile = plan.spans.iter().filter(|span| span.0 >= from && span.1 <= until).count();
+    assert!(meanwhile > 5, "{meanwhile} steps while it stands");
 }

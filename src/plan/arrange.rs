@@ -80,8 +80,8 @@ struct Choice {
 }
 
 impl Search<'_> {
-    /// Branch and bound: the choice that promises most first, and none that cannot beat what is found already. First all of them with
-    /// half of the effort, then what may still hide something shorter with the other half.
+    /// Branch and bound: the choice that promises most first, and none that cannot beat what is found already. First quick schedules of
+    /// all of them, then all the effort for what may still hide something shorter; the solver for a few of them, as it takes longest.
     fn every_choice(&mut self, count: usize, effort: Effort) -> Result<u32, ProjectError> {
         let people = self.project.people.max(1);
         let digits =
@@ -92,15 +92,16 @@ impl Search<'_> {
             let bound = least_length(&narrowed, &reach(&narrowed, &self.order));
             choices.push(Choice { carriers, bound });
         }
-        for _ in 0..2 {
+        for searched in [0, MOST_SEARCHED] {
             choices.sort_by_key(|choice| choice.bound);
-            let open = choices.iter().filter(|choice| self.may_beat(choice.bound)).count();
-            let share = Effort {
-                tries: (effort.tries / 2 / open.max(1) as u32).max(1),
-                search: (effort.search / 2 / open.max(1) as u64).max(1),
-            };
+            let open = choices.iter().filter(|choice| self.may_beat(choice.bound)).count().max(1);
+            let tries = (effort.tries / open as u32).max(1);
+            let search = (effort.search / open.min(MOST_SEARCHED) as u64).max(1);
+            let mut left = searched;
             for choice in &mut choices {
                 if self.may_beat(choice.bound) {
+                    let share = Effort { tries, search: if left > 0 { search } else { 0 } };
+                    left = left.saturating_sub(1);
                     choice.bound = choice.bound.max(self.tried(&choice.carriers, share)?.1);
                 }
             }
@@ -294,3 +295,5 @@ impl Arranged {
 
 /// So many ways of sharing out whole routines are all looked at.
 const MOST_CHOICES: usize = 64;
+/// So many of them are given to the solver.
+const MOST_SEARCHED: usize = 8;
