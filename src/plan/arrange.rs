@@ -143,7 +143,16 @@ impl Search<'_> {
         }
         let turns = turns(self.project, &solved.schedule);
         let mut arranged = timed(self.project, solved.schedule.modes, turns);
+        let mut in_order = arranged.clone();
         with_clean_hands(self.work, self.project, &mut arranged);
+        // Clean hands often cost nothing where the turns follow the files.
+        if arranged.length > solved.schedule.length && self.may_beat(solved.schedule.length) {
+            in_file_order(self.project, &mut in_order);
+            with_clean_hands(self.work, self.project, &mut in_order);
+            if in_order.length < arranged.length {
+                arranged = in_order;
+            }
+        }
         let better = self.may_beat(arranged.length);
         if better {
             self.best = Some(arranged);
