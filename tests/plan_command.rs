@@ -280,8 +280,16 @@ fn the_page_shows_times_by_person_trends_skips_and_readings_over_time() {
     assert_eq!((series["name"].as_str().unwrap(), series["points"].as_array().unwrap().len()), ("left front", 18));
     assert_eq!(series["bounds"], serde_json::json!([95.0, 120.0]));
     let html = std::fs::read_to_string(page).unwrap();
-    for shown in ["Rowan", "Imre", "left front", "88.5 out of bounds", "should be 95 to 120 psi", "frozen (3)", "6 / 6"]
-    {
+    for shown in [
+        "Rowan",
+        "Imre",
+        "left front",
+        "88.5 out of bounds",
+        "should be 95 to 120 psi",
+        "frozen (3)",
+        "6 / 6",
+        "minutes and seconds",
+    ] {
         assert!(html.contains(shown), "{shown}");
     }
     assert_eq!(html.matches(r#"class="outside""#).count(), 1, "one reading lies outside its bounds");

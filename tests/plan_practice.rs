@@ -9,6 +9,7 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, Normal};
 use rstest::rstest;
 use sparehand::plan::arrange::arrange;
+use sparehand::plan::belief::chance_within;
 use sparehand::plan::durations::{Durations, Observation};
 use sparehand::plan::simulate::{Light, simulate};
 use sparehand::plan::solve::Effort;
@@ -113,29 +114,93 @@ fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len() as f64
 }
 
+/// The share of runs in time with the start of 80 of 100 that a person of this slowness can have, were every spread known exactly.
+///
+/// What is estimated is a linear model with two unknowns, the person's level once practised and their slowness, each with what is
+/// believed beforehand; for normal errors its answer is exact (Gelman et al., Bayesian Data Analysis, 3rd edition, section 14.8). Over
+/// people as different as is believed the share is 80 in 100. Of one person it is not: who is slower than the guess is drawn towards
+/// it and taken for somebody who stays a little slow (too early a start), who is not slowed at all for somebody who still gets quicker
+/// (too late a start).
+fn expected_in_time(first: f64, runs: usize) -> f64 {
+    let assumed = assumptions();
+    let square = |spread: f64| spread * spread;
+    let [person, file, step, morning] =
+        [assumed.person_spread, assumed.file_spread, assumed.step_spread, assumed.morning_spread].map(square);
+    let minutes: Vec<f64> = outside().steps.iter().map(|step| step.usual.as_secs_f64()).collect();
+    let count = minutes.len() as f64;
+    let level = person + file / count;
+    let slowness = square(assumed.unpractised_spread);
+    let noise = morning + step / count;
+    // The share of the first run's slowness that is left after so many runs.
+    let green = |run: usize| Person { first: 1.0_f64.exp(), middle: vec![] }.slowed(run as i64);
+    let (mut ll, mut ls, mut ss) = (1.0 / level, 0.0, 1.0 / slowness);
+    for run in 0..runs {
+        ll += 1.0 / noise;
+        ls += green(run) / noise;
+        ss += green(run).powi(2) / noise;
+    }
+    let determinant = ll * ss - ls * ls;
+    let (level_left, both_left, slowness_left) = (ss / determinant, -ls / determinant, ll / determinant);
+    let now = green(runs);
+    let left = level_left + 2.0 * now * both_left + now * now * slowness_left;
+    // How far an error in the guess of the slowness moves what is expected of the next run.
+    let moved = (both_left + now * slowness_left) / slowness;
+    let too_slow = -moved * (first.ln() - assumed.unpractised.ln());
+    let of_this_person = left - square(moved) * slowness;
+    // The next run's own chance; long steps weigh more in its length. Of each step's own middle a part is not known yet.
+    let weighing = square(minutes.iter().sum()) / minutes.iter().map(|m| square(*m)).sum::<f64>();
+    let by_chance = morning + (step + file * step / (runs as f64 * file + step)) / weighing;
+    let deviations = (EIGHTY * (left + by_chance).sqrt() + too_slow) / (of_this_person + by_chance).sqrt();
+    chance_within(deviations, 0.0, 1.0)
+}
+
+/// Below this many deviations lie 80 of 100 of a normal distribution.
+const EIGHTY: f64 = 0.841_621;
+
 /// Bounds on what is expected of the next run. By how much it is off on the whole (logarithm): the guess pulls towards itself what a
 /// few runs do not tell, so most after three, when all of the slowness is to be gone next time. Measured on 1,500 other journals of
 /// each kind: at most 0.048 after one and three runs, 0.003 after eight; the assumed factor alone was off by 0.28 after three. By how
 /// much a single estimate is off (root of the mean square): one morning of a few runs is 0.13 by itself.
+///
+/// How many runs are in time is held to [`expected_in_time`] from both sides, within 3.29 deviations of the binomial distribution
+/// (outside which a count falls once in a thousand) and 23 in 1,000 more: the plan learns its spreads, the method above is told them,
+/// and a spread that is believed a tenth too wide or too narrow makes 80 of 100 into 82.3 or 77.5 (the normal distribution at 0.84
+/// times 1.1 or 0.9). Both were set before anything was counted.
+///
+/// The promise of 80 in 100 is one over people, and [`the_promise_holds_over_people_as_different_as_is_believed`] holds it to that. Of
+/// one person it does not hold as long as their first runs count for what comes: by the method somebody who is not slowed at all is in
+/// time in 76 of 100 fourth runs, somebody slowed far more than is believed in 85.
 #[rstest]
-fn slowness_is_learned_and_the_promise_holds(
+fn slowness_is_learned_and_so_many_runs_are_in_time_as_the_method_can_have(
     #[values(1.0, 1.5, 2.2)] first: f64,
     #[values((1, 0.06, 0.2), (3, 0.06, 0.2), (8, 0.02, 0.1))] (runs, most_off, most_spread): (i64, f64, f64),
 ) {
     let rounds = 1_000;
-    let (off, in_time) = tried(|_| first, runs, rounds, 7 + runs as u64 + (10.0 * first) as u64 * 10);
+    let (off, in_time) = tried(|_| first, runs, rounds, 407 + runs as u64 + (10.0 * first) as u64 * 10);
     let whole = mean(&off);
     let single = mean(&off.iter().map(|off| off * off).collect::<Vec<_>>()).sqrt();
+    let expected = expected_in_time(first, runs as usize);
     println!(
-        "first run {first} times as long, {runs} past: off {whole:.3}, single {single:.3}, in time {in_time} of {rounds}"
+        "first run {first} times as long, {runs} past: off {whole:.3}, single {single:.3}, in time {in_time} of {rounds}, \
+         by the method {:.0}",
+        1_000.0 * expected
     );
     assert!(whole.abs() <= most_off && single <= most_spread, "off {whole}, single ones {single}");
-    // 3.29 deviations of the binomial distribution, outside which a count falls once in a thousand.
-    let within = 3.29 * (rounds as f64 * 0.8 * 0.2).sqrt();
-    // Who is slowed more than assumed is reckoned to stay a little slow, up to `most_off`. That keeps the promise too well: on
-    // mornings that spread by 0.2, as these do, 0.06 more makes 80 of 100 into 87 (the normal distribution at 0.84 + 0.06 / 0.2).
-    let most = if first > 2.0 && runs < 8 { 870.0 } else { 800.0 + within };
-    assert!((800.0 - within..=most).contains(&(in_time as f64)), "{in_time} of {rounds} in time");
+    let within = 3.29 * (rounds as f64 * expected * (1.0 - expected)).sqrt() + 0.023 * rounds as f64;
+    let away = in_time as f64 - rounds as f64 * expected;
+    assert!(away.abs() <= within, "{in_time} of {rounds} in time, expected {expected:.3}");
+}
+
+/// 3.29 deviations of the binomial distribution and nothing more.
+#[rstest]
+fn the_promise_holds_over_people_as_different_as_is_believed(#[values(1, 3, 8)] runs: i64) {
+    let assumed = assumptions();
+    let rounds = 2_000;
+    let drawn = |dice: &mut Dice| (assumed.unpractised.ln() + normal(assumed.unpractised_spread, dice)).exp();
+    let (_, in_time) = tried(drawn, runs, rounds, 600 + runs as u64);
+    println!("people as believed, {runs} past: in time {in_time} of {rounds}");
+    let away = in_time as f64 - 0.8 * rounds as f64;
+    assert!(away.abs() <= 3.29 * (rounds as f64 * 0.16).sqrt(), "{in_time} of {rounds} in time");
 }
 
 /// Before the first run nobody can tell who is slow; over people as different as is assumed the promise holds all the same.

@@ -2,6 +2,7 @@
 
 mod plan_support;
 mod say_common;
+mod world;
 
 use plan_support::{at, by_ten, planned, routine, rowan_and_imre, tank_dump, ten, unknown, words, work_of};
 use sparehand::plan::away::{AwayPlan, Wanted};
@@ -63,4 +64,27 @@ fn no_sentence_has_a_figure_or_a_blank_left_in_it() {
         }
     }
     assert!(count > 700, "{count}");
+}
+
+#[test]
+fn who_it_is_about_is_named_as_the_rig_file_does_and_other_routines_get_their_article() {
+    let rig = world::cast::rig("motorhome-towed-car");
+    let look = world::cast::routine("last-look", &rig);
+    let outside = world::cast::routine("morning-outside", &rig);
+    let work = work_of(&[vec![&outside], vec![&look]], &rowan_and_imre(), &unknown());
+    let names: Vec<&str> = work.chores.iter().map(|chore| chore.name.as_str()).collect();
+    for name in ["everybody in their seat: Rowan", "everybody in their seat: Imre", "animals aboard: Biscuit"] {
+        assert!(names.contains(&name), "{name}: {names:?}");
+    }
+    let said = words().sentences(&planned(work, by_ten(), &unknown(), 500), 0, None).join(" ");
+    assert!(said.contains("The tank dump is the long part, "), "{said}");
+}
+
+#[test]
+fn first_light_is_said_only_where_it_is_news() {
+    let said = |light: &str| {
+        let plan = morning(Wanted { light_from: Some(at(light)), ..by_ten() });
+        words().sentences(&plan, 0, None).join(" ")
+    };
+    assert!(said("06:40").contains("It is light from 6:40.") && !said("03:10").contains("light"), "{}", said("03:10"));
 }

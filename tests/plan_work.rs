@@ -19,13 +19,16 @@ use sparehand::plan::work::{Known, Work, WorkError, put_together};
 use sparehand::rig::{Rig, Role};
 use sparehand::routine;
 
+/// It stands for twenty minutes and guards nothing.
+const CLOCK: &str = "answer = { kind = 'clock', name = 'tank', seconds = 1200, start = ['it stands'], started = 'From now.', alarm = 'Full.' }";
+
 #[test]
 fn hands_are_free_while_something_goes_on_by_itself() {
     let fill = routine(
         "fill",
         &[
             ("tap on", 1.0, ""),
-            ("tank filling", 20.0, "after = ['tap on']\nwait = true"),
+            ("tank filling", 20.0, &format!("after = ['tap on']\n{CLOCK}")),
             ("beds", 15.0, "after = ['tap on']"),
         ],
     );

@@ -362,7 +362,10 @@ fn observations<'a>(past: &PastRuns, routines: impl Iterator<Item = &'a Routine>
     for routine in routines {
         for step in &routine.steps {
             let skill = skill_of(&routine.id, step.role);
-            steps.insert(key_of(&routine.id, &step.id), (skill, step.role, step.wait, step.usual.as_secs_f64()));
+            steps.insert(
+                key_of(&routine.id, &step.id),
+                (skill, step.role, step.goes_on_by_itself(), step.usual.as_secs_f64()),
+            );
         }
     }
     let first = hands.first().map(|hand| hand.name.as_str()).unwrap_or_default();

@@ -1,8 +1,6 @@
 //! Which step next, and whose. Derived from the state alone: at every moment there is a set of steps that may be done, and each
 //! person is offered the one that is nearest to where they are.
 
-use std::time::Duration;
-
 use super::joined::Move;
 use super::people::PersonIndex;
 use super::state::{RunState, guards};
@@ -210,7 +208,8 @@ impl RunState {
     /// The clock that binds a person: one that guards a hazard, or one so short that nothing else is begun meanwhile.
     fn held_by(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
         let binds = |(step, clock): &(&StepIndex, &super::state::RunningClock)| {
-            (clock.by == person || self.alone()) && (guards(job, **step) || clock.length <= SHORT_CLOCK)
+            let frees = matches!(&job.step(**step).answer, Answer::Clock(answer) if answer.frees_hands(clock.length));
+            (clock.by == person || self.alone()) && !frees
         };
         self.clocks.iter().filter(binds).map(|(step, _)| *step).min_by_key(|step| !guards(job, *step))
     }
@@ -264,6 +263,3 @@ impl RunState {
 fn side(role: Role) -> bool {
     matches!(role, Role::Inside | Role::Driver)
 }
-
-/// A clock up to this long is waited out; a longer one that guards nothing leaves time for other steps.
-const SHORT_CLOCK: Duration = Duration::from_secs(60);

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::bounds::{least_length, reach};
 use super::critical_path::{CriticalPath, Link};
 use super::project::{Project, ProjectError, Schedule};
-use super::solve::{Effort, Solved, solve};
+use super::solve::{Effort, solve};
 use super::work::Work;
 
 /// The chores of a move, dealt out. Everybody does theirs one after the other in this order.
@@ -36,18 +36,16 @@ pub fn arrange(work: &Work, not_before: &[u32], effort: Effort) -> Result<Arrang
     for (activity, &tick) in project.activities.iter_mut().zip(not_before) {
         activity.not_before = tick;
     }
-    let solved = solve_carried(work, &project, effort)?;
-    let turns = turns(&project, &solved.schedule);
-    let mut arranged = timed(&project, solved.schedule.modes.clone(), turns);
-    in_file_order(&project, &mut arranged);
-    with_clean_hands(work, &project, &mut arranged);
-    arranged.bound = solved.bound;
-    Ok(arranged)
+    let (found, bound) = dealt_out(work, &project, effort)?;
+    let mut in_order = found.clone();
+    in_file_order(&project, &mut in_order);
+    with_clean_hands(work, &project, &mut in_order);
+    let arranged = if in_order.length <= found.length { in_order } else { found };
+    Ok(Arranged { bound, ..arranged })
 }
 
-/// The shortest schedule in which one person carries what is anybody's in a routine, whoever that is best: each choice is solved,
-/// or, where there are many, one routine's after the other's.
-fn solve_carried(work: &Work, project: &Project, effort: Effort) -> Result<Solved, ProjectError> {
+/// The shortest way of dealing out that is found, in which one person carries what is anybody's in a routine, and what none is below.
+fn dealt_out(work: &Work, project: &Project, effort: Effort) -> Result<(Arranged, u32), ProjectError> {
     let mut carried: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
     for (chore, it) in work.chores.iter().enumerate().filter(|(_, it)| it.ways.len() > 1) {
         if let Some(routine) = it.carried {
@@ -57,64 +55,126 @@ fn solve_carried(work: &Work, project: &Project, effort: Effort) -> Result<Solve
     let groups: Vec<Vec<usize>> = carried.into_values().collect();
     let people = project.people.max(1);
     let all = u32::try_from(groups.len()).ok().and_then(|n| people.checked_pow(n)).filter(|&all| all <= MOST_CHOICES);
-    let count = all.unwrap_or(groups.len() * people).max(1);
-    let effort = Effort { tries: (effort.tries / count as u32).max(1), search: (effort.search / count as u64).max(1) };
-    let mut best: Option<Solved> = None;
-    let mut bound = u32::MAX;
-    let mut attempt = |carriers: &[usize]| -> Result<bool, ProjectError> {
-        let found = solve_with(project, &groups, carriers, effort)?;
-        bound = bound.min(found.bound);
-        let better = best.as_ref().is_none_or(|best| found.schedule.length < best.schedule.length);
-        if better {
-            best = Some(found);
-        }
-        Ok(better)
+    let mut search = Search { work, project, groups, order: project.order()?, best: None };
+    let bound = match all {
+        Some(count) => search.every_choice(count, effort)?,
+        None => search.one_after_the_other(effort)?,
     };
-    if all.is_some() {
-        for choice in 0..count {
-            let digits = (0..groups.len() as u32).map(|place| choice / people.pow(place) % people);
-            attempt(&digits.collect::<Vec<usize>>())?;
+    search.best.map(|best| (best, bound)).ok_or(ProjectError::NoneFound)
+}
+
+/// Looks for who is best to carry which routine.
+struct Search<'a> {
+    work: &'a Work,
+    project: &'a Project,
+    groups: Vec<Vec<usize>>,
+    /// That of [`Project::order`].
+    order: Vec<usize>,
+    best: Option<Arranged>,
+}
+
+/// Who carries each routine, and what no schedule of that choice is below.
+struct Choice {
+    carriers: Vec<usize>,
+    bound: u32,
+}
+
+impl Search<'_> {
+    /// Branch and bound: the choice that promises most first, and none that cannot beat what is found already. First quick schedules of
+    /// all of them, then all the effort for what may still hide something shorter; the solver for a few of them, as it takes longest.
+    fn every_choice(&mut self, count: usize, effort: Effort) -> Result<u32, ProjectError> {
+        let people = self.project.people.max(1);
+        let digits =
+            |choice: usize| (0..self.groups.len() as u32).map(move |place| choice / people.pow(place) % people);
+        let mut choices: Vec<Choice> = Vec::new();
+        for carriers in (0..count).map(|choice| digits(choice).collect::<Vec<usize>>()) {
+            let narrowed = self.narrowed(&carriers).0;
+            let bound = least_length(&narrowed, &reach(&narrowed, &self.order));
+            choices.push(Choice { carriers, bound });
         }
-    } else {
-        let mut carriers = vec![0; groups.len()];
-        attempt(&carriers)?;
-        for group in 0..groups.len() {
+        for searched in [0, MOST_SEARCHED] {
+            choices.sort_by_key(|choice| choice.bound);
+            let open = choices.iter().filter(|choice| self.may_beat(choice.bound)).count().max(1);
+            let tries = (effort.tries / open as u32).max(1);
+            let search = (effort.search / open.min(MOST_SEARCHED) as u64).max(1);
+            let mut left = searched;
+            for choice in &mut choices {
+                if self.may_beat(choice.bound) {
+                    let share = Effort { tries, search: if left > 0 { search } else { 0 } };
+                    left = left.saturating_sub(1);
+                    choice.bound = choice.bound.max(self.tried(&choice.carriers, share)?.1);
+                }
+            }
+        }
+        let found = self.best.as_ref().map_or(u32::MAX, |best| best.length);
+        Ok(choices.iter().map(|choice| choice.bound).min().unwrap_or(0).min(found))
+    }
+
+    /// Too many to try: one routine's carrier after the other's, each kept that makes it shorter.
+    fn one_after_the_other(&mut self, effort: Effort) -> Result<u32, ProjectError> {
+        let people = self.project.people.max(1);
+        let count = self.groups.len() * people;
+        let share =
+            Effort { tries: (effort.tries / count as u32).max(1), search: (effort.search / count as u64).max(1) };
+        let mut carriers = vec![0; self.groups.len()];
+        self.tried(&carriers, share)?;
+        for group in 0..self.groups.len() {
             for person in 1..people {
                 let kept = std::mem::replace(&mut carriers[group], person);
-                if !attempt(&carriers)? {
+                if !self.tried(&carriers, share)?.0 {
                     carriers[group] = kept;
                 }
             }
         }
         // What was not tried could be shorter than all that was.
-        let order = project.order()?;
-        bound = least_length(project, &reach(project, &order));
+        Ok(least_length(self.project, &reach(self.project, &self.order)))
     }
-    best.map(|best| Solved { bound, ..best }).ok_or(ProjectError::NoneFound)
-}
 
-fn solve_with(
-    project: &Project,
-    groups: &[Vec<usize>],
-    carriers: &[usize],
-    effort: Effort,
-) -> Result<Solved, ProjectError> {
-    let mut narrowed = project.clone();
-    let mut kept: BTreeMap<usize, usize> = BTreeMap::new();
-    for (group, &carrier) in groups.iter().zip(carriers) {
-        for &chore in group {
-            let modes = &project.activities[chore].modes;
-            if let Some(place) = modes.iter().position(|mode| mode.people == [carrier]) {
-                narrowed.activities[chore].modes = vec![modes[place].clone()];
-                kept.insert(chore, place);
+    fn may_beat(&self, bound: u32) -> bool {
+        self.best.as_ref().is_none_or(|best| bound < best.length)
+    }
+
+    /// Whether this choice beats what was found, with clean hands and all, and what no schedule of it is below.
+    fn tried(&mut self, carriers: &[usize], effort: Effort) -> Result<(bool, u32), ProjectError> {
+        let (narrowed, kept) = self.narrowed(carriers);
+        let mut solved = solve(&narrowed, effort)?;
+        for (chore, place) in kept {
+            solved.schedule.modes[chore] = place;
+        }
+        let turns = turns(self.project, &solved.schedule);
+        let mut arranged = timed(self.project, solved.schedule.modes, turns);
+        let mut in_order = arranged.clone();
+        with_clean_hands(self.work, self.project, &mut arranged);
+        // Clean hands often cost nothing where the turns follow the files.
+        if arranged.length > solved.schedule.length && self.may_beat(solved.schedule.length) {
+            in_file_order(self.project, &mut in_order);
+            with_clean_hands(self.work, self.project, &mut in_order);
+            if in_order.length < arranged.length {
+                arranged = in_order;
             }
         }
+        let better = self.may_beat(arranged.length);
+        if better {
+            self.best = Some(arranged);
+        }
+        Ok((better, solved.bound))
     }
-    let mut solved = solve(&narrowed, effort)?;
-    for (chore, place) in kept {
-        solved.schedule.modes[chore] = place;
+
+    /// The project with one way left for what these carry, and the places of those ways.
+    fn narrowed(&self, carriers: &[usize]) -> (Project, BTreeMap<usize, usize>) {
+        let mut narrowed = self.project.clone();
+        let mut kept: BTreeMap<usize, usize> = BTreeMap::new();
+        for (group, &carrier) in self.groups.iter().zip(carriers) {
+            for &chore in group {
+                let modes = &self.project.activities[chore].modes;
+                if let Some(place) = modes.iter().position(|mode| mode.people == [carrier]) {
+                    narrowed.activities[chore].modes = vec![modes[place].clone()];
+                    kept.insert(chore, place);
+                }
+            }
+        }
+        (narrowed, kept)
     }
-    Ok(solved)
 }
 
 fn turns(project: &Project, schedule: &Schedule) -> Vec<Vec<usize>> {
@@ -242,5 +302,7 @@ impl Arranged {
     }
 }
 
-/// So many ways of sharing out whole routines are all tried.
-const MOST_CHOICES: usize = 8;
+/// So many ways of sharing out whole routines are all looked at.
+const MOST_CHOICES: usize = 64;
+/// So many of them are given to the solver.
+const MOST_SEARCHED: usize = 8;

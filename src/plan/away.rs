@@ -60,10 +60,12 @@ pub struct AwayPlan {
     pub even: Option<Timestamp>,
     pub start: Option<Timestamp>,
     pub sure: Option<Timestamp>,
-    /// When each chore begins and ends by the usual times, begun at `start` (or, without one, as late as it makes sense).
+    /// When each chore begins and ends in a usual morning, begun at `start`, or without one at `soonest_start`. Half of the mornings
+    /// that begin then have ended by the last of these ends.
     pub spans: Vec<(Timestamp, Timestamp)>,
-    /// By when 80 of 100 mornings end, begun as early as one likes.
+    /// By when 80 of 100 mornings end, begun as early as one likes, and the latest start that costs them hardly more.
     pub soonest_end: Timestamp,
+    pub soonest_start: Timestamp,
     /// Chores on the longest chain.
     pub critical: Vec<usize>,
 }
@@ -103,19 +105,40 @@ pub fn plan(work: Work, wanted: Wanted, dice: Dice, effort: Effort) -> Result<Aw
     let minute = |seconds: f64| wanted.moment((seconds / 60.0).floor() * 60.0);
     let latest = |share: f64| mornings.latest_start(share, 0.0, &light).map(minute);
     let (even, start, sure) = (latest(0.5), latest(0.8), latest(0.95));
-    let soonest_end = wanted.moment((mornings.end(0.8, EARLY, &light) / 60.0).ceil() * 60.0);
-    let begin = start.map_or_else(
-        || light.from.unwrap_or(0.0) - f64::from(arranged.length * TICK_S),
-        |start| seconds_from(wanted.by, start),
-    );
-    let spans = spans(&work, &arranged, begin, &light);
+    let soonest = (mornings.end(0.8, EARLY, &light) / 60.0).ceil() * 60.0;
+    let lasts = mornings.end(0.8, 0.0, &Light { from: None, until: None });
+    let soonest_start = turning_point(soonest - 2.0 * lasts, soonest, |start| {
+        mornings.end(0.8, start, &light) > soonest + WORTH_RISING_S
+    });
+    let soonest_start = minute(soonest_start);
+    let begin = seconds_from(wanted.by, start.unwrap_or(soonest_start));
+    let stretch = stretch(&work, &arranged, begin, &light, mornings.end(0.5, begin, &light));
+    let spans = spans(&work, &arranged, begin, &light, stretch);
     let critical = critical(&arranged, &spans);
     let spans = spans.into_iter().map(|(from, to)| (wanted.moment(from), wanted.moment(to))).collect();
-    Ok(AwayPlan { work, arranged, mornings, wanted, even, start, sure, spans, soonest_end, critical })
+    let soonest_end = wanted.moment(soonest);
+    Ok(AwayPlan { work, arranged, mornings, wanted, even, start, sure, spans, soonest_end, soonest_start, critical })
 }
 
-/// Usual times from a start on, on the plan's clock.
-pub fn spans(work: &Work, arranged: &Arranged, begin: f64, light: &Light) -> Vec<(f64, f64)> {
+/// The largest number between `from` and `to` at which `beyond` is still false, to a hair; `beyond` turns true once at most.
+fn turning_point(mut from: f64, mut to: f64, beyond: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..HALVINGS {
+        let middle = f64::midpoint(from, to);
+        if beyond(middle) { to = middle } else { from = middle }
+    }
+    from
+}
+
+/// How many times as long as by the middles of their steps half of the mornings last. Steps are oftener far longer than their middle
+/// than far shorter, so the middles of many together are less than the middle of the whole.
+fn stretch(work: &Work, arranged: &Arranged, begin: f64, light: &Light, half_end: f64) -> f64 {
+    let end = |stretch: f64| spans(work, arranged, begin, light, stretch).iter().map(|s| s.1).fold(begin, f64::max);
+    turning_point(0.5, 4.0, |stretch| end(stretch) > half_end)
+}
+
+/// When each chore begins and ends from a start on, on the plan's clock: each lasts `stretch` times its middle, but for what goes on
+/// by itself or by a clock.
+pub fn spans(work: &Work, arranged: &Arranged, begin: f64, light: &Light, stretch: f64) -> Vec<(f64, f64)> {
     let mut spans = vec![(begin, begin); work.chores.len()];
     for &i in &arranged.order {
         let chore = &work.chores[i];
@@ -124,7 +147,8 @@ pub fn spans(work: &Work, arranged: &Arranged, begin: f64, light: &Light) -> Vec
             from = from.max(first);
         }
         let meanwhile: f64 = chore.meanwhile.iter().map(|(_, belief)| belief.median_s).sum();
-        spans[i] = (from, from + chore.ways[arranged.way[i]].belief.median_s.max(meanwhile));
+        let lasts = chore.ways[arranged.way[i]].belief.median_s.max(meanwhile);
+        spans[i] = (from, from + if chore.wait || chore.by_clock { lasts } else { lasts * stretch });
     }
     spans
 }
@@ -142,7 +166,7 @@ fn critical(arranged: &Arranged, spans: &[(f64, f64)]) -> Vec<usize> {
 }
 
 impl AwayPlan {
-    /// When the usual times end.
+    /// By when half of the mornings have ended that begin with the plan.
     pub fn usual_end(&self) -> Timestamp {
         self.spans.iter().map(|&(_, to)| to).max().unwrap_or(self.wanted.by)
     }
@@ -200,7 +224,8 @@ impl AwayPlan {
             start_80: self.start.map(stamp),
             start_95: self.sure.map(stamp),
             usual_end: stamp(self.usual_end()),
-            soonest_end_80: stamp(self.soonest_end),
+            soonest_end_80: self.wanted.light_from.map(|_| stamp(self.soonest_end)),
+            soonest_start_80: self.wanted.light_from.map(|_| stamp(self.soonest_start)),
             length_s: self.arranged.length * TICK_S,
             bound_s: self.arranged.bound * TICK_S,
             shortest: self.arranged.length == self.arranged.bound,
@@ -221,8 +246,12 @@ pub struct PlanData {
     pub start_50: Option<String>,
     pub start_80: Option<String>,
     pub start_95: Option<String>,
+    /// By when half of the mornings have ended, begun with the first of `tasks`.
     pub usual_end: String,
-    pub soonest_end_80: String,
+    /// By when 80 of 100 mornings end, begun as early as one likes, and the latest start that costs them at most ten minutes more;
+    /// absent where no light is waited for.
+    pub soonest_end_80: Option<String>,
+    pub soonest_start_80: Option<String>,
     /// By the usual times, and what none is shorter than.
     pub length_s: u32,
     pub bound_s: u32,
@@ -240,6 +269,7 @@ pub struct TaskData {
     pub name: String,
     /// Nobody: it goes on by itself.
     pub people: Vec<String>,
+    /// In a usual morning; half of the times this step takes are above `usual_s`.
     pub from: String,
     pub until: String,
     pub usual_s: f64,
@@ -251,5 +281,9 @@ pub struct TaskData {
 
 /// Before anything: a start so early that only the light holds the end back.
 const EARLY: f64 = -1e7;
+/// Nobody gets up earlier for less than this.
+const WORTH_RISING_S: f64 = 600.0;
+/// Halves a day down to less than a second.
+const HALVINGS: u32 = 40;
 /// About 68 years.
 const FARTHEST: f64 = 2e9;

@@ -25,6 +25,7 @@ pub mod durations;
 mod list_schedule;
 pub mod luck;
 pub mod outlook;
+mod picture;
 mod practice;
 pub mod project;
 mod rounds;

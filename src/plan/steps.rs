@@ -8,11 +8,10 @@ pub(super) fn dirty_before(routine: &Routine, at: StepIndex) -> bool {
     last.is_some_and(|step| step.touches == Touches::Sewage)
 }
 
-/// A step that is repeated for each slide, awning, tyre says which: "way of the slide empty: kitchen slide".
+/// A step that is repeated for each slide, tyre, rider says which, as the rig file writes it: "everybody in their seat: Rowan".
 pub(super) fn name_of(step: &Step) -> String {
-    let each = step.id.split_once('@').map(|(_, each)| each.replace('-', " "));
-    each.filter(|each| !step.name.to_lowercase().contains(each.as_str()))
-        .map_or_else(|| step.name.clone(), |each| format!("{}: {each}", step.name))
+    let named = step.each.is_empty() || step.name.to_lowercase().contains(&step.each.to_lowercase());
+    if named { step.name.clone() } else { format!("{}: {}", step.name, step.each) }
 }
 
 pub(super) fn part_of(routine: &Routine, step: &Step) -> String {

@@ -11,6 +11,7 @@ use super::calendar_duration;
 use super::durations::Assumptions;
 use super::outlook::{Outlook, Talk};
 use super::sky::Sky;
+use super::work::Chore;
 
 /// Everything that the plan says, shows and assumes.
 #[derive(Clone, Debug, Deserialize)]
@@ -158,6 +159,7 @@ impl Words {
                     let end = |share| at(plan.end(share, now));
                     said.push(self.line("past", &[("even", &end(0.5)), ("end", &end(0.8))]));
                 } else {
+                    said.push(self.line("usual", &[("end", &at(plan.usual_end()))]));
                     odds.push(self.line("odds", &[]));
                     odds.push(match plan.sure {
                         Some(sure) => self.line("surer", &[("sure", &at(sure)), ("even", &at(even))]),
@@ -166,7 +168,9 @@ impl Words {
                 }
             }
             _ if wanted.light_from.is_some() && plan.soonest_end > wanted.by => {
-                said.push(self.line("too-early", &[("by", &by), ("end", &at(plan.soonest_end))]));
+                let start = now.map_or(plan.soonest_start, |now| now.max(plan.soonest_start));
+                let end = plan.end(0.8, start);
+                said.push(self.line("too-early", &[("by", &by), ("start", &at(start)), ("end", &at(end))]));
             }
             _ => {
                 let dark = wanted.light_until.map(at).unwrap_or_default();
@@ -174,7 +178,9 @@ impl Words {
             }
         }
         if waits_for_light {
-            said.extend(wanted.light_from.map(|t| self.line("light", &[("light", &at(t))])));
+            let near = |from: &Timestamp| super::away::seconds_from(*from, plan.begin()) < NEAR_DAWN_S;
+            let from = wanted.light_from.filter(near);
+            said.extend(from.map(|t| self.line("light", &[("light", &at(t))])));
             // On an ordinary morning the evening's dusk is of no use.
             let near = |until: &Timestamp| super::away::seconds_from(plan.usual_end(), *until) < NEAR_DUSK_S;
             let until = wanted.light_until.filter(near);
@@ -193,9 +199,10 @@ impl Words {
             0 => self.line("unknown", &[]),
             n => self.line("some-runs", &[("runs", &self.counted(n, "past-run", "past-runs"))]),
         });
-        let open = (plan.arranged.length.saturating_sub(plan.arranged.bound)) * super::work::TICK_S;
-        if open >= 60 {
-            said.push(self.line("bound", &[("minutes", &self.span(f64::from(open)))]));
+        // A smaller gap is less than anybody can tell of how long things take.
+        let open = plan.arranged.length.saturating_sub(plan.arranged.bound);
+        if open > 0 && f64::from(open) >= WORTH_SAYING * f64::from(plan.arranged.length) {
+            said.push(self.line("bound", &[("minutes", &self.span(f64::from(open * super::work::TICK_S)))]));
         }
         said
     }
@@ -206,24 +213,24 @@ impl Words {
         let ready = |i: usize| plan.arranged.after[i].iter().map(|&b| plan.spans[b].1).max().unwrap_or(plan.begin());
         let held = (0..plan.spans.len())
             .find(|&i| plan.work.chores[i].daylight && plan.spans[i].0 == from && ready(i) < from)?;
-        Some(self.line("light-waits", &[("step", &capital(&plan.work.chores[held].name))]))
+        Some(self.line("light-waits", &[("step", &plan.work.chores[held].name.replacen(": ", ", ", 1))]))
     }
 
     fn long_part(&self, plan: &AwayPlan) -> Option<String> {
         let several = plan.work.chores.iter().any(|chore| chore.part != plan.work.chores[0].part);
-        let mut parts: Vec<(&str, f64)> = Vec::new();
+        let mut parts: Vec<(String, f64)> = Vec::new();
         for &i in &plan.critical {
             let chore = &plan.work.chores[i];
-            let part = if several { &chore.part } else { &chore.section };
+            let part = if several { self.part(chore) } else { chore.section.clone() };
             let lasts = super::away::seconds_from(plan.spans[i].0, plan.spans[i].1);
-            match parts.iter_mut().find(|(name, _)| name == part) {
+            match parts.iter_mut().find(|(name, _)| *name == part) {
                 Some((_, sum)) => *sum += lasts,
                 None => parts.push((part, lasts)),
             }
         }
         let (part, seconds) =
             parts.into_iter().max_by(|a, b| a.1.total_cmp(&b.1)).filter(|(name, _)| !name.is_empty())?;
-        Some(self.line("long-part", &[("part", &capital(part)), ("minutes", &self.span(seconds))]))
+        Some(self.line("long-part", &[("part", &capital(&part)), ("minutes", &self.span(seconds))]))
     }
 
     fn who_is_free(&self, plan: &AwayPlan) -> Vec<String> {
@@ -278,6 +285,28 @@ impl Words {
         vec![self.line(key, &blanks), self.line("left", &[("left", &left), ("critical", &critical)])]
     }
 
+    /// What a chore is a part of, as it stands in a sentence: a routine has a title; of one that another has taken in, its name.
+    pub(super) fn part(&self, chore: &Chore) -> String {
+        if chore.part == chore.routine {
+            return chore.part.clone();
+        }
+        filled(self.words.get("the-part"), &[("part", &chore.part)])
+    }
+
+    /// A short length of time as it stands beside a name, to the quarter of a minute: "45 s", "1½ min", "1 h 20 min".
+    pub(super) fn short_span(&self, seconds: f64) -> String {
+        let [second, minute, hour] = ["second-short", "minute-short", "hour-short"].map(|key| self.word(key));
+        let quarters = (seconds / 15.0).round().max(1.0) as u64;
+        let whole = (seconds / 60.0).round().max(1.0) as u64;
+        match (quarters, whole / 60, whole % 60) {
+            (1..4, ..) => format!("{} {second}", 15 * quarters),
+            (4..40, ..) => format!("{}{} {minute}", quarters / 4, QUARTERS[quarters as usize % 4]),
+            (_, 0, m) => format!("{m} {minute}"),
+            (_, h, 0) => format!("{h} {hour}"),
+            (_, h, m) => format!("{h} {hour} {m} {minute}"),
+        }
+    }
+
     fn counted(&self, n: usize, one: &str, many: &str) -> String {
         format!("{n} {}", self.word(if n == 1 { one } else { many }))
     }
@@ -303,8 +332,14 @@ fn filled(text: Option<&String>, blanks: &[(&str, &str)]) -> String {
 
 /// Nearer than this to the end, last light is said.
 const NEAR_DUSK_S: f64 = 7_200.0;
+/// Longer before the beginning than this, first light is no news.
+const NEAR_DAWN_S: f64 = 14_400.0;
+/// From this share of the schedule on it is said by how much a shorter one may beat it.
+const WORTH_SAYING: f64 = 0.05;
+const QUARTERS: [&str; 4] = ["", "¼", "½", "¾"];
 const LINES: &[&str] = &[
     "start",
+    "usual",
     "odds",
     "surer",
     "surer-earlier",
@@ -328,7 +363,22 @@ const LINES: &[&str] = &[
     "left",
     "nothing-left",
 ];
-const WORDS: &[&str] = &["minute", "minutes", "hour", "hours", "step", "steps", "past-run", "past-runs", "and", "you"];
+const WORDS: &[&str] = &[
+    "minute",
+    "minutes",
+    "hour",
+    "hours",
+    "step",
+    "steps",
+    "past-run",
+    "past-runs",
+    "and",
+    "you",
+    "the-part",
+    "second-short",
+    "minute-short",
+    "hour-short",
+];
 const PAGE: &[&str] = &[
     "title",
     "day",
@@ -337,7 +387,8 @@ const PAGE: &[&str] = &[
     "start",
     "usual-end",
     "by",
-    "mark",
+    "light",
+    "dark-from",
     "critical",
     "column-time",
     "legend-chain",

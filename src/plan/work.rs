@@ -47,10 +47,12 @@ pub struct Chore {
     pub round: u32,
     pub critical: bool,
     pub daylight: bool,
-    /// It goes on by itself.
+    /// It goes on by itself, as long whoever waits for it.
     pub wait: bool,
-    /// Who can do it and how long it takes them; a wait has one way, without anybody, unless whoever waits has sewage on their
-    /// hands: they do nothing else meanwhile.
+    /// A clock tells when it is over, however the morning goes.
+    pub by_clock: bool,
+    /// Who can do it and how long it takes them. What leaves everybody's hands free ([`Step::frees_hands`]) has one way, without
+    /// anybody, unless there is sewage on them: then nothing else is touched meanwhile.
     pub ways: Vec<Way>,
     pub after: Vec<usize>,
     /// What is done by the same person while it lasts (steps during a clock). It lasts at least as long as they.
@@ -233,13 +235,15 @@ impl Builder<'_> {
         gate
     }
 
-    /// Steps that are held back by another routine of the move, themselves or through what they come after: nobody of this one
-    /// waits for them.
+    /// Steps that are held back by another routine of the move or go on with everybody's hands free, and all that come after such
+    /// a step: nobody of this routine waits for them.
     fn waits_elsewhere(&self, routine: &Routine) -> Vec<bool> {
         let mut waits: Vec<bool> = Vec::with_capacity(routine.steps.len());
         for step in &routine.steps {
             waits.push(
-                self.held_by_others(step) || step.after.iter().any(|&before| waits.get(before).is_some_and(|w| *w)),
+                self.held_by_others(step)
+                    || step.frees_hands()
+                    || step.after.iter().any(|&before| waits.get(before).is_some_and(|w| *w)),
             );
         }
         waits
@@ -281,7 +285,7 @@ impl Builder<'_> {
         }
         if self.keep_file_order {
             let first = |other: &Step| {
-                let same = other.section == step.section && other.role == step.role && !other.wait;
+                let same = other.section == step.section && other.role == step.role;
                 let earlier = other.section < step.section;
                 step.critical && same || names_nothing && earlier
             };
@@ -299,7 +303,8 @@ impl Builder<'_> {
             round,
             critical: step.critical,
             daylight: step.daylight,
-            wait: step.wait,
+            wait: step.goes_on_by_itself(),
+            by_clock: matches!(step.answer, Answer::Clock(_)),
             part: part_of(routine, step),
             ways: self.ways(routine, at),
             after,
@@ -331,9 +336,11 @@ impl Builder<'_> {
         let step = &routine.steps[at];
         let key = key_of(&routine.id, &step.id);
         let usual = self.known.own.get(&key).copied().unwrap_or(Usual::File(step.usual.as_secs_f64()));
-        if step.wait {
+        if step.goes_on_by_itself() {
             let belief = self.known.durations.of("", &key, true, usual);
-            if !dirty_before(routine, at) {
+            // What is asked for while its clock runs is somebody's.
+            let beside = routine.steps.iter().any(|other| other.during == Some(at));
+            if step.frees_hands() && !beside && !dirty_before(routine, at) {
                 return vec![Way { people: vec![], belief }];
             }
             return self.able(step).into_iter().map(|person| Way { people: vec![person], belief }).collect();

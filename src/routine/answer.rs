@@ -89,7 +89,15 @@ impl ClockAnswer {
     pub fn hazard(&self) -> bool {
         !self.end.is_empty()
     }
+
+    /// Whether whoever started it does other things until it ends, where it runs for `length`.
+    pub fn frees_hands(&self, length: Duration) -> bool {
+        !self.hazard() && length > SHORT_CLOCK
+    }
 }
+
+/// A clock up to this long is waited out; a longer one that guards nothing leaves time for other steps.
+const SHORT_CLOCK: Duration = Duration::from_secs(60);
 
 /// A question to be answered with yes or no.
 #[derive(Clone, Debug, PartialEq, Eq)]

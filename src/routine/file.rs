@@ -129,7 +129,7 @@ pub(super) struct StepFile {
     /// A loop back does not open it again.
     #[serde(default)]
     pub once: bool,
-    /// It goes on by itself, out of anybody's hands (a tank drains): other steps can be done meanwhile, and a plan counts on it.
+    /// It goes on by itself (a tank drains): whoever is asked for it waits for it, and a plan takes it to last as long whoever that is.
     #[serde(default)]
     pub wait: bool,
     /// A list of the rig ("slides", "tyres"): the step is there once for each of its entries, named by `{each}`.

@@ -125,8 +125,20 @@ pub struct Step {
     pub once: bool,
     /// What the hands touch that must not meet.
     pub touches: Touches,
-    /// It goes on by itself, out of anybody's hands: other steps can be done meanwhile.
+    /// It goes on by itself. Whoever is asked for it waits for it; others go on meanwhile.
     pub wait: bool,
     /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
     pub each: String,
+}
+
+impl Step {
+    /// Whether whoever begins it does other things until it ends: a clock that guards nothing, and is too long to be waited out.
+    pub fn frees_hands(&self) -> bool {
+        matches!(&self.answer, Answer::Clock(clock) if clock.frees_hands(clock.length))
+    }
+
+    /// Whether how long it takes depends on nobody.
+    pub fn goes_on_by_itself(&self) -> bool {
+        self.wait || self.frees_hands()
+    }
 }
