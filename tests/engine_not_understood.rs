@@ -57,3 +57,15 @@ fn whoever_is_not_understood_when_asked_whether_it_was_heard_right_is_told_longe
     world.hear("that is right");
     assert!(!world.is_open("grey-held"), "{}", world.last_said());
 }
+
+#[test]
+fn whoever_is_not_understood_at_a_question_is_told_longer_words_for_yes_and_no() {
+    let mut world = world();
+    world.answer_until("rinse-clear");
+    world.pass_s(5);
+    world.tell(Input::SpeechUnclear);
+    assert_eq!(world.last_said(), "Say: affirmative, or: negative.");
+    world.quiet();
+    world.hear("affirmative");
+    assert!(!world.is_open("rinse-clear"), "{}", world.last_said());
+}

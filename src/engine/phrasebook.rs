@@ -235,7 +235,7 @@ listed!(
 listed!(
     /// What the program says.
     Line {
-        Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, ThinDenied, Unclear, UnclearHelp, UnclearRight, NotYet,
+        Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, ThinDenied, Unclear, UnclearHelp, UnclearRight, UnclearYesNo, NotYet,
         StandingBy, StandingByClock, Held, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, FlowMeasured, FlowUnusable, ClockLeft,
         ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,

@@ -120,9 +120,12 @@ impl Engine {
         }
         self.unclear_at = Some(self.now);
         self.unclear_streak += 1;
+        let step = self.state.current().map(|step| &self.job.step(step).answer);
         if matches!(self.asking, Asking::Thin { .. }) {
             // One short word is what noise hides first.
             self.say_line(Priority::Chat, Line::UnclearRight);
+        } else if matches!(self.asking, Asking::Step) && matches!(step, Some(Answer::YesNo(_))) {
+            self.say_line(Priority::Chat, Line::UnclearYesNo);
         } else if self.unclear_streak < UNCLEAR_HELP {
             self.say_line(Priority::Chat, Line::Unclear);
         } else if self.unclear_streak == UNCLEAR_HELP {

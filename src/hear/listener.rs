@@ -48,6 +48,8 @@ pub struct Listener {
     own_power: VecDeque<f32>,
     /// The same of its newest frames while nobody spoke: the echo canceller makes noise softer for a while after it worked.
     quiet_power: VecDeque<f32>,
+    /// Frames that were ever among them.
+    quiet_frames: usize,
 }
 
 /// How the listener works.
@@ -145,6 +147,7 @@ impl Listener {
             level: Level { now: SILENCE_DB, floor: None, own: None },
             own_power: VecDeque::with_capacity(OWN_POWER_FRAMES),
             quiet_power: VecDeque::with_capacity(QUIET_LEN / FRAME_LEN),
+            quiet_frames: 0,
         })
     }
 
@@ -434,8 +437,10 @@ impl Listener {
                 self.quiet_power.pop_front();
             }
             self.quiet_power.push_back(rms(mic).powi(2));
-            let mean = self.quiet_power.iter().sum::<f32>() / self.quiet_power.len() as f32;
-            self.level.floor = Some(decibels(mean.sqrt()));
+            self.quiet_frames += 1;
+            if self.quiet_frames.is_multiple_of(FLOOR_EVERY_FRAMES) {
+                self.level.floor = Some(decibels(median(&self.quiet_power).sqrt()));
+            }
         }
     }
 
@@ -474,6 +479,13 @@ pub enum ListenError {
     Recogniser(#[from] RecogniserError),
 }
 
+/// The middle one; words that begin before they are noticed are among the quiet frames, and would raise a mean by tens of decibels.
+fn median(powers: &VecDeque<f32>) -> f32 {
+    let mut sorted: Vec<f32> = powers.iter().copied().collect();
+    sorted.sort_by(f32::total_cmp);
+    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+}
+
 fn decibels(rms: f32) -> f32 {
     (20.0 * rms.max(1e-6).log10()).max(SILENCE_DB)
 }
@@ -497,6 +509,8 @@ const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
 /// Quiet after which an utterance is scored again with more of the sound after it: 192 ms.
 const EARLY_WINDOWS: usize = 6;
 const QUIET_LEN: usize = 3 * SAMPLE_RATE;
+/// 0.1 s.
+const FLOOR_EVERY_FRAMES: usize = 10;
 const BACKGROUND_LEN: usize = SAMPLE_RATE * 6 / 5;
 const BACKGROUND_EVERY_LEN: usize = 3 * SAMPLE_RATE;
 const SETTLE_WINDOWS: usize = 12;

@@ -129,6 +129,12 @@ impl Person<'_> {
             voices.extend(VOICES);
             loop {
                 let voice = voices.pop_front().unwrap_or_else(|| panic!("'{text}' was never understood at '{step}'"));
+                // Whoever is not understood with a short word is told a longer one, and says it.
+                let text = match *text {
+                    "yes" if voices.len() < 3 => "affirmative",
+                    "no" if voices.len() < 3 => "negative",
+                    text => text,
+                };
                 self.hear_out();
                 program.seen = program.lines.lock().unwrap().len();
                 self.server.play(&clip(&self.clips, voice, text));
