@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Input, Key};
 use sparehand::engine::output::PhraseClass;
-use sparehand::engine::{Ending, Move};
+use sparehand::engine::{Asked, AskedFor, Ending, Move};
 use sparehand::routine::{Answer, StepIndex, Touches};
 use world::World;
 use world::cast::{self, RIGS, alone, movement, rig, routine, two};
@@ -256,7 +256,13 @@ fn goes_on(world: &mut World) {
         if world.ended || world.engine.state().ended.is_some() {
             return;
         }
-        if world.may_say().contains(&"never mind") && cast::asked(world).is_empty() {
+        // While a note is waited for nothing that is asked for may be said.
+        let asked = cast::asked(world);
+        let may_answer = |asked: &Asked| match &asked.kind {
+            AskedFor::Other(phrases) => phrases.iter().any(|phrase| world.may_say().contains(&phrase.as_str())),
+            _ => true,
+        };
+        if world.may_say().contains(&"never mind") && !asked.iter().any(|(_, asked)| may_answer(asked)) {
             world.hear("never mind");
             continue;
         }

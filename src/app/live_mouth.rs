@@ -5,13 +5,14 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, Receiver, Sender};
 use std::time::Duration;
 
-use crate::app::clock::pause;
+use crate::app::clock::{Clock, pause};
 use crate::app::live::{NAP, News, REOPEN_EVERY};
 use crate::app::live_ear::ToEar;
 use crate::engine::output::{Priority, Utterance, VoiceSettings};
 use crate::say::loud_enough::InNoise;
 use crate::say::playback::Playback;
 use crate::say::speaker::{CutStyle, Speaker};
+use crate::units::SessionTime;
 
 /// What the loop tells the mouth.
 pub(super) enum ToMouth {
@@ -44,6 +45,8 @@ impl Mouth {
         let mut waiting: Option<[f32; 480]> = None;
         let mut prepare: Vec<String> = Vec::new();
         let mut since_open = 0u32;
+        let mut pace = Pace::begin();
+        let mut works = playback.is_some();
         while !self.stop.load(Ordering::Relaxed) {
             loop {
                 match self.orders.try_recv() {
@@ -74,13 +77,31 @@ impl Mouth {
                     Err(mpsc::TryRecvError::Disconnected) => return,
                 }
             }
-            if playback.as_ref().is_some_and(|playback| playback.failed().is_some()) {
+            let lost = playback.as_ref().and_then(|playback| match playback.failed() {
+                Some(_) => Some("the device is gone"),
+                None => pace.has_stopped(playback.taken()).then_some("it takes no sound"),
+            });
+            if let Some(why) = lost {
                 playback = None;
                 since_open = 0;
-                self.tell(News::MouthLost("the device is gone".to_owned()));
+                // Nothing sounds: whoever answers now is heard.
+                self.speaking.store(false, Ordering::Relaxed);
+                if std::mem::take(&mut works) {
+                    self.tell(News::MouthLost(why.to_owned()));
+                }
             }
             match &mut playback {
                 Some(playback) => {
+                    // One that opens and takes no more than its buffers hold is not back.
+                    if !works {
+                        if playback.taken() > BACK_SAMPLES {
+                            works = true;
+                            self.tell(News::MouthBack);
+                        }
+                        while !works && playback.write_pause(&[0.0; 480]) {}
+                        pause(NAP);
+                        continue;
+                    }
                     // Time goes on at the pace at which the device takes frames.
                     loop {
                         let frame = waiting.take().unwrap_or_else(|| self.render());
@@ -96,9 +117,7 @@ impl Mouth {
                     since_open += 1;
                     if since_open.is_multiple_of(REOPEN_EVERY) {
                         playback = self.open();
-                        if playback.is_some() {
-                            self.tell(News::MouthBack);
-                        }
+                        pace = Pace::begin();
                     }
                 }
             }
@@ -142,6 +161,36 @@ impl Mouth {
     }
 }
 
+/// Whether a loudspeaker still takes what it is given: one that stands still holds up everything that is to be said, and, since the
+/// program then seems to speak, whatever is answered.
+struct Pace {
+    clock: Clock,
+    taken: u64,
+    since: SessionTime,
+    looks: u32,
+}
+
+impl Pace {
+    fn begin() -> Self {
+        let clock = Clock::start();
+        let since = clock.now();
+        Self { clock, taken: 0, since, looks: 0 }
+    }
+
+    /// `taken` is the device's count. It has stopped where that stood still for longer than a device may, and was looked at so often meanwhile that
+    /// it was not this thread that was held up.
+    fn has_stopped(&mut self, taken: u64) -> bool {
+        let now = self.clock.now();
+        if taken != self.taken {
+            (self.taken, self.since, self.looks) = (taken, now, 0);
+        }
+        self.looks += 1;
+        // What it takes at first goes into its buffers.
+        let patience = if self.taken <= BACK_SAMPLES { ASLEEP } else { STALLED };
+        self.looks > STALLED_LOOKS && now.since(self.since) > patience
+    }
+}
+
 fn above_noise(voice: VoiceSettings, in_noise: InNoise) -> VoiceSettings {
     let speed = if in_noise.slow { voice.speed * SLOW } else { voice.speed };
     VoiceSettings { speed, volume_db: voice.volume_db + in_noise.extra_db }
@@ -149,3 +198,10 @@ fn above_noise(voice: VoiceSettings, in_noise: InNoise) -> VoiceSettings {
 
 /// Of the pace that the person has set: from 176 words a minute to 99 (at most 100 in noise: ICAO Doc 9432, from memory).
 const SLOW: f32 = 0.56;
+/// A second and a half, and a sixth of the naps in it.
+const STALLED: Duration = Duration::from_millis(1_500);
+const STALLED_LOOKS: u32 = 60;
+/// A third of a second.
+const BACK_SAMPLES: u64 = 16_000;
+/// A device that is asleep may take seconds to begin.
+const ASLEEP: Duration = Duration::from_secs(5);

@@ -81,6 +81,34 @@ fn a_microphone_that_is_pulled_out_is_noticed_within_a_second_and_heard_again_at
     }
 }
 
+/// While it seemed to be speaking into a loudspeaker that takes nothing, it would hear no answer.
+#[test]
+fn a_loudspeaker_that_stands_still_is_noticed_and_answers_are_heard_meanwhile() {
+    let server = SoundServer::start();
+    let rig = server.folder().join("rig.toml");
+    std::fs::write(&rig, "").unwrap();
+    let journal = server.folder().join("journal.sqlite");
+    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
+    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    // In the midst of a sentence.
+    pause(Duration::from_secs(3));
+    program.seen = program.lines.lock().unwrap().len();
+    server.hold_loudspeaker(true);
+    program.wait_for("loudspeaker lost", 1, Duration::from_millis(2_500));
+    let words = clip(&server.folder().join("clips"), VOICE, "gloves on");
+    for attempt in 0.. {
+        assert!(attempt < 4, "never understood without a loudspeaker");
+        server.play(&words);
+        pause(Duration::from_secs(2));
+        if program.new_lines().iter().any(|line| line.contains("kept: gloves = gloves on")) {
+            break;
+        }
+    }
+    assert!(!program.new_lines().iter().any(|line| line.contains("loudspeaker back")), "it takes nothing yet");
+    server.hold_loudspeaker(false);
+    program.wait_for("loudspeaker back", 1, Duration::from_secs(6));
+}
+
 /// Seconds of the time that a line begins with, such as `[1:02.3]`.
 fn program_time(line: &str) -> f64 {
     let time = line.trim_start_matches('[').split(']').next().unwrap();

@@ -102,6 +102,11 @@ impl SoundServer {
         assert!(self.command("pactl").args(arguments).status().unwrap().success(), "pactl {arguments:?}");
     }
 
+    /// The loudspeaker stands still, and reports nothing; or goes on.
+    pub fn hold_loudspeaker(&self, held: bool) {
+        self.must(&["suspend-sink", "loudspeaker", if held { "1" } else { "0" }]);
+    }
+
     /// Somebody pulls the microphone out.
     pub fn pull_microphone_out(&self) {
         let listed = self.command("pactl").args(["list", "short", "modules"]).output().unwrap();
