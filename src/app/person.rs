@@ -83,6 +83,11 @@ impl Person {
         !self.turns.is_empty()
     }
 
+    /// Whether they work, and will answer when they have done.
+    pub fn is_at_work(&self) -> bool {
+        self.due.is_some()
+    }
+
     /// Decides whether to begin to speak now. Call with every frame; then tell [`Person::spoke`] how long it takes.
     pub fn attend(&mut self, noticed: &Noticed<'_>) -> Option<Doing> {
         let now = noticed.now;
@@ -216,6 +221,20 @@ mod tests {
         let mut person = Person::new(Script::none());
         let begun = attend(&mut person, &asked, |ms| ms < 3_000, 14);
         assert_eq!(begun[0], (13_400, Doing::Say("gloves on".to_owned())));
+    }
+
+    #[test]
+    fn whoever_will_answer_is_at_work_until_then() {
+        let asked =
+            Asked { usual: Duration::from_secs(600), ..asked("chairs", 1, AskedFor::Answer(vec!["done".to_owned()])) };
+        let mut person = Person::new(Script::none());
+        assert!(!person.is_at_work());
+        assert_eq!(attend(&mut person, &asked, |_| false, 590), []);
+        assert!(person.is_at_work(), "for ten minutes");
+        let silent = Script { answers_elsewhere: false, ..Script::none() };
+        let mut person = Person::new(silent);
+        assert_eq!(attend(&mut person, &asked, |_| false, 590), []);
+        assert!(!person.is_at_work(), "who has nothing to say only waits");
     }
 
     #[test]

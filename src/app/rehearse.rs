@@ -189,7 +189,7 @@ impl Stage {
     fn person_attends(&mut self, now: SessionTime, speaking: bool) -> Result<(), AppError> {
         let asked = self.session.asked(now);
         let noticed = Noticed { now, asked: &asked, speaking, say_agains: self.summary.say_agains };
-        let waits = !self.person.has_turns() && self.saying.is_none() && !speaking;
+        let waits = !self.person.has_turns() && !self.person.is_at_work() && self.saying.is_none() && !speaking;
         self.idle = if waits { self.idle + FRAME } else { Duration::ZERO };
         if let Some(doing) = self.person.attend(&noticed) {
             let sounding = self.room.begin(&doing, &mut self.person_voice)?;
