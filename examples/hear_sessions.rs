@@ -255,9 +255,9 @@ impl Run {
 
     /// The last wording that means the same.
     fn in_other_words(&self, answer: String) -> String {
-        let phrases = self.set.iter().flat_map(|set| &set.phrases);
+        let mut phrases = self.set.iter().flat_map(|set| &set.phrases);
         let group = phrases.clone().find(|phrase| phrase.text == answer).map(|phrase| phrase.group);
-        phrases.filter(|phrase| Some(phrase.group) == group).last().map_or(answer, |phrase| phrase.text.clone())
+        phrases.rfind(|phrase| Some(phrase.group) == group).map_or(answer, |phrase| phrase.text.clone())
     }
 
     /// Lets `clip` sound, and `after_s` more of the noise; tells the engine what was heard.
@@ -299,7 +299,7 @@ impl Run {
     }
 
     fn engine_wakes(&self) -> bool {
-        self.now.as_millis() % 1_000 == 0
+        self.now.as_millis().is_multiple_of(1_000)
     }
 
     fn tell(&mut self, input: Input) -> Result<(), Box<dyn std::error::Error>> {
