@@ -9,6 +9,21 @@ fn world() -> World {
     World::new(&rig(""))
 }
 
+/// After the first time: once more "say again", once the words, and then nothing however long somebody talks.
+fn then_quiet(world: &mut World) {
+    world.quiet();
+    let start = world.now;
+    for _ in 0..6 {
+        world.pass_s(5);
+        world.tell(Input::SpeechUnclear);
+        world.quiet();
+    }
+    let said = world.said_since(start);
+    assert_eq!(said.len(), 2, "{said:?}");
+    assert_eq!(said[0], "Say again?");
+    assert!(said[1].starts_with("I cannot make that out. Say: "), "{said:?}");
+}
+
 #[test]
 fn what_is_not_understood_costs_a_say_again_and_then_the_words_to_say_and_then_quiet() {
     let mut world = world();
@@ -53,7 +68,7 @@ fn whoever_is_not_understood_when_asked_whether_it_was_heard_right_is_told_longe
     world.pass_s(5);
     world.tell(Input::SpeechUnclear);
     assert_eq!(world.last_said(), "Say: that is right, or: that is wrong. Or press Enter for yes.");
-    world.quiet();
+    then_quiet(&mut world);
     world.hear("that is right");
     assert!(!world.is_open("grey-held"), "{}", world.last_said());
 }
@@ -65,7 +80,7 @@ fn whoever_is_not_understood_at_a_question_is_told_longer_words_for_yes_and_no()
     world.pass_s(5);
     world.tell(Input::SpeechUnclear);
     assert_eq!(world.last_said(), "Say: affirmative, or: negative.");
-    world.quiet();
+    then_quiet(&mut world);
     world.hear("affirmative");
     assert!(!world.is_open("rinse-clear"), "{}", world.last_said());
 }

@@ -121,16 +121,18 @@ impl Engine {
         self.unclear_at = Some(self.now);
         self.unclear_streak += 1;
         let step = self.state.current().map(|step| &self.job.step(step).answer);
-        if matches!(self.asking, Asking::Thin { .. }) {
-            // One short word is what noise hides first.
-            self.say_line(Priority::Chat, Line::UnclearRight);
-        } else if matches!(self.asking, Asking::Step) && matches!(step, Some(Answer::YesNo(_))) {
-            self.say_line(Priority::Chat, Line::UnclearYesNo);
-        } else if self.unclear_streak < UNCLEAR_HELP {
-            self.say_line(Priority::Chat, Line::Unclear);
-        } else if self.unclear_streak == UNCLEAR_HELP {
-            let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_in_all_words())]);
-            self.say(Priority::Chat, text);
+        match self.unclear_streak {
+            // One short word is what noise hides first: longer ones are told at once.
+            1 if matches!(self.asking, Asking::Thin { .. }) => self.say_line(Priority::Chat, Line::UnclearRight),
+            1 if matches!(self.asking, Asking::Step) && matches!(step, Some(Answer::YesNo(_))) => {
+                self.say_line(Priority::Chat, Line::UnclearYesNo);
+            }
+            streak if streak < UNCLEAR_HELP => self.say_line(Priority::Chat, Line::Unclear),
+            UNCLEAR_HELP => {
+                let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_in_all_words())]);
+                self.say(Priority::Chat, text);
+            }
+            _ => {}
         }
     }
 
