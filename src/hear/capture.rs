@@ -137,16 +137,17 @@ impl Watch {
         let gone = Arc::new(AtomicBool::new(false));
         let (tell, wanted) = (Arc::clone(&gone), wanted.to_owned());
         let watch = move || {
-            let mut host = None;
+            let mut host: Option<Host> = None;
             while stopped.recv_timeout(WATCH_EVERY) == Err(RecvTimeoutError::Timeout) {
-                let listed = host.get_or_insert_with(|| hosts().next()).as_ref().map(HostTrait::input_devices);
-                match listed {
-                    Some(Ok(mut devices)) => {
-                        let is_there = devices.any(|device| is_named(&device, &wanted));
-                        tell.store(!is_there, Ordering::Relaxed);
+                if host.as_ref().is_none_or(|host| lists(host, &wanted) != Some(true)) {
+                    // A server that was away has a new host, and while it is away another sound system may answer.
+                    let mut answers = hosts().map(|host| (lists(&host, &wanted), host)).collect::<Vec<_>>();
+                    let found = answers.iter().position(|(there, _)| *there == Some(true));
+                    // Where nothing can be listed nothing is known: a stream that is dead shows that itself.
+                    if found.is_some() || answers.iter().any(|(there, _)| there.is_some()) {
+                        tell.store(found.is_none(), Ordering::Relaxed);
                     }
-                    // A server that is gone shows in the stream itself; its host is of no use any more.
-                    Some(Err(_)) | None => host = None,
+                    host = found.map(|at| answers.swap_remove(at).1);
                 }
             }
         };
@@ -196,6 +197,11 @@ fn names(device: &cpal::Device) -> Option<InputDevice> {
     let id = device.id().ok()?.to_string();
     let name = device.description().map_or_else(|_| id.clone(), |description| description.name().to_owned());
     Some(InputDevice { id, name })
+}
+
+/// Whether a host has the microphone with this id or name; `None` where it cannot list what it has.
+fn lists(host: &Host, wanted: &str) -> Option<bool> {
+    host.input_devices().ok().map(|mut devices| devices.any(|device| is_named(&device, wanted)))
 }
 
 fn is_named(device: &cpal::Device, wanted: &str) -> bool {

@@ -16,7 +16,7 @@ fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_wh
     let rig = server.folder().join("rig.toml");
     std::fs::write(&rig, "").unwrap();
     let journal = server.folder().join("journal.sqlite");
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
+    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &["--microphone", "Monitor of Microphone"]);
     program.wait_for("step: gloves", 1, Duration::from_secs(30));
     pause(Duration::from_secs(3));
 
