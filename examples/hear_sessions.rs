@@ -7,12 +7,15 @@
 
 #[path = "../tests/hear_support/mod.rs"]
 mod hear_support;
+#[path = "../tests/hear_support/processor.rs"]
+mod processor;
 
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
 
 use hear_support::{Voice, spoken};
+use processor::processor_time_s;
 use rand::rngs::SmallRng;
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
@@ -271,7 +274,7 @@ impl Run {
                 let noise = self.noise[(self.noise_at + place) % self.noise.len()];
                 noise + if place >= begins { clip.get(place - begins).copied().unwrap_or(0.0) } else { 0.0 }
             });
-            let began = processor_time_ms()?;
+            let began = processor_time_s()?;
             let event = self.listener.push_frame(&frame, None, false)?;
             self.now += Duration::from_millis(10);
             if self.engine_wakes() {
@@ -279,7 +282,7 @@ impl Run {
             }
             match event {
                 Some(HearEvent::Heard(heard)) => {
-                    let late = ((at + 1) * 10) as f64 - ends as f64 / 16.0 + processor_time_ms()? - began;
+                    let late = ((at + 1) * 10) as f64 - ends as f64 / 16.0 + 1e3 * (processor_time_s()? - began);
                     if is_talk {
                         self.tally.talk_taken.push(format!("{} ({:?})", heard.text, heard.certainty));
                     } else if late > 0.0 {
@@ -361,13 +364,6 @@ impl Run {
             self.tally.ordinary_wrong.extend(wrong);
         }
     }
-}
-
-/// Time that this thread, which does all the work, had a processor.
-fn processor_time_ms() -> Result<f64, Box<dyn std::error::Error>> {
-    let text = std::fs::read_to_string("/proc/self/schedstat")?;
-    let nanoseconds: f64 = text.split_whitespace().next().ok_or("/proc/self/schedstat is empty")?.parse()?;
-    Ok(nanoseconds / 1e6)
 }
 
 /// As [`spoken`] makes it.

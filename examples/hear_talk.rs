@@ -6,6 +6,8 @@
 
 #[path = "../tests/hear_support/loudspeaker.rs"]
 mod loudspeaker;
+#[path = "../tests/hear_support/processor.rs"]
+mod processor;
 
 use std::collections::BTreeSet;
 use std::io::BufRead;
@@ -13,6 +15,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use loudspeaker::Room;
+use processor::processor_time_s;
 use rand::rngs::SmallRng;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
@@ -130,13 +133,6 @@ fn listening_sets() -> Result<Vec<ListeningSet>, Box<dyn std::error::Error>> {
         }
     }
     Ok(sets)
-}
-
-/// Time that this thread, which does all the work, had a processor.
-fn processor_time_s() -> Result<f64, Box<dyn std::error::Error>> {
-    let text = std::fs::read_to_string("/proc/self/schedstat")?;
-    let nanoseconds: f64 = text.split_whitespace().next().ok_or("/proc/self/schedstat is empty")?.parse()?;
-    Ok(nanoseconds / 1e9)
 }
 
 /// The most resident memory so far.
