@@ -11,10 +11,14 @@ use sparehand::journal::{JournalReader, RunId};
 const RIG: &str = "[tank_dump]\nrinse_s = 20\nlayer_s = 8\n";
 
 fn rehearse(folder: &Path, script: &str) -> Output {
-    fs::write(folder.join("rig.toml"), RIG).unwrap();
+    rehearse_routine("tank-dump", folder, RIG, script)
+}
+
+fn rehearse_routine(routine: &str, folder: &Path, rig: &str, script: &str) -> Output {
+    fs::write(folder.join("rig.toml"), rig).unwrap();
     fs::write(folder.join("script.toml"), script).unwrap();
     Command::new(env!("CARGO_BIN_EXE_sparehand"))
-        .args(["rehearse", "tank-dump", "--rig"])
+        .args(["rehearse", routine, "--rig"])
         .arg(folder.join("rig.toml"))
         .arg("--script")
         .arg(folder.join("script.toml"))
@@ -80,6 +84,30 @@ fn acknowledgements_and_silence_leave_a_critical_step_open() {
     let talk = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(talk.contains("I need the state. Say: grey closed, or grey open."), "{talk}");
     assert_eq!(talk.matches("Still here.").count(), 1, "one soft reminder:\n{talk}");
+}
+
+/// As long as nothing happens and nobody has anything to say a rehearsal goes on for six minutes; this clock runs for longer
+/// before the program says that half of it is over.
+#[test]
+fn a_clock_that_runs_is_waited_for_however_long() {
+    let folder = tempfile::tempdir().unwrap();
+    let rig = RIG.replace("rinse_s = 20", "rinse_s = 800");
+    let script =
+        "work = 0.0\n[[turn]]\nat = 'rinse-release'\nsay = 'end the run'\n[[turn]]\nafter_s = 6\nsay = 'yes'\n";
+    let output = rehearse_routine("tank-dump", folder.path(), &rig, script);
+    let summary = summary(folder.path(), &output);
+    let talk = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(talk.contains("kept: clock of rinse-water ended after 80"), "{talk}");
+    assert_eq!(summary["outcome"], "ended", "{talk}");
+}
+
+#[test]
+fn an_emergency_card_is_no_routine_and_its_words_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let output = rehearse_routine("overflow", folder.path(), RIG, "");
+    assert!(!output.status.success());
+    let error = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(error.contains("'overflow' is an emergency card") && error.contains("tank overflow"), "{error}");
 }
 
 #[test]

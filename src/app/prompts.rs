@@ -10,7 +10,7 @@ use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
 use crate::engine::practice::crew_by_practice;
 use crate::engine::{Crew, Engine, Move};
 use crate::rig::{Person, Rig, RigError};
-use crate::routine::{self, Library, Routine, RoutineError, Source};
+use crate::routine::{self, Library, Routine, RoutineError, RoutineKind, Source};
 use thiserror::Error;
 
 /// A text with the name that errors give it.
@@ -38,6 +38,10 @@ pub enum PromptError {
         "--with: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
     )]
     Stranger { name: String, known: String },
+    #[error(
+        "'{id}' is an emergency card, expected a routine: a card begins at once, in any run, by its words ({words}); begin a run, such as `sparehand run tank-dump`, and say them"
+    )]
+    Card { id: String, words: String },
     #[error("'{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file")]
     StrangerToLearn { name: String, known: String },
 }
@@ -79,14 +83,20 @@ pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptErro
 /// searched first (`moves/<id>.toml`).
 ///
 /// # Errors
-/// Neither a routine nor a move, an unreadable file, or one that is refused.
+/// Neither a routine nor a move, an emergency card, an unreadable file, or one that is refused.
 pub fn job(id: &str, rig: &Rig, config: &Path) -> Result<Move, PromptError> {
     let job = match move_file(id, config)? {
         Some((name, file)) => {
             let legs: Result<Vec<Routine>, _> = file.routine.iter().map(|leg| routine(&leg.id, rig, config)).collect();
             file.join(&name, legs?)?
         }
-        None => Move::single(routine(id, rig, config)?),
+        None => match routine(id, rig, config)? {
+            // Alone it has no step that counts: nothing would be said.
+            card if card.kind == RoutineKind::Emergency => {
+                return Err(PromptError::Card { id: id.to_owned(), words: card.start.join(", ") });
+            }
+            routine => Move::single(routine),
+        },
     };
     let cards: Result<Vec<Routine>, _> = CARDS.iter().map(|card| routine(card, rig, config)).collect();
     Ok(job.with_cards(&cards?))

@@ -189,7 +189,10 @@ impl Stage {
     fn person_attends(&mut self, now: SessionTime, speaking: bool) -> Result<(), AppError> {
         let asked = self.session.asked(now);
         let noticed = Noticed { now, asked: &asked, speaking, say_agains: self.summary.say_agains };
-        let waits = !self.person.has_turns() && !self.person.is_at_work() && self.saying.is_none() && !speaking;
+        // A clock that runs is waited for, were it hours: bleach stands in a tank as long.
+        let clock_runs = self.session.engine().state().clocks.values().any(|clock| clock.ends() > now);
+        let somebody_acts = self.person.has_turns() || self.person.is_at_work() || self.saying.is_some();
+        let waits = !clock_runs && !somebody_acts && !speaking;
         self.idle = if waits { self.idle + FRAME } else { Duration::ZERO };
         if let Some(doing) = self.person.attend(&noticed) {
             let sounding = self.room.begin(&doing, &mut self.person_voice)?;
