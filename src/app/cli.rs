@@ -22,6 +22,7 @@ use crate::engine::output::VoiceSettings;
 use crate::hear::vosk::{VoskSettings, fetched_library};
 use crate::journal::{JournalReader, RunId};
 use crate::say::NumberReading;
+use crate::say::speaker::PACES;
 
 /// A spare hand that talks: reads the steps of breaking camp aloud, hears short answers, keeps the clocks. Offline.
 #[derive(Debug, Parser)]
@@ -183,8 +184,17 @@ pub struct SayArgs {
     #[arg(short, long, value_name = "FILE")]
     pub out: Option<PathBuf>,
     /// Share of the usual pace, 0.55 to 1.5.
-    #[arg(long, value_name = "PACE", default_value_t = 1.0)]
+    #[arg(long, value_name = "PACE", default_value_t = 1.0, value_parser = pace)]
     pub pace: f32,
+}
+
+/// A pace that the voice can keep.
+fn pace(text: &str) -> Result<f32, String> {
+    let (slowest, fastest) = PACES;
+    match text.parse::<f32>() {
+        Ok(pace) if (slowest..=fastest).contains(&pace) => Ok(pace),
+        _ => Err(format!("found '{text}', expected a number from {slowest} to {fastest}")),
+    }
 }
 
 #[derive(Debug, Args)]

@@ -331,12 +331,15 @@ fn volume_gain(settings: VoiceSettings, is_alarm: bool) -> f32 {
     decibels(if is_alarm { (volume + ALARM_EXTRA_DB).max(ALARM_LEAST_DB) } else { volume })
 }
 
+/// The slowest and the fastest pace, as shares of the usual one.
+pub const PACES: (f32, f32) = (0.55, 1.5);
+
 fn within_range(settings: VoiceSettings) -> VoiceSettings {
     let sound = |value: f32, usual: f32| if value.is_finite() { value } else { usual };
     let usual = VoiceSettings::default();
     VoiceSettings {
         // Whoever has it speak slowly already gets no slower in noise than a hundred words a minute.
-        speed: sound(settings.speed, usual.speed).clamp(0.55, 1.5),
+        speed: sound(settings.speed, usual.speed).clamp(PACES.0, PACES.1),
         volume_db: sound(settings.volume_db, usual.volume_db).clamp(-18.0, 6.0),
     }
 }
