@@ -15,12 +15,8 @@ const VOICE: (&str, &str) = ("flite", "rms");
 #[test]
 fn its_own_voice_in_the_microphone_confirms_nothing() {
     let server = SoundServer::start();
-    let rig = server.folder().join("rig.toml");
-    std::fs::write(&rig, "").unwrap();
-    let journal = server.folder().join("journal.sqlite");
     server.echo(1.0);
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
-    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut program = Program::tank_dump(&server, &[]);
     let clips = server.folder().join("clips");
     let say = |program: &mut Program, words: &str, wanted: &str| {
         for attempt in 0.. {
@@ -41,7 +37,7 @@ fn its_own_voice_in_the_microphone_confirms_nothing() {
         say(&mut program, "explain", "heard: explain");
     }
     let answered = || {
-        let reader = JournalReader::open(&journal).unwrap();
+        let reader = JournalReader::open(&server.folder().join("journal.sqlite")).unwrap();
         let events: Vec<Event> = reader.events(RunId(1)).unwrap().into_iter().map(|record| record.event).collect();
         let count = |wanted: &dyn Fn(&Event) -> bool| events.iter().filter(|event| wanted(event)).count();
         count(&|event| matches!(event, Event::StepAnswered { .. } | Event::OtherStateHeard { .. }))
@@ -56,12 +52,8 @@ const AS_LOUD: f32 = 0.14;
 #[test]
 fn stop_gets_through_its_own_voice() {
     let server = SoundServer::start();
-    let rig = server.folder().join("rig.toml");
-    std::fs::write(&rig, "").unwrap();
-    let journal = server.folder().join("journal.sqlite");
     server.echo(1.0);
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
-    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut program = Program::tank_dump(&server, &[]);
     let clips = server.folder().join("clips");
     pause(Duration::from_secs(14));
     let mut times = Vec::new();

@@ -13,11 +13,7 @@ const VOICE: (&str, &str) = ("flite", "rms");
 #[test]
 fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_when_it_is_back() {
     let mut server = SoundServer::start();
-    let rig = server.folder().join("rig.toml");
-    std::fs::write(&rig, "").unwrap();
-    let journal = server.folder().join("journal.sqlite");
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &["--microphone", "Monitor of Microphone"]);
-    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut program = Program::tank_dump(&server, &["--microphone", "Monitor of Microphone"]);
     pause(Duration::from_secs(3));
 
     program.seen = program.lines.lock().unwrap().len();
@@ -44,7 +40,7 @@ fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_wh
             break;
         }
     }
-    let reader = JournalReader::open(&journal).unwrap();
+    let reader = JournalReader::open(&server.folder().join("journal.sqlite")).unwrap();
     let events: Vec<Event> = reader.events(RunId(1)).unwrap().into_iter().map(|record| record.event).collect();
     let place = |wanted: &Event| events.iter().position(|event| event == wanted);
     assert!(place(&Event::HearingLost).is_some() && place(&Event::HearingLost) < place(&Event::HearingBack));
@@ -53,12 +49,8 @@ fn a_sound_server_that_dies_is_noticed_within_two_seconds_and_the_run_goes_on_wh
 #[test]
 fn a_microphone_that_is_pulled_out_is_noticed_within_a_second_and_heard_again_at_another_rate() {
     let server = SoundServer::start();
-    let rig = server.folder().join("rig.toml");
-    std::fs::write(&rig, "").unwrap();
-    let journal = server.folder().join("journal.sqlite");
     let arguments = ["--microphone", "Monitor of Microphone"];
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &arguments);
-    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut program = Program::tank_dump(&server, &arguments);
     pause(Duration::from_secs(14));
 
     program.seen = program.lines.lock().unwrap().len();
@@ -85,11 +77,7 @@ fn a_microphone_that_is_pulled_out_is_noticed_within_a_second_and_heard_again_at
 #[test]
 fn a_loudspeaker_that_stands_still_is_noticed_and_answers_are_heard_meanwhile() {
     let server = SoundServer::start();
-    let rig = server.folder().join("rig.toml");
-    std::fs::write(&rig, "").unwrap();
-    let journal = server.folder().join("journal.sqlite");
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
-    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut program = Program::tank_dump(&server, &[]);
     // In the midst of a sentence.
     pause(Duration::from_secs(3));
     program.seen = program.lines.lock().unwrap().len();

@@ -13,12 +13,8 @@ const TURNS: usize = 12;
 #[ignore = "a measurement, to be made on an idle machine: cargo nextest run --release --test live --run-ignored only"]
 fn a_reply_begins_soon_after_the_word_that_asks_for_it() {
     let server = SoundServer::start();
-    let rig = server.folder().join("rig.toml");
-    std::fs::write(&rig, "").unwrap();
-    let journal = server.folder().join("journal.sqlite");
     let (ear, microphone) = (server.listen(), server.listen_to_microphone());
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
-    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut program = Program::tank_dump(&server, &[]);
     let mut late = Vec::new();
     for turn in 0..TURNS {
         while ear.quiet_for() < Duration::from_millis(1_500) {

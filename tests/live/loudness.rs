@@ -14,13 +14,9 @@ const SHOUTED_RMS: f32 = 0.3;
 #[test]
 fn over_noise_it_speaks_louder_and_then_slower_than_a_hundred_words_a_minute() {
     let server = SoundServer::start();
-    let rig = server.folder().join("rig.toml");
-    std::fs::write(&rig, "").unwrap();
-    let journal = server.folder().join("journal.sqlite");
     server.echo(1.0);
     let ear = server.listen();
-    let mut program = Program::start(&server, "tank-dump", &rig, &journal, &[]);
-    program.wait_for("step: gloves", 1, Duration::from_secs(30));
+    let mut program = Program::tank_dump(&server, &[]);
     pause(Duration::from_secs(14));
     let mut explained = Vec::new();
     for turn in 0..5 {

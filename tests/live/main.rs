@@ -5,6 +5,7 @@ mod faults;
 #[path = "../hear_support/mod.rs"]
 mod hear_support;
 mod latency;
+mod lesson;
 mod loudness;
 mod mic;
 mod morning;

@@ -24,6 +24,15 @@ impl Program {
         Self::spawn(&mut command)
     }
 
+    /// Starts the tank dump of an ordinary rig, and waits until its first step is asked for.
+    pub fn tank_dump(server: &SoundServer, more: &[&str]) -> Self {
+        let rig = server.folder().join("rig.toml");
+        std::fs::write(&rig, "").unwrap();
+        let mut program = Self::start(server, "tank-dump", &rig, &server.folder().join("journal.sqlite"), more);
+        program.wait_for("step: gloves", 1, Duration::from_secs(30));
+        program
+    }
+
     /// Starts this command, whose lines are kept.
     pub fn spawn(command: &mut Command) -> Self {
         let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
