@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use crate::app::AppError;
 use crate::app::learn_ends::Ends;
+use crate::app::mic_command::filled;
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
@@ -373,11 +374,6 @@ fn outcome(heard: &Heard, line: &str) -> &'static str {
         Some(_) => "would-ask",
         None => "left-out",
     }
-}
-
-/// `text` with the names in braces filled in.
-pub(super) fn filled(text: &str, blanks: &[(&str, &str)]) -> String {
-    blanks.iter().fold(text.to_owned(), |text, (name, value)| text.replace(&format!("{{{name}}}"), value))
 }
 
 const WORDS: &str = include_str!("../../prompts/phrases/learn.toml");

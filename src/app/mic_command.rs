@@ -355,7 +355,8 @@ fn key(advice: Advice) -> &'static str {
     }
 }
 
-fn filled(text: &str, blanks: &[(&str, &str)]) -> String {
+/// `text` with the names in braces filled in.
+pub(super) fn filled(text: &str, blanks: &[(&str, &str)]) -> String {
     blanks.iter().fold(text.to_owned(), |text, (name, value)| text.replace(&format!("{{{name}}}"), value))
 }
 

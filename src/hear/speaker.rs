@@ -200,6 +200,7 @@ const NATS_A_DISTANCE: f32 = 60.0;
 const EVEN: f32 = 0.012;
 /// Of 100 right answers in wind at 5 dB about ten are farther than this from their own example, of others' talk nine in ten.
 const FARTHEST: f32 = 0.105;
+/// Where speech begins and ends: over the level that 15 of 100 frames are below (6 dB), and as a share of the loudest (-22 dB).
 const STANDS_OUT: f32 = 2.0;
 const LEAST_SHARE: f32 = 0.08;
 
