@@ -4,6 +4,7 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Output};
 
+use rstest::rstest;
 use serde_json::Value;
 use sparehand::engine::event::Event;
 use sparehand::journal::{JournalReader, RunId};
@@ -108,6 +109,30 @@ fn an_emergency_card_is_no_routine_and_its_words_are_told() {
     assert!(!output.status.success());
     let error = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(error.contains("'overflow' is an emergency card") && error.contains("tank overflow"), "{error}");
+}
+
+/// Each card from its words on, in the middle of a routine, by the real recogniser; then everything else is held.
+#[rstest]
+#[case::gas("i smell gas", &["out", "door-open", "bottle", "away", "stay"])]
+#[case::overflow("tank overflow", &["shut-off", "water-state", "keep-off", "drain-on", "clean-up", "clean-hands"])]
+#[case::storm("storm is coming", &["shelter", "people-in", "loose-in"])]
+#[case::slide("slide is stuck", &["let-go", "nobody-near", "obstacle", "supply", "one-try", "not-on-road"])]
+fn a_card_begins_on_its_words_in_the_middle_of_a_routine_and_is_carried_to_its_end(
+    #[case] words: &str,
+    #[case] steps: &[&str],
+) {
+    let folder = tempfile::tempdir().unwrap();
+    let output = rehearse(folder.path(), &format!("work = 0.0\n[[turn]]\nat = 'gloves'\nsay = '{words}'\n"));
+    let summary = summary(folder.path(), &output);
+    let talk = String::from_utf8_lossy(&output.stdout).into_owned();
+    let mut rest = talk.as_str();
+    for step in steps {
+        let kept = format!("/{step} = ");
+        rest = rest.split_once(kept.as_str()).unwrap_or_else(|| panic!("no '{kept}' in its turn in\n{talk}")).1;
+    }
+    assert!(rest.contains("I hold everything else. Say go ahead when it is safe."), "{talk}");
+    assert_eq!(summary["heard_wrong"], serde_json::json!([]), "{talk}");
+    assert_eq!(summary["answered"], 0, "nothing else was taken for done:\n{talk}");
 }
 
 #[test]
