@@ -46,7 +46,7 @@ fn a_word_is_heard_once_within_half_a_second_of_its_end() {
 }
 
 #[test]
-fn what_can_hurt_is_waited_for_longer_and_so_is_what_may_go_on() {
+fn commands_are_waited_for_longer_than_answers_and_what_may_go_on_for_longest() {
     let samples = word("black valve closed", 25.0);
     let heard_at = |phrases: &[&str], class: PhraseClass| {
         let mut allowed = set(1, phrases);
@@ -58,11 +58,14 @@ fn what_can_hurt_is_waited_for_longer_and_so_is_what_may_go_on() {
         assert_eq!(heard.text, "black valve closed");
         *at
     };
-    let quick = heard_at(&["black valve closed", "black valve open"], PhraseClass::Ordinary);
-    let critical = heard_at(&["black valve closed", "black valve open"], PhraseClass::Critical);
+    let others = ["black valve closed", "black valve open"];
+    let answer = heard_at(&others, PhraseClass::Ordinary);
+    let command = heard_at(&others, PhraseClass::Chat);
+    let critical = heard_at(&others, PhraseClass::Critical);
     let may_go_on = heard_at(&["black valve closed", "black valve closed and locked"], PhraseClass::Ordinary);
-    // 256 and 320 ms of quiet.
-    assert!(critical >= quick + 6 && may_go_on >= quick + 6, "{quick}, {critical}, {may_go_on}");
+    // 192, 256 and 320 ms of quiet. What can hurt ends with 192 where two scorings are sure of it.
+    assert!(command >= answer + 6 && may_go_on >= command + 6, "{answer}, {command}, {may_go_on}");
+    assert!((answer..=may_go_on).contains(&critical), "{answer}, {critical}, {may_go_on}");
 }
 
 #[test]

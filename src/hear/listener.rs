@@ -17,7 +17,7 @@ use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenN
 use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
 use crate::hear::reject::Verdict;
 use crate::hear::score::{Ranking, ScoreSettings};
-use crate::hear::utterance::{Allowed, SOON_WINDOWS, Utterance};
+use crate::hear::utterance::{Allowed, END_WINDOWS, SOON_WINDOWS, Utterance};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
 
@@ -81,6 +81,8 @@ pub struct Unclear {
     pub best: Option<String>,
     pub score: f32,
     pub margin: f32,
+    /// Natural logarithm of the odds that it was said; minus infinity where it was not worth weighing.
+    pub log_odds: f32,
     /// What the model would have written; a hint for people, never a command.
     pub free_text: String,
 }
@@ -208,6 +210,8 @@ impl Listener {
         let left_of_own = if self.utterance.is_some() { GOES_ON_OVER_OWN } else { BEGINS_OVER_OWN };
         if own_voice && cancelled.left < left_of_own {
             probability = 0.0;
+        } else if own_voice && cancelled.settled && cancelled.left >= CLEARLY_OTHERS {
+            probability = (probability * SOONER_OVER_OWN).min(1.0);
         }
         let edge = self.segmenter.push(probability);
         if edge.is_none()
@@ -240,6 +244,7 @@ impl Listener {
                     speech_windows: 1,
                     own_windows: usize::from(own_voice),
                     early: None,
+                    agreed: false,
                 });
                 // Until the canceller knows the room it may well be the program itself.
                 Ok((self.settled || !own_voice).then_some(HearEvent::SpeechStarted))
@@ -262,7 +267,7 @@ impl Listener {
                     utterance.speech_windows += usize::from(speech);
                     utterance.own_windows += usize::from(speech && own_voice);
                     if speech {
-                        utterance.early = None;
+                        (utterance.early, utterance.agreed) = (None, false);
                     }
                 }
                 if self.is_long_piece() {
@@ -296,9 +301,10 @@ impl Listener {
         let Some(mut utterance) = self.utterance.take() else { return Ok(None) };
         // The model likes to have some sound after a word: what was not sure with little of it may be with more, and what can hurt is
         // judged with more of it in any case.
-        let is_due = quiet == SOON_WINDOWS || (quiet == EARLY_WINDOWS && !utterance.is_settled());
+        let is_due = quiet == SOON_WINDOWS || (quiet == END_WINDOWS && !utterance.is_settled());
         if is_due && !utterance.given_up {
-            utterance.early = self.recognise(&utterance, quiet)?;
+            let found = self.recognise(&utterance, quiet)?;
+            utterance.judged(found);
         }
         let ends = utterance.may_end(quiet);
         self.utterance = Some(utterance);
@@ -367,10 +373,27 @@ impl Listener {
         };
         let over_own_voice = utterance.over_own_voice();
         let (Some(allowed), Some((ranking, verdict))) = (utterance.allowed, found) else {
-            let nothing = Unclear { best: None, score: f32::NEG_INFINITY, margin: 0.0, free_text: String::new() };
+            let nothing = Unclear {
+                best: None,
+                score: f32::NEG_INFINITY,
+                margin: 0.0,
+                log_odds: f32::NEG_INFINITY,
+                free_text: String::new(),
+            };
             return Ok((!over_own_voice).then_some(HearEvent::Unclear(nothing)));
         };
         let best = verdict.best.map(|index| (index, &allowed.phrases[index]));
+        tracing::debug!(
+            best = best.map(|(_, phrase)| phrase.text.as_str()),
+            score = verdict.score,
+            margin = verdict.margin,
+            log_odds = verdict.log_odds,
+            accepted = ?verdict.accepted,
+            freely = ranking.free.text,
+            quiet,
+            over_own_voice,
+            "judged"
+        );
         let said_before = self.nearly.take_if(|(_, frames)| *frames <= SAID_BEFORE_FRAMES);
         let mut accepted = verdict.accepted;
         if accepted.is_none()
@@ -401,6 +424,7 @@ impl Listener {
             best: best.map(|(_, phrase)| phrase.text.clone()),
             score: verdict.score,
             margin: verdict.margin,
+            log_odds: verdict.log_odds,
             free_text: ranking.free.text,
         };
         Ok((!over_own_voice).then_some(HearEvent::Unclear(unclear)))
@@ -506,8 +530,6 @@ const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
 const OWN_VOICE_PRE_ROLL_LEN: usize = SAMPLE_RATE * 2 / 5;
 /// Sound to keep after a word: 256 ms.
 const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
-/// Quiet after which an utterance is scored again with more of the sound after it: 192 ms.
-const EARLY_WINDOWS: usize = 6;
 const QUIET_LEN: usize = 3 * SAMPLE_RATE;
 /// 0.1 s.
 const FLOOR_EVERY_FRAMES: usize = 10;
@@ -523,6 +545,10 @@ const NOTICED_LATE_S: f32 = 0.2;
 /// program's own voice alone -15 to -25 dB are left.
 const BEGINS_OVER_OWN: f32 = 0.2;
 const GOES_ON_OVER_OWN: f32 = 0.1;
+/// From -3 dB on it is clear that something else sounds. After a long silence the speech detector is slow to believe in one short word:
+/// "stop" by one voice of six came to 0.25 to 0.45 and was missed.
+const CLEARLY_OTHERS: f32 = 0.5;
+const SOONER_OVER_OWN: f32 = 3.0;
 
 #[cfg(test)]
 mod tests {

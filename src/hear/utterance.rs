@@ -26,6 +26,8 @@ pub(super) struct Utterance {
     pub(super) own_windows: usize,
     /// What was made of it in the quiet that may be its end.
     pub(super) early: Option<(Ranking, Verdict)>,
+    /// Two scorings, with less and with more of the quiet, were sure of the same phrase.
+    pub(super) agreed: bool,
 }
 
 impl Utterance {
@@ -35,17 +37,29 @@ impl Utterance {
         self.own_windows * MOSTLY_OTHERS >= self.speech_windows
     }
 
+    /// Keeps what was made of it in the quiet that may be its end.
+    pub(super) fn judged(&mut self, found: Option<(Ranking, Verdict)>) {
+        let surely = |found: &Option<(Ranking, Verdict)>| {
+            found.as_ref().and_then(|(_, verdict)| verdict.best.filter(|_| verdict.accepted == Some(Certainty::Sure)))
+        };
+        self.agreed = surely(&found).is_some() && surely(&found) == surely(&self.early);
+        self.early = found;
+    }
+
     /// Whether it need not be waited for any longer after `quiet` windows without speech: it is sure and not the beginning of
-    /// anything else that may be said, and the less of a hurry it is, the longer it is waited whether more comes. One word is often the
-    /// beginning of a sentence to somebody else; two words that may be said now are not.
+    /// anything else that may be said, and the less of a hurry it is, the longer it is waited whether more comes.
+    ///
+    /// A command, and one word, is often the beginning of a sentence to somebody else ("Not yet, the lamp is on"), and such sentences have
+    /// pauses of 130 to 220 ms after it; the answers to steps are not.
     pub(super) fn may_end(&self, quiet: usize) -> bool {
         let Some(phrase) = self.surely_complete() else { return false };
-        match phrase.class {
-            PhraseClass::Emergency => quiet >= EMERGENCY_END_WINDOWS,
-            PhraseClass::Critical => false,
-            PhraseClass::Chat | PhraseClass::Ordinary if phrase.text.contains(' ') => quiet >= SOON_WINDOWS,
-            PhraseClass::Chat | PhraseClass::Ordinary => quiet >= QUICK_END_WINDOWS,
-        }
+        let soon = match phrase.class {
+            PhraseClass::Emergency => true,
+            PhraseClass::Critical => self.agreed,
+            PhraseClass::Ordinary => phrase.text.contains(' '),
+            PhraseClass::Chat => false,
+        };
+        quiet >= if soon { END_WINDOWS } else { LATE_END_WINDOWS } && (soon || phrase.class != PhraseClass::Critical)
     }
 
     /// Whether more of the quiet after it would change nothing: it is sure, and nothing that can hurt hangs on it.
@@ -67,12 +81,11 @@ impl Utterance {
     }
 }
 
-/// Quiet after which an utterance is scored, in case that it has ended, and that ends two words or more on which nothing that can hurt
-/// hangs: 128 ms. Anything else is scored anew after 192 ms.
+/// Quiet after which an utterance is scored, in case that it has ended: 128 ms.
 pub(super) const SOON_WINDOWS: usize = 4;
-/// Quiet that ends what is to be done without any delay: 192 ms.
-const EMERGENCY_END_WINDOWS: usize = 6;
-/// Quiet that ends one word on which nothing that can hurt hangs: 256 ms.
-const QUICK_END_WINDOWS: usize = 8;
+/// Quiet after which what was not settled is scored again with more of the sound after it, and which ends what is sure: 192 ms.
+pub(super) const END_WINDOWS: usize = 6;
+/// Quiet that ends what talk to somebody else may begin with: 256 ms.
+const LATE_END_WINDOWS: usize = 8;
 /// One window in so many over the program's own voice makes an utterance doubtful.
 const MOSTLY_OTHERS: usize = 4;
