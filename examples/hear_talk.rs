@@ -62,7 +62,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         let samples = wav::read(Path::new(file))?;
         let room = Room::new(&mut rng);
         let began = processor_time_s()?;
-        let (mut heard, mut unclear, mut talked_on) = (Vec::new(), 0, 0);
+        let (mut heard, mut nearly, mut unclear, mut talked_on) = (Vec::new(), Vec::new(), 0, 0);
         let mut played: Vec<f32> = Vec::new();
         for (frame_at, frame) in samples.chunks_exact(FRAME_LEN).enumerate() {
             let frame: &[f32; FRAME_LEN] = frame.try_into()?;
@@ -82,7 +82,16 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     "at_s": frame_at as f64 / 100.0, "text": heard_now.text, "class": format!("{:?}", set.phrases[heard_now.index].class),
                     "certainty": format!("{:?}", heard_now.certainty), "score": heard_now.score, "margin": heard_now.margin,
                 })),
-                Some(HearEvent::Unclear(_)) => unclear += 1,
+                Some(HearEvent::Unclear(found)) => {
+                    unclear += 1;
+                    let phrase = set.phrases.iter().find(|phrase| Some(&phrase.text) == found.best.as_ref());
+                    if let Some(phrase) = phrase.filter(|_| found.log_odds > NEARLY) {
+                        nearly.push(json!({
+                            "at_s": frame_at as f64 / 100.0, "text": phrase.text, "class": format!("{:?}", phrase.class), "log_odds": found.log_odds,
+                            "margin": found.margin, "free": found.free_text,
+                        }));
+                    }
+                }
                 Some(HearEvent::TalkedOn) => talked_on += 1,
                 Some(HearEvent::SpeechStarted | HearEvent::Noted(_)) | None => {}
             }
@@ -90,7 +99,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         println!(
             "{}",
             json!({
-                "file": file, "seconds": samples.len() as f64 / SAMPLE_RATE as f64, "phrases": set.phrases.len(), "heard": heard,
+                "file": file, "seconds": samples.len() as f64 / SAMPLE_RATE as f64, "phrases": set.phrases.len(), "heard": heard, "nearly": nearly,
                 "unclear": unclear, "talked_on": talked_on, "processor_s": processor_time_s()? - began, "memory_mb": memory_mb()?,
             })
         );
@@ -143,5 +152,7 @@ fn memory_mb() -> Result<f64, Box<dyn std::error::Error>> {
     Ok(kilobytes / 1024.0)
 }
 
+/// Natural logarithm of the odds from which on what was refused is told: one in 150.
+const NEARLY: f32 = -5.0;
 /// About -66 dBFS.
 const HISS: f32 = 0.0009;
