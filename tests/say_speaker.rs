@@ -116,7 +116,7 @@ fn a_higher_priority_cuts_a_lower_one_off_within_20_ms_and_without_a_click() {
     assert_eq!(room.story(), "s1.0 c1 s2.0 f2");
     assert_eq!(room.frame_of("c1"), 60);
     assert!(room.frame_of("s2.0") <= 60);
-    // The new sentence begins with 25 ms of near silence: until then there is only the end of the old one.
+    // The new sentence begins with 10 ms of near silence: until then there is only the end of the old one.
     let step = |from: usize, to: usize| {
         room.heard[from..to].windows(2).map(|pair| (pair[0] - pair[1]).abs()).fold(0.0f32, f32::max)
     };

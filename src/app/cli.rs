@@ -164,7 +164,7 @@ pub struct HearArgs {
     /// The phrases that may be heard, one a line.
     #[arg(long, value_name = "FILE")]
     pub phrases: PathBuf,
-    /// A recording of the noise alone; without it, the first and last moments of each file.
+    /// A recording of the noise alone; without it, noise in general is assumed.
     #[arg(long, value_name = "WAV")]
     pub background: Option<PathBuf>,
     /// One JSON object a line.

@@ -21,7 +21,7 @@ use crate::onnx::{RuntimeError, environment};
 pub struct HearRequest {
     /// One phrase a line; blank lines and lines that begin with `#` are left out.
     pub phrases: PathBuf,
-    /// Sound without speech from the same place; without it each file's own quiet moments are taken.
+    /// Sound without speech from the same place; without it noise in general is assumed.
     pub background: Option<PathBuf>,
     /// One JSON object a line instead of a line for people.
     pub json: bool,

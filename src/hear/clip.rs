@@ -7,7 +7,6 @@ use ort::environment::Environment;
 use crate::engine::output::AllowedPhrase;
 use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, SegmenterSettings, WINDOW_LEN};
-use crate::hear::noise::rms;
 use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
 use crate::hear::reject::Verdict;
 use crate::hear::score::{Ranking, ScoreSettings};
@@ -20,7 +19,6 @@ pub struct ClipHearing {
     activity: Activity,
     phrases: Vec<AllowedPhrase>,
     ready: Ready,
-    own_background: bool,
 }
 
 /// What came of one recording.
@@ -32,7 +30,7 @@ pub struct ClipHeard {
 
 impl ClipHearing {
     /// Hearing for `phrases` with the models in `models` (the folder that `sparehand fetch` fills). Without `background`
-    /// (16 kHz mono, no speech in it) each clip's quietest edge is taken.
+    /// (16 kHz mono, no speech in it) noise in general is assumed.
     ///
     /// # Errors
     /// A model cannot be read, the background is shorter than 100 ms, or the runtime fails.
@@ -59,17 +57,13 @@ impl ClipHearing {
         background: Option<Vec<f32>>,
     ) -> Result<Self, ClipError> {
         let activity = Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?;
-        let own_background = background.is_none();
         if let Some(samples) = background {
-            if samples.len() < SHORTEST {
-                return Err(ClipError::ShortBackground { samples: samples.len() });
-            }
-            recogniser.set_background(&samples[..samples.len().min(LONGEST_BACKGROUND)])?;
+            take_background(recogniser.as_mut(), &samples)?;
         }
         let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
         let ready = recogniser.prepare(&texts)?;
         recogniser.warm(&ready)?;
-        Ok(Self { recogniser, activity, phrases, ready, own_background })
+        Ok(Self { recogniser, activity, phrases, ready })
     }
 
     /// From now on these phrases may be heard instead.
@@ -82,6 +76,14 @@ impl ClipHearing {
         self.recogniser.warm(&self.ready)?;
         self.phrases = phrases;
         Ok(())
+    }
+
+    /// From now on `samples` (16 kHz mono, no speech in it, 0.1 s and more) is the background.
+    ///
+    /// # Errors
+    /// It is too short, or the runtime fails.
+    pub fn set_background(&mut self, samples: &[f32]) -> Result<(), ClipError> {
+        take_background(self.recogniser.as_mut(), samples)
     }
 
     /// The phrases, in the order of every ranking.
@@ -99,12 +101,6 @@ impl ClipHearing {
         }
         let mut clip = samples.to_vec();
         clip.resize(clip.len().max(SHORTEST), 0.0);
-        if self.own_background {
-            match quiet_edges(&clip) {
-                Some(edges) => self.recogniser.set_background(&edges)?,
-                None => self.recogniser.forget_background(),
-            }
-        }
         let speech_s = self.speech_s(&clip)?;
         let (ranking, verdict) = self.recogniser.recognise(&clip, &self.ready, &self.phrases, speech_s)?;
         Ok(ClipHeard { verdict, ranking })
@@ -131,24 +127,11 @@ impl ClipHearing {
     }
 }
 
-/// The sound before and after the words, if there is enough of it: the blocks at both ends up to the first that stands out.
-fn quiet_edges(clip: &[f32]) -> Option<Vec<f32>> {
-    let blocks: Vec<&[f32]> = clip.chunks(BLOCK_LEN).collect();
-    let levels: Vec<f32> = blocks.iter().map(|block| rms(block)).collect();
-    let mut sorted = levels.clone();
-    sorted.sort_by(f32::total_cmp);
-    let limit = STANDS_OUT * sorted.get(sorted.len() / 10).copied()?;
-    let quiet = |level: &&f32| **level <= limit;
-    let before = levels.iter().take_while(quiet).count();
-    let after = levels.iter().rev().take_while(quiet).count();
-    if before + after >= blocks.len() {
-        return None; // nothing stands out: the word itself would be taken for background
+fn take_background(recogniser: &mut dyn Recogniser, samples: &[f32]) -> Result<(), ClipError> {
+    if samples.len() < SHORTEST {
+        return Err(ClipError::ShortBackground { samples: samples.len() });
     }
-    // The last block before a word may hold its soft beginning.
-    let edges = blocks[..before.saturating_sub(1)].iter().chain(&blocks[blocks.len() - after.saturating_sub(1)..]);
-    let edges: Vec<f32> = edges.flat_map(|block| block.iter().copied()).collect();
-    (edges.len() >= SHORTEST_EDGES)
-        .then(|| edges.iter().copied().cycle().take(edges.len().max(BACKGROUND_LEN)).collect())
+    Ok(recogniser.set_background(&samples[..samples.len().min(LONGEST_BACKGROUND)])?)
 }
 
 /// Why a recording could not be heard.
@@ -164,10 +147,5 @@ pub enum ClipError {
     TooLong { seconds: f64 },
 }
 
-const BLOCK_LEN: usize = SAMPLE_RATE / 50;
-/// A block this many times louder than the quiet ones belongs to a word.
-const STANDS_OUT: f32 = 2.0;
-const SHORTEST_EDGES: usize = SAMPLE_RATE / 5;
-const BACKGROUND_LEN: usize = SAMPLE_RATE;
 const LONGEST_BACKGROUND: usize = 2 * SAMPLE_RATE;
 const LONGEST_CLIP: usize = 30 * SAMPLE_RATE;

@@ -17,7 +17,7 @@ use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenN
 use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
 use crate::hear::reject::Verdict;
 use crate::hear::score::{Ranking, ScoreSettings};
-use crate::hear::utterance::{Allowed, END_WINDOWS, SOON_WINDOWS, Utterance};
+use crate::hear::utterance::{Allowed, CONTEXT_WINDOWS, Utterance};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
 
@@ -32,10 +32,6 @@ pub struct Listener {
     allowed: Option<Rc<Allowed>>,
     /// The newest samples, for the beginning of an utterance.
     recent: VecDeque<f32>,
-    /// The newest samples without speech, for the background.
-    quiet: VecDeque<f32>,
-    /// Quiet samples that came since the background was last taken.
-    fresh_quiet: usize,
     /// Frames since the program's own voice was last played; grows from the end of it.
     since_own_voice: usize,
     utterance: Option<Utterance>,
@@ -140,15 +136,13 @@ impl Listener {
             settled: true,
             allowed: None,
             recent: VecDeque::with_capacity(PRE_ROLL_LEN + FRAME_LEN),
-            quiet: VecDeque::with_capacity(QUIET_LEN + FRAME_LEN),
-            fresh_quiet: 0,
             since_own_voice: usize::MAX,
             utterance: None,
             note: None,
             nearly: None,
             level: Level { now: SILENCE_DB, floor: None, own: None },
             own_power: VecDeque::with_capacity(OWN_POWER_FRAMES),
-            quiet_power: VecDeque::with_capacity(QUIET_LEN / FRAME_LEN),
+            quiet_power: VecDeque::with_capacity(QUIET_FRAMES),
             quiet_frames: 0,
         })
     }
@@ -227,10 +221,6 @@ impl Listener {
         }
         match edge {
             Some(Edge::Began) => {
-                // While the word is being said there is time to learn what the background makes of the phrases.
-                if let Some(allowed) = &self.allowed {
-                    self.recogniser.warm(&allowed.ready)?;
-                }
                 let mut samples = Vec::with_capacity(4 * SAMPLE_RATE);
                 let pre_roll = if own_voice { OWN_VOICE_PRE_ROLL_LEN } else { PRE_ROLL_LEN };
                 samples.extend(self.recent.range(self.recent.len().saturating_sub(pre_roll)..));
@@ -244,6 +234,7 @@ impl Listener {
                     speech_windows: 1,
                     own_windows: usize::from(own_voice),
                     early: None,
+                    judged_after: 0,
                     agreed: false,
                 });
                 // Until the canceller knows the room it may well be the program itself.
@@ -276,11 +267,6 @@ impl Listener {
                 if let Some(heard) = self.judge_early()? {
                     return Ok(Some(heard));
                 }
-                if self.segmenter.quiet() == 0 {
-                    self.spoil_quiet();
-                } else if self.utterance.is_none() && self.fresh_quiet >= BACKGROUND_EVERY_LEN {
-                    self.take_background()?;
-                }
                 Ok(None)
             }
         }
@@ -299,12 +285,9 @@ impl Listener {
             return Ok(None);
         }
         let Some(mut utterance) = self.utterance.take() else { return Ok(None) };
-        // The model likes to have some sound after a word: what was not sure with little of it may be with more, and what can hurt is
-        // judged with more of it in any case.
-        let is_due = quiet == SOON_WINDOWS || (quiet == END_WINDOWS && !utterance.is_settled());
-        if is_due && !utterance.given_up {
+        if utterance.is_due(quiet) {
             let found = self.recognise(&utterance, quiet)?;
-            utterance.judged(found);
+            utterance.judged(found, quiet);
         }
         let ends = utterance.may_end(quiet);
         self.utterance = Some(utterance);
@@ -366,8 +349,7 @@ impl Listener {
     /// `None` where it may have been the program's own voice, and is nothing that may be said over it: what is left of an echo is not
     /// to be asked about.
     fn judge_utterance(&mut self, mut utterance: Utterance, quiet: usize) -> Result<Option<HearEvent>, ListenError> {
-        let early = utterance.early.take().filter(|(_, verdict)| verdict.accepted == Some(Certainty::Sure));
-        let found = match early {
+        let found = match utterance.take_final() {
             Some(found) => Some(found),
             None => self.recognise(&utterance, quiet)?,
         };
@@ -453,11 +435,7 @@ impl Listener {
         self.level.now = decibels(rms(&power));
         // The first quiet windows after a word hold its echo in the room; the model also reacts late.
         if self.utterance.is_none() && !own_voice && self.segmenter.quiet() > SETTLE_WINDOWS {
-            self.quiet.extend(frame);
-            self.fresh_quiet += FRAME_LEN;
-            let surplus = self.quiet.len().saturating_sub(QUIET_LEN);
-            self.quiet.drain(..surplus);
-            if self.quiet_power.len() == QUIET_LEN / FRAME_LEN {
+            if self.quiet_power.len() == QUIET_FRAMES {
                 self.quiet_power.pop_front();
             }
             self.quiet_power.push_back(rms(mic).powi(2));
@@ -466,23 +444,6 @@ impl Listener {
                 self.level.floor = Some(decibels(median(&self.quiet_power).sqrt()));
             }
         }
-    }
-
-    /// Something came that may be the start of a word: it must not end up in the background.
-    fn spoil_quiet(&mut self) {
-        let kept = self.quiet.len().saturating_sub(SPOILT_LEN);
-        self.quiet.truncate(kept);
-    }
-
-    fn take_background(&mut self) -> Result<(), ListenError> {
-        if self.quiet.len() < BACKGROUND_LEN {
-            return Ok(());
-        }
-        self.fresh_quiet = 0;
-        let newest = self.quiet.len() - BACKGROUND_LEN;
-        let samples: Vec<f32> = self.quiet.range(newest..).copied().collect();
-        self.recogniser.set_background(&samples)?;
-        Ok(())
     }
 }
 
@@ -528,15 +489,13 @@ const SILENCE_DB: f32 = -120.0;
 const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
 /// Over the program's own voice what was before the word is what is left of that voice; it is noticed 300 ms late at most.
 const OWN_VOICE_PRE_ROLL_LEN: usize = SAMPLE_RATE * 2 / 5;
-/// Sound to keep after a word: 256 ms.
-const CONTEXT_LEN: usize = 8 * WINDOW_LEN;
-const QUIET_LEN: usize = 3 * SAMPLE_RATE;
+/// Sound to keep after a word.
+const CONTEXT_LEN: usize = CONTEXT_WINDOWS * WINDOW_LEN;
+/// 3 s.
+const QUIET_FRAMES: usize = 300;
 /// 0.1 s.
 const FLOOR_EVERY_FRAMES: usize = 10;
-const BACKGROUND_LEN: usize = SAMPLE_RATE * 6 / 5;
-const BACKGROUND_EVERY_LEN: usize = 3 * SAMPLE_RATE;
 const SETTLE_WINDOWS: usize = 12;
-const SPOILT_LEN: usize = 4 * WINDOW_LEN;
 /// The program's own voice is in the air this long after its sound was made: 110 ms in buffers, and its echo in the room.
 const OWN_VOICE_TAIL_FRAMES: usize = 25;
 /// Of a word over the program's own voice so much is over before it is noticed.

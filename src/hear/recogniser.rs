@@ -28,14 +28,12 @@ pub trait Recogniser {
     /// The engine fails.
     fn warm(&mut self, ready: &Ready) -> Result<(), RecogniserError>;
 
-    /// Takes `samples`, sound without speech from where the microphone is now, as the background from here on.
+    /// Takes `samples`, sound without speech from where the words are said, as the background from here on; without it noise in general is
+    /// assumed, which measures as well (`docs/hearing/parts.md`) and costs nothing while somebody waits for a reply.
     ///
     /// # Errors
     /// Fewer than 100 ms, or the engine fails; the background stays as it was.
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError>;
-
-    /// Knows nothing of the background any more.
-    fn forget_background(&mut self);
 
     /// Judges an utterance (100 ms to 30 s, with 200 to 300 ms of real sound before and after the words) by `phrases`, which
     /// `ready` was made of, in the same order. `speech_s` is how long speech went on in it, in seconds.
@@ -110,10 +108,6 @@ impl Recogniser for PhraseScoring {
 
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
         Ok(self.scorer.set_background(samples)?)
-    }
-
-    fn forget_background(&mut self) {
-        self.scorer.forget_background();
     }
 
     fn recognise(

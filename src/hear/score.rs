@@ -106,11 +106,6 @@ impl Scorer {
         Ok(())
     }
 
-    /// Goes back to generic noise as the background.
-    pub fn forget_background(&mut self) {
-        self.actual = None;
-    }
-
     /// Builds the tree of `phrases`.
     pub fn prepare<S: AsRef<str>>(&mut self, phrases: &[S]) -> Prepared {
         let mut forms = Vec::with_capacity(phrases.len());

@@ -26,6 +26,8 @@ pub(super) struct Utterance {
     pub(super) own_windows: usize,
     /// What was made of it in the quiet that may be its end.
     pub(super) early: Option<(Ranking, Verdict)>,
+    /// After so many windows of quiet.
+    pub(super) judged_after: usize,
     /// Two scorings, with less and with more of the quiet, were sure of the same phrase.
     pub(super) agreed: bool,
 }
@@ -38,12 +40,35 @@ impl Utterance {
     }
 
     /// Keeps what was made of it in the quiet that may be its end.
-    pub(super) fn judged(&mut self, found: Option<(Ranking, Verdict)>) {
+    pub(super) fn judged(&mut self, found: Option<(Ranking, Verdict)>, quiet: usize) {
         let surely = |found: &Option<(Ranking, Verdict)>| {
             found.as_ref().and_then(|(_, verdict)| verdict.best.filter(|_| verdict.accepted == Some(Certainty::Sure)))
         };
         self.agreed = surely(&found).is_some() && surely(&found) == surely(&self.early);
         self.early = found;
+        self.judged_after = quiet;
+    }
+
+    /// Whether it is to be scored now, after `quiet` windows without speech. The model likes to have some sound after a word: what was not
+    /// sure with little of it may be with more, and what can hurt is judged twice in any case.
+    pub(super) fn is_due(&self, quiet: usize) -> bool {
+        !self.given_up
+            && match quiet {
+                SOON_WINDOWS => true,
+                AGAIN_WINDOWS => !self.is_settled(),
+                CONTEXT_WINDOWS => self.certainty() != Some(Certainty::Sure),
+                _ => false,
+            }
+    }
+
+    /// What was made of it, where no more of the quiet after it could change that: it is sure, or all was heard that is ever scored.
+    pub(super) fn take_final(&mut self) -> Option<(Ranking, Verdict)> {
+        let last = self.certainty() == Some(Certainty::Sure) || self.judged_after >= CONTEXT_WINDOWS;
+        self.early.take().filter(|_| last)
+    }
+
+    fn certainty(&self) -> Option<Certainty> {
+        self.early.as_ref().and_then(|(_, verdict)| verdict.accepted)
     }
 
     /// Whether it need not be waited for any longer after `quiet` windows without speech: it is sure and not the beginning of
@@ -63,7 +88,7 @@ impl Utterance {
     }
 
     /// Whether more of the quiet after it would change nothing: it is sure, and nothing that can hurt hangs on it.
-    pub(super) fn is_settled(&self) -> bool {
+    fn is_settled(&self) -> bool {
         let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return false };
         let critical = |best: usize| allowed.phrases[best].class == PhraseClass::Critical;
         verdict.accepted == Some(Certainty::Sure) && verdict.best.is_some_and(|best| !critical(best))
@@ -82,9 +107,13 @@ impl Utterance {
 }
 
 /// Quiet after which an utterance is scored, in case that it has ended: 128 ms.
-pub(super) const SOON_WINDOWS: usize = 4;
-/// Quiet after which what was not settled is scored again with more of the sound after it, and which ends what is sure: 192 ms.
-pub(super) const END_WINDOWS: usize = 6;
+const SOON_WINDOWS: usize = 4;
+/// Quiet after which what was not settled is scored again, to be ready when it may end: 160 ms.
+const AGAIN_WINDOWS: usize = 5;
+/// Quiet after a word that is kept, for the model likes to have it; what is still not sure is scored for the last time: 256 ms.
+pub(super) const CONTEXT_WINDOWS: usize = 8;
+/// Quiet that ends what is sure: 192 ms.
+const END_WINDOWS: usize = 6;
 /// Quiet that ends what talk to somebody else may begin with: 256 ms.
 const LATE_END_WINDOWS: usize = 8;
 /// One window in so many over the program's own voice makes an utterance doubtful.

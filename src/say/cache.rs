@@ -123,7 +123,7 @@ fn hex(bytes: &[u8]) -> String {
 }
 
 /// To be raised when anything here or in `synthesis`, `loudness`, `voice` or `prepare` changes how a sentence sounds.
-const VERSION: &str = "sparehand speech 2";
+const VERSION: &str = "sparehand speech 3";
 
 const ENDING: &str = "speech";
 

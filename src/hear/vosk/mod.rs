@@ -167,8 +167,6 @@ impl Recogniser for Vosk {
         Ok(()) // the model estimates the channel from the utterance itself
     }
 
-    fn forget_background(&mut self) {}
-
     fn recognise(
         &mut self,
         samples: &[f32],
