@@ -1,4 +1,4 @@
-"""`python -m bench WHAT`: clips, odds, talk, hours, sessions, report, fit, or all of them but hours, sessions and fit. See --help."""
+"""`python -m bench WHAT`: clips, odds, talk, hours, sessions, parts, report, fit, or all of them but hours, sessions, parts and fit. See --help."""
 
 from __future__ import annotations
 
@@ -18,11 +18,12 @@ ROOT = pathlib.Path(__file__).parents[1]
 
 def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="bench/run", description="Measures hearing; writes tables and pictures.")
-    parser.add_argument("what", choices=["clips", "odds", "talk", "hours", "sessions", "report", "fit", "all"], nargs="?", default="all")
+    parser.add_argument("what", choices=["clips", "odds", "talk", "hours", "sessions", "parts", "report", "fit", "all"], nargs="?", default="all")
     parser.add_argument("--program", type=pathlib.Path, default=ROOT / "target/release/sparehand")
     parser.add_argument("--features", type=pathlib.Path, default=ROOT / "target/release/examples/hear_features")
     parser.add_argument("--ear", type=pathlib.Path, default=ROOT / "target/release/examples/hear_talk")
     parser.add_argument("--sessions", type=pathlib.Path, default=ROOT / "target/release/examples/hear_sessions")
+    parser.add_argument("--parts", type=pathlib.Path, default=ROOT / "target/release/examples/hear_parts")
     data = os.environ.get("XDG_DATA_HOME") or "~/.local/share"
     parser.add_argument("--models", type=pathlib.Path, default=pathlib.Path(data).expanduser() / "sparehand/models")
     parser.add_argument("--seed", type=int, default=4)
@@ -98,6 +99,11 @@ def main() -> int:
 
             sessions.run(asked)
             sessions.write(asked, report.machine())
+        if asked.what == "parts":
+            from bench import parts as parts_of_hearing, report
+
+            parts_of_hearing.run(asked)
+            parts_of_hearing.write(asked, report.machine())
         if asked.what in ("report", "all"):
             from bench import report
 

@@ -122,6 +122,12 @@ def rows(records: Iterable[dict]) -> list[Row]:
     return found
 
 
+def nearest(records: Iterable[dict], most: int = 10) -> list[tuple[dict, dict]]:
+    """What was refused and came nearest to a phrase, with the record it stands in: the greatest logarithms of the odds first."""
+    found = [(record, one) for record in records for one in record.get("nearly", [])]
+    return sorted(found, key=lambda pair: -pair[1]["log_odds"])[:most]
+
+
 def write(asked, machine: str) -> None:
     """Writes hours.md and hours.json."""
     records = Results(asked.work / "hours.jsonl").read()
@@ -160,6 +166,9 @@ def write(asked, machine: str) -> None:
                 f"- \"{one['text']}\" ({one['class'].lower()}, {one['certainty'].lower()}, score {one['score']:.1f}, margin {one['margin']:.1f}; {mark}):"
                 f" {record['kind']}, {record['voice']}, block {record['block']} at {one['at_s']:.1f} s"
             )
+    lines += ["", "What was refused and came nearest (logarithm of the odds; from 2 on a command is taken, from 4.5 on what can hurt):", ""]
+    for record, one in nearest(records):
+        lines.append(f"- {one['log_odds']:.1f} \"{one['text']}\" ({one['class'].lower()}, margin {one['margin']:.1f}), written down as \"{one['free']}\": {record['kind']}")
     memory = max(record["memory_mb"] for record in records)
     lines += ["", f"Most memory of the hearing process: {memory:.0f} MB."]
     (asked.docs / "hours.md").write_text("\n".join(lines) + "\n")

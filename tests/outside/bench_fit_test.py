@@ -81,4 +81,5 @@ def test_the_limits_are_read_from_the_program_and_what_matters_more_wants_more()
     odds, margin = read.doubtful["critical", False]
     assert odds < read.thin["critical", False][0] and read.verdict("critical", False, odds, margin) == "doubtful"
     # One word is never asked about.
-    assert read.verdict("ordinary", True, 1.4, 8.0) is None
+    odds, margin = read.thin["ordinary", True]
+    assert read.verdict("ordinary", True, odds, margin) == "thin" and read.verdict("ordinary", True, odds - 0.1, 8.0) is None

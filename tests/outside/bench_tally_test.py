@@ -7,7 +7,7 @@ import pytest
 
 sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))
 
-from bench import limits, phrases, tally
+from bench import hours, limits, parts, phrases, tally
 
 ROOT = pathlib.Path(__file__).parents[2]
 LIMITS = limits.read(ROOT / "src/hear/reject.rs")
@@ -71,3 +71,28 @@ def test_the_reason_for_a_refusal_is_the_first_gate_that_held():
     assert reason(None, 1.0) == "margin"
     assert reason(None, 8.0).startswith("the free decode")
     assert reason(1.0, 8.0) == "odds"
+
+
+def test_a_part_s_row_tells_right_from_wrong_and_taken_from_asked_about():
+    def heard(way, best, accepted, condition="quiet", ms=50.0):
+        return {"way": way, "phrase": "water off", "best": best, "accepted": accepted, "condition": condition, "processor_ms": ms}
+
+    first, second = parts.rows(
+        [
+            heard("ships", "water off", "Sure"),
+            heard("ships", "water off", "Thin", "rain 10 dB", 70.0),
+            heard("ships", "water off", "Doubtful"),
+            heard("ships", "water off", None),
+            heard("ships", "water on", "Sure", ms=90.0),
+            heard("ships", "water on", None),
+            heard("other", None, None),
+        ]
+    )
+    assert (first.way, first.clips, first.best["quiet"], first.best["rain 10 dB"], first.best["wind 5 dB"]) == ("ships", 6, 3, 1, 0)
+    assert (first.taken, first.asked, first.wrong, first.milliseconds) == (2, 1, 1, 50.0)
+    assert (second.clips, sum(second.best.values()), second.taken, second.wrong) == (1, 0, 0, 0)
+
+
+def test_of_what_was_refused_the_nearest_comes_first():
+    records = [{"nearly": [{"log_odds": -3.0}, {"log_odds": 0.5}]}, {}, {"nearly": [{"log_odds": -1.0}]}]
+    assert [one["log_odds"] for _, one in hours.nearest(records, 2)] == [0.5, -1.0]

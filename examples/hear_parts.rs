@@ -1,0 +1,145 @@
+//! What each part of hearing is worth: the same sound files heard with a part left out, put in, or changed. One JSON object a file and way.
+//!
+//! `cargo run --release --example hear_parts -- MODELS PHRASES < list-of-wavs > parts.jsonl`: PHRASES has a phrase and, after a tab, the number of
+//! its meaning on each line. `docs/hearing/parts.md` is made of it.
+
+#[path = "../tests/hear_support/processor.rs"]
+mod processor;
+
+use std::io::BufRead;
+use std::path::Path;
+
+use processor::processor_time_s;
+use serde_json::json;
+use sonora::config::{HighPassFilter, NoiseSuppression, NoiseSuppressionLevel};
+use sonora::{AudioProcessing, Config, StreamConfig};
+use sparehand::engine::output::{AllowedPhrase, PhraseClass};
+use sparehand::hear::clip::ClipHearing;
+use sparehand::hear::noise::rms;
+use sparehand::hear::score::ScoreSettings;
+use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
+use sparehand::onnx::environment;
+
+/// One way to hear.
+struct Way {
+    name: &'static str,
+    scores: ScoreSettings,
+    /// What was there before the words is taken for the background.
+    own_background: bool,
+    before: Before,
+}
+
+/// What is done to the sound before it is scored.
+#[derive(Clone, Copy)]
+enum Before {
+    Nothing,
+    HighPass,
+    Suppression(NoiseSuppressionLevel),
+    Gain,
+    Crop { before: usize, after: usize },
+}
+
+fn ways() -> Vec<Way> {
+    let shipped = ScoreSettings::default();
+    let with = |name, scores| Way { name, scores, own_background: false, before: Before::Nothing };
+    let after = |name, before| Way { name, scores: shipped, own_background: false, before };
+    vec![
+        with("as it ships", shipped),
+        with("nothing taken off for the background", ScoreSettings { prior_weight: 0.0, ..shipped }),
+        with("half of the background taken off", ScoreSettings { prior_weight: 0.5, ..shipped }),
+        with("all of the background taken off", ScoreSettings { prior_weight: 1.0, ..shipped }),
+        Way {
+            name: "the background from before the word",
+            scores: shipped,
+            own_background: true,
+            before: Before::Nothing,
+        },
+        with("beam of 4 nats, 8 wide", ScoreSettings { beam: 4.0, widest: 8, ..shipped }),
+        with("beam of 16 nats, 64 wide", ScoreSettings { beam: 16.0, widest: 64, ..shipped }),
+        after("high-pass at 100 Hz before", Before::HighPass),
+        after("suppression, little", Before::Suppression(NoiseSuppressionLevel::Low)),
+        after("suppression, much", Before::Suppression(NoiseSuppressionLevel::High)),
+        after("brought to one level", Before::Gain),
+        after("100 ms of sound around the words", Before::Crop { before: 400, after: 400 }),
+        after("250 ms of sound around the words", Before::Crop { before: 250, after: 250 }),
+    ]
+}
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let [models, phrases, only @ ..] = arguments.as_slice() else {
+        return Err("expected MODELS PHRASES [WAY...], and a list of WAV files on standard input".into());
+    };
+    let models = Path::new(models);
+    let environment = environment(models)?;
+    let mut allowed = Vec::new();
+    for line in std::fs::read_to_string(phrases)?.lines() {
+        let (text, group) = line.split_once('\t').ok_or("expected a phrase, a tab and the number of its meaning")?;
+        let (text, group) = (text.to_owned(), group.parse()?);
+        allowed.push(AllowedPhrase { text, class: PhraseClass::Ordinary, group, while_speaking: true });
+    }
+    let files: Vec<String> = std::io::stdin().lock().lines().collect::<Result<_, _>>()?;
+    for way in ways().into_iter().filter(|way| only.is_empty() || only.iter().any(|name| name == way.name)) {
+        let mut hearing = ClipHearing::open(&environment, models, way.scores, allowed.clone(), None)?;
+        for file in &files {
+            let samples = changed(wav::read(Path::new(file))?, way.before);
+            if way.own_background {
+                hearing.set_background(&samples[..SAMPLE_RATE * 2 / 5])?;
+            }
+            let began = processor_time_s()?;
+            let found = hearing.hear(&samples)?;
+            let took = processor_time_s()? - began;
+            let verdict = &found.verdict;
+            println!(
+                "{}",
+                json!({
+                    "way": way.name, "file": file, "best": verdict.best.map(|at| hearing.phrases()[at].text.as_str()),
+                    "score": finite(verdict.score), "margin": verdict.margin, "log_odds": finite(verdict.log_odds),
+                    "features": verdict.evidence.map(|evidence| evidence.features()), "free": found.ranking.free.text,
+                    "accepted": verdict.accepted.map(|certainty| format!("{certainty:?}")), "processor_ms": took * 1000.0,
+                })
+            );
+        }
+    }
+    Ok(())
+}
+
+/// `samples` as `before` leaves them.
+fn changed(samples: Vec<f32>, before: Before) -> Vec<f32> {
+    let config = match before {
+        Before::Nothing => return samples,
+        Before::Crop { before, after } => {
+            let keep = |ms: usize| ms * SAMPLE_RATE / 1000;
+            return samples[keep(before)..samples.len() - keep(after)].to_vec();
+        }
+        Before::Gain => {
+            let gain = LEVEL / rms(&samples).max(1e-6);
+            return samples.iter().map(|sample| (sample * gain).clamp(-1.0, 1.0)).collect();
+        }
+        Before::HighPass => Config { high_pass_filter: Some(HighPassFilter::default()), ..Config::default() },
+        Before::Suppression(level) => Config {
+            high_pass_filter: Some(HighPassFilter::default()),
+            noise_suppression: Some(NoiseSuppression { level, ..NoiseSuppression::default() }),
+            ..Config::default()
+        },
+    };
+    let stream = StreamConfig::new(SAMPLE_RATE as u32, 1);
+    let mut processing = AudioProcessing::builder().config(config).capture_config(stream).render_config(stream).build();
+    let mut out = Vec::with_capacity(samples.len());
+    // What suppresses noise has to know it first: it gets the clip's first half second three times over.
+    let lead: Vec<f32> = samples[..SAMPLE_RATE / 2].repeat(3);
+    for frame in lead.iter().chain(&samples).copied().collect::<Vec<f32>>().as_chunks::<FRAME_LEN>().0 {
+        let mut clean = [0.0; FRAME_LEN];
+        if processing.process_capture_f32(&[frame], &mut [&mut clean]).is_ok() {
+            out.extend_from_slice(&clean);
+        }
+    }
+    out.split_off(lead.len())
+}
+
+fn finite(value: f32) -> Option<f32> {
+    value.is_finite().then_some(value)
+}
+
+/// -23 dBFS.
+const LEVEL: f32 = 0.07;
