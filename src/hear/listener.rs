@@ -204,7 +204,7 @@ impl Listener {
         let left_of_own = if self.utterance.is_some() { GOES_ON_OVER_OWN } else { BEGINS_OVER_OWN };
         if own_voice && cancelled.left < left_of_own {
             probability = 0.0;
-        } else if own_voice && cancelled.settled && cancelled.left >= CLEARLY_OTHERS {
+        } else if own_voice && cancelled.settled && cancelled.left >= CLEARLY_OTHERS && self.stands_out() {
             probability = (probability * SOONER_OVER_OWN).min(1.0);
         }
         let edge = self.segmenter.push(probability);
@@ -427,6 +427,12 @@ impl Listener {
         }
     }
 
+    /// Whether the last 50 ms are louder than noise that goes on all the time would be.
+    fn stands_out(&self) -> bool {
+        let newest: Vec<f32> = self.recent.iter().rev().take(5 * FRAME_LEN).copied().collect();
+        self.level.floor.is_none_or(|floor| decibels(rms(&newest)) >= floor + STANDS_OUT_DB)
+    }
+
     fn keep(&mut self, frame: &[f32; FRAME_LEN], mic: &[f32; FRAME_LEN], own_voice: bool) {
         self.recent.extend(frame);
         let surplus = self.recent.len().saturating_sub(PRE_ROLL_LEN);
@@ -508,6 +514,8 @@ const GOES_ON_OVER_OWN: f32 = 0.1;
 /// "stop" by one voice of six came to 0.25 to 0.45 and was missed.
 const CLEARLY_OTHERS: f32 = 0.5;
 const SOONER_OVER_OWN: f32 = 3.0;
+/// What is left of the echo in steady noise is that noise.
+const STANDS_OUT_DB: f32 = 10.0;
 
 #[cfg(test)]
 mod tests {

@@ -44,7 +44,9 @@ impl LoudEnough {
             None => floor_dbfs.max(QUIETEST_DBFS) - first.max(QUIETEST_DBFS),
         };
         let extra_db = wanted.clamp(0.0, MOST_EXTRA_DB);
-        self.now = InNoise { extra_db, slow: wanted > extra_db + SLOW_DB };
+        // Slow words measure a little louder: whoever went back to fast ones for that would do so at every second sentence.
+        let missing = if self.now.slow { 0.0 } else { SLOW_DB };
+        self.now = InNoise { extra_db, slow: wanted > extra_db + missing };
         self.now
     }
 
@@ -68,7 +70,7 @@ const AUDIBLE_DB: f32 = 3.0;
 const DOWN_DB: f32 = 1.5;
 /// The voice's own range; the limiter keeps the peaks.
 const MOST_EXTRA_DB: f32 = 6.0;
-/// So much is missing for the words to be said slowly.
+/// So much is missing for the words to be said slowly from now on.
 const SLOW_DB: f32 = 3.0;
 /// Half of what is known of the noise by then is from before: a rise of 10 dB shows as some 7.
 const DROWNED_DB: f32 = 6.0;
@@ -108,6 +110,7 @@ mod tests {
     #[case::eight_missing(&[-60.0, -37.0], 6.0, false)]
     #[case::far_too_loud(&[-60.0, -34.0], 6.0, true)]
     #[case::quiet_again(&[-60.0, -34.0, -60.0], 0.0, false)]
+    #[case::a_little_less_noise_is_no_reason_to_hurry(&[-60.0, -34.0, -37.0], 6.0, true)]
     fn the_voice_is_fifteen_decibels_above_the_noise_as_far_as_it_goes(
         #[case] floors: &[f32],
         #[case] extra: f32,

@@ -71,6 +71,13 @@ impl Program {
         panic!("'{text}' did not come {times} times within {patience:?}");
     }
 
+    /// The most resident memory so far, in megabytes.
+    pub fn memory_mb(&self) -> f64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).expect("it runs");
+        line.trim().trim_end_matches(" kB").parse::<f64>().unwrap() / 1024.0
+    }
+
     pub fn has_ended(&mut self) -> bool {
         self.child.try_wait().unwrap().is_some()
     }
