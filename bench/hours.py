@@ -166,6 +166,8 @@ def write(asked, machine: str) -> None:
                 f"- \"{one['text']}\" ({one['class'].lower()}, {one['certainty'].lower()}, score {one['score']:.1f}, margin {one['margin']:.1f}; {mark}):"
                 f" {record['kind']}, {record['voice']}, block {record['block']} at {one['at_s']:.1f} s"
             )
+    if lines[-1] == "":
+        lines.append("None.")
     lines += ["", "What was refused and came nearest (logarithm of the odds; from 2 on a command is taken, from 4.5 on what can hurt):", ""]
     for record, one in nearest(records):
         lines.append(f"- {one['log_odds']:.1f} \"{one['text']}\" ({one['class'].lower()}, margin {one['margin']:.1f}), written down as \"{one['free']}\": {record['kind']}")

@@ -74,11 +74,11 @@ def write(asked, machine: str) -> None:
         "",
         "Every one that was settled unsaid:",
         "",
-        *(f"- {one} ({r['routine']}, {r['voice']}, {r['noise']} {r['snr_db']:.0f} dB)" for r, one in wrong),
+        *([f"- {one} ({r['routine']}, {r['voice']}, {r['noise']} {r['snr_db']:.0f} dB)" for r, one in wrong] or ["None."]),
         "",
         "Talk that was taken for a phrase:",
         "",
-        *(f"- {one} ({r['routine']}, {r['voice']}, {r['noise']} {r['snr_db']:.0f} dB)" for r in records for one in r["talk_taken"]),
+        *([f"- {one} ({r['routine']}, {r['voice']}, {r['noise']} {r['snr_db']:.0f} dB)" for r in records for one in r["talk_taken"]] or ["None."]),
     ]
     (asked.docs / "sessions.md").write_text("\n".join(lines) + "\n")
     print(f"report: {asked.docs}/sessions.md")

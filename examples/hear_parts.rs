@@ -34,9 +34,14 @@ struct Way {
 enum Before {
     Nothing,
     HighPass,
+    /// With the high-pass before it.
     Suppression(NoiseSuppressionLevel),
     Gain,
-    Crop { before: usize, after: usize },
+    /// So many milliseconds of the half second before and after the words are cut off.
+    Crop {
+        before: usize,
+        after: usize,
+    },
 }
 
 fn ways() -> Vec<Way> {
@@ -57,8 +62,8 @@ fn ways() -> Vec<Way> {
         with("beam of 4 nats, 8 wide", ScoreSettings { beam: 4.0, widest: 8, ..shipped }),
         with("beam of 16 nats, 64 wide", ScoreSettings { beam: 16.0, widest: 64, ..shipped }),
         after("high-pass at 100 Hz before", Before::HighPass),
-        after("suppression, little", Before::Suppression(NoiseSuppressionLevel::Low)),
-        after("suppression, much", Before::Suppression(NoiseSuppressionLevel::High)),
+        after("the same and suppression, little", Before::Suppression(NoiseSuppressionLevel::Low)),
+        after("the same and suppression, much", Before::Suppression(NoiseSuppressionLevel::High)),
         after("brought to one level", Before::Gain),
         after("100 ms of sound around the words", Before::Crop { before: 400, after: 400 }),
         after("250 ms of sound around the words", Before::Crop { before: 250, after: 250 }),
@@ -82,7 +87,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for way in ways().into_iter().filter(|way| only.is_empty() || only.iter().any(|name| name == way.name)) {
         let mut hearing = ClipHearing::open(&environment, models, way.scores, allowed.clone(), None)?;
         for file in &files {
-            let samples = changed(wav::read(Path::new(file))?, way.before);
+            let samples = wav::read(Path::new(file))?;
+            if samples.len() < SAMPLE_RATE {
+                return Err(format!(
+                    "{file}: found {} samples, expected half a second of noise before and after the words",
+                    samples.len()
+                )
+                .into());
+            }
+            let samples = changed(samples, way.before)?;
             if way.own_background {
                 hearing.set_background(&samples[..SAMPLE_RATE * 2 / 5])?;
             }
@@ -105,16 +118,16 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 /// `samples` as `before` leaves them.
-fn changed(samples: Vec<f32>, before: Before) -> Vec<f32> {
+fn changed(samples: Vec<f32>, before: Before) -> Result<Vec<f32>, sonora::Error> {
     let config = match before {
-        Before::Nothing => return samples,
+        Before::Nothing => return Ok(samples),
         Before::Crop { before, after } => {
             let keep = |ms: usize| ms * SAMPLE_RATE / 1000;
-            return samples[keep(before)..samples.len() - keep(after)].to_vec();
+            return Ok(samples[keep(before)..samples.len() - keep(after)].to_vec());
         }
         Before::Gain => {
             let gain = LEVEL / rms(&samples).max(1e-6);
-            return samples.iter().map(|sample| (sample * gain).clamp(-1.0, 1.0)).collect();
+            return Ok(samples.iter().map(|sample| (sample * gain).clamp(-1.0, 1.0)).collect());
         }
         Before::HighPass => Config { high_pass_filter: Some(HighPassFilter::default()), ..Config::default() },
         Before::Suppression(level) => Config {
@@ -130,11 +143,10 @@ fn changed(samples: Vec<f32>, before: Before) -> Vec<f32> {
     let lead: Vec<f32> = samples[..SAMPLE_RATE / 2].repeat(3);
     for frame in lead.iter().chain(&samples).copied().collect::<Vec<f32>>().as_chunks::<FRAME_LEN>().0 {
         let mut clean = [0.0; FRAME_LEN];
-        if processing.process_capture_f32(&[frame], &mut [&mut clean]).is_ok() {
-            out.extend_from_slice(&clean);
-        }
+        processing.process_capture_f32(&[frame], &mut [&mut clean])?;
+        out.extend_from_slice(&clean);
     }
-    out.split_off(lead.len())
+    Ok(out.split_off(lead.len()))
 }
 
 fn finite(value: f32) -> Option<f32> {

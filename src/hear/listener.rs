@@ -427,7 +427,7 @@ impl Listener {
         }
     }
 
-    /// Whether the last 50 ms are louder than noise that goes on all the time would be.
+    /// Whether the last 50 ms are louder than noise that goes on all the time would be; so they are where none was measured yet.
     fn stands_out(&self) -> bool {
         let newest: Vec<f32> = self.recent.iter().rev().take(5 * FRAME_LEN).copied().collect();
         self.level.floor.is_none_or(|floor| decibels(rms(&newest)) >= floor + STANDS_OUT_DB)

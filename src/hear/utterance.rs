@@ -72,19 +72,10 @@ impl Utterance {
     }
 
     /// Whether it need not be waited for any longer after `quiet` windows without speech: it is sure and not the beginning of
-    /// anything else that may be said, and the less of a hurry it is, the longer it is waited whether more comes.
-    ///
-    /// A command, and one word, is often the beginning of a sentence to somebody else ("Not yet, the lamp is on"), and such sentences have
-    /// pauses of 130 to 220 ms after it; the answers to steps are not.
+    /// anything else that may be said.
     pub(super) fn may_end(&self, quiet: usize) -> bool {
-        let Some(phrase) = self.surely_complete() else { return false };
-        let soon = match phrase.class {
-            PhraseClass::Emergency => true,
-            PhraseClass::Critical => self.agreed,
-            PhraseClass::Ordinary => phrase.text.contains(' '),
-            PhraseClass::Chat => false,
-        };
-        quiet >= if soon { END_WINDOWS } else { LATE_END_WINDOWS } && (soon || phrase.class != PhraseClass::Critical)
+        let ends_after = |phrase: &AllowedPhrase| ends_after(phrase.class, phrase.text.contains(' '), self.agreed);
+        self.surely_complete().and_then(ends_after).is_some_and(|windows| quiet >= windows)
     }
 
     /// Whether more of the quiet after it would change nothing: it is sure, and nothing that can hurt hangs on it.
@@ -106,6 +97,20 @@ impl Utterance {
     }
 }
 
+/// Windows of quiet that end a sure phrase of `class`, of several words or of one; `None` where the end has to be waited for like that of
+/// anything else. The less of a hurry it is, the longer it is waited whether more comes.
+///
+/// A command, and one word, is often the beginning of a sentence to somebody else ("Not yet, the lamp is on"), and such sentences have
+/// pauses of 130 to 220 ms after it; the answers to steps are not. What can hurt ends sooner only where two scorings `agreed`.
+fn ends_after(class: PhraseClass, several_words: bool, agreed: bool) -> Option<usize> {
+    match class {
+        PhraseClass::Emergency => Some(END_WINDOWS),
+        PhraseClass::Critical => agreed.then_some(END_WINDOWS),
+        PhraseClass::Ordinary if several_words => Some(END_WINDOWS),
+        PhraseClass::Ordinary | PhraseClass::Chat => Some(LATE_END_WINDOWS),
+    }
+}
+
 /// Quiet after which an utterance is scored, in case that it has ended: 128 ms.
 const SOON_WINDOWS: usize = 4;
 /// Quiet after which what was not settled is scored again, to be ready when it may end: 160 ms.
@@ -118,3 +123,77 @@ const END_WINDOWS: usize = 6;
 const LATE_END_WINDOWS: usize = 8;
 /// One window in so many over the program's own voice makes an utterance doubtful.
 const MOSTLY_OTHERS: usize = 4;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::hear::score::FreeDecode;
+    use rstest::rstest;
+
+    fn utterance() -> Utterance {
+        Utterance {
+            samples: Vec::new(),
+            allowed: None,
+            given_up: false,
+            speech_windows: 20,
+            own_windows: 0,
+            early: None,
+            judged_after: 0,
+            agreed: false,
+        }
+    }
+
+    fn found(best: usize, accepted: Option<Certainty>) -> Option<(Ranking, Verdict)> {
+        let free = FreeDecode { text: String::new(), log_prob: -1.0, tokens: vec![], complete: true };
+        let verdict = Verdict { best: Some(best), score: 9.0, margin: 8.0, log_odds: 5.0, evidence: None, accepted };
+        Some((Ranking { phrases: vec![], free }, verdict))
+    }
+
+    #[rstest]
+    #[case::stop(PhraseClass::Emergency, false, false, Some(6))]
+    #[case::an_answer(PhraseClass::Ordinary, true, false, Some(6))]
+    #[case::one_word(PhraseClass::Ordinary, false, false, Some(8))]
+    #[case::a_command(PhraseClass::Chat, true, false, Some(8))]
+    #[case::what_can_hurt(PhraseClass::Critical, true, false, None)]
+    #[case::what_can_hurt_and_was_judged_twice(PhraseClass::Critical, true, true, Some(6))]
+    fn the_less_of_a_hurry_the_longer_it_is_waited(
+        #[case] class: PhraseClass,
+        #[case] several_words: bool,
+        #[case] agreed: bool,
+        #[case] windows: Option<usize>,
+    ) {
+        assert_eq!(ends_after(class, several_words, agreed), windows);
+    }
+
+    #[rstest]
+    #[case::twice_the_same(found(1, Some(Certainty::Sure)), found(1, Some(Certainty::Sure)), true)]
+    #[case::two_phrases(found(1, Some(Certainty::Sure)), found(2, Some(Certainty::Sure)), false)]
+    #[case::once_thin(found(1, Some(Certainty::Thin)), found(1, Some(Certainty::Sure)), false)]
+    #[case::no_longer_sure(found(1, Some(Certainty::Sure)), found(1, Some(Certainty::Thin)), false)]
+    #[case::once_only(None, found(1, Some(Certainty::Sure)), false)]
+    #[case::twice_nothing(found(1, None), found(1, None), false)]
+    fn two_scorings_agree_where_both_are_sure_of_the_same_phrase(
+        #[case] first: Option<(Ranking, Verdict)>,
+        #[case] second: Option<(Ranking, Verdict)>,
+        #[case] agreed: bool,
+    ) {
+        let mut utterance = utterance();
+        utterance.judged(first, SOON_WINDOWS);
+        assert!(!utterance.agreed, "one is not two");
+        utterance.judged(second, AGAIN_WINDOWS);
+        assert_eq!(utterance.agreed, agreed);
+    }
+
+    #[test]
+    fn what_is_not_sure_counts_only_when_scored_with_all_the_quiet_that_is_kept() {
+        let mut utterance = utterance();
+        utterance.judged(found(1, Some(Certainty::Thin)), AGAIN_WINDOWS);
+        assert!(utterance.is_due(CONTEXT_WINDOWS));
+        assert!(utterance.take_final().is_none());
+        utterance.judged(found(1, Some(Certainty::Thin)), CONTEXT_WINDOWS);
+        assert!(utterance.take_final().is_some());
+        utterance.judged(found(1, Some(Certainty::Sure)), AGAIN_WINDOWS);
+        assert!(!utterance.is_due(CONTEXT_WINDOWS));
+        assert!(utterance.take_final().is_some());
+    }
+}
