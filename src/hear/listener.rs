@@ -201,11 +201,9 @@ impl Listener {
             note.push(frame);
         }
         let Some(mut probability) = self.activity.push(&cancelled.watched)? else { return Ok(None) };
-        let left_of_own = if self.utterance.is_some() { GOES_ON_OVER_OWN } else { BEGINS_OVER_OWN };
-        if own_voice && cancelled.left < left_of_own {
-            probability = 0.0;
-        } else if own_voice && cancelled.settled && cancelled.left >= CLEARLY_OTHERS && self.stands_out() {
-            probability = (probability * SOONER_OVER_OWN).min(1.0);
+        if own_voice {
+            let others = cancelled.settled && self.stands_out();
+            probability = believed_over_own(probability, cancelled.left, self.utterance.is_some(), others);
         }
         let edge = self.segmenter.push(probability);
         if edge.is_none()
@@ -453,6 +451,18 @@ impl Listener {
     }
 }
 
+/// What to believe of the speech detector's `probability` while the program's own voice is in the air. `left` is what is left of its echo
+/// ([`Cancelled::left`]), `goes_on` says that somebody speaks already, `others` that what sounds is neither an echo that is not known yet nor
+/// noise that goes on all the time.
+fn believed_over_own(probability: f32, left: f32, goes_on: bool, others: bool) -> f32 {
+    let least = if goes_on { GOES_ON_OVER_OWN } else { BEGINS_OVER_OWN };
+    match left {
+        left if left < least => 0.0,
+        left if left >= CLEARLY_OTHERS && others => (probability * SOONER_OVER_OWN).min(1.0),
+        _ => probability,
+    }
+}
+
 /// Whether an utterance that was not accepted comes near enough to a phrase for two of them in a row to be asked about: who is not
 /// understood says it again, and talk does not come near the same phrase twice. One word is too little for that.
 fn counts_twice(phrase: &AllowedPhrase, verdict: &Verdict) -> bool {
@@ -521,6 +531,20 @@ const STANDS_OUT_DB: f32 = 10.0;
 mod tests {
     use super::*;
     use crate::engine::output::PhraseClass;
+
+    #[test]
+    fn over_its_own_voice_the_echo_is_no_speech_and_a_short_word_is_believed_sooner_unless_it_is_steady_noise() {
+        let (begins, goes_on) = (false, true);
+        // The echo alone leaves 0.03 at most.
+        assert_eq!(believed_over_own(0.9, 0.03, begins, true), 0.0);
+        assert_eq!(believed_over_own(0.9, 0.15, begins, true), 0.0);
+        assert_eq!(believed_over_own(0.9, 0.15, goes_on, true), 0.9);
+        assert_eq!(believed_over_own(0.3, 0.3, begins, true), 0.3);
+        // Speech begins at 0.5.
+        assert!(believed_over_own(0.25, 0.6, begins, true) >= 0.5);
+        assert_eq!(believed_over_own(0.9, 2.0, begins, true), 1.0);
+        assert_eq!(believed_over_own(0.25, 0.6, begins, false), 0.25);
+    }
 
     #[test]
     fn only_several_words_that_stand_out_count_when_they_come_twice() {
