@@ -2,10 +2,18 @@
 
 mod hear_support;
 
+use std::cell::Cell;
+use std::rc::Rc;
+
 use hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
-use sparehand::engine::output::{ListeningSetId, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
+use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
+use sparehand::hear::reject::Verdict;
+use sparehand::hear::score::{Ranking, ScoreSettings};
 use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
+use sparehand::onnx::environment;
 
 fn listener() -> Listener {
     Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`")
@@ -63,9 +71,67 @@ fn commands_are_waited_for_longer_than_answers_and_what_may_go_on_for_longest() 
     let command = heard_at(&others, PhraseClass::Chat);
     let critical = heard_at(&others, PhraseClass::Critical);
     let may_go_on = heard_at(&["black valve closed", "black valve closed and locked"], PhraseClass::Ordinary);
-    // 192, 256 and 320 ms of quiet. What can hurt ends with 192 where two scorings are sure of it.
+    // 160, 224 and 320 ms of quiet. What can hurt ends with 160 where two scorings are sure of it.
     assert!(command >= answer + 6 && may_go_on >= command + 6, "{answer}, {command}, {may_go_on}");
     assert!((answer..=may_go_on).contains(&critical), "{answer}, {critical}, {may_go_on}");
+}
+
+/// The recogniser, with a record of when it was at work.
+struct Watched {
+    inner: PhraseScoring,
+    calls: Rc<Cell<usize>>,
+}
+
+impl Recogniser for Watched {
+    fn prepare(&mut self, phrases: &[&str]) -> Result<Ready, RecogniserError> {
+        self.inner.prepare(phrases)
+    }
+
+    fn warm(&mut self, ready: &Ready) -> Result<(), RecogniserError> {
+        self.inner.warm(ready)
+    }
+
+    fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
+        self.inner.set_background(samples)
+    }
+
+    fn recognise(
+        &mut self,
+        samples: &[f32],
+        ready: &Ready,
+        phrases: &[AllowedPhrase],
+        speech_s: f32,
+    ) -> Result<(Ranking, Verdict), RecogniserError> {
+        self.calls.set(self.calls.get() + 1);
+        self.inner.recognise(samples, ready, phrases, speech_s)
+    }
+
+    fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {
+        self.inner.write_down(samples)
+    }
+}
+
+#[test]
+fn the_recogniser_is_roused_once_while_the_word_is_still_being_said() {
+    let environment = environment(&models()).expect("run `sparehand fetch`");
+    let calls = Rc::new(Cell::new(0));
+    let inner = PhraseScoring::load(&environment, &models(), ScoreSettings::default()).expect("run `sparehand fetch`");
+    let watched = Box::new(Watched { inner, calls: Rc::clone(&calls) });
+    let mut listener =
+        Listener::with_recogniser(&environment, &models(), SegmenterSettings::default(), watched).expect("as before");
+    listener.allow(&set(1, &["valve closed", "valve open"])).expect("the model scores");
+    let samples = word("valve closed", 25.0);
+    let word_end = (samples.len() - SAMPLE_RATE) / FRAME_LEN;
+    let mut before_the_end = 0;
+    let events = feed(&mut listener, &samples, |_, number| {
+        if number == word_end {
+            before_the_end = calls.get();
+        }
+        false
+    });
+    assert_eq!(before_the_end, 1);
+    assert!(calls.get() > 1, "what it came to then was not the answer");
+    assert!(matches!(&events[..], [(_, HearEvent::SpeechStarted), (_, HearEvent::Heard(_))]), "{events:?}");
 }
 
 #[test]

@@ -10,6 +10,7 @@ use ort::environment::Environment;
 
 use crate::engine::input::{Certainty, PhraseHeard};
 use crate::engine::output::{AllowedPhrase, ListeningSet};
+use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
 use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::noise::rms;
@@ -234,6 +235,7 @@ impl Listener {
                     early: None,
                     judged_after: 0,
                     agreed: false,
+                    roused: false,
                 });
                 // Until the canceller knows the room it may well be the program itself.
                 Ok((self.settled || !own_voice).then_some(HearEvent::SpeechStarted))
@@ -259,6 +261,7 @@ impl Listener {
                         (utterance.early, utterance.agreed) = (None, false);
                     }
                 }
+                self.rouse()?;
                 if self.is_long_piece() {
                     return self.end_piece(self.segmenter.quiet());
                 }
@@ -273,6 +276,18 @@ impl Listener {
     /// How loud it is.
     pub fn level(&self) -> Level {
         self.level
+    }
+
+    /// Has the recogniser work once on what was said so far, for nothing but to be awake when it matters: after seconds of quiet its models
+    /// have left the processor's caches, and the first scoring takes several times as long as the next.
+    fn rouse(&mut self) -> Result<(), ListenError> {
+        let Some(mut utterance) = self.utterance.take() else { return Ok(()) };
+        if !utterance.roused && utterance.samples.len() >= SHORTEST {
+            utterance.roused = true;
+            self.recognise(&utterance, 0)?;
+        }
+        self.utterance = Some(utterance);
+        Ok(())
     }
 
     /// Scores while the quiet that may be the end goes on, so that the answer is ready when it is sure to be the end; and ends

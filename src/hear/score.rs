@@ -206,17 +206,17 @@ impl Scorer {
     }
 
     /// The free decode's score with the background's share taken off, as a phrase's is: how much better than mere background
-    /// the sound fits what the model would freely have written. About 10 ms.
+    /// the sound fits what the model would freely have written. About 10 ms, or none where that is a phrase that may be said.
     ///
     /// # Errors
     /// The runtime fails.
     pub fn corrected_free(&mut self, free: &FreeDecode) -> Result<f32, ScoreError> {
         let mut totals = Vec::with_capacity(self.generic.len());
         for backdrop in &self.generic {
-            totals.push(self.acoustic.total(&backdrop.sound, &free.tokens)?);
+            totals.push(backdrop.total(&mut self.acoustic, &free.tokens)?);
         }
         let actual = match &self.actual {
-            Some(backdrop) => Some(self.acoustic.total(&backdrop.sound, &free.tokens)?),
+            Some(backdrop) => Some(backdrop.total(&mut self.acoustic, &free.tokens)?),
             None => None,
         };
         Ok(free.log_prob - self.settings.prior_weight * blend(mean(totals.into_iter()), actual))
@@ -262,6 +262,14 @@ impl Backdrop {
             self.known.entry(node.prefix.clone()).or_insert(lines);
         }
         Ok(())
+    }
+
+    /// Log probability of `tokens` and their end: the model is asked only where no phrase is written so.
+    fn total(&self, acoustic: &mut Acoustic, tokens: &[u32]) -> Result<f32, AcousticError> {
+        match self.known.get(tokens) {
+            Some(lines) if lines.end.is_finite() => Ok(lines.end),
+            _ => acoustic.total(&self.sound, tokens),
+        }
     }
 
     fn lines(&self, tree: &Tree) -> Vec<Lines> {

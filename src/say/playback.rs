@@ -20,6 +20,11 @@ pub struct Playback {
     shared: Arc<Shared>,
     stream: Option<Stream>,
     device: String,
+    /// Samples queued so far.
+    written: u64,
+    pausing: bool,
+    /// Where sound began in what was queued; until enough of it is queued to go on with.
+    sound_from: Option<u64>,
 }
 
 impl Playback {
@@ -36,25 +41,42 @@ impl Playback {
         let (to_reference, played) = RingBuffer::new(REFERENCE_RING);
         let stream = start(&found, &id, to_device, to_reference, &shared)?;
         let reference = Reference::new(played, Arc::clone(&shared))?;
-        Ok((Self { frames, shared, stream: Some(stream), device: id }, reference))
+        let stream = Some(stream);
+        Ok((Self { frames, shared, stream, device: id, written: 0, pausing: true, sound_from: None }, reference))
     }
 
-    /// Queues 10 ms for the device and gives `true`, or `false` when 70 ms are queued already: try again later.
+    /// Queues 10 ms for the device and gives `true`, or `false` when 70 ms are queued already: try again later. Sound after a pause does
+    /// not wait behind what is queued of the pause.
     pub fn write(&mut self, frame: &[f32; FRAME]) -> bool {
-        self.write_up_to(QUEUE, frame)
+        let from = self.written;
+        if !self.write_up_to(QUEUE, frame) {
+            return false;
+        }
+        if std::mem::take(&mut self.pausing) {
+            self.sound_from = Some(from);
+        }
+        if let Some(from) = self.sound_from.take_if(|from| self.written - *from >= SOUND_TO_GO_ON_WITH) {
+            self.shared.skip_to.store(from, Ordering::Release);
+        }
+        true
     }
 
-    /// The same for a frame of a pause: `false` when 30 ms are queued already, so that whatever is said next does not wait behind
-    /// silence. A gap in a pause is heard by nobody.
+    /// The same for a frame of a pause: `false` when 30 ms are queued already. A gap in a pause is heard by nobody.
     pub fn write_pause(&mut self, frame: &[f32; FRAME]) -> bool {
-        self.write_up_to(PAUSE_QUEUE, frame)
+        let taken = self.write_up_to(PAUSE_QUEUE, frame);
+        if taken {
+            (self.pausing, self.sound_from) = (true, None);
+        }
+        taken
     }
 
     fn write_up_to(&mut self, most: usize, frame: &[f32; FRAME]) -> bool {
         if self.queued() + FRAME > most || self.flushing() {
             return false;
         }
-        self.frames.push_entire_slice(frame).is_ok()
+        let taken = self.frames.push_entire_slice(frame).is_ok();
+        self.written += if taken { FRAME as u64 } else { 0 };
+        taken
     }
 
     /// Samples that wait in the queue. The device has up to about 40 ms more.
@@ -212,6 +234,8 @@ struct Shared {
     reference_lost: AtomicU64,
     flush_asked: AtomicU64,
     flush_done: AtomicU64,
+    /// What was queued before this many samples need not be played any more.
+    skip_to: AtomicU64,
     started: AtomicBool,
 }
 
@@ -221,10 +245,14 @@ struct Feed {
     reference: Producer<f32>,
     shared: Arc<Shared>,
     channels: usize,
+    /// Samples that left the queue so far.
+    left: u64,
 }
 
 impl Feed {
     fn fill(&mut self, data: &mut [f32]) {
+        let stale = self.shared.skip_to.load(Ordering::Acquire).saturating_sub(self.left);
+        self.skip(stale as usize);
         let asked = self.shared.flush_asked.load(Ordering::Acquire);
         let flush = asked != self.shared.flush_done.load(Ordering::Acquire);
         let wanted = data.len() / self.channels;
@@ -243,12 +271,10 @@ impl Feed {
                 self.shared.reference_lost.fetch_add(1, Ordering::Relaxed);
             }
         }
+        self.left += fading as u64;
         self.shared.taken.fetch_add(wanted as u64, Ordering::Relaxed);
         if flush {
-            let stale = self.frames.slots();
-            if let Ok(chunk) = self.frames.read_chunk(stale) {
-                chunk.commit_all();
-            }
+            self.skip(self.frames.slots());
             self.shared.flush_done.store(asked, Ordering::Release);
             self.shared.started.store(false, Ordering::Relaxed);
         } else if ready == wanted {
@@ -256,6 +282,15 @@ impl Feed {
         } else if self.shared.started.swap(false, Ordering::Relaxed) {
             // Counted once for each gap; silence before the first frame is none.
             self.shared.underruns.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    /// Drops the next `samples`, or as many as are queued.
+    fn skip(&mut self, samples: usize) {
+        let stale = samples.min(self.frames.slots());
+        if let Ok(chunk) = self.frames.read_chunk(stale) {
+            chunk.commit_all();
+            self.left += stale as u64;
         }
     }
 }
@@ -272,7 +307,7 @@ fn start(
     let pulse = device.id().is_ok_and(|id| id.host() == HostId::PulseAudio);
     let channels = if pulse { 1 } else { device.default_output_config().map_err(failed)?.channels() };
     let config = StreamConfig { channels, sample_rate: RATE, buffer_size: BufferSize::Fixed(BUFFER) };
-    let mut feed = Feed { frames, reference, shared: Arc::clone(shared), channels: usize::from(channels) };
+    let mut feed = Feed { frames, reference, shared: Arc::clone(shared), channels: usize::from(channels), left: 0 };
     let watched = Arc::clone(shared);
     let on_error = move |error: cpal::Error| match error.kind() {
         ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
@@ -345,6 +380,8 @@ pub const REFERENCE_FRAME: usize = 160;
 const QUEUE: usize = 3_360;
 /// The same of a pause: 30 ms, one callback and a half.
 const PAUSE_QUEUE: usize = 1_440;
+/// Samples of sound that are enough to drop the pause before them: 30 ms.
+const SOUND_TO_GO_ON_WITH: u64 = 1_440;
 
 const RING: usize = 4_800;
 
@@ -391,7 +428,7 @@ mod tests {
         let shared = Arc::new(Shared::default());
         let (frames, to_device) = RingBuffer::new(RING);
         let (reference, played) = RingBuffer::new(REFERENCE_RING);
-        let feed = Feed { frames: to_device, reference, shared: Arc::clone(&shared), channels: 2 };
+        let feed = Feed { frames: to_device, reference, shared: Arc::clone(&shared), channels: 2, left: 0 };
         (frames, played, shared, feed)
     }
 
@@ -428,6 +465,30 @@ mod tests {
         assert_eq!(shared.flush_done.load(Ordering::Acquire), 1);
         assert_eq!(frames.slots(), RING, "nothing is left in the queue");
         assert_eq!(shared.underruns.load(Ordering::Relaxed), 0);
+    }
+
+    #[test]
+    fn sound_does_not_wait_behind_the_pause_before_it() {
+        let (frames, _played, shared, mut feed) = feed();
+        let mut playback = Playback {
+            frames,
+            shared,
+            stream: None,
+            device: String::new(),
+            written: 0,
+            pausing: true,
+            sound_from: None,
+        };
+        while playback.write_pause(&[0.0; FRAME]) {}
+        let mut data = vec![9.0f32; FRAME * 2];
+        assert!(playback.write(&[0.5; FRAME]) && playback.write(&[0.5; FRAME]));
+        feed.fill(&mut data);
+        assert!(data.iter().all(|sample| *sample == 0.0), "too little sound yet to drop the pause for");
+        while playback.write(&[0.5; FRAME]) {}
+        for _ in 0..5 {
+            feed.fill(&mut data);
+            assert!(data.iter().all(|sample| *sample == 0.5), "neither the pause nor a gap");
+        }
     }
 
     // Shannon: nothing above 8 kHz may come back as something below. The -50 dB is our own requirement.
