@@ -121,8 +121,8 @@ const AGAIN_WINDOWS: usize = 5;
 pub(super) const CONTEXT_WINDOWS: usize = 8;
 /// Quiet that ends what is sure: 160 ms.
 const END_WINDOWS: usize = 5;
-/// Quiet that ends what talk to somebody else may begin with: 224 ms.
-const LATE_END_WINDOWS: usize = 7;
+/// Quiet that ends what talk to somebody else may begin with: 256 ms.
+const LATE_END_WINDOWS: usize = 8;
 /// One window in so many over the program's own voice makes an utterance doubtful.
 const MOSTLY_OTHERS: usize = 4;
 
@@ -155,8 +155,8 @@ mod tests {
     #[rstest]
     #[case::stop(PhraseClass::Emergency, false, false, Some(5))]
     #[case::an_answer(PhraseClass::Ordinary, true, false, Some(5))]
-    #[case::one_word(PhraseClass::Ordinary, false, false, Some(7))]
-    #[case::a_command(PhraseClass::Chat, true, false, Some(7))]
+    #[case::one_word(PhraseClass::Ordinary, false, false, Some(8))]
+    #[case::a_command(PhraseClass::Chat, true, false, Some(8))]
     #[case::what_can_hurt(PhraseClass::Critical, true, false, None)]
     #[case::what_can_hurt_and_was_judged_twice(PhraseClass::Critical, true, true, Some(5))]
     fn the_less_of_a_hurry_the_longer_it_is_waited(
