@@ -71,7 +71,7 @@ fn commands_are_waited_for_longer_than_answers_and_what_may_go_on_for_longest() 
     let command = heard_at(&others, PhraseClass::Chat);
     let critical = heard_at(&others, PhraseClass::Critical);
     let may_go_on = heard_at(&["black valve closed", "black valve closed and locked"], PhraseClass::Ordinary);
-    // 160, 256 and 320 ms of quiet. What can hurt ends with 160 where two scorings are sure of it.
+    // 192, 256 and 320 ms of quiet. What can hurt ends with 192 where two scorings are sure of it.
     assert!(command >= answer + 6 && may_go_on >= command + 6, "{answer}, {command}, {may_go_on}");
     assert!((answer..=may_go_on).contains(&critical), "{answer}, {critical}, {may_go_on}");
 }
