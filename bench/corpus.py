@@ -16,8 +16,8 @@ from bench.voices import PEOPLE, VOICES, WHISPERERS, Booth
 SNRS = (15, 10, 5, 0)
 # The noise of the microphone itself where the place is quiet: 45 dB under the talker.
 QUIET_DB = 45.0
-# Debian's asterisk-core-sounds-en-wav: numbers by one woman, at 8 kHz.
-DIGITS = pathlib.Path("/usr/share/asterisk/sounds/en/digits")
+# Debian's asterisk-core-sounds-en-wav: numbers by one woman, at 8 kHz. The folder that the package installs: the link "en" to it is not everywhere.
+DIGITS = pathlib.Path("/usr/share/asterisk/sounds/en_US_f_Allison/digits")
 
 
 @dataclass(frozen=True)
