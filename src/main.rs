@@ -3,11 +3,16 @@
 use std::process::ExitCode;
 
 use clap::Parser;
+use sparehand::app::begin::begin_as_wanted;
 use sparehand::app::cli::Cli;
 use sparehand::app::run_command::with_causes;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {
+    if let Err(error) = begin_as_wanted() {
+        eprintln!("sparehand: {}", with_causes(&error));
+        return ExitCode::FAILURE;
+    }
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("off"));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     match Cli::parse().execute() {

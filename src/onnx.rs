@@ -9,21 +9,29 @@ use ort::ep::CPU;
 use ort::session::Session;
 use ort::session::builder::GraphOptimizationLevel;
 
+/// What a process has to find in its environment before the library is loaded: published builds of it report to their maker, and with this
+/// nothing is gathered, kept or sent (its pull request 27379; the call that turns reporting off comes too late for the first report).
+pub const SILENCE: (&str, &str) = ("ORT_DISABLE_TELEMETRY", "1");
+
 /// The process's environment, loading the library in the folder of models the first time.
 ///
 /// Later calls give the same environment whatever folder they name.
 ///
 /// # Errors
-/// The file cannot be loaded, is not ONNX Runtime 1.24 or newer, or another part of the program built its own environment.
+/// The file cannot be loaded, is not ONNX Runtime 1.24 or newer, would report to its maker ([`SILENCE`]), or another part of the program
+/// built its own environment.
 pub fn environment(models: &Path) -> Result<Environment, RuntimeError> {
     let mut shared = SHARED.lock().unwrap_or_else(PoisonError::into_inner);
     if let Some(environment) = shared.as_ref() {
         return Ok(environment.clone());
     }
     let library = models.join(LIBRARY);
+    if std::env::var_os(SILENCE.0).is_none_or(|found| found != SILENCE.1) {
+        return Err(RuntimeError::WouldReport { path: library });
+    }
     let builder = ort::init_from(&library)
         .map_err(|why| RuntimeError::Library { path: library.clone(), why: why.to_string() })?;
-    let built = builder.with_name("sparehand").build().map_err(RuntimeError::Environment)?;
+    let built = builder.with_name("sparehand").with_telemetry(false).build().map_err(RuntimeError::Environment)?;
     *shared = Some(built.clone());
     Ok(built)
 }
@@ -33,6 +41,18 @@ pub fn environment(models: &Path) -> Result<Environment, RuntimeError> {
 /// # Errors
 /// The file is missing, cut short, or not a model.
 pub fn open_model(environment: &Environment, path: &Path) -> Result<Session, RuntimeError> {
+    open(environment, path, true)
+}
+
+/// The same for a model that is seldom in a hurry: its weights are kept once, not packed for the processor beside; a tenth slower.
+///
+/// # Errors
+/// As [`open_model`].
+pub fn open_small(environment: &Environment, path: &Path) -> Result<Session, RuntimeError> {
+    open(environment, path, false)
+}
+
+fn open(environment: &Environment, path: &Path, packed: bool) -> Result<Session, RuntimeError> {
     if !path.is_file() {
         return Err(RuntimeError::Missing { path: path.to_owned() });
     }
@@ -43,6 +63,7 @@ pub fn open_model(environment: &Environment, path: &Path) -> Result<Session, Run
             .with_optimization_level(GraphOptimizationLevel::All)?
             .with_execution_providers([CPU::default().with_arena_allocator(false).build()])?
             .with_memory_pattern(false)?
+            .with_config_entry("session.disable_prepacking", if packed { "0" } else { "1" })?
             .commit_from_file(path)
     };
     open().map_err(|source| RuntimeError::Model { path: path.to_owned(), source })
@@ -53,6 +74,13 @@ pub fn open_model(environment: &Environment, path: &Path) -> Result<Session, Run
 pub enum RuntimeError {
     #[error("runtime library {}: {why}; run `sparehand fetch`", path.display())]
     Library { path: PathBuf, why: String },
+    #[error(
+        "runtime library {}: it would report to its maker, expected {}={} in the environment when the process begins",
+        path.display(),
+        SILENCE.0,
+        SILENCE.1
+    )]
+    WouldReport { path: PathBuf },
     #[error("the runtime environment could not be built: {0}")]
     Environment(#[source] ort::Error),
     #[error("model file {} is missing; run `sparehand fetch`", path.display())]

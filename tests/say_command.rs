@@ -58,3 +58,22 @@ fn a_missing_model_is_named_with_what_to_do() {
     };
     assert!(error.to_string().contains("hibari.onnx") && error.to_string().contains("sparehand fetch"), "{error}");
 }
+
+#[test]
+fn the_runtime_of_the_models_gathers_nothing_to_report() {
+    let home = tempfile::tempdir().unwrap();
+    let data = say_common::models().parent().and_then(|ours| ours.parent()).expect("the folder of data").to_owned();
+    let said = home.path().join("said.wav");
+    // Nothing of this test's own environment: a runner of tests may have turned the reports off.
+    let done = std::process::Command::new(env!("CARGO_BIN_EXE_sparehand"))
+        .env_clear()
+        .envs([("HOME", home.path()), ("XDG_DATA_HOME", &data)])
+        .args(["say", "Chock down.", "--out"])
+        .arg(&said)
+        .output()
+        .unwrap();
+    assert!(done.status.success() && said.is_file(), "{}", String::from_utf8_lossy(&done.stderr));
+    let cache = home.path().join(".cache");
+    let kept: Vec<_> = std::fs::read_dir(&cache).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(kept, ["sparehand"], "somebody else keeps something in {}", cache.display());
+}

@@ -1,5 +1,6 @@
 //! Joins everything: the only place that knows every other module.
 
+pub mod begin;
 pub mod by_ear;
 pub mod cli;
 pub mod clock;

@@ -16,7 +16,7 @@ use ort::session::Session;
 use ort::value::Tensor;
 use serde::Deserialize;
 
-use crate::onnx::{RuntimeError, open_model};
+use crate::onnx::{RuntimeError, open_small};
 
 /// Turns sentences into phonemes.
 pub struct Phonemizer {
@@ -97,7 +97,7 @@ impl UnknownWords {
         let description: UnknownWordsFile = read_json(&folder.join("oov.json"))?;
         let letters = description.letters.iter().filter_map(|letter| letter.chars().next()).zip(1..).collect();
         Ok(Self {
-            session: Mutex::new(open_model(environment, &folder.join("oov.onnx"))?),
+            session: Mutex::new(open_small(environment, &folder.join("oov.onnx"))?),
             letters,
             phonemes: description.phonemes,
             longest: description.longest,
