@@ -89,6 +89,7 @@ impl Ear {
                     self.tell(News::Level(self.listener.level()));
                 }
             }
+            self.listener.rouse()?;
             if lost && any {
                 lost = false;
                 self.tell(News::EarBack);

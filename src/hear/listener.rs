@@ -35,6 +35,8 @@ pub struct Listener {
     recent: VecDeque<f32>,
     /// Frames since the program's own voice was last played; grows from the end of it.
     since_own_voice: usize,
+    /// The program's own voice has ended, and what it asks for may come any time.
+    has_asked: bool,
     utterance: Option<Utterance>,
     /// What is said is kept as a note.
     note: Option<NoteTaking>,
@@ -138,6 +140,7 @@ impl Listener {
             allowed: None,
             recent: VecDeque::with_capacity(PRE_ROLL_LEN + FRAME_LEN),
             since_own_voice: usize::MAX,
+            has_asked: false,
             utterance: None,
             note: None,
             nearly: None,
@@ -190,6 +193,7 @@ impl Listener {
         let frame = &cancelled.sound;
         self.settled = cancelled.settled;
         self.since_own_voice = if speaking { 0 } else { self.since_own_voice.saturating_add(1) };
+        self.has_asked |= self.since_own_voice == 1;
         let own_voice = self.since_own_voice <= OWN_VOICE_TAIL_FRAMES;
         if let Some((_, frames)) = &mut self.nearly {
             *frames += 1;
@@ -234,8 +238,8 @@ impl Listener {
                     own_windows: usize::from(own_voice),
                     early: None,
                     judged_after: 0,
-                    agreed: false,
-                    roused: false,
+                    certain: false,
+                    rouse_at: 0,
                 });
                 // Until the canceller knows the room it may well be the program itself.
                 Ok((self.settled || !own_voice).then_some(HearEvent::SpeechStarted))
@@ -258,10 +262,9 @@ impl Listener {
                     utterance.speech_windows += usize::from(speech);
                     utterance.own_windows += usize::from(speech && own_voice);
                     if speech {
-                        (utterance.early, utterance.agreed) = (None, false);
+                        (utterance.early, utterance.certain) = (None, false);
                     }
                 }
-                self.rouse()?;
                 if self.is_long_piece() {
                     return self.end_piece(self.segmenter.quiet());
                 }
@@ -273,21 +276,28 @@ impl Listener {
         }
     }
 
+    /// Has the recogniser work for nothing, if it is time to, so that it is awake when it matters: after seconds of quiet its models have left
+    /// the processor's caches, and the first scoring takes several times as long as the next. To be called where there is nothing else to do:
+    /// sound that waits is more urgent. It is time when the program has asked for something, as somebody begins to speak, and now and then
+    /// while they do. Hears nothing, and changes nothing that is heard.
+    ///
+    /// # Errors
+    /// The recogniser fails; the listener may be used further.
+    pub fn rouse(&mut self) -> Result<(), ListenError> {
+        let quiet = self.segmenter.quiet();
+        let due = self.utterance.as_mut().map_or(self.has_asked, |utterance| utterance.take_rouse(quiet));
+        if !due || self.recent.len() < SHORTEST {
+            return Ok(());
+        }
+        self.has_asked = false;
+        let Some(allowed) = &self.allowed else { return Ok(()) };
+        self.recogniser.recognise(self.recent.make_contiguous(), &allowed.ready, &allowed.phrases, 0.0)?;
+        Ok(())
+    }
+
     /// How loud it is.
     pub fn level(&self) -> Level {
         self.level
-    }
-
-    /// Has the recogniser work once on what was said so far, for nothing but to be awake when it matters: after seconds of quiet its models
-    /// have left the processor's caches, and the first scoring takes several times as long as the next.
-    fn rouse(&mut self) -> Result<(), ListenError> {
-        let Some(mut utterance) = self.utterance.take() else { return Ok(()) };
-        if !utterance.roused && utterance.samples.len() >= SHORTEST {
-            utterance.roused = true;
-            self.recognise(&utterance, 0)?;
-        }
-        self.utterance = Some(utterance);
-        Ok(())
     }
 
     /// Scores while the quiet that may be the end goes on, so that the answer is ready when it is sure to be the end; and ends

@@ -46,7 +46,7 @@ impl Default for ScoreSettings {
 }
 
 /// A list of phrases, made ready to be scored.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Prepared {
     tree: Tree,
 }

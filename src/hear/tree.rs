@@ -3,7 +3,7 @@
 use crate::hear::phrases::WrittenForms;
 
 /// A prefix tree over the written forms of a list of phrases.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Tree {
     nodes: Vec<Node>,
     /// Nodes of each depth, 1 token first.
