@@ -45,6 +45,7 @@ impl Mouth {
         let mut waiting: Option<[f32; 480]> = None;
         let mut prepare: Vec<String> = Vec::new();
         let mut since_open = 0u32;
+        let mut roused = true;
         let mut pace = Pace::begin();
         let mut works = playback.is_some();
         while !self.stop.load(Ordering::Relaxed) {
@@ -68,7 +69,10 @@ impl Mouth {
                         self.in_noise = in_noise;
                         self.speaker.set_voice(above_noise(self.voice, self.in_noise));
                     }
-                    Ok(ToMouth::Duck(span)) => self.speaker.duck(span),
+                    Ok(ToMouth::Duck(span)) => {
+                        self.speaker.duck(span);
+                        roused = false;
+                    }
                     Ok(ToMouth::Prepare(texts)) => {
                         prepare = texts;
                         prepare.reverse();
@@ -121,7 +125,10 @@ impl Mouth {
                     }
                 }
             }
-            if !self.speaker.is_speaking()
+            // Somebody speaks: an answer to them may be due soon.
+            if !self.speaker.is_speaking() && !std::mem::replace(&mut roused, true) {
+                self.speaker.rouse();
+            } else if !self.speaker.is_speaking()
                 && let Some(text) = prepare.pop()
             {
                 for error in self.speaker.pre_synthesise(&[text]) {

@@ -29,6 +29,8 @@ pub struct Speaker {
     /// Samples of silence still to come before the next utterance.
     rest: usize,
     gain: f32,
+    /// First sentence of what was said last.
+    newest: Option<String>,
     /// Samples for which it still speaks under its breath.
     ducked: usize,
     limiter: Limiter,
@@ -74,6 +76,7 @@ impl Speaker {
             earcons: Vec::new(),
             rest: 0,
             gain: 1.0,
+            newest: None,
             ducked: 0,
             limiter: Limiter::new(CEILING, RELEASE),
             events: Vec::new(),
@@ -142,6 +145,16 @@ impl Speaker {
         sentences.iter().filter_map(|sentence| self.bench.sentence(sentence, self.settings.speed).err()).collect()
     }
 
+    /// Makes a sentence ready for nothing but to be awake: after seconds of quiet what it takes has left the processor's caches, and the first
+    /// sentence comes later by as long as several take. Takes what the newest sentence took, from the cache; nothing where none was said yet.
+    pub fn rouse(&mut self) {
+        if let Some(sentence) = self.newest.clone()
+            && let Err(error) = self.bench.sentence(&sentence, self.settings.speed)
+        {
+            tracing::debug!(%error, "roused by a sentence that cannot be said");
+        }
+    }
+
     /// Makes the next 10 ms. Full scale is 1; the peaks stay below it whatever the volume.
     pub fn render(&mut self, out: &mut [f32; FRAME]) -> Vec<SpeakerEvent> {
         let mut done = 0;
@@ -175,6 +188,7 @@ impl Speaker {
         let signal = utterance.alarm.map(|signal| Sound { samples: self.signals.alarm(signal).to_vec(), at: 0 });
         let words = self.bench.voice().sentences(&utterance.text);
         let sentences = words.iter().cloned().collect();
+        self.newest = words.first().cloned();
         let is_alarm =
             utterance.priority == Priority::Alarm || matches!(utterance.alarm, Some(AlarmSignal::Hazard { .. }));
         let pause = if signal.is_some() { AFTER_SIGNAL } else { 0 };
@@ -241,6 +255,10 @@ impl Speaker {
     fn prepare_ahead(&mut self) {
         let Some(current) = self.current.as_mut() else { return };
         if current.sound.left() == 0 && current.pause == 0 {
+            return;
+        }
+        // The first frames of an utterance are waited for.
+        if current.begun == 1 && current.sound.at < BEGUN {
             return;
         }
         if current.next.is_none() {
@@ -346,6 +364,9 @@ fn within_range(settings: VoiceSettings) -> VoiceSettings {
 
 /// -18 dB: still there, and out of the way of a word.
 const UNDER_ITS_BREATH: f32 = 0.125;
+
+/// Samples of an utterance that are played before the next sentence is made ready: 100 ms.
+const BEGUN: usize = 4_800;
 
 /// Samples between sentences: 250 ms.
 const BETWEEN_SENTENCES: usize = 12_000;
