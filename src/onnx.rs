@@ -41,18 +41,6 @@ pub fn environment(models: &Path) -> Result<Environment, RuntimeError> {
 /// # Errors
 /// The file is missing, cut short, or not a model.
 pub fn open_model(environment: &Environment, path: &Path) -> Result<Session, RuntimeError> {
-    open(environment, path, true)
-}
-
-/// The same for a model that is seldom in a hurry: its weights are kept once, not packed for the processor beside; a tenth slower.
-///
-/// # Errors
-/// As [`open_model`].
-pub fn open_small(environment: &Environment, path: &Path) -> Result<Session, RuntimeError> {
-    open(environment, path, false)
-}
-
-fn open(environment: &Environment, path: &Path, packed: bool) -> Result<Session, RuntimeError> {
     if !path.is_file() {
         return Err(RuntimeError::Missing { path: path.to_owned() });
     }
@@ -63,7 +51,6 @@ fn open(environment: &Environment, path: &Path, packed: bool) -> Result<Session,
             .with_optimization_level(GraphOptimizationLevel::All)?
             .with_execution_providers([CPU::default().with_arena_allocator(false).build()])?
             .with_memory_pattern(false)?
-            .with_config_entry("session.disable_prepacking", if packed { "0" } else { "1" })?
             .commit_from_file(path)
     };
     open().map_err(|source| RuntimeError::Model { path: path.to_owned(), source })

@@ -12,7 +12,7 @@ use rubato::audioadapter_buffers::direct::InterleavedSlice;
 use rubato::{Async, FixedAsync, Resampler, SincInterpolationParameters, SincInterpolationType, WindowFunction};
 use sha2::{Digest, Sha256};
 
-use crate::onnx::{RuntimeError, open_small};
+use crate::onnx::{RuntimeError, open_model};
 use crate::say::phonemes::{PhonemeError, Phonemizer};
 use crate::say::synthesis::{BINS, Spectrum, Synthesis};
 use crate::say::text::Reader;
@@ -38,7 +38,7 @@ impl Voice {
     pub fn load(environment: &Environment, models: &Path, reader: Reader) -> Result<Self, VoiceError> {
         let folder = models.join(FOLDER);
         let path = folder.join("hibari.onnx");
-        let model = open_small(environment, &path)?;
+        let model = open_model(environment, &path)?;
         let bytes = std::fs::read(&path).map_err(|source| VoiceError::Unreadable { path, source })?;
         let fingerprint = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
         let phonemizer = Phonemizer::load(environment, &folder)?;
