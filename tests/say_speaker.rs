@@ -2,6 +2,8 @@
 
 mod say_common;
 
+use std::path::PathBuf;
+
 use sparehand::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
 use sparehand::say::cache::Cache;
 use sparehand::say::prepare::Workbench;
@@ -13,7 +15,7 @@ struct Room {
     heard: Vec<f32>,
     /// Events with the frame that they came in.
     events: Vec<(usize, SpeakerEvent)>,
-    _cache: tempfile::TempDir,
+    cache: tempfile::TempDir,
 }
 
 impl Room {
@@ -22,7 +24,7 @@ impl Room {
         let voice = say_common::load_voice();
         let cache = Cache::open(folder.path(), voice.fingerprint()).unwrap();
         let speaker = Speaker::new(Workbench::new(voice, Some(cache)).unwrap(), VoiceSettings::default()).unwrap();
-        Self { speaker, heard: Vec::new(), events: Vec::new(), _cache: folder }
+        Self { speaker, heard: Vec::new(), events: Vec::new(), cache: folder }
     }
 
     fn say(&mut self, id: u64, priority: Priority, text: &str, alarm: Option<AlarmSignal>) {
@@ -37,6 +39,19 @@ impl Room {
             self.events.extend(events.into_iter().map(|event| (at, event)));
             self.heard.extend(frame);
         }
+    }
+
+    /// Sentences that are kept.
+    fn kept(&self) -> Vec<PathBuf> {
+        let mut folders = vec![self.cache.path().to_owned()];
+        let mut files = Vec::new();
+        while let Some(folder) = folders.pop() {
+            for entry in std::fs::read_dir(folder).unwrap() {
+                let path = entry.unwrap().path();
+                if path.is_dir() { folders.push(path) } else { files.push(path) }
+            }
+        }
+        files
     }
 
     fn hear_to_the_end(&mut self) {
@@ -221,7 +236,7 @@ fn what_was_synthesised_ahead_of_time_is_in_the_cache_and_sounds_the_same() {
     let mut room = Room::new();
     let errors = room.speaker.pre_synthesise(&["Close the valve. Say closed.".to_string()]);
     assert!(errors.is_empty());
-    assert_eq!(std::fs::read_dir(room._cache.path()).unwrap().count(), 2);
+    assert_eq!(std::fs::read_dir(room.cache.path()).unwrap().count(), 2);
     room.say(1, Priority::Prompt, "Close the valve. Say closed.", None);
     room.hear_to_the_end();
     let mut fresh = Room::new();
@@ -275,4 +290,33 @@ fn under_its_breath_a_prompt_is_18_db_softer_for_as_long_as_was_said_and_an_alar
     let signal = Some(AlarmSignal::Hazard { repeat: 0 });
     let (plain, ducked) = (said(false, Priority::Alarm, signal), said(true, Priority::Alarm, signal));
     assert!((level(&ducked, 450, 850) - level(&plain, 450, 850)).abs() < 0.1);
+}
+
+#[test]
+fn rousing_makes_the_newest_first_sentence_again_and_is_not_heard() {
+    let mut room = Room::new();
+    room.speaker.rouse();
+    assert!(room.kept().is_empty(), "nothing was said yet");
+    room.say(1, Priority::Prompt, "Chock down. Say: chock down.", None);
+    room.hear_to_the_end();
+    let kept = room.kept();
+    assert_eq!(kept.len(), 2);
+    kept.iter().for_each(|file| std::fs::remove_file(file).unwrap());
+    room.speaker.rouse();
+    assert_eq!(room.kept().len(), 1);
+    assert!(!room.speaker.is_speaking());
+    let (told, from) = (room.events.len(), room.heard.len());
+    room.hear(20);
+    assert_eq!(room.events.len(), told);
+    assert!(room.heard[from..].iter().all(|sample| *sample == 0.0));
+}
+
+#[test]
+fn the_next_sentence_is_made_ready_only_once_this_one_sounds() {
+    let mut room = Room::new();
+    room.say(1, Priority::Prompt, "Chock down, and look at it twice. Say: chock down.", None);
+    room.hear(10);
+    assert_eq!(room.kept().len(), 1, "after 100 ms");
+    room.hear(15);
+    assert_eq!(room.kept().len(), 2, "after 250 ms");
 }

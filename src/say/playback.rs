@@ -306,8 +306,7 @@ fn start(
     // PulseAudio takes mono; a plain ALSA device may want its own number of channels.
     let pulse = device.id().is_ok_and(|id| id.host() == HostId::PulseAudio);
     let channels = if pulse { 1 } else { device.default_output_config().map_err(failed)?.channels() };
-    let buffer = BufferSize::Fixed(if pulse { BUFFER / 2 } else { BUFFER });
-    let config = StreamConfig { channels, sample_rate: RATE, buffer_size: buffer };
+    let config = StreamConfig { channels, sample_rate: RATE, buffer_size: BufferSize::Fixed(BUFFER) };
     let mut feed = Feed { frames, reference, shared: Arc::clone(shared), channels: usize::from(channels), left: 0 };
     let watched = Arc::clone(shared);
     let on_error = move |error: cpal::Error| match error.kind() {
@@ -371,7 +370,8 @@ fn decimate(
 /// Samples a second of the loudspeaker.
 const RATE: u32 = 48_000;
 
-/// Samples of a device's buffer: 20 ms, or half of it where a sound server is between. Left to the device it may be two seconds.
+/// Samples of a device's buffer: 20 ms. Left to the device it may be two seconds; with 10 ms a run beside other work took its own voice in
+/// noise for somebody's.
 const BUFFER: u32 = 960;
 
 /// Samples in a frame of the reference.
