@@ -6,7 +6,7 @@
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use misaki_rs::fallback::FallbackError;
@@ -86,10 +86,7 @@ impl Phonemizer {
 
 /// The network that reads words which are in no dictionary. Letters in, phonemes out (CTC: repeats collapse, 0 is blank).
 struct UnknownWords {
-    environment: Environment,
-    path: PathBuf,
-    /// Opened when the first such word comes: most runs have none, and it takes room.
-    session: Mutex<Option<Session>>,
+    session: Mutex<Session>,
     letters: HashMap<char, i64>,
     phonemes: Vec<String>,
     longest: usize,
@@ -98,32 +95,23 @@ struct UnknownWords {
 impl UnknownWords {
     fn load(environment: &Environment, folder: &Path) -> Result<Self, PhonemeError> {
         let description: UnknownWordsFile = read_json(&folder.join("oov.json"))?;
-        let path = folder.join("oov.onnx");
-        if !path.is_file() {
-            return Err(RuntimeError::Missing { path }.into());
-        }
         let letters = description.letters.iter().filter_map(|letter| letter.chars().next()).zip(1..).collect();
         Ok(Self {
-            environment: environment.clone(),
-            path,
-            session: Mutex::new(None),
+            session: Mutex::new(open_model(environment, &folder.join("oov.onnx"))?),
             letters,
             phonemes: description.phonemes,
             longest: description.longest,
         })
     }
 
-    fn read(&self, word: &str) -> Result<String, UnreadWord> {
+    fn read(&self, word: &str) -> Result<String, ort::Error> {
         let ids: Vec<i64> = word.chars().filter_map(|letter| self.letters.get(&letter).copied()).collect();
         let mut said = String::new();
         // Longer words than it was trained on are read in pieces, so that their ends are not lost.
         for piece in ids.chunks(self.longest.max(1)) {
             let input = Tensor::from_array(([1usize, piece.len()], piece.to_vec()))?;
-            let mut opened = self.session.lock().map_err(|_| UnreadWord::FailedBefore)?;
-            let session = match &mut *opened {
-                Some(session) => session,
-                none => none.insert(open_model(&self.environment, &self.path)?),
-            };
+            let mut session =
+                self.session.lock().map_err(|_| ort::Error::new("the network for unknown words failed before"))?;
             let outputs = session.run(ort::inputs!["chars" => input])?;
             let (_, found) = outputs[0].try_extract_tensor::<i64>()?;
             let mut before = 0;
@@ -139,17 +127,6 @@ impl UnknownWords {
         }
         Ok(said)
     }
-}
-
-/// Why the network did not read a word.
-#[derive(Debug, thiserror::Error)]
-enum UnreadWord {
-    #[error(transparent)]
-    Open(#[from] RuntimeError),
-    #[error("the network for unknown words failed before")]
-    FailedBefore,
-    #[error("the network for unknown words failed")]
-    Run(#[from] ort::Error),
 }
 
 impl Fallback for UnknownWords {
@@ -180,13 +157,13 @@ pub enum PhonemeError {
     Runtime(#[from] RuntimeError),
     #[error("voice file {path} cannot be read; run `sparehand fetch`")]
     Unreadable {
-        path: PathBuf,
+        path: std::path::PathBuf,
         #[source]
         source: std::io::Error,
     },
     #[error("voice file {path} is damaged; run `sparehand fetch` again")]
     Damaged {
-        path: PathBuf,
+        path: std::path::PathBuf,
         #[source]
         source: Arc<serde_json::Error>,
     },
