@@ -49,7 +49,10 @@ fn a_reply_begins_soon_after_the_word_that_asks_for_it() {
                 let Some(heard) = lines.iter().find(|line| line.contains(&format!("heard: {words}"))) else { continue };
                 let word_ends = microphone.loud_since(said_from).map(|(_, end)| end as i64 - apart);
                 let reply_begins = ear.loud_since(from).map(|(begin, _)| begin as i64);
-                if let (Some(word_ends), Some(reply_begins)) = (word_ends, reply_begins) {
+                // What sounds before the word has ended is no reply to it.
+                if let (Some(word_ends), Some(reply_begins)) = (word_ends, reply_begins)
+                    && reply_begins > word_ends
+                {
                     let late = if is_command { &mut commands } else { &mut answers };
                     late.push(((reply_begins - word_ends) / 16, words));
                 }

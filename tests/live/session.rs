@@ -44,7 +44,8 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
         person.answer(&mut program, "rinse-clear", &[if round == 0 { "no" } else { "yes" }]);
     }
     person.answer(&mut program, "layer-shut", &["black closed"]);
-    let memory = program.memory_mb();
+    let (memory, most) = (program.memory_mb(), program.most_memory_mb());
+    assert!(most <= 300.0, "{most:.0} MB of memory at most, expected 300");
     assert!(memory <= 260.0, "{memory:.0} MB of memory after most of a run, expected at most 260");
     // The valves are where they stand; the tap comes after.
     person.answer(&mut program, "grey-open", &["grey open"]);

@@ -71,10 +71,19 @@ impl Program {
         panic!("'{text}' did not come {times} times within {patience:?}");
     }
 
-    /// Resident memory now, in megabytes of 1,048,576 bytes; while the models are loaded it is some 20 more for a moment.
+    /// Resident memory now, in megabytes of 1,048,576 bytes.
     pub fn memory_mb(&self) -> f64 {
+        self.memory("VmRSS:")
+    }
+
+    /// The most so far: while the models are loaded it is some 20 more for a moment.
+    pub fn most_memory_mb(&self) -> f64 {
+        self.memory("VmHWM:")
+    }
+
+    fn memory(&self, field: &str) -> f64 {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
-        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("it runs");
+        let line = status.lines().find_map(|line| line.strip_prefix(field)).expect("it runs");
         line.trim().trim_end_matches(" kB").parse::<f64>().unwrap() / 1024.0
     }
 
