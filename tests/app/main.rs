@@ -1,0 +1,14 @@
+//! The program as a whole, and what its parts do together.
+
+mod fetch_installed;
+mod fetch_models;
+mod figures_command;
+#[path = "../hear_support/mod.rs"]
+mod hear_support;
+mod killed_program;
+mod learn_files;
+mod learn_voice;
+mod lint_by_ear;
+mod practised;
+mod rehearsal;
+mod sayable;

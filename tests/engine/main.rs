@@ -1,0 +1,14 @@
+//! The engine: its steps, refusals, clocks, readings and people, driven on a virtual clock.
+
+mod gate;
+mod moves;
+mod not_understood;
+mod on_time;
+mod order;
+mod people;
+mod properties;
+mod readings;
+mod reckon;
+mod scenarios;
+#[path = "../world/mod.rs"]
+mod world;

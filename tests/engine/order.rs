@@ -1,0 +1,405 @@
+//! What must come before what, over random play of the whole move and of arriving, alone and by two; and the published figures
+//! on checklists.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use crate::world::World;
+use crate::world::cast::{self, RIGS, alone, movement, rig, routine, two};
+use proptest::prelude::*;
+use sparehand::engine::event::Event;
+use sparehand::engine::input::{Certainty, Input, Key};
+use sparehand::engine::output::PhraseClass;
+use sparehand::engine::{Asked, AskedFor, Ending, Move};
+use sparehand::routine::{Answer, StepIndex, Touches};
+
+#[derive(Clone, Debug)]
+enum Play {
+    /// So many answers as asked.
+    Answer(usize),
+    /// The n-th phrase of the set, counted round.
+    Say(usize, bool),
+    /// The n-th phrase of a set that is gone.
+    Stale(usize),
+    Pass(u64),
+    Press(usize),
+    Unclear,
+    HandOver,
+    Restart(Option<u64>),
+}
+
+fn plays() -> impl Strategy<Value = Vec<Play>> {
+    let one = prop_oneof![
+        8 => (1usize..14).prop_map(Play::Answer),
+        3 => (0usize..400, any::<bool>()).prop_map(|(n, thin)| Play::Say(n, thin)),
+        1 => (0usize..400).prop_map(Play::Stale),
+        2 => (0u64..900).prop_map(Play::Pass),
+        2 => (0usize..KEYS.len()).prop_map(Play::Press),
+        1 => Just(Play::Unclear),
+        1 => Just(Play::HandOver),
+        1 => proptest::option::of(0u64..3_000).prop_map(Play::Restart),
+    ];
+    proptest::collection::vec(one, 1..40)
+}
+
+const KEYS: [Key; 11] = [
+    Key::Confirm,
+    Key::Other,
+    Key::Explain,
+    Key::StandBy,
+    Key::GoAhead,
+    Key::Correction,
+    Key::Skip,
+    Key::Stop,
+    Key::AreWeReady,
+    Key::ClockOver,
+    Key::Choice(1),
+];
+
+fn play(world: &mut World, plays: &[Play]) {
+    for play in plays {
+        if world.ended {
+            return;
+        }
+        match play {
+            Play::Answer(count) => (0..*count).for_each(|_| cast::answer_one(world)),
+            Play::Say(n, thin) => say(world, *n, *thin),
+            Play::Stale(n) => {
+                let set = world.set.clone();
+                let old = sparehand::engine::output::ListeningSetId(set.id.0.saturating_sub(9));
+                if let Some(phrase) = set.phrases.get(n % set.phrases.len().max(1)) {
+                    let before = world.engine.state().steps.clone();
+                    let commands = ["correction", "go ahead", "carry on"].contains(&phrase.text.as_str());
+                    let card = phrase.class == PhraseClass::Emergency;
+                    world.hear_in(old, 0, &phrase.text, Certainty::Sure);
+                    let same = world.engine.state().steps == before;
+                    assert!(same || commands || card, "'{}' from a set long gone", phrase.text);
+                }
+            }
+            Play::Pass(seconds) => world.pass_s(*seconds),
+            Play::Press(n) => world.press(KEYS[*n]),
+            Play::Unclear => world.tell(Input::SpeechUnclear),
+            Play::HandOver => {
+                if world.may_say().contains(&"over to imre") {
+                    world.hear("over to imre");
+                }
+            }
+            Play::Restart(away) => cast::restart(world, away.map(Duration::from_secs)),
+        }
+    }
+}
+
+/// Anything but what ends the run for good: that would end the play.
+fn say(world: &mut World, n: usize, thin: bool) {
+    let set = world.set.clone();
+    let phrase = set
+        .phrases
+        .get(n % set.phrases.len().max(1))
+        .filter(|phrase| !["end the run"].contains(&phrase.text.as_str()) && !phrase.text.starts_with("override"));
+    if let Some(phrase) = phrase {
+        world.hear_as(&phrase.text, if thin { Certainty::Thin } else { Certainty::Sure });
+    }
+}
+
+/// First, then, and why. An id without `@` stands for all its repeats; `@` pairs them one by one.
+const ORDERS: &[(&str, &str, &str)] = &[
+    ("morning-outside/breaker-off", "morning-outside/plug-out", "site label after NEC 551.77(F), from memory"),
+    ("morning-outside/loads-off", "morning-outside/breaker-off", "site label after NEC 551.77(F), from memory"),
+    ("arrive/post-off", "arrive/plugged", "site label after NEC 551.77(F), from memory"),
+    ("arrive/plugged", "arrive/breaker-on", "site label after NEC 551.77(F), from memory"),
+    ("morning-inside/heater-electric-off", "morning-outside/breaker-off", "common practice, no source"),
+    ("morning-inside/heater-gas-off", "morning-outside/breaker-off", "common practice, no source"),
+    ("morning-outside/water-pressure", "morning-outside/hose-off", "common practice, no source"),
+    (
+        "morning-outside/tank-dump/pressure-off",
+        "morning-outside/tank-dump/rinse-hose-off",
+        "common practice, no source",
+    ),
+    ("morning-outside/tank-dump/last-black", "morning-outside/tank-dump/hose-off", "common practice, no source"),
+    ("morning-outside/tank-dump/last-grey", "morning-outside/tank-dump/hose-off", "common practice, no source"),
+    ("morning-outside/tank-dump/wash", "morning-outside/tap-off", "CDC advice on washing hands, from memory"),
+    ("morning-inside/floor-swept", "morning-outside/slide-in", "common practice, no source"),
+    ("morning-inside/way-empty", "morning-outside/slide-in", "common practice, no source"),
+    ("morning-inside/floor-swept", "morning-outside/slide-in-alone", "common practice, no source"),
+    ("morning-outside/slide-way-outside@", "morning-outside/slide-in@", "common practice, no source"),
+    ("arrive/chocked", "arrive/lines-off", "common practice, no source"),
+    ("arrive/chocked", "arrive/bar-off", "common practice, no source"),
+    ("arrive/chocked", "arrive/coupling-open", "common practice, no source"),
+    ("hitch-up/car-in-tow/brake-released", "hitch-up/car-in-tow/wheels-turn", "common practice, no source"),
+    ("hitch-up/car-in-tow/brake-released", "hitch-up/gate", "common practice, no source"),
+];
+
+fn matches(pattern: &str, id: &str) -> bool {
+    let pattern = pattern.trim_end_matches('@');
+    id == pattern || id.strip_prefix(pattern).is_some_and(|rest| rest.starts_with('@'))
+}
+
+fn pairs(job: &Move) -> Vec<(StepIndex, StepIndex, &'static str)> {
+    let ids: Vec<&str> = job.routine.steps.iter().map(|step| step.id.as_str()).collect();
+    let mut pairs = Vec::new();
+    for &(first, then, why) in ORDERS {
+        for (f, first_id) in ids.iter().enumerate().filter(|(_, id)| matches(first, id)) {
+            for (t, then_id) in ids.iter().enumerate().filter(|(_, id)| matches(then, id)) {
+                let each = |id: &str| id.split_once('@').map(|(_, each)| each.to_owned());
+                if !first.ends_with('@') || each(first_id) == each(then_id) {
+                    pairs.push((f, t, why));
+                }
+            }
+        }
+    }
+    pairs
+}
+
+/// Whatever was played: nothing was settled before what it hangs on, or before what must come first; nothing critical was left
+/// out; hands were washed between sewage and drinking water; and no gate was passed with anything open.
+fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
+    let pairs = pairs(job);
+    let mut open = vec![true; job.routine.steps.len()];
+    let mut running = BTreeSet::new();
+    let mut soiled: BTreeMap<String, StepIndex> = BTreeMap::new();
+    let mut whose: BTreeMap<StepIndex, String> = BTreeMap::new();
+    let mut before_loop: Option<Vec<bool>> = None;
+    let index = |id: &String| job.index_of(id).unwrap();
+    for (_, _, event) in records {
+        let mut settled = None;
+        match event {
+            Event::StepAssigned { step, person } => {
+                whose.insert(index(step), person.clone());
+            }
+            Event::StepAnswered { step, .. } | Event::LoopLimitReached { step, .. } => settled = Some(index(step)),
+            Event::ReadingTaken { step, settles: true, .. } => settled = Some(index(step)),
+            Event::ClockStarted { step, .. } => {
+                let step = index(step);
+                assert!(job.before[step].iter().all(|&b| !open[b]), "{} began too early", job.step(step).id);
+                running.insert(step);
+            }
+            Event::ClockEnded { step, .. } => {
+                let step = index(step);
+                running.remove(&step);
+                // What came before it may have been opened again meanwhile: then it counts for nothing.
+                settled = job.before[step].iter().all(|&b| !open[b]).then_some(step);
+            }
+            Event::ClockReinstated { step } => {
+                let step = index(step);
+                open[step] = true;
+                running.insert(step);
+            }
+            Event::StepSkipped { step, .. } => {
+                let step = index(step);
+                assert!(!job.step(step).critical, "critical {} skipped", job.step(step).id);
+                open[step] = false;
+            }
+            Event::StepsReopened { steps, .. } => steps.iter().map(index).for_each(|step| {
+                open[step] = true;
+                running.remove(&step);
+            }),
+            Event::LoopedBack { step, back_to, .. } => {
+                before_loop = Some(open.clone());
+                let looped = index(back_to)..=index(step);
+                looped.for_each(|again| open[again] |= !job.step(again).once);
+            }
+            Event::LoopUndone { .. } => open = before_loop.take().unwrap(),
+            Event::CardStarted { card, .. } => {
+                let part = job.parts.iter().find(|part| part.id == *card).unwrap();
+                open[part.steps.clone()].fill(true);
+            }
+            Event::PartCompleted { part, .. } => {
+                let part = job.parts.iter().find(|other| other.id == *part).unwrap();
+                let gate = part.gate.unwrap();
+                let left: Vec<&str> =
+                    part.steps.clone().filter(|&s| open[s] && s != gate).map(|s| job.step(s).id.as_str()).collect();
+                assert!(left.is_empty(), "{} passed with {left:?} open", part.id);
+                settled = Some(gate);
+            }
+            Event::Overridden { open: named, .. } => {
+                let left: Vec<&String> = job.work().filter(|&s| open[s]).map(|s| &job.routine.steps[s].id).collect();
+                assert_eq!(left, named.iter().collect::<Vec<_>>(), "an override names all that is open");
+                assert!(!running.iter().any(|&s| is_hazard(job, s)), "overridden while a hazard ran");
+                return;
+            }
+            Event::RunCompleted { .. } => {
+                let left: Vec<&str> = job.work().filter(|&s| open[s]).map(|s| job.step(s).id.as_str()).collect();
+                assert!(left.is_empty(), "completed with {left:?} open");
+                assert!(running.is_empty(), "completed with a clock running");
+            }
+            _ => {}
+        }
+        let Some(step) = settled else { continue };
+        let id = &job.step(step).id;
+        open[step] = false;
+        assert!(job.before[step].iter().all(|&b| !open[b]), "{id} before what it hangs on");
+        for (first, then, why) in pairs.iter().filter(|(_, then, _)| *then == step) {
+            assert!(!open[*first], "{} before {} ({why})", job.step(*then).id, job.step(*first).id);
+        }
+        let who = whose.get(&step).cloned().unwrap_or_default();
+        match job.step(step).touches {
+            Touches::Sewage => drop(soiled.insert(who, step)),
+            Touches::Soap => drop(soiled.remove(&who)),
+            Touches::DrinkingWater => {
+                // Gloves on a drain cap with the tank-dump behind it: who touched sewage has washed since.
+                assert!(!soiled.contains_key(&who), "{id} after {} with unwashed hands", job.step(soiled[&who]).id);
+            }
+            Touches::Nothing => {}
+        }
+    }
+}
+
+fn is_hazard(job: &Move, step: StepIndex) -> bool {
+    matches!(&job.step(step).answer, Answer::Clock(clock) if clock.hazard())
+}
+
+/// Where one is asked for something, or waits for somebody or a clock: a run is never stuck.
+fn goes_on(world: &mut World) {
+    for _ in 0..200 {
+        if world.ended || world.engine.state().ended.is_some() {
+            return;
+        }
+        // While a note is waited for nothing that is asked for may be said.
+        let asked = cast::asked(world);
+        let may_answer = |asked: &Asked| match &asked.kind {
+            AskedFor::Other(phrases) => phrases.iter().any(|phrase| world.may_say().contains(&phrase.as_str())),
+            _ => true,
+        };
+        if world.may_say().contains(&"never mind") && !asked.iter().any(|(_, asked)| may_answer(asked)) {
+            world.hear("never mind");
+            continue;
+        }
+        // A clock of one's own holds the last gate until somebody ends it.
+        let timer = world.engine.state().timers.keys().next().map(|name| format!("end the {name}"));
+        if let Some(end) = timer.filter(|end| world.may_say().contains(&end.as_str())) {
+            world.hear(&end);
+            continue;
+        }
+        let before = world.records.len();
+        for _ in 0..60 {
+            cast::answer_one(world);
+            if world.records.len() != before {
+                break;
+            }
+        }
+        if world.engine.state().ended.is_some() {
+            return;
+        }
+        assert_ne!(
+            world.records.len(),
+            before,
+            "stuck: {:?}, open {:?}, last said {:?}, last done {:?}",
+            cast::asked(world),
+            cast::open(world),
+            world.last_said(),
+            world.events().last()
+        );
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+
+    #[test]
+    fn nothing_comes_before_what_must_come_first_when_leaving(
+        plays in plays(), which in 0usize..4, both in any::<bool>(), practised in any::<bool>(),
+    ) {
+        let job = movement("leave", &rig(RIGS[which]));
+        let mut world = cast::world(job, if both { two(practised) } else { alone(practised) });
+        play(&mut world, &plays);
+        goes_on(&mut world);
+        check(world.engine.job(), &world.records);
+        if world.engine.state().ended == Some(Ending::Completed) {
+            world.quiet();
+            prop_assert_eq!(world.last_said(), "Everything is done. Drive safely.");
+        }
+    }
+
+    #[test]
+    fn nothing_comes_before_what_must_come_first_when_arriving(
+        plays in plays(), which in 0usize..4, both in any::<bool>(),
+    ) {
+        let rig = rig(RIGS[which]);
+        let job = cast::one_after_the_other(&["arrive", "stop"], &rig);
+        let mut world = cast::world(job, if both { two(true) } else { alone(true) });
+        play(&mut world, &plays);
+        goes_on(&mut world);
+        check(world.engine.job(), &world.records);
+    }
+}
+
+#[test]
+fn the_named_orders_are_in_the_routines_at_all() {
+    let mut found = BTreeSet::new();
+    for name in RIGS {
+        let rig = rig(name);
+        for job in [movement("leave", &rig), cast::one_after_the_other(&["arrive", "stop"], &rig)] {
+            found.extend(pairs(&job).into_iter().map(|(f, t, _)| {
+                let plain = |step: StepIndex| job.step(step).id.split('@').next().unwrap().to_owned();
+                (plain(f), plain(t))
+            }));
+        }
+    }
+    for (first, then, _) in ORDERS {
+        let named = (first.trim_end_matches('@').to_owned(), then.trim_end_matches('@').to_owned());
+        assert!(found.contains(&named), "no rig has {first} before {then}");
+    }
+}
+
+/// Misses in `items` steps that each go wrong with probability `each`: how many are to be expected, and how likely is any.
+fn misses(items: i32, each: f64) -> (f64, f64) {
+    (f64::from(items) * each, 1.0 - (1.0 - each).powi(items))
+}
+
+#[test]
+fn forty_items_are_missed_as_published_without_and_with_check_off() {
+    // Swain & Guttmann, NUREG/CR-1278, quoted in NASA CR-177549: 0.01 an item without, 0.003 with check-off provisions.
+    for (each, expected, any) in [(0.01, 0.40, 0.331), (0.003, 0.12, 0.113)] {
+        let (found, chance) = misses(40, each);
+        assert!((found - expected).abs() < 1e-9 && (chance - any).abs() < 1e-3, "{found} {chance}");
+    }
+}
+
+#[test]
+fn what_a_person_forgets_is_never_passed_over() {
+    // The person of the handbook forgets each of the steps with probability 0.01 and says nothing of it: a list without
+    // check-off lets that pass, this one asks until it has been answered.
+    // Numerical Recipes' linear congruence: the same draws every time.
+    let mut seed = 1278_u32;
+    let mut forgets = || {
+        seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(seed) < 0.01 * f64::from(u32::MAX)
+    };
+    let job = Move::single(routine("morning-outside", &rig("motorhome-towed-car")));
+    let steps = job.work().count();
+    let (mut forgotten, mut passed) = (0usize, 0usize);
+    for _ in 0..40 {
+        let mut world = cast::world(job.clone(), alone(true));
+        while !world.ended {
+            if forgets() {
+                forgotten += 1;
+                world.pass_s(30);
+            }
+            cast::answer_one(&mut world);
+        }
+        let state = world.engine.state();
+        passed += job.work().filter(|&step| state.is_open(step)).count();
+    }
+    let expected = misses(i32::try_from(40 * steps).unwrap(), 0.01).0;
+    assert!(forgotten as f64 > expected / 2.0, "{forgotten} of {expected} expected without check-off");
+    assert_eq!(passed, 0, "of {forgotten} that were forgotten");
+}
+
+#[test]
+fn verifying_sections_take_less_than_a_minute_to_hear_and_answer() {
+    // WHO Implementation Manual 2009: a minute a section at most, for sections that only verify. Counted with the speech of
+    // the test world (60 ms a letter) and a second to answer; walking is not counted.
+    for name in RIGS {
+        let routine = routine("last-look", &rig(name));
+        for section in 0..routine.sections.len() {
+            let steps: BTreeMap<&str, f64> = routine
+                .steps
+                .iter()
+                .filter(|step| step.section == section && step.answer != Answer::Gate)
+                .map(|step| (step.id.split('@').next().unwrap(), 1.2 + 0.06 * step.call.len() as f64))
+                .collect();
+            let seconds: f64 = steps.values().sum();
+            assert!(seconds <= 60.0, "{}: {seconds:.0} s", routine.sections[section].title);
+        }
+    }
+}

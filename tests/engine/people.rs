@@ -1,0 +1,407 @@
+//! Two people on one machine: whose step it is, whose answer it was, signals, handing over, and how much each is told.
+
+use std::time::Duration;
+
+use crate::world::World;
+use crate::world::cast::{self, alone, own_routine, person, restart, two};
+use rstest::rstest;
+use sparehand::engine::event::Event;
+use sparehand::engine::input::{Certainty, Key};
+use sparehand::engine::practice::{PastRun, of_run};
+use sparehand::engine::{Crew, Move};
+use sparehand::rig::Role;
+
+const SHARED: &str = r#"
+id = "t"
+title = "the test"
+intro = "Begin."
+complete = "Test complete."
+
+[[section]]
+id = "a"
+title = "first things"
+
+[[section.step]]
+id = "cap"
+name = "cap"
+where = "left"
+role = "outside"
+call = "Close the cap. Say: cap on, or cap off."
+how = "Turn it until it clicks."
+check = "It does not come off."
+answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
+critical = true
+
+[[section.step]]
+id = "mat"
+name = "mat"
+where = "left"
+role = "outside"
+call = "Roll up the mat. Say: done."
+answer = { kind = "done" }
+
+[[section.step]]
+id = "cups"
+name = "cups"
+where = "galley"
+role = "inside"
+call = "Put the cups away. Say: done."
+answer = { kind = "done" }
+
+[[section.step]]
+id = "lamp"
+name = "lamp"
+where = "galley"
+role = "inside"
+call = "Switch the lamp off. Say: lamp off, or lamp on."
+answer = { kind = "state", want = ["lamp off"], other = ["lamp on"], other_reply = "Switch it off. Then say: lamp off." }
+critical = true
+
+[[section]]
+id = "b"
+title = "together"
+
+[[section.step]]
+id = "slide"
+name = "slide"
+where = "slide"
+after = ["lamp", "mat"]
+call = "Now the slide. Outside, when it is clear, say: clear to move."
+answer = { kind = "both", turns = [
+    { role = "outside", say = ["clear to move"], halt = ["not clear"], halt_reply = "Nobody touches the switch." },
+    { role = "inside", call = "Hold the switch. Say: moving.", say = ["moving"] },
+    { role = "outside", call = "When it rests, say: it has stopped.", say = ["it has stopped"] },
+] }
+critical = true
+
+[[section.step]]
+id = "map"
+name = "map"
+together = true
+after = ["slide"]
+call = "Look at the map, both of you. Say: map seen."
+answer = { kind = "done", also = ["map seen"] }
+
+[[section.step]]
+id = "gate"
+name = "nothing left open"
+call = "Last look."
+answer = { kind = "gate" }
+"#;
+
+fn world() -> World {
+    cast::world(Move::single(own_routine(SHARED)), two(true))
+}
+
+fn holds(world: &World, name: &str) -> String {
+    let hand = world.engine.state().people.iter().find(|hand| hand.name == name).unwrap();
+    hand.current.map(|step| world.engine.job().step(step).id.clone()).unwrap_or_default()
+}
+
+/// Up to the slide, which takes both.
+fn at_the_slide() -> World {
+    let mut world = world();
+    world.hear("cap on");
+    world.hear("imre done");
+    world.hear("rowan done");
+    world.hear("lamp off");
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("slide".to_owned(), "slide".to_owned()));
+    world
+}
+
+#[test]
+fn each_is_given_their_own_steps_by_name_at_the_same_time() {
+    let world = world();
+    let said: Vec<&str> = world.said.iter().map(|(_, u)| u.text.as_str()).collect();
+    assert_eq!(
+        said,
+        ["Begin.", "Rowan: Close the cap. Say: cap on, or cap off.", "Imre: Put the cups away. Say: done."]
+    );
+}
+
+#[test]
+fn an_answer_that_fits_one_persons_question_is_theirs() {
+    let mut world = world();
+    world.hear("cap on");
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("mat".to_owned(), "cups".to_owned()));
+}
+
+#[test]
+fn an_answer_that_fits_two_questions_is_asked_about_and_settles_nothing_until_then() {
+    let mut world = world();
+    world.hear("cap on");
+    let before = world.engine.state().steps.clone();
+    world.hear("done");
+    assert_eq!(world.last_said(), "Who said that? Rowan, or Imre?");
+    assert_eq!(world.engine.state().steps, before);
+    world.hear("imre");
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("mat".to_owned(), "lamp".to_owned()));
+}
+
+#[test]
+fn done_is_asked_about_even_where_the_others_question_needs_a_state() {
+    let mut world = world();
+    world.hear("done");
+    assert_eq!(world.last_said(), "Who said that? Rowan, or Imre?", "either may have meant it");
+    world.hear("rowan");
+    assert_eq!(holds(&world, "Rowan"), "cap", "done names no state");
+    assert!(world.last_said().starts_with("Rowan: I need the state."), "{}", world.last_said());
+}
+
+#[test]
+fn an_answer_with_the_name_is_that_persons() {
+    let mut world = world();
+    world.hear("cap on");
+    world.hear("imre done");
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("mat".to_owned(), "lamp".to_owned()));
+    assert!(!world.may_say().contains(&"imre cap on"), "that is not Imre's question");
+}
+
+#[test]
+fn an_answer_counts_though_the_other_was_asked_something_new_meanwhile() {
+    let mut world = world();
+    let (old, place) = (world.set.id, world.may_say().iter().position(|p| *p == "cap on").unwrap());
+    world.hear("imre done");
+    assert_ne!(world.set.id, old);
+    world.hear_in(old, place, "cap on", Certainty::Sure);
+    assert_eq!(holds(&world, "Rowan"), "mat", "Rowan's question had not changed");
+    let (old, place) = (world.set.id, world.may_say().iter().position(|p| *p == "lamp off").unwrap());
+    world.hear("lamp on");
+    world.hear_in(old, place, "lamp off", Certainty::Sure);
+    assert_eq!(holds(&world, "Imre"), "lamp", "Imre was asked again since");
+}
+
+#[test]
+fn who_has_nothing_to_do_is_told_once_and_gets_what_becomes_free() {
+    let mut world = world();
+    world.hear("imre done");
+    world.hear("lamp off");
+    assert_eq!(world.last_said(), "Lamp off. Imre: nothing for you until Rowan has answered.");
+    let said = world.said.len();
+    world.pass_s(100);
+    assert_eq!(world.said.len(), said);
+    world.hear("cap on");
+    world.hear("done");
+    assert_eq!(holds(&world, "Imre"), "slide");
+}
+
+#[test]
+fn a_signal_goes_from_one_to_the_other_and_back() {
+    let mut world = at_the_slide();
+    assert!(world.last_said().ends_with("Rowan: Now the slide. Outside, when it is clear, say: clear to move."));
+    assert!(!world.may_say().contains(&"moving"), "not before the signal");
+    world.hear("clear to move");
+    assert_eq!(world.last_said(), "Clear to move. Imre: Hold the switch. Say: moving.");
+    world.hear("moving");
+    assert_eq!(world.last_said(), "Moving. Rowan: When it rests, say: it has stopped.");
+    assert!(world.is_open("slide"));
+    world.hear("it has stopped");
+    assert!(!world.is_open("slide"));
+}
+
+#[test]
+fn a_signal_that_is_taken_back_or_stopped_begins_again() {
+    for halt in ["not clear", "stop"] {
+        let mut world = at_the_slide();
+        world.hear("clear to move");
+        world.hear(halt);
+        if halt == "stop" {
+            world.hear("go ahead");
+        }
+        assert!(!world.may_say().contains(&"moving"), "after {halt}");
+        assert!(world.may_say().contains(&"clear to move"), "after {halt}");
+    }
+}
+
+#[test]
+fn a_step_for_all_waits_for_everybody() {
+    let mut world = at_the_slide();
+    for phrase in ["clear to move", "moving", "it has stopped"] {
+        world.hear(phrase);
+    }
+    assert!(world.last_said().contains(": Look at the map, both of you. Say: map seen."), "{}", world.last_said());
+    world.hear("map seen");
+    assert!(world.is_open("map"), "one of two");
+    assert!(world.last_said().ends_with("Say: map seen."), "{}", world.last_said());
+    world.hear("map seen");
+    world.pass_s(30);
+    assert!(world.ended, "{}", world.last_said());
+}
+
+#[test]
+fn over_to_the_other_swaps_what_they_do_and_says_where_things_stand() {
+    let mut world = world();
+    world.hear("cap on");
+    world.hear("over to imre");
+    let said = world.page.join(" ");
+    assert!(
+        said.contains("Imre takes over the test. 1 step settled. Last: cap. 5 steps to go. Next: mat, cups, lamp."),
+        "{said}"
+    );
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cups".to_owned(), "mat".to_owned()));
+    restart(&mut world, None);
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cups".to_owned(), "mat".to_owned()));
+}
+
+#[test]
+fn over_to_somebody_who_was_not_there_puts_them_in_ones_place() {
+    let crew = Crew { here: vec![person("Rowan", &[], true)], away: vec![person("Imre", &[], false)] };
+    let mut world = cast::world(Move::single(own_routine(SHARED)), crew);
+    world.hear("cap on");
+    world.hear("over to imre");
+    let state = world.engine.state();
+    let here: Vec<&str> = state.here().map(|person| state.people[person].name.as_str()).collect();
+    assert_eq!(here, ["Imre"]);
+    assert!(world.may_say().contains(&"over to rowan") && !world.may_say().contains(&"over to imre"));
+}
+
+#[test]
+fn a_beginner_hears_how_and_how_one_knows_and_the_practised_the_call_alone() {
+    let call =
+        |practised: bool| cast::world(Move::single(own_routine(SHARED)), alone(practised)).last_said().to_owned();
+    assert_eq!(call(true), "Close the cap. Say: cap on, or cap off.");
+    assert_eq!(
+        call(false),
+        "Close the cap. Turn it until it clicks. Right when: It does not come off. Say: cap on, or cap off."
+    );
+    let mut world = cast::world(Move::single(own_routine(SHARED)), alone(true));
+    world.hear("explain");
+    assert_eq!(
+        world.last_said(),
+        "Turn it until it clicks. It does not come off. Close the cap. Say: cap on, or cap off."
+    );
+}
+
+#[test]
+fn practice_is_per_role() {
+    let crew = Crew {
+        here: vec![sparehand::rig::Person {
+            name: "Rowan".to_owned(),
+            roles: vec![Role::Outside, Role::Inside],
+            practised: vec![Role::Inside],
+        }],
+        away: Vec::new(),
+    };
+    let mut world = cast::world(Move::single(own_routine(SHARED)), crew);
+    assert!(world.last_said().contains("Right when:"), "{}", world.last_said());
+    world.hear("cap on");
+    world.hear("done");
+    world.hear("done");
+    assert_eq!(world.last_said(), "Switch the lamp off. Say: lamp off, or lamp on.");
+}
+
+#[rstest]
+#[case::clean(&[], true)]
+#[case::explained(&["explain"], false)]
+#[case::put_right(&["cap off"], false)]
+fn a_run_is_clean_for_who_needed_nothing_explained_or_put_right(#[case] before: &[&str], #[case] clean: bool) {
+    let mut world = world();
+    before.iter().for_each(|phrase| world.hear(phrase));
+    for phrase in ["cap on", "imre done", "rowan done", "lamp off", "clear to move", "moving", "it has stopped"] {
+        world.hear(phrase);
+    }
+    let events: Vec<Event> = world.events().into_iter().cloned().collect();
+    let runs = of_run(world.engine.job(), &events, 7);
+    let run = |person: &str, role: Role, clean: bool| PastRun { person: person.to_owned(), role, day: 7, clean };
+    // "Explain" is about whatever was asked last: Imre's cups.
+    let (rowan, imre) = if before == ["explain"] { (true, clean) } else { (clean, true) };
+    assert!(runs.contains(&run("Rowan", Role::Outside, rowan)), "{runs:?}");
+    assert!(runs.contains(&run("Imre", Role::Inside, imre)), "{runs:?}");
+}
+
+#[test]
+fn correction_opens_the_last_step_again_for_whoever_had_it() {
+    let mut world = world();
+    world.hear("cap on");
+    world.hear("correction");
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "cups".to_owned()));
+    assert_eq!(world.last_said(), "Going back. Rowan: Close the cap. Say: cap on, or cap off.");
+}
+
+#[test]
+fn a_restart_between_two_turns_of_a_signal_keeps_whose_turn_it_is() {
+    let mut world = at_the_slide();
+    world.hear("clear to move");
+    restart(&mut world, Some(Duration::from_secs(5)));
+    assert!(world.may_say().contains(&"moving") && !world.may_say().contains(&"clear to move"));
+    assert!(world.last_said().contains("Imre: Hold the switch."), "{}", world.last_said());
+}
+
+const CLOCKS: &str = r#"
+id = "t"
+title = "the test"
+complete = "Test complete."
+
+[[section]]
+id = "a"
+title = "first things"
+
+[[section.step]]
+id = "fill"
+name = "fill"
+where = "left"
+role = "outside"
+call = "Turn the tap on. Say: water on."
+answer = { kind = "clock", name = "fill", seconds = 120, start = ["water on"], started = "Filling.", end = ["water off"], alarm = "Time. Shut the tap.", alarm_short = "Shut the tap." }
+critical = true
+
+[[section.step]]
+id = "pour"
+name = "pour"
+where = "galley"
+role = "inside"
+call = "Open the valve. Say: valve open now."
+answer = { kind = "clock", name = "pour", seconds = 300, start = ["valve open now"], started = "Pouring.", end = ["valve shut"], alarm = "Time. Shut the valve.", alarm_short = "Shut the valve." }
+critical = true
+
+[[section.step]]
+id = "map"
+name = "map"
+together = true
+call = "Look at the map. Say: map seen."
+answer = { kind = "done", also = ["map seen"] }
+
+[[section.step]]
+id = "gate"
+name = "nothing left open"
+call = "Last look."
+answer = { kind = "gate" }
+"#;
+
+/// Two clocks run; the time away is known or not.
+#[rstest]
+#[case::known(Some(150))]
+#[case::unknown(None)]
+fn a_restart_in_the_middle_of_two_running_clocks_rings_for_what_is_over_or_unknown(#[case] away: Option<u64>) {
+    let mut world = cast::world(Move::single(own_routine(CLOCKS)), two(true));
+    world.hear("water on");
+    world.hear("valve open now");
+    assert_eq!(world.engine.state().clocks.len(), 2);
+    world.hear("how long");
+    assert!(world.last_said().contains("Fill: ") && world.last_said().contains("Pour: "), "{}", world.last_said());
+    let from = world.said.len();
+    restart(&mut world, away.map(Duration::from_secs));
+    let rung: Vec<String> = world.said[from..].iter().map(|(_, u)| u.text.clone()).collect();
+    assert!(rung.iter().any(|text| text.contains("Shut the tap.")), "{rung:?}");
+    assert_eq!(away.is_none(), rung.iter().any(|text| text.contains("Shut the valve.")), "{rung:?}");
+    world.pass_s(300);
+    assert!(world.alarms().len() > 10, "both ring on until they are ended");
+    world.hear("water off");
+    world.hear("valve shut");
+    world.hear("map seen");
+    restart(&mut world, None);
+    assert!(world.is_open("map"), "one of two has answered");
+    world.hear("map seen");
+    world.pass_s(60);
+    assert!(world.ended, "{}", world.last_said());
+}
+
+#[test]
+fn two_people_can_go_through_with_one_key() {
+    let mut world = world();
+    for _ in 0..60 {
+        world.press(Key::Confirm);
+        world.pass_s(20);
+    }
+    assert!(world.ended, "{:?}", cast::asked(&world));
+}

@@ -1,0 +1,10 @@
+//! Hearing: echo, phrases, the whole ear, the second engine.
+
+mod command;
+mod echo;
+#[path = "../hear_support/mod.rs"]
+mod hear_support;
+mod listener;
+mod phrases;
+mod tokens;
+mod vosk;

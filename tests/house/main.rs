@@ -1,0 +1,4 @@
+//! What holds for the source itself.
+
+mod layering;
+mod rules;

@@ -1,0 +1,176 @@
+//! Damaged and hostile files: an error that says what is wrong, never a panic, never a wait without end.
+
+use std::io::{Cursor, Read, Write};
+
+use proptest::prelude::*;
+use rstest::rstest;
+use sparehand::app::prompts::ROUTINES;
+use sparehand::paper::columns::guess;
+use sparehand::paper::draft::Draft;
+use sparehand::paper::list::{self, Naming};
+use sparehand::paper::own_table::{is_own, to_draft, to_grid};
+use sparehand::paper::read::{ReadError, Reading, read};
+use sparehand::paper::words::Words;
+use sparehand::paper::write::{Kind, write};
+use sparehand::rig::Rig;
+use sparehand::routine::load;
+use zip::write::SimpleFileOptions;
+use zip::{ZipArchive, ZipWriter};
+
+fn words() -> Words {
+    Words::parse("paper.toml", include_str!("../../prompts/phrases/paper.toml")).unwrap()
+}
+
+/// Everything that bringing in does with bytes. A list of any kind must end in a routine that loads, or in an error.
+fn bring_in(bytes: &[u8]) -> Result<(), String> {
+    let book = read("list", bytes, &Reading::default()).map_err(|why| why.to_string())?;
+    let mut notes = Vec::new();
+    if let Some(own) = book.grids.iter().find(|grid| is_own(grid)) {
+        let draft = to_draft("list", own, &mut notes).map_err(|why| why.to_string())?;
+        return load("list.toml", &draft.to_toml(), &Rig::default()).map(drop).map_err(|why| why.to_string());
+    }
+    let words = words();
+    let sheets: Vec<_> = book
+        .grids
+        .into_iter()
+        .map(|grid| {
+            let layout = guess(&grid, &words, None);
+            (grid, layout)
+        })
+        .collect();
+    let naming = Naming { id: "list".to_owned(), title: "list".to_owned() };
+    let text = list::to_draft(&sheets, &naming, &words, &mut notes).to_toml();
+    // Not an error of the list: whatever the list is, what is made of it must load.
+    load("list.toml", &text, &Rig::default()).unwrap_or_else(|why| panic!("{why}\n{text}"));
+    Ok(())
+}
+
+fn samples() -> Vec<Vec<u8>> {
+    let (name, text) = ROUTINES[0];
+    let grid = to_grid(&Draft::parse(name, text).unwrap());
+    [Kind::Csv, Kind::Xlsx, Kind::Ods].map(|kind| write(&grid, name, kind).unwrap()).to_vec()
+}
+
+fn mutated(mut bytes: Vec<u8>, changes: &[(prop::sample::Index, u8)], cut: Option<prop::sample::Index>) -> Vec<u8> {
+    for (place, byte) in changes {
+        let place = place.index(bytes.len());
+        bytes[place] = *byte;
+    }
+    if let Some(cut) = cut {
+        bytes.truncate(cut.index(bytes.len()));
+    }
+    bytes
+}
+
+/// The archive with one of its parts changed, packed anew so that its checksum is right.
+fn with_part(archive: &[u8], part: &str, change: impl Fn(Vec<u8>) -> Vec<u8>) -> Vec<u8> {
+    let mut from = ZipArchive::new(Cursor::new(archive)).unwrap();
+    let mut to = ZipWriter::new(Cursor::new(Vec::new()));
+    for index in 0..from.len() {
+        let mut entry = from.by_index(index).unwrap();
+        let name = entry.name().unwrap().into_owned();
+        let mut bytes = Vec::new();
+        entry.read_to_end(&mut bytes).unwrap();
+        to.start_file(&name, SimpleFileOptions::default()).unwrap();
+        to.write_all(&if name == part { change(bytes) } else { bytes }).unwrap();
+    }
+    to.finish().unwrap().into_inner()
+}
+
+fn changes() -> impl Strategy<Value = Vec<(prop::sample::Index, u8)>> {
+    prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 0..12)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 150, ..ProptestConfig::default() })]
+
+    #[test]
+    fn mutated_files_end_in_a_routine_or_an_error(
+        which in 0_usize..3,
+        changes in changes(),
+        cut in prop::option::of(any::<prop::sample::Index>()),
+    ) {
+        if let Err(why) = bring_in(&mutated(samples()[which].clone(), &changes, cut)) {
+            prop_assert!(why.contains("found") && why.contains("expected") || why.contains("not a routine") || why.contains("cannot be read"), "{}", why);
+            prop_assert!(!why.contains('\u{0}'), "{:?}", why);
+        }
+    }
+
+    #[test]
+    fn mutated_parts_of_workbooks_end_in_a_routine_or_an_error(
+        part in prop::sample::select(vec![
+            (1, "xl/worksheets/sheet1.xml"), (1, "xl/sharedStrings.xml"), (1, "xl/styles.xml"), (1, "xl/workbook.xml"),
+            (1, "[Content_Types].xml"), (1, "xl/_rels/workbook.xml.rels"), (2, "content.xml"), (2, "mimetype"), (2, "META-INF/manifest.xml"),
+        ]),
+        changes in changes(),
+        cut in prop::option::of(any::<prop::sample::Index>()),
+    ) {
+        let bytes = with_part(&samples()[part.0], part.1, |bytes| mutated(bytes, &changes, cut));
+        // Whether it ends is the question; what it ends with is not.
+        let _ = bring_in(&bytes);
+    }
+
+    #[test]
+    fn any_text_at_all_is_a_list_or_an_error(text in "([ -~äß☐✓•;,\t\"]{0,30}\n){0,12}") {
+        let _ = bring_in(text.as_bytes());
+    }
+
+    #[test]
+    fn any_bytes_at_all_are_a_list_or_an_error(bytes in prop::collection::vec(any::<u8>(), 0..300)) {
+        let _ = bring_in(&bytes);
+    }
+}
+
+#[test]
+fn a_part_that_breaks_off_is_an_error_and_no_wait() {
+    let samples = samples();
+    for (sample, part) in [(1, "xl/worksheets/sheet1.xml"), (2, "content.xml")] {
+        for share in [3, 5, 9] {
+            let bytes = with_part(&samples[sample], part, |bytes| bytes[..bytes.len() * share / 10].to_vec());
+            assert!(
+                matches!(read("list", &bytes, &Reading::default()), Err(ReadError::Broken { .. })),
+                "{part} {share}"
+            );
+        }
+    }
+}
+
+#[rstest]
+#[case("A1", "XFD1048576")]
+#[case("C3", "A1048576")]
+fn a_stray_cell_in_the_last_corner_costs_nothing(#[case] first: &str, #[case] last: &str) {
+    let rows = |cell: &str| cell.trim_start_matches(char::is_alphabetic).to_owned();
+    let sheet = format!(
+        "<?xml version=\"1.0\"?><worksheet xmlns=\"x\"><sheetData><row r=\"{}\"><c r=\"{first}\" t=\"str\"><v>Cap off</v></c></row>\
+         <row r=\"{}\"><c r=\"{last}\" t=\"str\"><v>stray</v></c></row></sheetData></worksheet>",
+        rows(first),
+        rows(last)
+    );
+    let bytes = with_part(&samples()[1], "xl/worksheets/sheet1.xml", |_| sheet.clone().into_bytes());
+    let book = read("list.xlsx", &bytes, &Reading::default()).unwrap();
+    assert_eq!(book.grids[0].rows.iter().map(|row| row.cells.len()).collect::<Vec<_>>(), [1, 1]);
+    bring_in(&bytes).unwrap();
+}
+
+#[test]
+fn a_sheet_that_repeats_itself_without_end_is_refused() {
+    let bytes = with_part(&samples()[2], "content.xml", |bytes| {
+        let text = String::from_utf8(bytes).unwrap();
+        text.replacen("<table:table-row>", "<table:table-row table:number-rows-repeated=\"1000000\">", 1).into_bytes()
+    });
+    let error = read("list.ods", &bytes, &Reading::default()).unwrap_err().to_string();
+    assert!(error.starts_with("list.ods: found cells spread over"), "{error}");
+}
+
+#[test]
+fn another_archive_is_told_from_a_workbook() {
+    let mut archive = ZipWriter::new(Cursor::new(Vec::new()));
+    archive.start_file("holiday.txt", SimpleFileOptions::default()).unwrap();
+    archive.write_all(b"sun").unwrap();
+    let error = read("list.xlsx", &archive.finish().unwrap().into_inner(), &Reading::default()).unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        "list.xlsx: found an archive that holds no sheet, expected a list as CSV, XLSX or ODS; copy the list into a spreadsheet and \
+         save that"
+    );
+}

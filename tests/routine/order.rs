@@ -1,0 +1,153 @@
+//! What must come before what in the routines that ship, for every rig: not as they happen to stand in the file, but so that
+//! the order is forced in any legal play.
+
+use std::collections::BTreeSet;
+
+use crate::routine_support::{RIGS, load, rig};
+use rstest::rstest;
+use sparehand::app::prompts::ROUTINES;
+use sparehand::routine::{Answer, Routine, RoutineKind, Step, unwashed_hands};
+
+/// Everything that is forced to come before a step, in its routine and by reference in others.
+fn before(routine: &Routine, step: usize) -> BTreeSet<String> {
+    let mut reached = BTreeSet::new();
+    let mut queue = vec![step];
+    while let Some(at) = queue.pop() {
+        let elsewhere =
+            routine.steps[at].after_elsewhere.iter().map(|other| format!("{}/{}", other.routine, other.step));
+        reached.extend(elsewhere);
+        for &other in &routine.steps[at].after {
+            if reached.insert(routine.steps[other].id.clone()) {
+                queue.push(other);
+            }
+        }
+    }
+    reached
+}
+
+fn is(step: &Step, id: &str) -> bool {
+    step.id == id || step.id.split('@').next() == Some(id)
+}
+
+#[rstest]
+// Label at the site after NEC 551.77(F), from memory: breaker off before the plug is put in or pulled.
+#[case::unplug("morning-outside", "breaker-off", "plug-out")]
+#[case::plug_in("arrive", "post-off-again", "plugged")]
+#[case::live_again("arrive", "plugged", "breaker-on")]
+// Common practice, no source.
+#[case::loads("morning-outside", "loads-off", "breaker-off")]
+#[case::protector("morning-outside", "plug-out", "protector-off")]
+#[case::cord("morning-outside", "plug-out", "cord-stowed")]
+#[case::heater("morning-outside", "morning-inside/heater-electric-off", "breaker-off")]
+#[case::heater_gas("morning-outside", "morning-inside/heater-gas-off", "breaker-off")]
+#[case::pressure("morning-outside", "water-pressure", "hose-off")]
+#[case::rinse_pressure("tank-dump", "pressure-off", "rinse-hose-off")]
+#[case::black_before_hose("tank-dump", "last-black", "hose-off")]
+#[case::grey_before_hose("tank-dump", "last-grey", "hose-off")]
+#[case::black_before_cap("tank-dump", "black-held", "hose-rig")]
+#[case::hose_before_black("tank-dump", "hose-drain", "black-open")]
+#[case::sewer_last("arrive", "valves-first", "sewer-on")]
+#[case::swept("morning-outside", "morning-inside/floor-swept", "slide-in")]
+#[case::swept_alone("morning-outside", "morning-inside/floor-swept", "slide-in-alone")]
+#[case::animals("morning-outside", "morning-inside/pets-in", "slide-in")]
+#[case::way("morning-outside", "slide-way-outside", "slide-in")]
+#[case::jacks("morning-outside", "slide-sealed", "jacks-up")]
+#[case::chocks_last("morning-outside", "blocks-stowed", "chocks-out")]
+#[case::chocked_bar("arrive", "chocked", "bar-off")]
+#[case::chocked_coupling("arrive", "chocked", "coupling-open")]
+#[case::car_held("arrive", "car-out-of-tow/brake-set", "bar-off")]
+#[case::jack_carries("arrive", "jack-takes", "coupling-open")]
+#[case::coupled_ball("hitch-up", "ball-shoes", "ball-under")]
+#[case::lift("hitch-up", "coupler-latched", "lift-test")]
+#[case::jack_up("hitch-up", "lift-test", "tongue-jack")]
+#[case::gear_up("hitch-up", "tug-test", "landing-gear")]
+#[case::chocks_after_lamps("hitch-up", "left-lamp", "hitch-chocks-out")]
+#[case::car_brake("hitch-up", "car-in-tow/brake-released", "brake-test")]
+#[case::car_steering("car-in-tow", "tow-lamp", "brake-released")]
+#[case::heater_full("arrive", "heater-full", "heater-on")]
+#[case::gas_sniffed("arrive", "gas-on", "heater-on")]
+#[case::cold_before_plug("lay-up", "heater-cold", "heater-drained")]
+#[case::pressure_before_plug("lay-up", "pressure-out", "heater-drained")]
+#[case::bypass_before_frost("lay-up", "bypass", "lines-done")]
+#[case::held("wake-up", "held", "drained")]
+fn one_is_forced_to_come_before_the_other(#[case] routine: &str, #[case] first: &str, #[case] then: &str) {
+    let mut seen = 0;
+    for (name, _) in RIGS {
+        let routine = load(routine, &rig(name));
+        // Where both are there the order holds; what stands in another routine of the move is always asked for.
+        let of_another = first.contains('/') && !first.starts_with("car-");
+        let both = of_another || routine.steps.iter().any(|step| is(step, first));
+        for index in (0..routine.steps.len()).filter(|&i| both && is(&routine.steps[i], then)) {
+            let forced = before(&routine, index);
+            let held = forced.iter().any(|id| id == first || id.split('@').next() == Some(first));
+            assert!(held, "{name}: '{then}' may come before '{first}'; forced is {forced:?}");
+            seen += 1;
+        }
+    }
+    assert!(seen > 0, "no rig has '{then}' in {routine}");
+}
+
+/// Hand wash of 20 s or more after sewage and before drinking water: CDC advice, from memory; order as in ANSI A119.2's hose
+/// rules, at second hand.
+#[test]
+fn hands_are_washed_between_sewage_and_drinking_water() {
+    for (name, _) in RIGS {
+        for (id, _) in ROUTINES {
+            let routine = load(id, &rig(name));
+            assert_eq!(unwashed_hands(&routine), [], "{name} {id}");
+        }
+    }
+    let outside = load("morning-outside", &rig("motorhome-towed-car"));
+    assert!(before(&outside, outside.index_of("tap-off").unwrap()).contains("tank-dump/wash"));
+}
+
+/// Killer items are asked twice, when done and in the last look (NASA CR-177549).
+#[test]
+fn what_is_asked_twice_is_in_the_last_look() {
+    let moves = ["evening-before", "morning-inside", "morning-outside", "hitch-up"];
+    for (name, _) in RIGS {
+        let rig = rig(name);
+        let look = load("last-look", &rig);
+        assert_eq!(look.kind, RoutineKind::Look);
+        let verified: BTreeSet<String> =
+            look.steps.iter().flat_map(|step| &step.verifies).map(|of| format!("{}/{}", of.routine, of.step)).collect();
+        for id in moves {
+            for step in load(id, &rig).steps.iter().filter(|step| step.again) {
+                let own = format!("{id}/{}", step.id.split('@').next().unwrap());
+                assert!(verified.contains(&own), "{name}: {own} is not in the last look");
+            }
+        }
+    }
+}
+
+/// Everybody out before any question; nothing needs an answer (fire services' advice).
+#[test]
+fn a_smell_of_gas_asks_for_nothing_and_sends_people_out_first() {
+    for (name, _) in RIGS {
+        let card = load("gas-smell", &rig(name));
+        assert_eq!(card.kind, RoutineKind::Emergency);
+        assert!(card.steps.iter().all(|step| matches!(step.answer, Answer::Told { .. })), "{name}");
+        assert!(card.steps[0].call.starts_with("Everybody out"), "{name}");
+        let first = card.steps.iter().position(|step| step.call.to_lowercase().contains("call")).unwrap();
+        assert!(card.steps[..first].iter().any(|step| step.call.contains("Everybody out")));
+    }
+}
+
+/// An emergency card is started by its words from anywhere: they must be nobody else's answer.
+#[test]
+fn no_answer_anywhere_is_the_start_of_a_card() {
+    for (name, _) in RIGS {
+        let rig = rig(name);
+        let all: Vec<Routine> = ROUTINES.iter().map(|(id, _)| load(id, &rig)).collect();
+        let starts: Vec<&String> = all.iter().flat_map(|routine| &routine.start).collect();
+        assert!(starts.len() >= 8);
+        for step in all.iter().flat_map(|routine| &routine.steps) {
+            for phrase in step.answer.phrases().into_iter().flatten() {
+                assert!(!starts.contains(&phrase), "{name}: '{phrase}' of {} starts a card", step.id);
+            }
+        }
+        for (index, start) in starts.iter().enumerate() {
+            assert!(!starts[..index].contains(start), "'{start}' starts two cards");
+        }
+    }
+}

@@ -1,0 +1,92 @@
+//! The loudspeaker for real: through a sound server to a sink and back from its monitor. Needs PulseAudio or PipeWire, so it
+//! runs only when asked for: `cargo nextest run --release --run-ignored only -E 'binary(say_playback)'`.
+#![allow(clippy::disallowed_methods, reason = "devices are measured in real time")]
+
+use std::time::{Duration, Instant};
+
+use sparehand::say::playback::{Playback, REFERENCE_FRAME, output_devices};
+use sparehand::say::speaker::FRAME;
+
+fn tone_frame(number: usize) -> [f32; FRAME] {
+    std::array::from_fn(|n| 0.3 * ((number * FRAME + n) as f32 * 440.0 * std::f32::consts::TAU / 48_000.0).sin())
+}
+
+#[test]
+#[ignore = "needs a sound server"]
+fn frames_are_played_at_the_pace_of_the_device_and_come_back_as_reference() {
+    assert!(output_devices().unwrap().iter().any(|device| device.is_default));
+    let (mut playback, mut reference) = Playback::open(None).unwrap();
+    let start = Instant::now();
+    let mut number = 0;
+    let mut power = 0.0;
+    let mut frames_back = 0;
+    while start.elapsed() < Duration::from_secs(3) {
+        if playback.write(&tone_frame(number)) {
+            number += 1;
+        } else {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+        while let Some(frame) = reference.next_frame().unwrap() {
+            frames_back += 1;
+            power += frame.iter().map(|sample| sample * sample).sum::<f32>() / REFERENCE_FRAME as f32;
+        }
+    }
+    println!("{number} frames in 3 s, {frames_back} back, {} underruns", playback.underruns());
+    assert!((200..=330).contains(&number), "{number} frames in 3 s");
+    assert!(frames_back + 20 >= number, "{frames_back} of {number}");
+    assert_eq!(playback.underruns(), 0);
+    assert!(power / frames_back as f32 > 0.04);
+    assert_eq!(reference.lost(), 0);
+    assert!(playback.failed().is_none());
+
+    let before = Instant::now();
+    playback.flush();
+    while playback.queued() > 0 {
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    println!("flush {:?}", before.elapsed());
+    assert!(before.elapsed() < Duration::from_millis(50));
+    assert!(playback.write(&tone_frame(0)), "writes go on after a flush");
+}
+
+#[test]
+#[ignore = "needs a sound server"]
+fn a_loudspeaker_that_is_not_there_is_named_with_what_is() {
+    let Err(error) = Playback::open(Some("pulseaudio:no-such-thing")) else { panic!("it opened") };
+    assert!(error.to_string().contains("no-such-thing"), "{error}");
+}
+
+/// Takes a sink away while it plays: set `SPAREHAND_TEST_SINK` to its id and `SPAREHAND_TEST_SINK_MODULE` to the number of
+/// the module that made it. With another sink there, a server may move the stream to it: then sound must go on. With none,
+/// the loss must be noticed, and dropping the dead stream must not block.
+#[test]
+#[ignore = "needs a sound server and takes its sink away"]
+fn a_loudspeaker_that_vanishes_is_noticed_unless_the_server_moves_the_sound_to_another() {
+    let sink = std::env::var("SPAREHAND_TEST_SINK").expect("SPAREHAND_TEST_SINK is set");
+    let module = std::env::var("SPAREHAND_TEST_SINK_MODULE").expect("SPAREHAND_TEST_SINK_MODULE is set");
+    let (mut playback, _reference) = Playback::open(Some(&sink)).unwrap();
+    let play_for = |playback: &mut Playback, span: Duration| {
+        let start = Instant::now();
+        let mut number = 0;
+        while playback.failed().is_none() && start.elapsed() < span {
+            if playback.write(&tone_frame(number)) {
+                number += 1;
+            } else {
+                std::thread::sleep(Duration::from_millis(2));
+            }
+        }
+        start.elapsed()
+    };
+    // A sink that was asleep may take seconds to begin.
+    play_for(&mut playback, Duration::from_secs(4));
+    assert!(playback.taken() > 48_000, "{} taken", playback.taken());
+    assert!(std::process::Command::new("pactl").args(["unload-module", &module]).status().unwrap().success());
+    let before = playback.taken();
+    let noticed = play_for(&mut playback, Duration::from_secs(3));
+    let taken = playback.taken() - before;
+    println!("failed: {:?} after {noticed:?}; {taken} samples taken", playback.failed());
+    assert!(playback.failed().is_some() || taken > 96_000, "neither noticed nor moved: {taken} samples in {noticed:?}");
+    let before = Instant::now();
+    drop(playback);
+    assert!(before.elapsed() < Duration::from_millis(100), "dropping a dead loudspeaker does not block");
+}
