@@ -9,7 +9,7 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::calibration::Calibration;
 use sparehand::hear::noise::White;
-use sparehand::hear::reject::recognise;
+use sparehand::hear::reject::{Care, Case, recognise};
 use sparehand::hear::score::{ScoreSettings, Scorer};
 use sparehand::hear::speaker::OwnExamples;
 use sparehand::hear::{SAMPLE_RATE, wav};
@@ -37,10 +37,9 @@ fn rank_sixty_phrases(criterion: &mut Criterion) {
         for snr in ["clean", "noisy"] {
             let samples = utterance(spoken, if snr == "clean" { 0.001 } else { 0.02 });
             criterion.bench_function(&format!("60 phrases, 1.5 s, {spoken}, {snr}"), |bench| {
-                bench.iter(|| {
-                    recognise(&mut scorer, &samples, &prepared, &allowed, 0.8, &calibration, &own)
-                        .expect("the model scores the utterance")
-                });
+                let (samples, prepared, phrases) = (&*samples, &prepared, &*allowed);
+                let case = Case { samples, speech_s: 0.8, phrases, prepared, calibration: &calibration, own: &own };
+                bench.iter(|| recognise(&mut scorer, case, Care::Thorough).expect("the model scores the utterance"));
             });
         }
     }

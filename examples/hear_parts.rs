@@ -16,7 +16,7 @@ use sonora::{AudioProcessing, Config, StreamConfig};
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::noise::rms;
-use sparehand::hear::score::ScoreSettings;
+use sparehand::hear::score::{Beam, ScoreSettings};
 use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
 use sparehand::onnx::environment;
 
@@ -59,8 +59,9 @@ fn ways() -> Vec<Way> {
             own_background: true,
             before: Before::Nothing,
         },
-        with("beam of 4 nats, 8 wide", ScoreSettings { beam: 4.0, widest: 8, ..shipped }),
-        with("beam of 16 nats, 64 wide", ScoreSettings { beam: 16.0, widest: 64, ..shipped }),
+        with("no second look with a wider beam", ScoreSettings { second: None, ..shipped }),
+        with("beam of 4 nats, 8 wide, and no second look", beam_alone(4.0, 8)),
+        with("beam of 16 nats, 64 wide at once", beam_alone(16.0, 64)),
         after("high-pass at 100 Hz before", Before::HighPass),
         after("the same and suppression, little", Before::Suppression(NoiseSuppressionLevel::Low)),
         after("the same and suppression, much", Before::Suppression(NoiseSuppressionLevel::High)),
@@ -68,6 +69,10 @@ fn ways() -> Vec<Way> {
         after("100 ms of sound around the words", Before::Crop { before: 400, after: 400 }),
         after("250 ms of sound around the words", Before::Crop { before: 250, after: 250 }),
     ]
+}
+
+fn beam_alone(width: f32, most: usize) -> ScoreSettings {
+    ScoreSettings { beam: Beam { width, most }, second: None, ..ScoreSettings::default() }
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {

@@ -14,6 +14,7 @@ use crate::app::clock::Clock;
 use crate::app::kept_sound::KeptSound;
 use crate::app::live_ear::{Ear, ToEar};
 use crate::app::live_mouth::{Mouth, ToMouth};
+use crate::app::memory::hand_back_what_was_read;
 use crate::app::notes::Notes;
 use crate::app::on_time::{OnTime, Told};
 use crate::app::own_voice::OwnVoice;
@@ -99,6 +100,10 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 Ok(speaker) => speaker,
                 Err(error) => return drop(failed.send(News::MouthFailed(error))),
             };
+            // The dictionaries have been taken apart.
+            if let Err(error) = hand_back_what_was_read() {
+                tracing::warn!("memory that is not needed any more stays in use: {error}");
+            }
             let (voice, in_noise) = (speaker.settings(), InNoise::default());
             Mouth { speaker, voice, in_noise, orders: mouth_orders, news, to_ear, device, speaking, stop }.run();
         })?

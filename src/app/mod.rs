@@ -17,6 +17,7 @@ pub mod live;
 mod live_ear;
 mod live_mouth;
 pub mod log_command;
+mod memory;
 pub mod mic_command;
 pub mod models;
 pub mod notes;

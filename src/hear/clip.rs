@@ -8,7 +8,7 @@ use crate::engine::output::AllowedPhrase;
 use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, SegmenterSettings, WINDOW_LEN};
 use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
-use crate::hear::reject::Verdict;
+use crate::hear::reject::{Care, Verdict};
 use crate::hear::score::{Ranking, ScoreSettings};
 use crate::hear::speaker::States;
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
@@ -102,7 +102,8 @@ impl ClipHearing {
         let mut clip = samples.to_vec();
         clip.resize(clip.len().max(SHORTEST), 0.0);
         let speech_s = self.speech_s(&clip)?;
-        let (ranking, verdict) = self.recogniser.recognise(&clip, &self.ready, &self.phrases, speech_s)?;
+        let (ranking, verdict) =
+            self.recogniser.recognise(&clip, &self.ready, &self.phrases, speech_s, Care::Thorough)?;
         Ok(ClipHeard { verdict, ranking })
     }
 

@@ -16,7 +16,7 @@ use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::noise::rms;
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
 use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
-use crate::hear::reject::Verdict;
+use crate::hear::reject::{Care, Verdict};
 use crate::hear::score::{Ranking, ScoreSettings};
 use crate::hear::utterance::{Allowed, CONTEXT_WINDOWS, Utterance};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
@@ -291,7 +291,7 @@ impl Listener {
         }
         self.has_asked = false;
         let Some(allowed) = &self.allowed else { return Ok(()) };
-        self.recogniser.recognise(self.recent.make_contiguous(), &allowed.ready, &allowed.phrases, 0.0)?;
+        self.recogniser.recognise(self.recent.make_contiguous(), &allowed.ready, &allowed.phrases, 0.0, Care::Quick)?;
         Ok(())
     }
 
@@ -366,7 +366,8 @@ impl Listener {
         let samples = &utterance.samples[..utterance.samples.len().saturating_sub(surplus)];
         let late_s = if utterance.over_own_voice() { NOTICED_LATE_S } else { 0.0 };
         let speech_s = (utterance.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32 + late_s;
-        Ok(Some(self.recogniser.recognise(samples, &allowed.ready, &allowed.phrases, speech_s)?))
+        let care = if quiet < CONTEXT_WINDOWS { Care::Quick } else { Care::Thorough };
+        Ok(Some(self.recogniser.recognise(samples, &allowed.ready, &allowed.phrases, speech_s, care)?))
     }
 
     /// `None` where it may have been the program's own voice, and is nothing that may be said over it: what is left of an echo is not

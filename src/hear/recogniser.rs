@@ -9,7 +9,7 @@ use ort::environment::Environment;
 
 use crate::engine::output::AllowedPhrase;
 use crate::hear::calibration::Calibration;
-use crate::hear::reject::{Verdict, recognise};
+use crate::hear::reject::{Care, Case, Verdict, recognise};
 use crate::hear::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
 use crate::hear::speaker::{OwnExamples, States};
 use crate::hear::vosk::{Grammar, VoskError};
@@ -36,7 +36,8 @@ pub trait Recogniser {
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError>;
 
     /// Judges an utterance (100 ms to 30 s, with 200 to 300 ms of real sound before and after the words) by `phrases`, which
-    /// `ready` was made of, in the same order. `speech_s` is how long speech went on in it, in seconds.
+    /// `ready` was made of, in the same order. `speech_s` is how long speech went on in it, in seconds; with `care` to be thorough it may take
+    /// twice as long over what it does not understand.
     ///
     /// # Errors
     /// Fewer than 100 ms, `ready` is another engine's, or the engine fails.
@@ -46,6 +47,7 @@ pub trait Recogniser {
         ready: &Ready,
         phrases: &[AllowedPhrase],
         speech_s: f32,
+        care: Care,
     ) -> Result<(Ranking, Verdict), RecogniserError>;
 
     /// What is said in `samples` (0.1 to 10 s), as far as the engine can tell. For notes; never a command.
@@ -116,9 +118,11 @@ impl Recogniser for PhraseScoring {
         ready: &Ready,
         phrases: &[AllowedPhrase],
         speech_s: f32,
+        care: Care,
     ) -> Result<(Ranking, Verdict), RecogniserError> {
         let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
-        Ok(recognise(&mut self.scorer, samples, prepared, phrases, speech_s, &self.calibration, &self.own)?)
+        let (calibration, own) = (&self.calibration, &*self.own);
+        Ok(recognise(&mut self.scorer, Case { samples, speech_s, phrases, prepared, calibration, own }, care)?)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {

@@ -41,42 +41,69 @@ pub struct Limits {
     pub log_odds: f32,
     /// Least distance to another meaning, in nats. The model's 8-bit sums alone move scores by 1.8, so never below 2.
     pub margin: f32,
+    /// Least corrected score, in nats; minus infinity where the odds say enough.
+    pub score: f32,
 }
 
-/// Scores `samples` and judges what comes of it: the whole way from an utterance to a verdict. `speech_s` is how long speech
-/// went on in it, in seconds; `own` are the examples of the people who may be speaking, where they have given any.
+/// An utterance, and by what it is judged.
+#[derive(Clone, Copy)]
+pub struct Case<'a> {
+    /// 16 kHz mono, with 200 to 300 ms of real sound before and after the words.
+    pub samples: &'a [f32],
+    /// How long speech went on in it, in seconds.
+    pub speech_s: f32,
+    pub phrases: &'a [AllowedPhrase],
+    /// Made of the phrases, in the same order.
+    pub prepared: &'a Prepared,
+    pub calibration: &'a Calibration,
+    /// The examples of the people who may be speaking, where they have given any.
+    pub own: &'a OwnExamples,
+}
+
+/// How much time is taken over an utterance that is not understood.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Care {
+    /// None: it may not have ended yet, and will be judged again.
+    Quick,
+    /// As much again: this is the last time that it is judged.
+    Thorough,
+}
+
+/// Scores an utterance and judges what comes of it: the whole way to a verdict. With [`Care::Thorough`], what was not understood is scored
+/// again with more of the phrases followed: in noise the right one often begins badly.
 ///
 /// # Errors
 /// Fewer samples than the model takes, or the runtime fails.
-pub fn recognise(
-    scorer: &mut Scorer,
-    samples: &[f32],
-    prepared: &Prepared,
-    phrases: &[AllowedPhrase],
-    speech_s: f32,
-    calibration: &Calibration,
-    own: &OwnExamples,
-) -> Result<(Ranking, Verdict), ScoreError> {
-    let ranking = scorer.rank(samples, prepared)?;
-    let Some(candidate) = Candidate::of(phrases, &ranking) else {
-        let nothing = Verdict {
+pub fn recognise(scorer: &mut Scorer, case: Case, care: Care) -> Result<(Ranking, Verdict), ScoreError> {
+    let heard = scorer.listen(case.samples)?;
+    let ranking = scorer.rank(&heard, case.prepared)?;
+    let verdict = judge(scorer, case, &ranking)?;
+    // A decode that went on past every phrase is talk, and would be refused again.
+    if care == Care::Quick || verdict.is_understood() || !ranking.free.complete {
+        return Ok((ranking, verdict));
+    }
+    let Some(ranking) = scorer.rank_again(&heard, case.prepared)? else { return Ok((ranking, verdict)) };
+    let verdict = judge(scorer, case, &ranking)?;
+    Ok((ranking, verdict))
+}
+
+fn judge(scorer: &mut Scorer, case: Case, ranking: &Ranking) -> Result<Verdict, ScoreError> {
+    let Some(candidate) = Candidate::of(case.phrases, ranking) else {
+        return Ok(Verdict {
             best: None,
             score: f32::NEG_INFINITY,
             margin: 0.0,
             log_odds: f32::NEG_INFINITY,
             evidence: None,
             accepted: None,
-        };
-        return Ok((ranking, nothing));
+        });
     };
-    let verdict = if candidate.worth_weighing(phrases, &ranking) {
-        let free_corrected = scorer.corrected_free(&ranking.free)?;
-        let sooner = candidate.like_own(scorer, samples, phrases, own)?;
-        candidate.judge(phrases, &ranking, free_corrected, speech_s, calibration, sooner)
-    } else {
-        candidate.refused()
-    };
-    Ok((ranking, verdict))
+    if !candidate.worth_weighing(case.phrases, ranking) {
+        return Ok(candidate.refused());
+    }
+    let free_corrected = scorer.corrected_free(&ranking.free)?;
+    let sooner = candidate.like_own(scorer, case.samples, case.phrases, case.own)?;
+    Ok(candidate.judge(case.phrases, ranking, free_corrected, case.speech_s, case.calibration, sooner))
 }
 
 /// The best phrase of a ranking.
@@ -154,7 +181,8 @@ impl Candidate {
         let evidence =
             Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking, free_corrected, speech_s);
         let log_odds = calibration.log_odds(&evidence) + sooner;
-        let meets = |limits: Limits| log_odds >= limits.log_odds && self.margin >= limits.margin;
+        let meets =
+            |limits: Limits| log_odds >= limits.log_odds && self.margin >= limits.margin && self.score >= limits.score;
         let accepted = if meets(sure_limits(phrase.class, evidence.words)) {
             Some(Certainty::Sure)
         } else if meets(thin_limits(phrase.class, evidence.words)) {
@@ -186,7 +214,7 @@ pub fn sure_limits(class: PhraseClass, words: usize) -> Limits {
         (PhraseClass::Emergency, true) => (1.0, 2.0),
         (PhraseClass::Emergency, false) => (3.0, 2.0),
     };
-    Limits { log_odds, margin }
+    Limits { log_odds, margin, score: f32::NEG_INFINITY }
 }
 
 /// What it takes to take a phrase of `class` with `words` words for heard, though not surely.
@@ -194,21 +222,21 @@ pub fn thin_limits(class: PhraseClass, words: usize) -> Limits {
     let (log_odds, margin) = match (class, words < 2) {
         (PhraseClass::Chat | PhraseClass::Ordinary, true) => (0.8, 2.0),
         (PhraseClass::Chat, false) => (2.0, 2.0),
-        // With 2.0 "not straight" was taken out of a saying, once in 16 h of talk; below it is asked about.
-        (PhraseClass::Ordinary, false) => (3.0, 2.0),
+        (PhraseClass::Ordinary, false) => (2.0, 2.0),
         (PhraseClass::Critical, true) => (3.0, 3.0),
         (PhraseClass::Critical, false) => (3.5, 3.0),
         (PhraseClass::Emergency, true) => (0.0, 2.0),
         (PhraseClass::Emergency, false) => (1.5, 2.0),
     };
-    Limits { log_odds, margin }
+    let answer = class == PhraseClass::Ordinary && words >= 2;
+    Limits { log_odds, margin, score: if answer { ANSWER_SCORE } else { f32::NEG_INFINITY } }
 }
 
 /// What it takes to ask about a phrase that would otherwise count for nothing: about as likely as not, and then somebody is waiting to
 /// be heard. `None` where asking would cost more than a "say again": for one word, for what is no answer, for an emergency.
 pub fn ask_limits(class: PhraseClass, words: usize) -> Option<Limits> {
     let asks = words >= 2 && matches!(class, PhraseClass::Ordinary | PhraseClass::Critical);
-    asks.then_some(Limits { log_odds: 0.0, margin: 2.0 })
+    asks.then_some(Limits { log_odds: 0.0, margin: 2.0, score: f32::NEG_INFINITY })
 }
 
 /// Whether `text` holds all the words of `phrase` in their order, and others: "stand by the gate" is no "stand by", and "say that again" no
@@ -242,6 +270,9 @@ fn by_score(a: &PhraseScore, b: &PhraseScore) -> std::cmp::Ordering {
 }
 
 pub(super) const WIDEST_MARGIN: f32 = 8.0;
+/// In 33 h of talk one answer of two words came to log odds of 2 and more that had not been said ("not straight", out of a saying), with a
+/// score of 3.0; of 81 clips between 2 and 3 that were right, 78 have more than this. Below it is asked about.
+const ANSWER_SCORE: f32 = 3.5;
 
 #[cfg(test)]
 mod tests {
@@ -304,6 +335,18 @@ mod tests {
         };
         assert_eq!(found(PhraseClass::Critical).accepted, Some(Certainty::Thin));
         assert_eq!(found(PhraseClass::Ordinary).accepted, Some(Certainty::Sure));
+    }
+
+    #[test]
+    fn an_answer_that_hardly_stands_out_of_the_background_is_asked_about_whatever_its_odds() {
+        let found = |score: f32| {
+            let scores = [(-1.0, score), (-2.0, score - 0.1), (-9.0, score - 7.5)];
+            judge(&closed_or_open(PhraseClass::Ordinary), &ranking(&scores, "Valve closed.", -1.0))
+        };
+        let (faint, clear) = (found(ANSWER_SCORE - 0.1), found(ANSWER_SCORE));
+        assert!(faint.log_odds >= thin_limits(PhraseClass::Ordinary, 2).log_odds, "{}", faint.log_odds);
+        assert_eq!(faint.accepted, Some(Certainty::Doubtful));
+        assert_eq!(clear.accepted, Some(Certainty::Thin));
     }
 
     #[test]

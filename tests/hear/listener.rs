@@ -8,7 +8,7 @@ use sparehand::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
 use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
-use sparehand::hear::reject::Verdict;
+use sparehand::hear::reject::{Care, Verdict};
 use sparehand::hear::score::{Ranking, ScoreSettings};
 use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
 use sparehand::onnx::environment;
@@ -99,9 +99,10 @@ impl Recogniser for Watched {
         ready: &Ready,
         phrases: &[AllowedPhrase],
         speech_s: f32,
+        care: Care,
     ) -> Result<(Ranking, Verdict), RecogniserError> {
         self.calls.set(self.calls.get() + 1);
-        self.inner.recognise(samples, ready, phrases, speech_s)
+        self.inner.recognise(samples, ready, phrases, speech_s, care)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {

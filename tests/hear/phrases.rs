@@ -2,7 +2,7 @@
 
 use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
 use sparehand::hear::clip::ClipHearing;
-use sparehand::hear::score::{FreeDecode, ScoreSettings, Scorer};
+use sparehand::hear::score::{Beam, FreeDecode, ScoreSettings, Scorer};
 use sparehand::hear::tokens::Tokens;
 use sparehand::onnx::environment;
 
@@ -114,8 +114,9 @@ fn noise_alone_is_never_a_phrase() {
 
 #[test]
 fn the_beam_finds_what_the_whole_tree_finds() {
-    let mut narrow = hearing(&ALLOWED, ScoreSettings::default());
-    let everything = ScoreSettings { beam: f32::INFINITY, widest: usize::MAX, ..ScoreSettings::default() };
+    let mut narrow = hearing(&ALLOWED, ScoreSettings { second: None, ..ScoreSettings::default() });
+    let beam = Beam { width: f32::INFINITY, most: usize::MAX };
+    let everything = ScoreSettings { beam, second: None, ..ScoreSettings::default() };
     let mut wide = hearing(&ALLOWED, everything);
     let mut same = 0;
     for (at, phrase) in ALLOWED.iter().enumerate() {
@@ -137,9 +138,13 @@ fn the_same_sound_scores_the_same() {
     let mut first = scorer(ScoreSettings::default());
     let mut second = scorer(ScoreSettings::default());
     let (a, b) = (first.prepare(&ALLOWED), second.prepare(&ALLOWED));
-    let once = first.rank(&clip, &a).expect("the model scores");
-    assert_eq!(once.phrases, first.rank(&clip, &a).expect("the model scores").phrases);
-    assert_eq!(once.phrases, second.rank(&clip, &b).expect("the model scores").phrases);
+    let rank = |scorer: &mut Scorer, prepared| {
+        let heard = scorer.listen(&clip).expect("the model listens");
+        scorer.rank(&heard, prepared).expect("the model scores").phrases
+    };
+    let once = rank(&mut first, &a);
+    assert_eq!(once, rank(&mut first, &a));
+    assert_eq!(once, rank(&mut second, &b));
 }
 
 #[test]

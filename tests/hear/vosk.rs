@@ -13,7 +13,7 @@ use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::listener::{HearEvent, Listener};
 use sparehand::hear::recogniser::Recogniser;
-use sparehand::hear::reject::Verdict;
+use sparehand::hear::reject::{Care, Verdict};
 use sparehand::hear::vosk::{Vosk, VoskSettings, fetched_library};
 use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
 use sparehand::onnx::environment;
@@ -85,7 +85,7 @@ fn heard(vosk: &mut Vosk, text: &str, voice: &'static str, phrases: &[AllowedPhr
     let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
     let ready = vosk.prepare(&texts).expect("the words are in the vocabulary");
     let clip = in_noise(&spoken(text, Voice::Espeak(voice)), 0.4, 0.3, 40.0, 3);
-    vosk.recognise(&clip, &ready, phrases, 0.8).expect("the model hears").1
+    vosk.recognise(&clip, &ready, phrases, 0.8, Care::Thorough).expect("the model hears").1
 }
 
 #[test]
@@ -119,10 +119,10 @@ fn silence_and_noise_are_no_phrase_and_too_little_sound_is_an_error() {
     let (mut vosk, phrases) = (vosk(), critical(&PHRASES));
     let ready = vosk.prepare(&PHRASES).expect("the words are in the vocabulary");
     for sound in [vec![0.0; 16_000], sparehand::hear::noise::pink(4, 32_000, 0.05), vec![0.0; 1_600]] {
-        let found = vosk.recognise(&sound, &ready, &phrases, 0.0).expect("the model hears").1;
+        let found = vosk.recognise(&sound, &ready, &phrases, 0.0, Care::Thorough).expect("the model hears").1;
         assert_eq!(found.accepted, None, "{found:?}");
     }
-    let error = vosk.recognise(&[0.0; 100], &ready, &phrases, 0.0).unwrap_err().to_string();
+    let error = vosk.recognise(&[0.0; 100], &ready, &phrases, 0.0, Care::Thorough).unwrap_err().to_string();
     assert_eq!(error, "the sound has 100 samples, expected at least 1600");
 }
 
@@ -186,7 +186,7 @@ fn how_loud_it_is_said_makes_no_difference() {
     let clip = in_noise(&spoken("아직 더러워", Voice::Espeak("ko")), 0.4, 0.3, 40.0, 3);
     for gain in [0.05, 0.25, 1.0, 3.0] {
         let louder: Vec<f32> = clip.iter().map(|sample| sample * gain).collect();
-        let found = vosk.recognise(&louder, &ready, &phrases, 0.8).expect("the model hears").1;
+        let found = vosk.recognise(&louder, &ready, &phrases, 0.8, Care::Thorough).expect("the model hears").1;
         assert_eq!((found.best, found.is_understood()), (Some(15), true), "{gain}: {found:?}");
     }
 }

@@ -17,7 +17,7 @@ use crate::hear::SAMPLE_RATE;
 use crate::hear::acoustic::SHORTEST;
 use crate::hear::noise::rms;
 use crate::hear::recogniser::{Ready, Recogniser, RecogniserError};
-use crate::hear::reject::Verdict;
+use crate::hear::reject::{Care, Verdict};
 use crate::hear::score::{FreeDecode, PhraseScore, Ranking};
 use crate::hear::vosk::judge::Weighed;
 use crate::hear::vosk::library::Model;
@@ -173,6 +173,7 @@ impl Recogniser for Vosk {
         ready: &Ready,
         phrases: &[AllowedPhrase],
         _: f32,
+        _: Care,
     ) -> Result<(Ranking, Verdict), RecogniserError> {
         let Ready::Grammar(grammar) = ready else { return Err(RecogniserError::OfAnother) };
         Ok(self.judge(samples, grammar, phrases)?)

@@ -1,0 +1,98 @@
+//! Memory that was needed once: what the program file carries is read as it starts, and most of it never again.
+
+use std::fs;
+use std::io;
+use std::path::Path;
+
+/// Hands the pages of the program's own file that only hold data back to the system, which reads them again where they are needed after all:
+/// dictionaries of 25 MB are taken apart once, and would stay.
+///
+/// # Errors
+/// The system does not say where the file lies in memory, or does not take the advice. Nothing has changed then.
+#[cfg(target_os = "linux")]
+pub fn hand_back_what_was_read() -> io::Result<()> {
+    let program = std::env::current_exe()?;
+    for place in data_of(&program, &fs::read_to_string("/proc/self/maps")?) {
+        advise(place)?;
+    }
+    Ok(())
+}
+
+/// The same where nothing is known of how to do it.
+#[cfg(not(target_os = "linux"))]
+pub fn hand_back_what_was_read() -> io::Result<()> {
+    Ok(())
+}
+
+/// A stretch of memory, in bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Place {
+    begin: usize,
+    end: usize,
+}
+
+/// Where `file` lies in memory to be read and nothing else, by the lines of proc_pid_maps(5).
+fn data_of(file: &Path, maps: &str) -> Vec<Place> {
+    let of_line = |line: &str| {
+        // 55d0c0000000-55d0c1c00000 r--p 00000000 fe:00 1234    /path, which may hold blanks
+        let mut fields = line.splitn(6, ' ');
+        let (range, rights) = (fields.next()?, fields.next()?);
+        let path = fields.nth(3)?.trim_start();
+        let (begin, end) = range.split_once('-')?;
+        let place = Place { begin: usize::from_str_radix(begin, 16).ok()?, end: usize::from_str_radix(end, 16).ok()? };
+        (rights == "r--p" && Path::new(path) == file).then_some(place)
+    };
+    maps.lines().filter_map(of_line).collect()
+}
+
+#[cfg(target_os = "linux")]
+#[allow(unsafe_code, reason = "the call takes an address; this advice never changes what memory holds")]
+fn advise(place: Place) -> io::Result<()> {
+    use rustix::mm::{Advice, madvise};
+
+    let address = std::ptr::without_provenance_mut(place.begin);
+    // SAFETY: with MADV_PAGEOUT the system writes pages out, or drops those that are the same as in their file, and brings them back as soon as
+    // they are touched (madvise(2)). It reads and writes nothing here, and takes any address; one that is not in use any more is an error.
+    unsafe { madvise(address, place.end - place.begin, Advice::LinuxPageOut) }?;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_is_read_of_the_programs_own_file_is_handed_back() {
+        let maps = "\
+55d0c0000000-55d0c1c00000 r--p 00000000 fe:00 1234                       /opt/spare hand/sparehand
+55d0c1c00000-55d0c2000000 r-xp 01c00000 fe:00 1234                       /opt/spare hand/sparehand
+55d0c2000000-55d0c2100000 rw-p 02000000 fe:00 1234                       /opt/spare hand/sparehand
+55d0c2100000-55d0c2200000 rw-p 00000000 00:00 0                          [heap]
+7f0000000000-7f0000100000 r--p 00000000 fe:00 77                         /usr/lib/libc.so.6
+7f0000100000-7f0000200000 r--p 00000000 00:00 0 
+";
+        let found = data_of(Path::new("/opt/spare hand/sparehand"), maps);
+        assert_eq!(found, [Place { begin: 0x55d0_c000_0000, end: 0x55d0_c1c0_0000 }]);
+    }
+
+    /// Data in the program's own file.
+    #[cfg(target_os = "linux")]
+    static READ_ONCE: [u8; 8 << 20] = [7; 8 << 20];
+
+    #[test]
+    #[cfg(target_os = "linux")]
+    fn what_was_read_is_no_longer_resident_and_still_there() {
+        let sum = || std::hint::black_box(&READ_ONCE).iter().map(|&byte| usize::from(byte)).sum::<usize>();
+        let resident_kb = || -> usize {
+            let status = fs::read_to_string("/proc/self/status").unwrap();
+            let line = status.lines().find_map(|line| line.strip_prefix("RssFile:")).expect("proc_pid_status(5)");
+            line.trim().trim_end_matches(" kB").parse().unwrap()
+        };
+        let read = sum();
+        let before = resident_kb();
+        hand_back_what_was_read().expect("the system takes the advice");
+        let after = resident_kb();
+        assert!(after + 7_000 < before, "{after} of {before} kB");
+        assert_eq!(sum(), read);
+    }
+}
