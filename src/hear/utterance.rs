@@ -54,11 +54,11 @@ impl Utterance {
 
     /// Keeps what was made of it in the quiet that may be its end; with very little of that, only what is plain.
     pub(super) fn judged(&mut self, found: Option<(Ranking, Verdict)>, quiet: usize) {
-        let found = found.filter(|(_, verdict)| quiet >= SOON_WINDOWS || is_plain(verdict));
+        let found = found.filter(|(_, verdict)| quiet >= SOON_WINDOWS || self.is_plain(verdict));
         let surely = |found: &Option<(Ranking, Verdict)>| {
             found.as_ref().and_then(|(_, verdict)| verdict.best.filter(|_| verdict.accepted == Some(Certainty::Sure)))
         };
-        let plain = found.as_ref().is_some_and(|(_, verdict)| is_plain(verdict));
+        let plain = found.as_ref().is_some_and(|(_, verdict)| self.is_plain(verdict));
         self.certain = surely(&found).is_some() && (plain || surely(&found) == surely(&self.early));
         self.early = found;
         self.judged_after = quiet;
@@ -90,7 +90,7 @@ impl Utterance {
     /// Whether it need not be waited for any longer after `quiet` windows without speech: it is sure and not the beginning of
     /// anything else that may be said.
     pub(super) fn may_end(&self, quiet: usize) -> bool {
-        let plain = self.early.as_ref().is_some_and(|(_, verdict)| is_plain(verdict));
+        let plain = self.early.as_ref().is_some_and(|(_, verdict)| self.is_plain(verdict));
         let ends_after =
             |phrase: &AllowedPhrase| ends_after(phrase.class, phrase.text.contains(' '), self.certain, plain);
         self.surely_complete().and_then(ends_after).is_some_and(|windows| quiet >= windows)
@@ -101,7 +101,13 @@ impl Utterance {
         let (Some(allowed), Some((_, verdict))) = (&self.allowed, &self.early) else { return false };
         let critical = |best: usize| allowed.phrases[best].class == PhraseClass::Critical;
         verdict.accepted == Some(Certainty::Sure)
-            && verdict.best.is_some_and(|best| is_plain(verdict) || !critical(best))
+            && verdict.best.is_some_and(|best| self.is_plain(verdict) || !critical(best))
+    }
+
+    /// Whether a second scoring would be for nothing, as far as it matters for the phrase.
+    fn is_plain(&self, verdict: &Verdict) -> bool {
+        let best = verdict.best.zip(self.allowed.as_ref()).map(|(best, allowed)| &allowed.phrases[best]);
+        best.is_some_and(|phrase| is_plain(phrase.class, phrase.text.contains(' '), verdict))
     }
 
     /// The phrase that was surely said and is not the beginning of another.
@@ -131,9 +137,13 @@ fn ends_after(class: PhraseClass, several_words: bool, certain: bool, plain: boo
     }
 }
 
-/// Whether a second scoring would be for nothing: of 1,100 clips the 48 that came nearest to another phrase came to 3.7 at most.
-fn is_plain(verdict: &Verdict) -> bool {
-    verdict.accepted == Some(Certainty::Sure) && verdict.log_odds >= PLAIN_LOG_ODDS && verdict.margin >= WIDEST_MARGIN
+/// Whether a second scoring would be for nothing: nothing else is near, and more than sure where it can hurt or may be talk. Of 1,100 clips the
+/// 48 that came nearest to another phrase came to log odds of 3.7 at most.
+fn is_plain(class: PhraseClass, several_words: bool, verdict: &Verdict) -> bool {
+    let answer = class == PhraseClass::Ordinary && several_words;
+    verdict.accepted == Some(Certainty::Sure)
+        && verdict.margin >= WIDEST_MARGIN
+        && (answer || verdict.log_odds >= PLAIN_LOG_ODDS)
 }
 
 /// Natural logarithm of the odds beyond which one scoring is enough for what can hurt.
@@ -178,6 +188,14 @@ mod tests {
             certain: false,
             rouse_at: 0,
         }
+    }
+
+    /// An utterance with one phrase that may be said.
+    fn utterance_of(text: &str, class: PhraseClass) -> Utterance {
+        let phrase = AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking: false };
+        let ready = Ready::Scored(Prepared::default());
+        let allowed = Some(Rc::new(Allowed { id: ListeningSetId(1), phrases: vec![phrase], ready }));
+        Utterance { allowed, ..utterance() }
     }
 
     fn found(best: usize, accepted: Option<Certainty>) -> Option<(Ranking, Verdict)> {
@@ -240,15 +258,7 @@ mod tests {
         #[case] margin: f32,
         #[case] certain: bool,
     ) {
-        let phrase = AllowedPhrase {
-            text: "burner off".to_owned(),
-            class: PhraseClass::Critical,
-            group: 0,
-            while_speaking: false,
-        };
-        let mut utterance = utterance();
-        let ready = Ready::Scored(Prepared::default());
-        utterance.allowed = Some(Rc::new(Allowed { id: ListeningSetId(1), phrases: vec![phrase], ready }));
+        let mut utterance = utterance_of("burner off", PhraseClass::Critical);
         utterance.judged(found_at(0, accepted, log_odds, margin), SOON_WINDOWS);
         assert_eq!(utterance.certain, certain);
         assert_eq!(utterance.is_due(AGAIN_WINDOWS), !certain);
@@ -269,13 +279,23 @@ mod tests {
         assert!(!roused(&mut utterance, LONGEST_ANSWER_LEN + 1, 0), "it is talk");
     }
 
-    #[test]
-    fn with_hardly_any_quiet_only_what_is_plain_is_kept() {
-        let mut utterance = utterance();
-        utterance.judged(found(1, Some(Certainty::Sure)), AT_ONCE_WINDOWS);
-        assert!(utterance.early.is_none() && utterance.is_due(SOON_WINDOWS));
-        utterance.judged(found_at(1, Some(Certainty::Sure), PLAIN_LOG_ODDS, WIDEST_MARGIN), AT_ONCE_WINDOWS);
-        assert!(utterance.early.is_some() && !utterance.is_due(SOON_WINDOWS));
+    #[rstest]
+    #[case::a_plain_command("where are we", PhraseClass::Chat, PLAIN_LOG_ODDS, WIDEST_MARGIN, true)]
+    #[case::a_command("where are we", PhraseClass::Chat, PLAIN_LOG_ODDS - 0.1, WIDEST_MARGIN, false)]
+    #[case::an_answer("hose locked", PhraseClass::Ordinary, PLAIN_LOG_ODDS - 0.1, WIDEST_MARGIN, true)]
+    #[case::an_answer_near_another("hose locked", PhraseClass::Ordinary, 9.0, WIDEST_MARGIN - 0.1, false)]
+    #[case::one_word("locked", PhraseClass::Ordinary, PLAIN_LOG_ODDS - 0.1, WIDEST_MARGIN, false)]
+    fn with_hardly_any_quiet_only_what_is_plain_is_kept(
+        #[case] text: &str,
+        #[case] class: PhraseClass,
+        #[case] log_odds: f32,
+        #[case] margin: f32,
+        #[case] kept: bool,
+    ) {
+        let mut utterance = utterance_of(text, class);
+        utterance.judged(found_at(0, Some(Certainty::Sure), log_odds, margin), AT_ONCE_WINDOWS);
+        assert_eq!(utterance.early.is_some(), kept);
+        assert_eq!(utterance.is_due(SOON_WINDOWS), !kept);
     }
 
     #[test]
