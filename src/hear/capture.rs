@@ -258,8 +258,8 @@ pub enum CaptureError {
     },
 }
 
-/// Samples that the device should hand over at a time: 10 ms.
-const CHUNK_LEN: u32 = 160;
+/// Samples that the device should hand over at a time: 20 ms.
+const CHUNK_LEN: u32 = 320;
 const WATCH_EVERY: Duration = Duration::from_millis(400);
 /// Twelve seconds: longer than any scoring takes, and than Vosk takes to write down the longest piece of a note.
 const RING_LEN: usize = 12 * SAMPLE_RATE;
