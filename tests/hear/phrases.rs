@@ -132,6 +132,29 @@ fn the_beam_finds_what_the_whole_tree_finds() {
     assert!(same >= 19, "{same} of 20 the same");
 }
 
+/// With as many phrases as a step allows, one that begins badly falls off the first look's beam.
+#[test]
+fn a_second_look_finds_phrases_that_begin_badly() {
+    let phrases: Vec<&str> = include_str!("../../bench/phrases.tsv")
+        .lines()
+        .filter(|line| !line.starts_with('#'))
+        .filter_map(|line| line.split('\t').next())
+        .collect();
+    assert_eq!(phrases.len(), 60);
+    let voices = [Voice::Flite("kal16"), Voice::Espeak("en-gb+f3")];
+    let right = |second| {
+        let mut hearing = hearing(&phrases, ScoreSettings { second, ..ScoreSettings::default() });
+        let mut is_right = |at: usize, phrase: &str, voice| {
+            let clip = in_noise(&spoken(phrase, voice), 0.3, 0.3, 5.0, at as u64);
+            hearing.hear(&clip).expect("the model scores").verdict.best == Some(at)
+        };
+        let said = phrases.iter().enumerate().flat_map(|(at, phrase)| voices.map(|voice| (at, phrase, voice)));
+        said.filter(|(at, phrase, voice)| is_right(*at, phrase, *voice)).count()
+    };
+    let (once, twice) = (right(None), right(ScoreSettings::default().second));
+    assert!(twice >= once + 3, "{twice} of 120 with a second look, {once} without");
+}
+
 #[test]
 fn the_same_sound_scores_the_same() {
     let clip = in_noise(&spoken("running clear", Voice::Flite("slt")), 0.3, 0.3, 10.0, 1);
