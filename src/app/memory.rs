@@ -12,7 +12,7 @@ use std::path::Path;
 #[cfg(target_os = "linux")]
 pub fn hand_back_what_was_read() -> io::Result<()> {
     let program = std::env::current_exe()?;
-    for place in data_of(&program, &fs::read_to_string("/proc/self/maps")?) {
+    for place in data_of(&program, &fs::read_to_string("/proc/self/smaps")?) {
         advise(place)?;
     }
     Ok(())
@@ -31,29 +31,41 @@ struct Place {
     end: usize,
 }
 
-/// Where `file` lies in memory to be read and nothing else, by the lines of proc_pid_maps(5).
-fn data_of(file: &Path, maps: &str) -> Vec<Place> {
-    let of_line = |line: &str| {
-        // 55d0c0000000-55d0c1c00000 r--p 00000000 fe:00 1234    /path, which may hold blanks
-        let mut fields = line.splitn(6, ' ');
-        let (range, rights) = (fields.next()?, fields.next()?);
-        let path = fields.nth(3)?.trim_start();
-        let (begin, end) = range.split_once('-')?;
-        let place = Place { begin: usize::from_str_radix(begin, 16).ok()?, end: usize::from_str_radix(end, 16).ok()? };
-        (rights == "r--p" && Path::new(path) == file).then_some(place)
-    };
-    maps.lines().filter_map(of_line).collect()
+/// Where `file` lies in memory to be read and nothing else, and just as it is on the disk, by what proc_pid_smaps(5) says.
+fn data_of(file: &Path, smaps: &str) -> Vec<Place> {
+    let (mut found, mut place) = (Vec::new(), None);
+    for line in smaps.lines() {
+        if let Some(kilobytes) = line.strip_prefix("Anonymous:") {
+            // Pages that were written to, as the loader does where addresses are filled in, are no longer those of the file.
+            found.extend(place.take().filter(|_| kilobytes.trim() == "0 kB"));
+        } else if !line.split(' ').next().is_some_and(|first| first.ends_with(':')) {
+            place = read_only(file, line);
+        }
+    }
+    found
+}
+
+/// The place of a heading, where it is `file`'s and to be read only.
+fn read_only(file: &Path, heading: &str) -> Option<Place> {
+    // 55d0c0000000-55d0c1c00000 r--p 00000000 fe:00 1234    /path, which may hold blanks
+    let mut fields = heading.splitn(6, ' ');
+    let (range, rights) = (fields.next()?, fields.next()?);
+    let path = fields.nth(3)?.trim_start();
+    let (begin, end) = range.split_once('-')?;
+    let place = Place { begin: usize::from_str_radix(begin, 16).ok()?, end: usize::from_str_radix(end, 16).ok()? };
+    (rights == "r--p" && Path::new(path) == file).then_some(place)
 }
 
 #[cfg(target_os = "linux")]
-#[allow(unsafe_code, reason = "the call takes an address; this advice never changes what memory holds")]
+#[allow(unsafe_code, reason = "the call takes an address; it drops what the system reads again from the file")]
 fn advise(place: Place) -> io::Result<()> {
     use rustix::mm::{Advice, madvise};
 
     let address = std::ptr::without_provenance_mut(place.begin);
-    // SAFETY: with MADV_PAGEOUT the system writes pages out, or drops those that are the same as in their file, and brings them back as soon as
-    // they are touched (madvise(2)). It reads and writes nothing here, and takes any address; one that is not in use any more is an error.
-    unsafe { madvise(address, place.end - place.begin, Advice::LinuxPageOut) }?;
+    // SAFETY: the place is the program's own file, mapped to be read only, with no page that differs from the file (`data_of`): nothing can write
+    // to it, and the file of a running program cannot be written to either. So whoever reads there after this reads what was there before
+    // (madvise(2), MADV_DONTNEED on a private mapping of a file).
+    unsafe { madvise(address, place.end - place.begin, Advice::LinuxDontNeed) }?;
     Ok(())
 }
 
@@ -62,16 +74,26 @@ mod tests {
     use super::*;
 
     #[test]
-    fn only_what_is_read_of_the_programs_own_file_is_handed_back() {
-        let maps = "\
+    fn only_what_is_read_of_the_programs_own_file_and_is_as_on_the_disk_is_handed_back() {
+        let smaps = "\
 55d0c0000000-55d0c1c00000 r--p 00000000 fe:00 1234                       /opt/spare hand/sparehand
+Size:              28672 kB
+Anonymous:             0 kB
+VmFlags: rd mr mw me sd
 55d0c1c00000-55d0c2000000 r-xp 01c00000 fe:00 1234                       /opt/spare hand/sparehand
-55d0c2000000-55d0c2100000 rw-p 02000000 fe:00 1234                       /opt/spare hand/sparehand
-55d0c2100000-55d0c2200000 rw-p 00000000 00:00 0                          [heap]
+Anonymous:             0 kB
+55d0c2000000-55d0c2100000 r--p 02000000 fe:00 1234                       /opt/spare hand/sparehand
+Anonymous:          1024 kB
+55d0c2100000-55d0c2200000 rw-p 02100000 fe:00 1234                       /opt/spare hand/sparehand
+Anonymous:             0 kB
+55d0c2200000-55d0c2300000 rw-p 00000000 00:00 0                          [heap]
+Anonymous:          1024 kB
 7f0000000000-7f0000100000 r--p 00000000 fe:00 77                         /usr/lib/libc.so.6
+Anonymous:             0 kB
 7f0000100000-7f0000200000 r--p 00000000 00:00 0 
+Anonymous:             0 kB
 ";
-        let found = data_of(Path::new("/opt/spare hand/sparehand"), maps);
+        let found = data_of(Path::new("/opt/spare hand/sparehand"), smaps);
         assert_eq!(found, [Place { begin: 0x55d0_c000_0000, end: 0x55d0_c1c0_0000 }]);
     }
 
