@@ -13,7 +13,7 @@ use crate::engine::output::{AllowedPhrase, ListeningSet};
 use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
 use crate::hear::echo::{Cancelled, Echo};
-use crate::hear::noise::rms;
+use crate::hear::level::{Level, Levels};
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
 use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
 use crate::hear::reject::{Care, Verdict};
@@ -42,13 +42,7 @@ pub struct Listener {
     note: Option<NoteTaking>,
     /// What the last utterance came nearest to without being accepted, and how many frames ago.
     nearly: Option<(String, usize)>,
-    level: Level,
-    /// Power of the microphone's newest frames under the program's own voice, before the echo is taken out.
-    own_power: VecDeque<f32>,
-    /// The same of its newest frames while nobody spoke: the echo canceller makes noise softer for a while after it worked.
-    quiet_power: VecDeque<f32>,
-    /// Frames that were ever among them.
-    quiet_frames: usize,
+    levels: Levels,
 }
 
 /// How the listener works.
@@ -84,17 +78,6 @@ pub struct Unclear {
     pub log_odds: f32,
     /// What the model would have written; a hint for people, never a command.
     pub free_text: String,
-}
-
-/// Sound levels in decibels below full scale (0 and down; -120 for nothing).
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Level {
-    /// Of the last 100 ms or so.
-    pub now: f32,
-    /// Of the last quiet seconds; nothing before there were any.
-    pub floor: Option<f32>,
-    /// Of the last seconds in which the program's own voice was played, voice and noise together; nothing before that.
-    pub own: Option<f32>,
 }
 
 impl Listener {
@@ -144,10 +127,7 @@ impl Listener {
             utterance: None,
             note: None,
             nearly: None,
-            level: Level { now: SILENCE_DB, floor: None, own: None },
-            own_power: VecDeque::with_capacity(OWN_POWER_FRAMES),
-            quiet_power: VecDeque::with_capacity(QUIET_FRAMES),
-            quiet_frames: 0,
+            levels: Levels::new(),
         })
     }
 
@@ -185,7 +165,7 @@ impl Listener {
         reference: Option<&[f32; FRAME_LEN]>,
         speaking: bool,
     ) -> Result<Option<HearEvent>, ListenError> {
-        self.measure_own_voice(mic, reference);
+        self.levels.take_own_voice(mic, reference);
         let cancelled = match reference {
             Some(reference) => self.echo.get_or_insert_with(Echo::new).cancel(mic, reference),
             None => Cancelled::nothing_played(mic),
@@ -207,7 +187,7 @@ impl Listener {
         }
         let Some(mut probability) = self.activity.push(&cancelled.watched)? else { return Ok(None) };
         if own_voice {
-            let others = cancelled.settled && self.stands_out();
+            let others = cancelled.settled && self.levels.stands_out(&self.recent);
             probability = believed_over_own(probability, cancelled.left, self.utterance.is_some(), others);
         }
         let edge = self.segmenter.push(probability);
@@ -297,7 +277,7 @@ impl Listener {
 
     /// How loud it is.
     pub fn level(&self) -> Level {
-        self.level
+        self.levels.level()
     }
 
     /// Scores while the quiet that may be the end goes on, so that the answer is ready when it is sure to be the end; and ends
@@ -436,43 +416,14 @@ impl Listener {
         Ok((!over_own_voice).then_some(HearEvent::Unclear(unclear)))
     }
 
-    /// How loud the program is in its own microphone. What is played comes back a little later, so single frames say nothing.
-    fn measure_own_voice(&mut self, mic: &[f32; FRAME_LEN], reference: Option<&[f32; FRAME_LEN]>) {
-        if reference.is_none_or(|reference| rms(reference) < OWN_VOICE_RMS) {
-            return;
-        }
-        if self.own_power.len() == OWN_POWER_FRAMES {
-            self.own_power.pop_front();
-        }
-        self.own_power.push_back(rms(mic).powi(2));
-        if self.own_power.len() == OWN_POWER_FRAMES {
-            let mean = self.own_power.iter().sum::<f32>() / OWN_POWER_FRAMES as f32;
-            self.level.own = Some(decibels(mean.sqrt()));
-        }
-    }
-
-    /// Whether the last 50 ms are louder than noise that goes on all the time would be; so they are where none was measured yet.
-    fn stands_out(&self) -> bool {
-        let newest: Vec<f32> = self.recent.iter().rev().take(5 * FRAME_LEN).copied().collect();
-        self.level.floor.is_none_or(|floor| decibels(rms(&newest)) >= floor + STANDS_OUT_DB)
-    }
-
     fn keep(&mut self, frame: &[f32; FRAME_LEN], mic: &[f32; FRAME_LEN], own_voice: bool) {
         self.recent.extend(frame);
         let surplus = self.recent.len().saturating_sub(PRE_ROLL_LEN);
         self.recent.drain(..surplus);
-        let power = self.recent.iter().rev().take(10 * FRAME_LEN).copied().collect::<Vec<f32>>();
-        self.level.now = decibels(rms(&power));
+        self.levels.take_now(&self.recent);
         // The first quiet windows after a word hold its echo in the room; the model also reacts late.
         if self.utterance.is_none() && !own_voice && self.segmenter.quiet() > SETTLE_WINDOWS {
-            if self.quiet_power.len() == QUIET_FRAMES {
-                self.quiet_power.pop_front();
-            }
-            self.quiet_power.push_back(rms(mic).powi(2));
-            self.quiet_frames += 1;
-            if self.quiet_frames.is_multiple_of(FLOOR_EVERY_FRAMES) {
-                self.level.floor = Some(decibels(median(&self.quiet_power).sqrt()));
-            }
+            self.levels.take_quiet(mic);
         }
     }
 }
@@ -506,37 +457,17 @@ pub enum ListenError {
     Recogniser(#[from] RecogniserError),
 }
 
-/// The middle one; words that begin before they are noticed are among the quiet frames, and would raise a mean by tens of decibels.
-fn median(powers: &VecDeque<f32>) -> f32 {
-    let mut sorted: Vec<f32> = powers.iter().copied().collect();
-    sorted.sort_by(f32::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
-}
-
-fn decibels(rms: f32) -> f32 {
-    (20.0 * rms.max(1e-6).log10()).max(SILENCE_DB)
-}
-
 /// In nats.
 const TWICE_SCORE: f32 = 2.0;
 const TWICE_MARGIN: f32 = 4.5;
 /// 20 s.
 const SAID_BEFORE_FRAMES: usize = 2_000;
-/// 1 s of voice.
-const OWN_POWER_FRAMES: usize = 100;
-/// A frame of speech, and none of the pauses in it.
-const OWN_VOICE_RMS: f32 = 0.02;
-const SILENCE_DB: f32 = -120.0;
 /// The model notices speech up to 480 ms late (in noise), and the word needs sound before it.
 const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
 /// Over the program's own voice what was before the word is what is left of that voice; it is noticed 300 ms late at most.
 const OWN_VOICE_PRE_ROLL_LEN: usize = SAMPLE_RATE * 2 / 5;
 /// Sound to keep after a word.
 const CONTEXT_LEN: usize = CONTEXT_WINDOWS * WINDOW_LEN;
-/// 3 s.
-const QUIET_FRAMES: usize = 300;
-/// 0.1 s.
-const FLOOR_EVERY_FRAMES: usize = 10;
 const SETTLE_WINDOWS: usize = 12;
 /// The program's own voice is in the air this long after its sound was made: 110 ms in buffers, and its echo in the room.
 const OWN_VOICE_TAIL_FRAMES: usize = 25;
@@ -550,9 +481,6 @@ const GOES_ON_OVER_OWN: f32 = 0.1;
 /// "stop" by one voice of six came to 0.25 to 0.45 and was missed.
 const CLEARLY_OTHERS: f32 = 0.5;
 const SOONER_OVER_OWN: f32 = 3.0;
-/// What is left of the echo in steady noise is that noise.
-const STANDS_OUT_DB: f32 = 10.0;
-
 #[cfg(test)]
 mod tests {
     use super::*;

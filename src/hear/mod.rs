@@ -12,6 +12,7 @@ pub mod clip;
 pub mod drift;
 pub mod echo;
 pub mod evidence;
+pub mod level;
 pub mod listener;
 pub mod measure;
 pub mod noise;
