@@ -87,7 +87,7 @@ const PHRASES: [&str; 60] = [
     "how long",
     "what is left",
     "where are we",
-    "what can i say",
+    "what can i answer",
     "go ahead",
     "stand by",
     "skip this step",

@@ -411,7 +411,7 @@ fn questions_are_answered_at_any_step() {
     );
     world.hear("where are we");
     assert!(world.last_said().starts_with("The tank dump, emptying and rinsing, step"), "{}", world.last_said());
-    world.hear("what can i say");
+    world.hear("what can i answer");
     assert!(world.last_said().starts_with("Say: water off, or hose dry"), "{}", world.last_said());
     world.hear("explain");
     assert!(world.last_said().contains("Do not walk away from the tap."), "{}", world.last_said());
