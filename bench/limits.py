@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import pathlib
 import re
 from dataclasses import dataclass
@@ -13,21 +14,24 @@ CLASSES = ("chat", "ordinary", "critical", "emergency")
 class Limits:
     """Least logarithm of the odds and least margin, by (class, one word or not).
 
-    To act on (sure), to take but to read back where it can hurt (thin), to ask about first (doubtful; not every class has it).
+    To act on (sure), to take but to read back where it can hurt (thin), to ask about first (doubtful; not every class has it). `score` is the
+    least score to act on or to take, of the classes that have one.
     """
 
     sure: dict[tuple[str, bool], tuple[float, float]]
     thin: dict[tuple[str, bool], tuple[float, float]]
     doubtful: dict[tuple[str, bool], tuple[float, float]]
+    score: dict[tuple[str, bool], float]
 
-    def verdict(self, kind: str, one_word: bool, log_odds: float | None, margin: float) -> str | None:
+    def verdict(self, kind: str, one_word: bool, log_odds: float | None, margin: float, score: float) -> str | None:
         """"sure", "thin", "doubtful" or None, as `src/hear/reject.rs` judges."""
         if log_odds is None:
             return None
         for name, table in (("sure", self.sure), ("thin", self.thin), ("doubtful", self.doubtful)):
             if (kind, one_word) in table:
                 least_odds, least_margin = table[kind, one_word]
-                if log_odds >= least_odds and margin >= least_margin:
+                stands_out = name == "doubtful" or score >= self.score.get((kind, one_word), -math.inf)
+                if log_odds >= least_odds and margin >= least_margin and stands_out:
                     return name
         return None
 
@@ -35,7 +39,7 @@ class Limits:
 def read(path: pathlib.Path) -> Limits:
     """Reads the three rules of `src/hear/reject.rs`."""
     text = path.read_text()
-    return Limits(_table(path, text, "sure_limits"), _table(path, text, "thin_limits"), _asked(path, text))
+    return Limits(_table(path, text, "sure_limits"), _table(path, text, "thin_limits"), _asked(path, text), _scores(path, text))
 
 
 def _asked(path: pathlib.Path, text: str) -> dict[tuple[str, bool], tuple[float, float]]:
@@ -47,6 +51,16 @@ def _asked(path: pathlib.Path, text: str) -> dict[tuple[str, bool], tuple[float,
         raise ValueError(f"{path}: ask_limits is not of the form that is known here: {body}")
     kinds = re.findall(r"PhraseClass::(\w+)", found[1])
     return {(kind.lower(), False): (float(found[2]), float(found[3])) for kind in kinds}
+
+
+def _scores(path: pathlib.Path, text: str) -> dict[tuple[str, bool], float]:
+    """`least_score`: one score for the classes it names, and phrases of two words or more."""
+    begin = text.index("fn least_score(")
+    found = re.search(r"words >= 2 && matches!\(class, ([^)]+)\);\s*if counts \{ LEAST_SCORE \}", text[begin : text.index("\n}", begin)])
+    least = re.search(r"^const LEAST_SCORE: f32 = ([\d.]+);", text, re.MULTILINE)
+    if not found or not least:
+        raise ValueError(f"{path}: least_score is not of the form that is known here")
+    return {(kind.lower(), False): float(least[1]) for kind in re.findall(r"PhraseClass::(\w+)", found[1])}
 
 
 def _table(path: pathlib.Path, text: str, name: str) -> dict[tuple[str, bool], tuple[float, float]]:

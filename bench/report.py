@@ -151,7 +151,7 @@ def _own_class(odds: list[dict], allowed, limits, numbers: dict) -> list[str]:
             lines.append(f"| {kind} | {fold} | {' | '.join(map(str, cells))} | {100 * upper:.1f} % |")
             numbers.setdefault("by_class", {})[f"{kind}, {fold}"] = dict(zip(("sure_right", "thin_right", "doubtful_right", "sure_wrong", "thin_wrong", "doubtful_wrong", "of"), cells))
     lines += ["", "Why it was refused where the best phrase was the one said:", ""]
-    reasons = ["margin", "the free decode says more, or does not end", "odds"]
+    reasons = ["margin", "the free decode says more, or does not end", "odds", "score"]
     lines += _head("condition", "best phrase right, of", "accepted", *reasons)
     for fold in (*FOLDS, "15 dB"):
         inside = [r for r in judged if _ratio(r) == fold]

@@ -220,5 +220,5 @@ def _hear(together: list[Block], features: Features, sphinx: PocketSphinx) -> li
 def _weighed(found: dict, piece: tuple[int, int]) -> dict | None:
     if found["log_odds"] is None:
         return None
-    kept = {key: found[key] for key in ("best", "free", "log_odds", "margin", "accepted", "features")}
+    kept = {key: found[key] for key in ("best", "free", "score", "log_odds", "margin", "accepted", "features")}
     return json.loads(json.dumps(kept)) | {"at_s": round(piece[0] / sound.RATE, 2)}

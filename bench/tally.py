@@ -80,7 +80,8 @@ def own_class(odds: list[dict], phrases: list[Phrase], limits: Limits) -> list[d
     found = []
     for record in odds:
         best = named.get(record["found"]["best"])
-        verdict = best and limits.verdict(best.kind, best.one_word, record["found"]["log_odds"], record["found"]["margin"])
+        heard = record["found"]
+        verdict = best and limits.verdict(best.kind, best.one_word, heard["log_odds"], heard["margin"], heard["score"])
         found.append(record | {"verdict": verdict, "is_right": record["found"]["best"] == record["phrase"], "said": named[record["phrase"]]})
     return found
 
@@ -95,7 +96,7 @@ def why_refused(record: dict, limits: Limits) -> str | None:
         return "margin"
     if found["log_odds"] is None:
         return "the free decode says more, or does not end"
-    return "odds"
+    return "odds" if found["log_odds"] < limits.thin[kind, one_word][0] else "score"
 
 
 def confusions(records: list[dict], engine: str, field: str) -> Counter:
@@ -140,7 +141,7 @@ def accepts(records: list[dict], phrases: list[Phrase], limits: Limits, as_class
     for record in records:
         for piece in record["weighed"]:
             phrase = named[piece["best"]]
-            verdict = limits.verdict(as_class or phrase.kind, phrase.one_word, piece["log_odds"], piece["margin"])
+            verdict = limits.verdict(as_class or phrase.kind, phrase.one_word, piece["log_odds"], piece["margin"], piece["score"])
             if verdict:
                 said = record["kind"] != "people" and holds(record["text"], phrase.text)
                 found.append(

@@ -75,11 +75,20 @@ def test_the_limits_are_read_from_the_program_and_what_matters_more_wants_more()
         for table in (read.sure, read.thin):
             assert all(a <= b for a, b in zip(table["ordinary", one_word], table["critical", one_word]))
     odds, margin = read.sure["critical", False]
-    assert read.verdict("critical", False, odds, margin) == "sure"
-    assert read.verdict("critical", False, odds - 0.1, margin) == "thin"
-    assert read.verdict("critical", False, None, 8.0) is None
+    assert read.verdict("critical", False, odds, margin, 9.0) == "sure"
+    assert read.verdict("critical", False, odds - 0.1, margin, 9.0) == "thin"
+    assert read.verdict("critical", False, None, 8.0, 9.0) is None
     odds, margin = read.doubtful["critical", False]
-    assert odds < read.thin["critical", False][0] and read.verdict("critical", False, odds, margin) == "doubtful"
+    assert odds < read.thin["critical", False][0] and read.verdict("critical", False, odds, margin, 9.0) == "doubtful"
     # One word is never asked about.
     odds, margin = read.thin["ordinary", True]
-    assert read.verdict("ordinary", True, odds, margin) == "thin" and read.verdict("ordinary", True, odds - 0.1, 8.0) is None
+    assert read.verdict("ordinary", True, odds, margin, 0.0) == "thin" and read.verdict("ordinary", True, odds - 0.1, 8.0, 9.0) is None
+
+
+def test_several_words_that_hardly_stand_out_are_not_taken_but_asked_about():
+    read = limits.read(ROOT / "src/hear/reject.rs")
+    least = read.score["ordinary", False]
+    assert read.verdict("ordinary", False, 6.0, 8.0, least) == "sure"
+    assert read.verdict("ordinary", False, 6.0, 8.0, least - 0.1) == "doubtful"
+    assert read.verdict("chat", False, 6.0, 8.0, least - 0.1) is None
+    assert read.verdict("critical", False, 6.0, 8.0, least - 0.1) == "sure"

@@ -15,7 +15,7 @@ ALLOWED = phrases.read()
 
 
 def piece(best, log_odds, margin=8.0):
-    return {"best": best, "log_odds": log_odds, "margin": margin, "free": "", "at_s": 0.0, "features": [], "accepted": None}
+    return {"best": best, "log_odds": log_odds, "margin": margin, "score": 9.0, "free": "", "at_s": 0.0, "features": [], "accepted": None}
 
 
 def block(kind, seconds, *weighed, text="", way="pauses"):
@@ -71,6 +71,7 @@ def test_the_reason_for_a_refusal_is_the_first_gate_that_held():
     assert reason(None, 1.0) == "margin"
     assert reason(None, 8.0).startswith("the free decode")
     assert reason(1.0, 8.0) == "odds"
+    assert reason(9.0, 8.0) == "score"
 
 
 def test_a_part_s_row_tells_right_from_wrong_and_taken_from_asked_about():
