@@ -1,6 +1,6 @@
 //! The listener from frames to events.
 
-use std::cell::Cell;
+use std::cell::RefCell;
 use std::rc::Rc;
 
 use crate::hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
@@ -74,10 +74,13 @@ fn commands_are_waited_for_longer_than_answers_and_what_may_go_on_for_longest() 
     assert!((answer..=may_go_on).contains(&critical), "{answer}, {critical}, {may_go_on}");
 }
 
+/// With how much care the recogniser was at work, each time.
+type Calls = Rc<RefCell<Vec<Care>>>;
+
 /// The recogniser, with a record of when it was at work.
 struct Watched {
     inner: PhraseScoring,
-    calls: Rc<Cell<usize>>,
+    calls: Calls,
 }
 
 impl Recogniser for Watched {
@@ -101,7 +104,7 @@ impl Recogniser for Watched {
         speech_s: f32,
         care: Care,
     ) -> Result<(Ranking, Verdict), RecogniserError> {
-        self.calls.set(self.calls.get() + 1);
+        self.calls.borrow_mut().push(care);
         self.inner.recognise(samples, ready, phrases, speech_s, care)
     }
 
@@ -110,10 +113,10 @@ impl Recogniser for Watched {
     }
 }
 
-/// A listener, and how often its recogniser has been at work.
-fn watched_listener() -> (Listener, Rc<Cell<usize>>) {
+/// A listener, and when its recogniser has been at work.
+fn watched_listener() -> (Listener, Calls) {
     let environment = environment(&models()).expect("run `sparehand fetch`");
-    let calls = Rc::new(Cell::new(0));
+    let calls = Calls::default();
     let inner = PhraseScoring::load(&environment, &models(), ScoreSettings::default()).expect("run `sparehand fetch`");
     let watched = Box::new(Watched { inner, calls: Rc::clone(&calls) });
     let listener =
@@ -131,14 +134,14 @@ fn rousing_has_the_recogniser_work_while_a_word_is_being_said_and_changes_nothin
         let mut before_the_end = 0;
         let events = feed(&mut listener, &samples, |listener, number| {
             if number == word_end {
-                before_the_end = calls.get();
+                before_the_end = calls.borrow().len();
             }
             if roused {
                 listener.rouse().expect("the model scores");
             }
             false
         });
-        (before_the_end, calls.get() - before_the_end, events)
+        (before_the_end, calls.borrow().len() - before_the_end, events)
     };
     let (slept, answers, events) = heard(false);
     let (roused, answers_roused, events_roused) = heard(true);
@@ -157,11 +160,26 @@ fn the_recogniser_is_roused_once_when_the_program_has_asked_for_something() {
     feed(&mut listener, &vec![0.0; 3 * SAMPLE_RATE], |listener, number| {
         listener.rouse().expect("the model scores");
         if number == asks {
-            while_asking = calls.get();
+            while_asking = calls.borrow().len();
         }
         number < asks
     });
-    assert_eq!((while_asking, calls.get()), (0, 1));
+    assert_eq!((while_asking, calls.borrow().len()), (0, 1));
+}
+
+#[test]
+fn only_what_is_still_not_understood_when_it_has_ended_is_looked_at_a_second_time() {
+    let looks = |said: &str| {
+        let (mut listener, calls) = watched_listener();
+        listener.allow(&set(1, &["hose connected", "valve closed", "valve open"])).expect("the model scores");
+        feed(&mut listener, &word(said, 25.0), |_, _| false);
+        calls.take()
+    };
+    let understood = looks("valve closed");
+    assert!(!understood.is_empty() && understood.iter().all(|care| *care == Care::Quick), "{understood:?}");
+    let unclear = looks("good morning");
+    assert_eq!(unclear.last(), Some(&Care::Thorough), "{unclear:?}");
+    assert!(unclear.len() > 1 && unclear[0] == Care::Quick, "{unclear:?}");
 }
 
 #[test]
