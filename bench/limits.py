@@ -54,13 +54,17 @@ def _asked(path: pathlib.Path, text: str) -> dict[tuple[str, bool], tuple[float,
 
 
 def _scores(path: pathlib.Path, text: str) -> dict[tuple[str, bool], float]:
-    """`least_score`: one score for the classes it names, and phrases of two words or more."""
+    """`least_score`: by class and one word or not, where a class has one."""
     begin = text.index("fn least_score(")
-    found = re.search(r"words >= 2 && matches!\(class, ([^)]+)\);\s*if counts \{ LEAST_SCORE \}", text[begin : text.index("\n}", begin)])
-    least = re.search(r"^const LEAST_SCORE: f32 = ([\d.]+);", text, re.MULTILINE)
-    if not found or not least:
-        raise ValueError(f"{path}: least_score is not of the form that is known here")
-    return {(kind.lower(), False): float(least[1]) for kind in re.findall(r"PhraseClass::(\w+)", found[1])}
+    body = text[begin : text.index("\n}", begin)]
+    constants = dict(re.findall(r"^const (LEAST_SCORE\w*): f32 = ([\d.]+);", text, re.MULTILINE))
+    found = {}
+    for kinds, one_word, name in re.findall(r"(PhraseClass[^=]+?)( if words < 2)? => (LEAST_SCORE\w*)", body):
+        for kind in re.findall(r"PhraseClass::(\w+)", kinds):
+            found[kind.lower(), bool(one_word)] = float(constants[name])
+    if len(found) != 4:
+        raise ValueError(f"{path}: least_score was read as {found}, expected a score for one word and for more of two classes")
+    return found
 
 
 def _table(path: pathlib.Path, text: str, name: str) -> dict[tuple[str, bool], tuple[float, float]]:

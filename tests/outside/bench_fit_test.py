@@ -82,13 +82,16 @@ def test_the_limits_are_read_from_the_program_and_what_matters_more_wants_more()
     assert odds < read.thin["critical", False][0] and read.verdict("critical", False, odds, margin, 9.0) == "doubtful"
     # One word is never asked about.
     odds, margin = read.thin["ordinary", True]
-    assert read.verdict("ordinary", True, odds, margin, 0.0) == "thin" and read.verdict("ordinary", True, odds - 0.1, 8.0, 9.0) is None
+    assert read.verdict("ordinary", True, odds, margin, 9.0) == "thin" and read.verdict("ordinary", True, odds - 0.1, 8.0, 9.0) is None
 
 
-def test_several_words_that_hardly_stand_out_are_not_taken_but_asked_about():
+def test_words_that_hardly_stand_out_are_not_taken_and_several_are_asked_about():
     read = limits.read(ROOT / "src/hear/reject.rs")
     least = read.score["ordinary", False]
     assert read.verdict("ordinary", False, 6.0, 8.0, least) == "sure"
     assert read.verdict("ordinary", False, 6.0, 8.0, least - 0.1) == "doubtful"
     assert read.verdict("chat", False, 6.0, 8.0, least - 0.1) is None
     assert read.verdict("critical", False, 6.0, 8.0, least - 0.1) == "sure"
+    least = read.score["chat", True]
+    assert (read.verdict("chat", True, 6.0, 8.0, least), read.verdict("chat", True, 6.0, 8.0, least - 0.1)) == ("sure", None)
+    assert read.verdict("emergency", True, 6.0, 8.0, least - 0.1) == "sure"
