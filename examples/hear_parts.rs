@@ -68,6 +68,10 @@ fn ways() -> Vec<Way> {
         after("brought to one level", Before::Gain),
         after("100 ms of sound around the words", Before::Crop { before: 400, after: 400 }),
         after("250 ms of sound around the words", Before::Crop { before: 250, after: 250 }),
+        after("316 ms of sound after the words", Before::Crop { before: 0, after: 184 }),
+        after("250 ms of sound after the words", Before::Crop { before: 0, after: 250 }),
+        after("220 ms of sound after the words", Before::Crop { before: 0, after: 280 }),
+        after("190 ms of sound after the words", Before::Crop { before: 0, after: 310 }),
     ]
 }
 
