@@ -218,6 +218,7 @@ impl Listener {
                     own_windows: usize::from(own_voice),
                     early: None,
                     judged_after: 0,
+                    sure_of: None,
                     certain: false,
                     rouse_at: 0,
                 });
@@ -242,7 +243,7 @@ impl Listener {
                     utterance.speech_windows += usize::from(speech);
                     utterance.own_windows += usize::from(speech && own_voice);
                     if speech {
-                        (utterance.early, utterance.certain) = (None, false);
+                        utterance.goes_on();
                     }
                 }
                 if self.is_long_piece() {
@@ -270,9 +271,7 @@ impl Listener {
             return Ok(());
         }
         self.has_asked = false;
-        let Some(allowed) = &self.allowed else { return Ok(()) };
-        self.recogniser.recognise(self.recent.make_contiguous(), &allowed.ready, &allowed.phrases, 0.0, Care::Quick)?;
-        Ok(())
+        Ok(self.recogniser.rouse(self.recent.make_contiguous())?)
     }
 
     /// How loud it is.

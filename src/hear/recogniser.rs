@@ -28,6 +28,15 @@ pub trait Recogniser {
     /// The engine fails.
     fn warm(&mut self, ready: &Ready) -> Result<(), RecogniserError>;
 
+    /// Works for nothing on `samples`, as little as touches all that judging an utterance takes (see [`crate::hear::listener::Listener::rouse`]).
+    /// An engine that does not get slow by idling need not.
+    ///
+    /// # Errors
+    /// Fewer than 100 ms, or the engine fails.
+    fn rouse(&mut self, _samples: &[f32]) -> Result<(), RecogniserError> {
+        Ok(())
+    }
+
     /// Takes `samples`, sound without speech from where the words are said, as the background from here on; without it noise in general is
     /// assumed, which measures as well (`docs/hearing/parts.md`) and costs nothing while somebody waits for a reply.
     ///
@@ -106,6 +115,10 @@ impl Recogniser for PhraseScoring {
     fn warm(&mut self, ready: &Ready) -> Result<(), RecogniserError> {
         let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
         Ok(self.scorer.warm(prepared)?)
+    }
+
+    fn rouse(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
+        Ok(self.scorer.rouse(samples)?)
     }
 
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {

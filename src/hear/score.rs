@@ -142,6 +142,17 @@ impl Scorer {
         Ok(())
     }
 
+    /// Takes in `samples`, and lets the decoder take one step: all weights have been used then, for a third of what scoring costs.
+    ///
+    /// # Errors
+    /// Fewer samples than the model takes, or the runtime fails.
+    pub fn rouse(&mut self, samples: &[f32]) -> Result<(), ScoreError> {
+        let sound = self.acoustic.listen(samples)?;
+        let (likeliest, _) = sound.begun().likeliest(0);
+        self.acoustic.step(&sound, sound.begun(), &[(0, likeliest)])?;
+        Ok(())
+    }
+
     /// Takes in `samples`, an utterance with 200 to 300 ms of real sound before and after the word, to be scored once or twice.
     ///
     /// # Errors
