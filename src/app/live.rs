@@ -158,7 +158,10 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                     drop(to_mouth.send(ToMouth::Say(utterance)));
                 }
                 Command::Hush(priority) => drop(to_mouth.send(ToMouth::Hush(priority))),
-                Command::Listen(set) => drop(to_ear.send(ToEar::Listen(set))),
+                Command::Listen(set) => {
+                    own_voice.will_hear(&set);
+                    drop(to_ear.send(ToEar::Listen(set)));
+                }
                 Command::SetVoice(voice) => drop(to_mouth.send(ToMouth::SetVoice(voice))),
                 Command::KeepNote => drop(to_ear.send(ToEar::TakeNote)),
                 Command::DropNote => drop(to_ear.send(ToEar::DropNote)),

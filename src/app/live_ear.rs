@@ -58,6 +58,7 @@ impl Ear {
                     Ok(ToEar::Reference(reference)) => {
                         self.reference = Some(reference);
                         self.pairing.begin_anew();
+                        self.listener.forget_room();
                     }
                     Err(mpsc::TryRecvError::Empty) => break,
                     Err(mpsc::TryRecvError::Disconnected) => return Ok(()),
@@ -112,6 +113,7 @@ impl Ear {
                 if naps.is_multiple_of(REOPEN_EVERY) {
                     capture = Capture::open(self.device.as_deref()).ok();
                     self.pairing.begin_anew();
+                    self.listener.forget_room();
                     (delivered, delivered_at) = (0, clock.now());
                 }
             }

@@ -1,9 +1,10 @@
 //! Keeps the program from answering itself: what it is saying, and has just said, against what was heard meanwhile.
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::engine::input::PhraseHeard;
-use crate::engine::output::{SpeechId, Utterance};
+use crate::engine::output::{ListeningSet, PhraseClass, SpeechId, Utterance};
 use crate::units::SessionTime;
 
 /// What may still be in the air.
@@ -13,6 +14,8 @@ pub struct OwnVoice {
     utterances: Vec<Utterance>,
     /// Sentences that have begun.
     sentences: Vec<Sentence>,
+    /// The newest of what may be heard.
+    sets: VecDeque<ListeningSet>,
 }
 
 #[derive(Clone, Debug)]
@@ -51,12 +54,29 @@ impl OwnVoice {
         self.utterances.iter().find(|utterance| utterance.id == id)
     }
 
+    /// From now on the phrases of `set` may be heard.
+    pub fn will_hear(&mut self, set: &ListeningSet) {
+        self.sets.push_front(set.clone());
+        self.sets.truncate(KEPT_SETS);
+    }
+
     /// Whether the phrase was heard while the program spoke and is among the words of a sentence that was in the air, or begins one
-    /// ("stopped" sounds like "stop"): nobody's answer, however clear.
+    /// ("stopped" sounds like "stop"), in whatever words it may be said ("gloves are on" sounds like "gloves on"): nobody's answer, however clear.
     pub fn said(&self, now: SessionTime, heard: &PhraseHeard) -> bool {
-        let phrase = format!(" {}", heard.text);
-        let said = |sentence: &Sentence| sentence.is_in_the_air(now) && sentence.words.contains(&phrase);
+        let ways: Vec<String> = self.ways(heard).into_iter().map(|way| format!(" {way}")).collect();
+        let said = |sentence: &Sentence| {
+            sentence.is_in_the_air(now) && ways.iter().any(|way| sentence.words.contains(way.as_str()))
+        };
         heard.over_speech && self.sentences.iter().any(said)
+    }
+
+    /// The words that were heard, and all others that mean the same; of an emergency only those that were heard.
+    fn ways<'a>(&'a self, heard: &'a PhraseHeard) -> Vec<&'a str> {
+        let phrases = self.sets.iter().find(|set| set.id == heard.set).map_or(&[][..], |set| &set.phrases);
+        let meant = phrases.iter().find(|phrase| phrase.text == heard.text);
+        let meant = meant.filter(|phrase| phrase.class != PhraseClass::Emergency);
+        let others = phrases.iter().filter(|phrase| meant.is_some_and(|meant| meant.group == phrase.group));
+        std::iter::once(heard.text.as_str()).chain(others.map(|phrase| phrase.text.as_str())).collect()
     }
 }
 
@@ -74,12 +94,14 @@ pub fn plain(text: &str) -> String {
 
 /// The ear judges a word about half a second after it ended, and a long one began two seconds before that.
 const STILL_IN_THE_AIR: Duration = Duration::from_secs(3);
+/// What is said is judged by the set in which it began; sets do not change oftener than sentences.
+const KEPT_SETS: usize = 4;
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::engine::input::Certainty;
-    use crate::engine::output::{ListeningSetId, Priority};
+    use crate::engine::output::{AllowedPhrase, ListeningSetId, Priority};
 
     fn heard(text: &str, over_speech: bool) -> PhraseHeard {
         PhraseHeard {
@@ -114,5 +136,27 @@ mod tests {
         own.is_over(at(6_000), SpeechId(1));
         assert!(own.said(at(8_000), &heard("elbow", true)), "its end is judged later");
         assert!(!own.said(at(9_000), &heard("elbow", true)));
+    }
+
+    #[test]
+    fn its_own_words_are_nobodys_answer_in_whatever_words_that_may_be_said() {
+        let phrase =
+            |text: &str, class, group| AllowedPhrase { text: text.to_owned(), class, group, while_speaking: true };
+        let phrases = vec![
+            phrase("gloves on", PhraseClass::Critical, 1),
+            phrase("gloves are on", PhraseClass::Critical, 1),
+            phrase("gloves off", PhraseClass::Critical, 2),
+            phrase("stop", PhraseClass::Emergency, 3),
+            phrase("hands off", PhraseClass::Emergency, 3),
+        ];
+        let mut own = OwnVoice::default();
+        own.will_hear(&ListeningSet { id: ListeningSetId(1), phrases });
+        own.will_hear(&ListeningSet { id: ListeningSetId(2), phrases: vec![] });
+        let now = SessionTime::from_millis(1_000);
+        own.says(now, SpeechId(1), "This is raw sewage: gloves on, and hands off the lid.");
+        assert!(own.said(now, &heard("gloves are on", true)));
+        assert!(!own.said(now, &heard("gloves are on", false)));
+        assert!(!own.said(now, &heard("gloves off", true)));
+        assert!(!own.said(now, &heard("stop", true)), "a person's stop is never lost for it");
     }
 }

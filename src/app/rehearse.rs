@@ -283,7 +283,10 @@ impl Stage {
                     self.speaker.say(utterance);
                 }
                 Command::Hush(priority) => self.speaker.hush(priority, CutStyle::Fade),
-                Command::Listen(set) => self.listener.allow(&set)?,
+                Command::Listen(set) => {
+                    self.own_voice.will_hear(&set);
+                    self.listener.allow(&set)?;
+                }
                 Command::SetVoice(voice) => self.speaker.set_voice(voice),
                 Command::KeepNote => self.listener.take_note(),
                 Command::DropNote => self.listener.drop_note(),

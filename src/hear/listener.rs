@@ -154,6 +154,11 @@ impl Listener {
         self.note.take_if(|note| !note.has_begun());
     }
 
+    /// The loudspeaker or the microphone was opened anew: how what is played comes back has to be learned again.
+    pub fn forget_room(&mut self) {
+        self.echo = None;
+    }
+
     /// Takes the next 10 ms: the microphone's frame, the frame played meanwhile if any (for the echo canceller), and whether
     /// the program is speaking.
     ///
@@ -216,6 +221,7 @@ impl Listener {
                     given_up: false,
                     speech_windows: 1,
                     own_windows: usize::from(own_voice),
+                    unsettled: own_voice && !self.settled,
                     early: None,
                     judged_after: 0,
                     sure_of: None,
@@ -242,6 +248,7 @@ impl Listener {
                     let speech = self.segmenter.quiet() == 0;
                     utterance.speech_windows += usize::from(speech);
                     utterance.own_windows += usize::from(speech && own_voice);
+                    utterance.unsettled |= own_voice && !self.settled;
                     if speech {
                         utterance.goes_on();
                     }
@@ -357,7 +364,7 @@ impl Listener {
             None => self.recognise(&utterance, quiet)?,
         };
         let over_own_voice = utterance.over_own_voice();
-        let (Some(allowed), Some((ranking, verdict))) = (utterance.allowed, found) else {
+        let (Some(allowed), Some((ranking, verdict))) = (utterance.allowed.clone(), found) else {
             let nothing = Unclear {
                 best: None,
                 score: f32::NEG_INFINITY,
@@ -393,7 +400,7 @@ impl Listener {
             }
         }
         if let (Some((index, phrase)), Some(certainty)) = (best, accepted)
-            && (!over_own_voice || phrase.while_speaking)
+            && utterance.may_be_an_answer(phrase, certainty)
         {
             return Ok(Some(HearEvent::Heard(PhraseHeard {
                 set: allowed.id,

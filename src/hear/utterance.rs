@@ -27,6 +27,8 @@ pub(super) struct Utterance {
     /// Windows that held speech so far, and how many of them while the program's own voice was in the air.
     pub(super) speech_windows: usize,
     pub(super) own_windows: usize,
+    /// Some of these before the echo canceller knew the room.
+    pub(super) unsettled: bool,
     /// What was made of it in the quiet that may be its end.
     pub(super) early: Option<(Ranking, Verdict)>,
     /// After so many windows of quiet; 0 where it was not judged since its last speech.
@@ -44,6 +46,13 @@ impl Utterance {
     /// a prompt has died away: that alone does not count.
     pub(super) fn over_own_voice(&self) -> bool {
         self.own_windows * MOSTLY_OTHERS >= self.speech_windows
+    }
+
+    /// Whether `phrase` counts, as far as whose voice it was goes. Over the program's own only what may be said over it does; and while that may
+    /// be the program itself, clear and whole, because the echo canceller does not know the room yet, only an emergency that is sure.
+    pub(super) fn may_be_an_answer(&self, phrase: &AllowedPhrase, certainty: Certainty) -> bool {
+        let urgent = phrase.class == PhraseClass::Emergency && certainty == Certainty::Sure;
+        !self.over_own_voice() || (phrase.while_speaking && (!self.unsettled || urgent))
     }
 
     /// Whether it is time to rouse the recogniser for it, with `quiet` windows since its last speech; not again for a while then.
@@ -98,7 +107,8 @@ impl Utterance {
 
     /// Whether it need not be waited for any longer after `quiet` windows without speech.
     pub(super) fn may_end(&self, quiet: usize) -> bool {
-        self.ends_after().is_some_and(|windows| quiet >= windows) && !self.sounds_on()
+        let lost = !self.over_own_voice() && self.sounds_on();
+        self.ends_after().is_some_and(|windows| quiet >= windows) && !lost
     }
 
     /// Windows of quiet that end it as it was judged last.
@@ -219,6 +229,7 @@ mod tests {
             given_up: false,
             speech_windows: 20,
             own_windows: 0,
+            unsettled: false,
             early: None,
             judged_after: 0,
             sure_of: None,
@@ -362,6 +373,27 @@ mod tests {
         assert!(answer.is_due(AT_ONCE_WINDOWS));
         assert!(!talk.is_due(AT_ONCE_WINDOWS) && talk.is_due(SOON_WINDOWS));
         assert!(!own_voice.is_due(AT_ONCE_WINDOWS) && own_voice.is_due(SOON_WINDOWS));
+    }
+
+    #[rstest]
+    #[case::somebody(0, true, "hose locked", PhraseClass::Ordinary, true, true)]
+    #[case::over_its_own_voice(20, false, "hose locked", PhraseClass::Ordinary, true, true)]
+    #[case::not_meant_for_that(20, false, "hose locked", PhraseClass::Ordinary, false, false)]
+    #[case::before_the_room_is_known(20, true, "hose locked", PhraseClass::Ordinary, true, false)]
+    #[case::what_can_hurt_before_that(20, true, "hose locked", PhraseClass::Critical, true, false)]
+    #[case::an_emergency_before_that(20, true, "stop", PhraseClass::Emergency, true, true)]
+    fn before_the_room_is_known_only_an_emergency_counts_over_its_own_voice(
+        #[case] own_windows: usize,
+        #[case] unsettled: bool,
+        #[case] text: &str,
+        #[case] class: PhraseClass,
+        #[case] while_speaking: bool,
+        #[case] counts: bool,
+    ) {
+        let utterance = Utterance { own_windows, unsettled, ..utterance() };
+        let phrase = AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking };
+        assert_eq!(utterance.may_be_an_answer(&phrase, Certainty::Sure), counts);
+        assert_eq!(utterance.may_be_an_answer(&phrase, Certainty::Thin), counts && !(own_windows > 0 && unsettled));
     }
 
     #[test]

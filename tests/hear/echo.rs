@@ -101,6 +101,38 @@ fn the_programs_own_voice_never_answers_itself() {
     assert_eq!(heard, []);
 }
 
+/// A canceller that has heard nothing yet leaves the program's own words whole: they were taken for an answer, live, while the introduction
+/// was being said.
+#[test]
+fn its_own_words_are_no_answer_before_the_canceller_knows_the_room() {
+    let mut allowed = set(1, &["valve closed", "valve open"]);
+    for phrase in &mut allowed.phrases {
+        phrase.while_speaking = true;
+    }
+    // The reference is silent: to the canceller whatever comes is somebody else.
+    let said = [pink(3, SAMPLE_RATE, 0.001), spoken("valve closed", Voice::Flite("rms")), pink(4, SAMPLE_RATE, 0.001)]
+        .concat();
+    for (knows, known) in [(false, 0), (true, 1)] {
+        let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
+        listener.allow(&allowed).expect("the model scores");
+        let mut heard = 0;
+        let mut push = |mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]| {
+            let event = listener.push_frame(mic, Some(played), true).expect("the models run");
+            heard += usize::from(matches!(event, Some(HearEvent::Heard(_))));
+        };
+        if knows {
+            let (played, returned) = played_and_returned(&READING);
+            for (mic, played) in returned.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0) {
+                push(mic, played);
+            }
+        }
+        for mic in said.as_chunks::<FRAME_LEN>().0 {
+            push(mic, &[0.0; FRAME_LEN]);
+        }
+        assert_eq!(heard, known, "it knows the room: {knows}");
+    }
+}
+
 /// As loud in the microphone as the program itself, which does not even lower its voice here. How often that goes well is measured in
 /// `examples/hear_interrupts.rs`.
 #[test]
