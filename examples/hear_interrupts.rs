@@ -14,6 +14,7 @@ use hear_support::{Voice, spoken};
 use loudspeaker::Room;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
+use sparehand::engine::input::Certainty;
 use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
@@ -115,6 +116,8 @@ struct Tally {
     alone_s: f32,
     alone_noticed: usize,
     alone_heard: Vec<String>,
+    /// What was said, what it was heard as, and how surely.
+    mistaken: Vec<(String, String, Certainty)>,
 }
 
 struct Loop {
@@ -200,7 +203,10 @@ impl Loop {
                     if let Some((_, end, _)) = talk.filter(|_| right && outcome.is_none()) {
                         tally.late.push((now as f32 - end as f32) / 16.0);
                     }
-                    outcome.get_or_insert((right, heard.text));
+                    if !right && outcome.is_none() {
+                        tally.mistaken.push((words.to_owned(), heard.text, heard.certainty));
+                    }
+                    outcome.get_or_insert(right);
                     orders.push((OUTPUT_FRAMES, true));
                 }
                 _ => {}
@@ -209,7 +215,7 @@ impl Loop {
         self.at += now;
         match said {
             Some((words, ..)) => {
-                let at = outcome.map_or(2, |(right, _)| usize::from(!right));
+                let at = outcome.map_or(2, |right| usize::from(!right));
                 tally.words.entry(words.to_owned()).or_default()[at] += 1;
                 tally.alone_s += talk.map_or(0.0, |(begin, ..)| begin as f32 / SAMPLE_RATE as f32);
             }
@@ -224,6 +230,9 @@ impl Tally {
         println!("person {ratio_db:+} dB over the loudspeaker");
         for (words, [right, wrong, missed]) in &self.words {
             println!("{words:>14}: heard {right} of {}, as something else {wrong}", right + wrong + missed);
+        }
+        if !self.mistaken.is_empty() {
+            println!("taken for something else: {:?}", self.mistaken);
         }
         for (name, times) in [
             ("from its end to being heard", &mut self.late),

@@ -408,7 +408,7 @@ impl Listener {
                 text: phrase.text.clone(),
                 score: verdict.score,
                 margin: verdict.margin,
-                certainty,
+                certainty: utterance.certainty_of(phrase, certainty),
                 over_speech: over_own_voice,
             })));
         }

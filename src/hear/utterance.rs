@@ -55,6 +55,13 @@ impl Utterance {
         !self.over_own_voice() || (phrase.while_speaking && (!self.unsettled || urgent))
     }
 
+    /// How surely `phrase` was said, given how surely the sound fits it: over the program's own voice an answer that is thin may as well be its
+    /// opposite ("water off" was taken for "water on" there), and is asked about.
+    pub(super) fn certainty_of(&self, phrase: &AllowedPhrase, found: Certainty) -> Certainty {
+        let answer = matches!(phrase.class, PhraseClass::Ordinary | PhraseClass::Critical);
+        if answer && found == Certainty::Thin && self.over_own_voice() { Certainty::Doubtful } else { found }
+    }
+
     /// Whether it is time to rouse the recogniser for it, with `quiet` windows since its last speech; not again for a while then.
     pub(super) fn take_rouse(&mut self, quiet: usize) -> bool {
         let len = self.samples.len();
@@ -394,6 +401,23 @@ mod tests {
         let phrase = AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking };
         assert_eq!(utterance.may_be_an_answer(&phrase, Certainty::Sure), counts);
         assert_eq!(utterance.may_be_an_answer(&phrase, Certainty::Thin), counts && !(own_windows > 0 && unsettled));
+    }
+
+    #[rstest]
+    #[case::an_answer(PhraseClass::Ordinary, 20, Certainty::Thin, Certainty::Doubtful)]
+    #[case::a_sure_answer(PhraseClass::Ordinary, 20, Certainty::Sure, Certainty::Sure)]
+    #[case::a_command(PhraseClass::Chat, 20, Certainty::Thin, Certainty::Thin)]
+    #[case::an_emergency(PhraseClass::Emergency, 20, Certainty::Thin, Certainty::Thin)]
+    #[case::nobody_else_speaks(PhraseClass::Ordinary, 0, Certainty::Thin, Certainty::Thin)]
+    fn over_its_own_voice_a_thin_answer_is_asked_about(
+        #[case] class: PhraseClass,
+        #[case] own_windows: usize,
+        #[case] found: Certainty,
+        #[case] certainty: Certainty,
+    ) {
+        let utterance = Utterance { own_windows, ..utterance() };
+        let phrase = AllowedPhrase { text: "water on".to_owned(), class, group: 0, while_speaking: true };
+        assert_eq!(utterance.certainty_of(&phrase, found), certainty);
     }
 
     #[test]
