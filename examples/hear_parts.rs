@@ -68,6 +68,7 @@ fn ways() -> Vec<Way> {
         after("brought to one level", Before::Gain),
         after("100 ms of sound around the words", Before::Crop { before: 400, after: 400 }),
         after("250 ms of sound around the words", Before::Crop { before: 250, after: 250 }),
+        // The speech detector notices the end some 60 ms late: what is there after 256, 192, 160 and 128 ms of quiet.
         after("316 ms of sound after the words", Before::Crop { before: 0, after: 184 }),
         after("250 ms of sound after the words", Before::Crop { before: 0, after: 250 }),
         after("220 ms of sound after the words", Before::Crop { before: 0, after: 280 }),

@@ -142,7 +142,7 @@ impl Scorer {
         Ok(())
     }
 
-    /// Takes in `samples`, and lets the decoder take one step: all weights have been used then, for a third of what scoring costs.
+    /// Takes in `samples`, and lets the decoder take one step: all weights have been used then, for less than scoring costs.
     ///
     /// # Errors
     /// Fewer samples than the model takes, or the runtime fails.

@@ -112,24 +112,28 @@ fn its_own_words_are_no_answer_before_the_canceller_knows_the_room() {
     // The reference is silent: to the canceller whatever comes is somebody else.
     let said = [pink(3, SAMPLE_RATE, 0.001), spoken("valve closed", Voice::Flite("rms")), pink(4, SAMPLE_RATE, 0.001)]
         .concat();
-    for (knows, known) in [(false, 0), (true, 1)] {
+    for (knows, forgets, known) in [(false, false, 0), (true, false, 1), (true, true, 0)] {
         let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
         listener.allow(&allowed).expect("the model scores");
         let mut heard = 0;
-        let mut push = |mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]| {
+        let mut push = |listener: &mut Listener, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]| {
             let event = listener.push_frame(mic, Some(played), true).expect("the models run");
             heard += usize::from(matches!(event, Some(HearEvent::Heard(_))));
         };
         if knows {
             let (played, returned) = played_and_returned(&READING);
             for (mic, played) in returned.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0) {
-                push(mic, played);
+                push(&mut listener, mic, played);
             }
         }
-        for mic in said.as_chunks::<FRAME_LEN>().0 {
-            push(mic, &[0.0; FRAME_LEN]);
+        // A device was opened anew.
+        if forgets {
+            listener.forget_room();
         }
-        assert_eq!(heard, known, "it knows the room: {knows}");
+        for mic in said.as_chunks::<FRAME_LEN>().0 {
+            push(&mut listener, mic, &[0.0; FRAME_LEN]);
+        }
+        assert_eq!(heard, known, "it knew the room: {knows}, it forgot it: {forgets}");
     }
 }
 
