@@ -116,6 +116,8 @@ struct Tally {
     alone_s: f32,
     alone_noticed: usize,
     alone_heard: Vec<String>,
+    /// Words that were heard rightly, and would be asked about.
+    asked_about: usize,
     /// What was said, what it was heard as, and how surely.
     mistaken: Vec<(String, String, Certainty)>,
 }
@@ -203,6 +205,9 @@ impl Loop {
                     if let Some((_, end, _)) = talk.filter(|_| right && outcome.is_none()) {
                         tally.late.push((now as f32 - end as f32) / 16.0);
                     }
+                    if right && outcome.is_none() {
+                        tally.asked_about += usize::from(heard.certainty == Certainty::Doubtful);
+                    }
                     if !right && outcome.is_none() {
                         tally.mistaken.push((words.to_owned(), heard.text, heard.certainty));
                     }
@@ -231,6 +236,7 @@ impl Tally {
         for (words, [right, wrong, missed]) in &self.words {
             println!("{words:>14}: heard {right} of {}, as something else {wrong}", right + wrong + missed);
         }
+        println!("of the words that were heard {} would be asked about first", self.asked_about);
         if !self.mistaken.is_empty() {
             println!("taken for something else: {:?}", self.mistaken);
         }
