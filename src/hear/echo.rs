@@ -14,6 +14,7 @@ use sonora_aec3::common::BLOCK_SIZE;
 use sonora_aec3::config::EchoCanceller3Config;
 
 use crate::hear::drift::Drift;
+use crate::hear::known_room::{KnownRoom, Powers};
 use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// The echo canceller, fed frame by frame.
@@ -30,7 +31,7 @@ pub struct Echo {
     before: VecDeque<f32>,
     /// Power of the echo that was taken out of the newest frames, and of what was left of them.
     powers: VecDeque<(f32, f32)>,
-    frames_played: usize,
+    room: KnownRoom,
     /// Frames since anything was played.
     silent: usize,
 }
@@ -56,7 +57,7 @@ pub struct Cancelled {
     pub watched: [f32; FRAME_LEN],
     /// Power of what is left of the newest 50 ms over that of the loudest echo of the last 0.4 s; infinite where there was none.
     pub left: f32,
-    /// Whether enough was played to know the room.
+    /// Whether the room is known: enough was played, and most of its echo is taken out.
     pub settled: bool,
 }
 
@@ -84,7 +85,7 @@ impl Echo {
             played: VecDeque::new(),
             before: late(),
             powers: VecDeque::with_capacity(LOUDEST_FRAMES),
-            frames_played: 0,
+            room: KnownRoom::default(),
             silent: usize::MAX,
         }
     }
@@ -117,8 +118,8 @@ impl Echo {
             self.powers.pop_front();
         }
         self.powers.push_back((power(&echo), power(&sound)));
-        self.frames_played += usize::from(power(reference) > PLAYED_POWER);
-        let settled = self.frames_played >= SETTLED_FRAMES;
+        let powers = Powers { before: power(&before) / FRAME_LEN as f32, after: power(&sound) / FRAME_LEN as f32 };
+        let settled = self.room.take(power(reference) > PLAYED_POWER, powers);
         Cancelled { sound, watched: if settled { sound } else { suppressed }, left: self.left(), settled }
     }
 
@@ -218,5 +219,3 @@ const SMOOTH_FRAMES: usize = 5;
 const PLAYED_POWER: f32 = FRAME_LEN as f32 * 1e-4;
 /// 1.5 s: more than any echo path that works, and its room.
 const ECHO_FRAMES: usize = 150;
-/// 5 s of voice.
-const SETTLED_FRAMES: usize = 500;

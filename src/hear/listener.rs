@@ -9,10 +9,11 @@ use std::rc::Rc;
 use ort::environment::Environment;
 
 use crate::engine::input::{Certainty, PhraseHeard};
-use crate::engine::output::{AllowedPhrase, ListeningSet};
+use crate::engine::output::{AllowedPhrase, ListeningSet, PhraseClass};
 use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
 use crate::hear::echo::{Cancelled, Echo};
+use crate::hear::late_echo::LateEcho;
 use crate::hear::level::{Level, Levels};
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
 use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
@@ -28,6 +29,7 @@ pub struct Listener {
     segmenter: Segmenter,
     recogniser: Box<dyn Recogniser>,
     echo: Option<Echo>,
+    late_echo: LateEcho,
     /// The echo canceller knows the room, or has nothing to do.
     settled: bool,
     allowed: Option<Rc<Allowed>>,
@@ -119,6 +121,7 @@ impl Listener {
             segmenter: Segmenter::new(segments),
             recogniser,
             echo: None,
+            late_echo: LateEcho::new(),
             settled: true,
             allowed: None,
             recent: VecDeque::with_capacity(PRE_ROLL_LEN + FRAME_LEN),
@@ -172,7 +175,10 @@ impl Listener {
     ) -> Result<Option<HearEvent>, ListenError> {
         self.levels.take_own_voice(mic, reference);
         let cancelled = match reference {
-            Some(reference) => self.echo.get_or_insert_with(Echo::new).cancel(mic, reference),
+            Some(reference) => {
+                self.late_echo.played(reference);
+                self.echo.get_or_insert_with(Echo::new).cancel(mic, reference)
+            }
             None => Cancelled::nothing_played(mic),
         };
         let frame = &cancelled.sound;
@@ -357,7 +363,7 @@ impl Listener {
     }
 
     /// `None` where it may have been the program's own voice, and is nothing that may be said over it: what is left of an echo is not
-    /// to be asked about.
+    /// to be asked about. Nor is what comes back seconds later; but a person's "stop" is never lost for it.
     fn judge_utterance(&mut self, mut utterance: Utterance, quiet: usize) -> Result<Option<HearEvent>, ListenError> {
         let found = match utterance.take_final() {
             Some(found) => Some(found),
@@ -386,6 +392,12 @@ impl Listener {
             over_own_voice,
             "judged"
         );
+        let urgent =
+            best.is_some_and(|(_, phrase)| phrase.class == PhraseClass::Emergency) && verdict.accepted.is_some();
+        if !urgent && self.late_echo.is_in(&utterance.samples) {
+            tracing::debug!("its own voice, come back late");
+            return Ok(None);
+        }
         let said_before = self.nearly.take_if(|(_, frames)| *frames <= SAID_BEFORE_FRAMES);
         let mut accepted = verdict.accepted;
         if accepted.is_none()
@@ -490,7 +502,6 @@ const SOONER_OVER_OWN: f32 = 3.0;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::output::PhraseClass;
 
     #[test]
     fn over_its_own_voice_the_echo_is_no_speech_and_a_short_word_is_believed_sooner_unless_it_is_steady_noise() {

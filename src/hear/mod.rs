@@ -12,6 +12,8 @@ pub mod clip;
 pub mod drift;
 pub mod echo;
 pub mod evidence;
+mod known_room;
+mod late_echo;
 pub mod level;
 pub mod listener;
 pub mod measure;

@@ -137,6 +137,42 @@ fn its_own_words_are_no_answer_before_the_canceller_knows_the_room() {
     }
 }
 
+/// A loudspeaker that is fed through the air, or through another machine, may be seconds late: no canceller reaches so far, and by then the
+/// program has stopped speaking.
+#[test]
+fn its_own_words_are_no_answer_when_they_come_back_seconds_late() {
+    let own = spoken("valve closed", Voice::Espeak("en-us+f3"));
+    let somebody = spoken("valve closed", Voice::Flite("rms"));
+    for (late_s, back, answers) in [(0.8, &own, 0), (1.6, &own, 0), (3.0, &own, 0), (0.8, &somebody, 1)] {
+        let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
+        listener.allow(&set(1, &["valve closed", "valve open"])).expect("the model scores");
+        let samples = |seconds: f32| (seconds * SAMPLE_RATE as f32) as usize;
+        let spoken = [
+            vec![0.0; SAMPLE_RATE],
+            spoken(READING[3], Voice::Espeak("en-us+f3")),
+            vec![0.0; SAMPLE_RATE / 4],
+            own.clone(),
+        ]
+        .concat();
+        let back_at = spoken.len() - own.len() + samples(late_s) + 2 * SAMPLE_RATE * usize::from(answers == 1);
+        let len = spoken.len() + samples(late_s) + 5 * SAMPLE_RATE;
+        let mut mic = pink(5, len, 0.0005);
+        for (sample, back) in mic[back_at..].iter_mut().zip(back) {
+            *sample += 0.5 * back;
+        }
+        let played = [spoken.clone(), vec![0.0; len - spoken.len()]].concat();
+        let mut came = Vec::new();
+        for (at, (mic, played)) in
+            mic.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0).enumerate()
+        {
+            let speaking = at * FRAME_LEN < spoken.len();
+            let event = listener.push_frame(mic, Some(played), speaking).expect("the models run");
+            came.extend(event.filter(|event| !matches!(event, HearEvent::SpeechStarted)));
+        }
+        assert_eq!(came.len(), answers, "{late_s} s late: {came:?}");
+    }
+}
+
 /// As loud in the microphone as the program itself, which does not even lower its voice here. How often that goes well is measured in
 /// `examples/hear_interrupts.rs`.
 #[test]

@@ -1,0 +1,171 @@
+//! Knows the program's own voice when it comes back later than the echo canceller reaches, as from a loudspeaker that is fed through the air
+//! or through another machine: what was heard then is a copy of what was played seconds ago, and nobody's answer.
+
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+use crate::hear::noise::rms;
+use crate::hear::{FRAME_LEN, SAMPLE_RATE};
+
+/// What was played in the last seconds, at 8 kHz: the words are below 4.
+pub(super) struct LateEcho {
+    forward: Arc<dyn RealToComplex<f32>>,
+    backward: Arc<dyn ComplexToReal<f32>>,
+    played: VecDeque<f32>,
+    /// Samples since the program's own voice was played.
+    since_loud: usize,
+}
+
+impl LateEcho {
+    pub(super) fn new() -> Self {
+        let mut planner = RealFftPlanner::<f32>::new();
+        Self {
+            forward: planner.plan_fft_forward(FFT_LEN),
+            backward: planner.plan_fft_inverse(FFT_LEN),
+            played: VecDeque::from(vec![0.0; PLAYED_LEN]),
+            since_loud: usize::MAX,
+        }
+    }
+
+    /// Takes the frame that was played in these 10 ms.
+    pub(super) fn played(&mut self, frame: &[f32; FRAME_LEN]) {
+        self.played.drain(..FRAME_LEN / 2);
+        self.played.extend(halved(frame));
+        self.since_loud = if rms(frame) > LOUD_RMS { 0 } else { self.since_loud.saturating_add(FRAME_LEN / 2) };
+    }
+
+    /// Whether the end of `samples`, which were heard up to now, is what was played so long before that no canceller takes it out. By the
+    /// cross-correlation of their phases only (Knapp and Carter 1976), which a copy dominates however loud it is, and a person who says the
+    /// same words does not.
+    pub(super) fn is_in(&self, samples: &[f32]) -> bool {
+        if self.since_loud >= PLAYED_LEN {
+            return false;
+        }
+        let surplus = samples.len().saturating_sub(2 * HEARD_LEN);
+        let heard: Vec<f32> = halved(&samples[surplus..]).collect();
+        let played: Vec<f32> = self.played.iter().copied().collect();
+        let Some(likeness) = self.likeness(&heard, &played) else { return false };
+        // What was heard began so long after the first sample that is kept of what was played.
+        let at_once = PLAYED_LEN - heard.len();
+        let in_reach = at_once - REACH_LEN.min(at_once);
+        let peak = |range: &[f32]| range.iter().copied().fold(0.0, f32::max);
+        let (late, soon) = (peak(&likeness[..in_reach]), peak(&likeness[in_reach..=at_once]));
+        late >= STANDS_OUT * rms(&likeness) && late > MORE_THAN_SOON * soon
+    }
+
+    /// How well `heard` fits `played` from each of its samples on.
+    fn likeness(&self, heard: &[f32], played: &[f32]) -> Option<Vec<f32>> {
+        let spectrum = |samples: &[f32]| {
+            let mut padded = samples.to_vec();
+            padded.resize(FFT_LEN, 0.0);
+            let mut bins = self.forward.make_output_vec();
+            // The lengths are those that the plan was made for, and nothing else is refused.
+            self.forward.process(&mut padded, &mut bins).ok().map(|()| bins)
+        };
+        let (heard, played) = (spectrum(heard)?, spectrum(played)?);
+        let hertz = |bin: usize| bin as f64 * (SAMPLE_RATE / 2) as f64 / FFT_LEN as f64;
+        let mut cross: Vec<Complex<f32>> = (0..)
+            .map(hertz)
+            .zip(heard.iter().zip(&played))
+            .map(|(hertz, (heard, played))| {
+                let product = played * heard.conj();
+                if BAND_HZ.contains(&hertz) { product / product.norm().max(f32::MIN_POSITIVE) } else { Complex::ZERO }
+            })
+            .collect();
+        let mut likeness = self.backward.make_output_vec();
+        self.backward.process(&mut cross, &mut likeness).ok()?;
+        Some(likeness)
+    }
+}
+
+/// At half the rate; what lies above 4 kHz is folded back alike in both that are compared.
+fn halved(samples: &[f32]) -> impl Iterator<Item = f32> {
+    samples.as_chunks::<2>().0.iter().map(|[a, b]| 0.5 * (a + b))
+}
+
+/// 6.1 s of what was played, and the last 2 s of what was heard; together they fill the transform, so that nothing wraps.
+const PLAYED_LEN: usize = FFT_LEN - HEARD_LEN;
+const HEARD_LEN: usize = 16_384;
+const FFT_LEN: usize = 65_536;
+/// 0.45 s: what comes back sooner is the canceller's work.
+const REACH_LEN: usize = SAMPLE_RATE / 2 * 45 / 100;
+const BAND_HZ: std::ops::Range<f64> = 300.0..3_400.0;
+/// As in a pause that is none.
+const LOUD_RMS: f32 = 0.01;
+/// Of the root mean square of all: unrelated sounds come to 5.
+const STANDS_OUT: f32 = 10.0;
+/// A sentence that was said twice is in its own echo, too.
+const MORE_THAN_SOON: f32 = 1.5;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::hear::noise::White;
+
+    /// Syllables of noise; every seed says something else.
+    fn voice(seed: u64, seconds: f32) -> Vec<f32> {
+        let mut white = White::new(seed);
+        let mut held = 0.0;
+        (0..(seconds * SAMPLE_RATE as f32) as usize)
+            .map(|at| {
+                let syllable = (at as f32 * std::f32::consts::TAU * 2.0 / SAMPLE_RATE as f32).sin().max(0.0);
+                held = 0.5 * held + 0.5 * white.next_sample();
+                held * syllable * 0.3
+            })
+            .collect()
+    }
+
+    /// After `played` and a pause of `late` seconds, 1.2 s of `heard` are judged.
+    fn judge(played: &[f32], pause_s: f32, heard: &[f32]) -> bool {
+        let mut echo = LateEcho::new();
+        let silence = vec![0.0; (pause_s * SAMPLE_RATE as f32) as usize];
+        for frame in [played, &silence].concat().as_chunks::<FRAME_LEN>().0 {
+            echo.played(frame);
+        }
+        echo.is_in(heard)
+    }
+
+    /// The end of what was played, over noise.
+    fn copy(played: &[f32], noise: f32) -> Vec<f32> {
+        let end = &played[played.len() - SAMPLE_RATE * 6 / 5..];
+        let mut white = White::new(99);
+        end.iter().map(|sample| 0.2 * sample + noise * white.next_sample()).collect()
+    }
+
+    #[test]
+    fn a_copy_of_what_was_played_seconds_ago_is_no_answer() {
+        let played = voice(1, 5.0);
+        for pause_s in [0.6, 1.5, 3.0, 4.5] {
+            assert!(judge(&played, pause_s, &copy(&played, 0.0)), "{pause_s} s later");
+            // 0 dB.
+            assert!(judge(&played, pause_s, &copy(&played, 0.03)), "{pause_s} s later, in noise");
+        }
+    }
+
+    #[test]
+    fn what_the_canceller_is_there_for_is_left_to_it() {
+        let played = voice(1, 5.0);
+        assert!(!judge(&played, 0.0, &copy(&played, 0.0)));
+        assert!(!judge(&played, 0.4, &copy(&played, 0.0)));
+    }
+
+    #[test]
+    fn somebody_else_is_no_echo() {
+        let played = voice(1, 5.0);
+        for seed in 2..12 {
+            assert!(!judge(&played, 1.0, &voice(seed, 1.2)), "voice {seed}");
+            let over_residue: Vec<f32> =
+                voice(seed, 1.2).iter().zip(copy(&played, 0.0)).map(|(voice, echo)| voice + 0.5 * echo).collect();
+            assert!(!judge(&played, 0.1, &over_residue), "voice {seed} over what is left of an echo");
+        }
+    }
+
+    #[test]
+    fn what_was_played_longer_ago_is_forgotten() {
+        let played = voice(1, 5.0);
+        assert!(!judge(&played, 6.5, &copy(&played, 0.0)));
+    }
+}
