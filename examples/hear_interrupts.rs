@@ -1,6 +1,6 @@
 //! How well somebody is heard who speaks while the program speaks: a loudspeaker, a room and a microphone, as figures.
 //!
-//! `cargo run --release --example hear_interrupts -- MODELS PROMPTS [RATIO_DB [ROUNDS]]`: PROMPTS is what `sparehand prompts --out` made;
+//! `cargo run --release --example hear_interrupts -- MODELS PROMPTS [RATIO_DB [ROUNDS [SEED]]]`: PROMPTS is what `sparehand prompts --out` made;
 //! RATIO_DB is how much louder the person is in the microphone than the loudspeaker, both measured over their own sound.
 
 #[path = "../tests/hear_support/mod.rs"]
@@ -14,7 +14,7 @@ use hear_support::{Voice, spoken};
 use loudspeaker::Room;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
-use sparehand::engine::input::Certainty;
+use sparehand::engine::input::{Certainty, PhraseHeard};
 use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
@@ -57,7 +57,7 @@ const DUCKED_FRAMES: usize = 150;
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let [models, prompts, rest @ ..] = arguments.as_slice() else {
-        return Err("expected MODELS PROMPTS [RATIO_DB [ROUNDS]]".into());
+        return Err("expected MODELS PROMPTS [RATIO_DB [ROUNDS [SEED]]]".into());
     };
     let number = |at: usize, usual: f32| rest.get(at).map_or(Ok(usual), |text| text.parse());
     let (ratio_db, rounds) = (number(0, 0.0)?, number(1, 8.0)? as usize);
@@ -72,11 +72,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     let all = SAID.into_iter().chain(OTHERS.map(|text| (text, PhraseClass::Ordinary)));
     let set = ListeningSet { id: ListeningSetId(1), phrases: (0..).zip(all).map(phrase).collect() };
-    let mut rng = SmallRng::seed_from_u64(7);
+    let mut rng = SmallRng::seed_from_u64(number(2, 7.0)? as u64);
     let mut talks = Vec::new();
     for voice in VOICES {
         for (words, _) in SAID {
-            talks.push((words, spoken(words, voice)));
+            talks.push((words, format!("{words} ({voice:?})"), spoken(words, voice)));
         }
     }
     let mut tally = Tally::default();
@@ -96,9 +96,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         for _ in 0..2 {
             loop_.play(&prompt(&mut rng, 3.0), None, ratio_db, &mut tally)?;
         }
-        for (words, talk) in &talks {
+        for (words, who, talk) in &talks {
             let begin = rng.random_range(0.6..2.0);
+            let missed = tally.missed();
             loop_.play(&prompt(&mut rng, 4.5), Some((words, talk, begin)), ratio_db, &mut tally)?;
+            if tally.missed() > missed {
+                *tally.not_heard.entry(who.clone()).or_default() += 1;
+            }
         }
     }
     tally.print(ratio_db);
@@ -109,6 +113,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 struct Tally {
     /// By word: heard, heard as something else, not heard.
     words: std::collections::BTreeMap<String, [usize; 3]>,
+    /// What was not heard, by whom.
+    not_heard: std::collections::BTreeMap<String, usize>,
     /// From the end of the word to the event, in ms.
     late: Vec<f32>,
     /// From the beginning of the word to speech being noticed, in ms.
@@ -119,7 +125,9 @@ struct Tally {
     /// Words that were heard rightly, and would be asked about.
     asked_about: usize,
     /// What was said, what it was heard as, and how surely.
-    mistaken: Vec<(String, String, Certainty)>,
+    mistaken: Vec<(String, PhraseHeard)>,
+    /// Score and margin of answers that were sure, and right.
+    sure: Vec<(f32, f32)>,
 }
 
 struct Loop {
@@ -207,9 +215,12 @@ impl Loop {
                     }
                     if right && outcome.is_none() {
                         tally.asked_about += usize::from(heard.certainty == Certainty::Doubtful);
+                        if heard.certainty == Certainty::Sure && words.contains(' ') {
+                            tally.sure.push((heard.score, heard.margin));
+                        }
                     }
                     if !right && outcome.is_none() {
-                        tally.mistaken.push((words.to_owned(), heard.text, heard.certainty));
+                        tally.mistaken.push((words.to_owned(), heard.clone()));
                     }
                     outcome.get_or_insert(right);
                     orders.push((OUTPUT_FRAMES, true));
@@ -231,14 +242,25 @@ impl Loop {
 }
 
 impl Tally {
+    fn missed(&self) -> usize {
+        self.words.values().map(|[_, _, missed]| missed).sum()
+    }
+
     fn print(mut self, ratio_db: f32) {
         println!("person {ratio_db:+} dB over the loudspeaker");
         for (words, [right, wrong, missed]) in &self.words {
             println!("{words:>14}: heard {right} of {}, as something else {wrong}", right + wrong + missed);
         }
+        println!("not heard: {:?}", self.not_heard);
         println!("of the words that were heard {} would be asked about first", self.asked_about);
         if !self.mistaken.is_empty() {
             println!("taken for something else: {:?}", self.mistaken);
+        }
+        for (name, of) in [("score", (|sure| sure.0) as fn(&(f32, f32)) -> f32), ("margin", |sure| sure.1)] {
+            let mut values: Vec<f32> = self.sure.iter().map(of).collect();
+            values.sort_by(f32::total_cmp);
+            let tenths: Vec<f32> = values.iter().step_by(values.len().div_ceil(10).max(1)).copied().collect();
+            println!("{name} of those that were sure, by tenths: {tenths:.1?}");
         }
         for (name, times) in [
             ("from its end to being heard", &mut self.late),

@@ -11,6 +11,7 @@ use std::time::Duration;
 
 use crate::app::AppError;
 use crate::app::clock::Clock;
+use crate::app::courtesy::Courtesy;
 use crate::app::kept_sound::KeptSound;
 use crate::app::live_ear::{Ear, ToEar};
 use crate::app::live_mouth::{Mouth, ToMouth};
@@ -139,6 +140,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
     let mut asks = planner.map(|planner| plan_on_time(planner, news)).transpose()?;
 
     let mut own_voice = OwnVoice::default();
+    let mut courtesy = Courtesy::default();
     let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
     let mut hears = true;
     let mut loud = LoudEnough::default();
@@ -210,6 +212,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
         match news {
             News::Heard(HearEvent::Heard(heard)) => {
                 if !own_voice.said(now, &heard) {
+                    courtesy.heard();
                     talk.heard(now, &heard).map_err(AppError::Talk)?;
                     todo.extend(session.tell(now, Input::PhraseHeard(heard)));
                 }
@@ -222,7 +225,11 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 let taken = notes.keep(now, note, &mut talk)?;
                 todo.extend(session.tell(now, taken));
             }
-            News::Heard(HearEvent::SpeechStarted) => drop(to_mouth.send(ToMouth::Duck(DUCKED))),
+            News::Heard(HearEvent::SpeechStarted) => {
+                if !speaking.load(Ordering::Relaxed) || courtesy.speech_started(now) {
+                    drop(to_mouth.send(ToMouth::Duck(DUCKED)));
+                }
+            }
             News::Heard(HearEvent::TalkedOn) => {}
             News::Level(found) => {
                 meters.level_dbfs = Some(found.now);

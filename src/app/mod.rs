@@ -4,6 +4,7 @@ pub mod begin;
 pub mod by_ear;
 pub mod cli;
 pub mod clock;
+mod courtesy;
 pub mod fetch;
 pub mod figure_command;
 pub mod hear_command;

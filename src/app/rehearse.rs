@@ -9,6 +9,7 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::app::AppError;
 use crate::app::clock::{Clock, wall};
+use crate::app::courtesy::Courtesy;
 use crate::app::notes::Notes;
 use crate::app::own_voice::{OwnVoice, plain};
 use crate::app::person::{Doing, Noticed, Person};
@@ -108,6 +109,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         recording: new_recording(&rehearsal.out)?,
         summary: Summary::default(),
         own_voice: OwnVoice::default(),
+        courtesy: Courtesy::default(),
         say_again,
         saying: None,
         decimator: sounds.decimator()?,
@@ -150,6 +152,7 @@ struct Stage {
     recording: WavWriter<std::io::BufWriter<std::fs::File>>,
     summary: Summary,
     own_voice: OwnVoice,
+    courtesy: Courtesy,
     say_again: String,
     /// What the person is saying or has just said, and until when the ear may still answer to it.
     saying: Option<(String, SessionTime)>,
@@ -214,6 +217,7 @@ impl Stage {
                 if self.own_voice.said(now, &heard) {
                     return Ok(());
                 }
+                self.courtesy.heard();
                 self.talk.heard(now, &heard).map_err(AppError::Talk)?;
                 match self.saying.take() {
                     Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
@@ -236,7 +240,9 @@ impl Stage {
                 self.tell(now, taken)
             }
             HearEvent::SpeechStarted => {
-                self.speaker.duck(crate::app::live::DUCKED);
+                if !self.speaker.is_speaking() || self.courtesy.speech_started(now) {
+                    self.speaker.duck(crate::app::live::DUCKED);
+                }
                 Ok(())
             }
             HearEvent::TalkedOn => Ok(()),

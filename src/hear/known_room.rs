@@ -45,7 +45,8 @@ impl KnownRoom {
         self.loud_frames >= LEAST_LOUD_FRAMES && self.takes_out
     }
 
-    /// Whether most half seconds that held an echo hold little of it afterwards; where hardly any held one, there is nothing to be taken out.
+    /// Whether a good part of the half seconds that held an echo hold little of it afterwards (the others may hold somebody's words); where
+    /// hardly any held one, there is nothing to be taken out.
     /// Noise that goes on all the time is in both, and stays.
     fn judge(&self) -> bool {
         let mut before: Vec<f32> = self.full.iter().flatten().map(|frame| frame.before).collect();
@@ -63,7 +64,7 @@ impl KnownRoom {
             return true;
         }
         shares.sort_by(f32::total_cmp);
-        shares[shares.len() / 2] <= MOST_LEFT
+        shares[(shares.len() as f32 * GOOD_PART) as usize] <= MOST_LEFT
     }
 }
 
@@ -75,6 +76,7 @@ const ECHO_FRAMES: usize = 50;
 const PIECE_FRAMES: usize = 50;
 const PIECES: usize = 10;
 const LEAST_PIECES: usize = 3;
+const GOOD_PART: f32 = 0.3;
 /// An echo is 5 dB over the noise, and no softer than -70 dB below full scale.
 const AUDIBLE: f32 = 3.0;
 const LEAST_POWER: f32 = 1e-7;
