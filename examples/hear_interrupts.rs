@@ -19,6 +19,7 @@ use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, Phr
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
 use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
+use tracing_subscriber::EnvFilter;
 
 const VOICES: [Voice; 6] = [
     Voice::Espeak("en-us"),
@@ -49,12 +50,25 @@ const OTHERS: [&str; 12] = [
     "skip",
     "running clear",
 ];
+/// Talk to somebody else meanwhile, of which nothing is to be heard.
+const TALK: [&str; 8] = [
+    "did you put the kettle on",
+    "the shop is at the top of the hill",
+    "that strap is stuck again",
+    "start with the blue one over there",
+    "I said we should have stayed another night",
+    "come and look at this bird",
+    "it stopped raining an hour ago",
+    "no no leave it where it is",
+];
 /// What the loudspeaker is told to do takes so long, and the word that is in its buffers goes on meanwhile.
 const OUTPUT_FRAMES: usize = 8;
 const DUCKED: f32 = 0.125;
 const DUCKED_FRAMES: usize = 150;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
+    // With RUST_LOG=sparehand=debug every verdict is shown.
+    tracing_subscriber::fmt().with_env_filter(EnvFilter::from_default_env()).with_writer(std::io::stderr).init();
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let [models, prompts, rest @ ..] = arguments.as_slice() else {
         return Err("expected MODELS PROMPTS [RATIO_DB [ROUNDS [SEED]]]".into());
@@ -79,6 +93,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             talks.push((words, format!("{words} ({voice:?})"), spoken(words, voice)));
         }
     }
+    let chatter: Vec<Vec<f32>> =
+        TALK.iter().zip(VOICES.iter().cycle()).map(|(talk, voice)| spoken(talk, *voice)).collect();
     let mut tally = Tally::default();
     for round in 0..rounds {
         let mut listener = Listener::new(Path::new(models), ListenerSettings::default())?;
@@ -101,8 +117,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             let missed = tally.missed();
             loop_.play(&prompt(&mut rng, 4.5), Some((words, talk, begin)), ratio_db, &mut tally)?;
             if tally.missed() > missed {
+                tracing::debug!(who, "not heard");
                 *tally.not_heard.entry(who.clone()).or_default() += 1;
             }
+        }
+        for talk in &chatter {
+            let begin = rng.random_range(0.6..2.0);
+            loop_.play(&prompt(&mut rng, 4.5), Some(("", talk, begin)), ratio_db, &mut tally)?;
         }
     }
     tally.print(ratio_db);
@@ -115,6 +136,9 @@ struct Tally {
     words: std::collections::BTreeMap<String, [usize; 3]>,
     /// What was not heard, by whom.
     not_heard: std::collections::BTreeMap<String, usize>,
+    /// Pieces of talk, and what was heard in them.
+    talks: usize,
+    out_of_talk: Vec<(String, Certainty)>,
     /// From the end of the word to the event, in ms.
     late: Vec<f32>,
     /// From the beginning of the word to speech being noticed, in ms.
@@ -207,6 +231,9 @@ impl Loop {
                     }
                 }
                 HearEvent::Heard(heard) if !began => tally.alone_heard.push(heard.text),
+                HearEvent::Heard(heard) if said.is_some_and(|(words, ..)| words.is_empty()) => {
+                    tally.out_of_talk.push((heard.text, heard.certainty));
+                }
                 HearEvent::Heard(heard) => {
                     let (words, _, _) = said.expect("somebody spoke");
                     let right = heard.text == words;
@@ -230,6 +257,7 @@ impl Loop {
         }
         self.at += now;
         match said {
+            Some(("", ..)) => tally.talks += 1,
             Some((words, ..)) => {
                 let at = outcome.map_or(2, |right| usize::from(!right));
                 tally.words.entry(words.to_owned()).or_default()[at] += 1;
@@ -251,6 +279,7 @@ impl Tally {
         for (words, [right, wrong, missed]) in &self.words {
             println!("{words:>14}: heard {right} of {}, as something else {wrong}", right + wrong + missed);
         }
+        println!("{} pieces of talk: heard {:?}", self.talks, self.out_of_talk);
         println!("not heard: {:?}", self.not_heard);
         println!("of the words that were heard {} would be asked about first", self.asked_about);
         if !self.mistaken.is_empty() {
