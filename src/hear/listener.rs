@@ -466,10 +466,11 @@ fn believed_over_own(probability: f32, left: f32, goes_on: bool, others: bool) -
     }
 }
 
-/// Whether an utterance over the program's own voice that was not accepted comes near enough to an emergency: that voice makes whatever is said
-/// over it less clear, and to be quiet for nothing costs a "go ahead".
+/// Whether an utterance over the program's own voice that was not accepted comes near enough to an emergency of one word: that voice makes
+/// whatever is said over it less clear, and to be quiet for nothing costs a "go ahead". Those of several words begin a card, and have to fit.
 fn interrupts(phrase: &AllowedPhrase, verdict: &Verdict) -> bool {
     phrase.class == PhraseClass::Emergency
+        && !phrase.text.contains(' ')
         && verdict.score >= INTERRUPTS_SCORE
         && verdict.margin >= INTERRUPTS_MARGIN
         && verdict.log_odds >= INTERRUPTS_LOG_ODDS
@@ -543,14 +544,16 @@ mod tests {
     }
 
     #[test]
-    fn over_its_own_voice_an_emergency_that_nearly_fits_interrupts_it_and_nothing_else_does() {
-        let phrase = |class| AllowedPhrase { text: "stop".to_owned(), class, group: 0, while_speaking: true };
-        assert!(interrupts(&phrase(PhraseClass::Emergency), &verdict(1.5, 2.0, -1.2)));
-        assert!(!interrupts(&phrase(PhraseClass::Emergency), &verdict(1.4, 8.0, 0.0)));
-        assert!(!interrupts(&phrase(PhraseClass::Emergency), &verdict(9.0, 1.9, 0.0)));
-        assert!(!interrupts(&phrase(PhraseClass::Emergency), &verdict(9.0, 8.0, f32::NEG_INFINITY)));
+    fn over_its_own_voice_an_emergency_of_one_word_that_nearly_fits_interrupts_it_and_nothing_else_does() {
+        let phrase = |text: &str, class| AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking: true };
+        let stop = phrase("stop", PhraseClass::Emergency);
+        assert!(interrupts(&stop, &verdict(1.5, 2.0, -1.2)));
+        assert!(!interrupts(&stop, &verdict(1.4, 8.0, 0.0)));
+        assert!(!interrupts(&stop, &verdict(9.0, 1.9, 0.0)));
+        assert!(!interrupts(&stop, &verdict(9.0, 8.0, f32::NEG_INFINITY)));
+        assert!(!interrupts(&phrase("smell of gas", PhraseClass::Emergency), &verdict(9.0, 8.0, -1.0)));
         for class in [PhraseClass::Chat, PhraseClass::Ordinary, PhraseClass::Critical] {
-            assert!(!interrupts(&phrase(class), &verdict(9.0, 8.0, -1.0)));
+            assert!(!interrupts(&phrase("done", class), &verdict(9.0, 8.0, -1.0)));
         }
     }
 
