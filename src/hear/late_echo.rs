@@ -17,17 +17,28 @@ pub(super) struct LateEcho {
     played: VecDeque<f32>,
     /// Samples since the program's own voice was played.
     since_loud: usize,
+    work: Work,
+}
+
+/// Memory to reckon in, kept: where it is new to the process, touching it takes longer than the reckoning, and somebody waits.
+struct Work {
+    samples: Vec<f32>,
+    heard: Vec<Complex<f32>>,
+    played: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
 }
 
 impl LateEcho {
     pub(super) fn new() -> Self {
         let mut planner = RealFftPlanner::<f32>::new();
-        Self {
-            forward: planner.plan_fft_forward(FFT_LEN),
-            backward: planner.plan_fft_inverse(FFT_LEN),
-            played: VecDeque::from(vec![0.0; PLAYED_LEN]),
-            since_loud: usize::MAX,
-        }
+        let (forward, backward) = (planner.plan_fft_forward(FFT_LEN), planner.plan_fft_inverse(FFT_LEN));
+        let work = Work {
+            samples: forward.make_input_vec(),
+            heard: forward.make_output_vec(),
+            played: forward.make_output_vec(),
+            scratch: vec![Complex::ZERO; forward.get_scratch_len().max(backward.get_scratch_len())],
+        };
+        Self { forward, backward, played: VecDeque::from(vec![0.0; PLAYED_LEN]), since_loud: usize::MAX, work }
     }
 
     /// Takes the frame that was played in these 10 ms.
@@ -40,44 +51,41 @@ impl LateEcho {
     /// Whether the end of `samples`, which were heard up to now, is what was played so long before that no canceller takes it out. By the
     /// cross-correlation of their phases only (Knapp and Carter 1976), which a copy dominates however loud it is, and a person who says the
     /// same words does not.
-    pub(super) fn is_in(&self, samples: &[f32]) -> bool {
+    pub(super) fn is_in(&mut self, samples: &[f32]) -> bool {
         if self.since_loud >= PLAYED_LEN {
             return false;
         }
         let surplus = samples.len().saturating_sub(2 * HEARD_LEN);
-        let heard: Vec<f32> = halved(&samples[surplus..]).collect();
-        let played: Vec<f32> = self.played.iter().copied().collect();
-        let Some(likeness) = self.likeness(&heard, &played) else { return false };
+        let heard = &samples[surplus..];
+        let Some(likeness) = self.likeness(heard) else { return false };
         // What was heard began so long after the first sample that is kept of what was played.
-        let at_once = PLAYED_LEN - heard.len();
+        let at_once = PLAYED_LEN - heard.len() / 2;
         let in_reach = at_once - REACH_LEN.min(at_once);
         let peak = |range: &[f32]| range.iter().copied().fold(0.0, f32::max);
         let (late, soon) = (peak(&likeness[..in_reach]), peak(&likeness[in_reach..=at_once]));
-        late >= STANDS_OUT * rms(&likeness) && late > MORE_THAN_SOON * soon
+        late >= STANDS_OUT * rms(likeness) && late > MORE_THAN_SOON * soon
     }
 
-    /// How well `heard` fits `played` from each of its samples on.
-    fn likeness(&self, heard: &[f32], played: &[f32]) -> Option<Vec<f32>> {
-        let spectrum = |samples: &[f32]| {
-            let mut padded = samples.to_vec();
-            padded.resize(FFT_LEN, 0.0);
-            let mut bins = self.forward.make_output_vec();
-            // The lengths are those that the plan was made for, and nothing else is refused.
-            self.forward.process(&mut padded, &mut bins).ok().map(|()| bins)
+    /// How well `heard` fits what was played from each of its samples on.
+    fn likeness(&mut self, heard: &[f32]) -> Option<&[f32]> {
+        let Work { samples, heard: heard_bins, played: played_bins, scratch } = &mut self.work;
+        let forward = &self.forward;
+        // The lengths are those that the plan was made for, and nothing else is refused.
+        let mut spectrum = |of: &mut dyn Iterator<Item = f32>, bins: &mut [Complex<f32>]| {
+            samples.fill(0.0);
+            samples.iter_mut().zip(of).for_each(|(place, sample)| *place = sample);
+            forward.process_with_scratch(samples, bins, scratch).ok()
         };
-        let (heard, played) = (spectrum(heard)?, spectrum(played)?);
+        spectrum(&mut halved(heard), heard_bins)?;
+        spectrum(&mut self.played.iter().copied(), played_bins)?;
         let hertz = |bin: usize| bin as f64 * (SAMPLE_RATE / 2) as f64 / FFT_LEN as f64;
-        let mut cross: Vec<Complex<f32>> = (0..)
-            .map(hertz)
-            .zip(heard.iter().zip(&played))
-            .map(|(hertz, (heard, played))| {
-                let product = played * heard.conj();
-                if BAND_HZ.contains(&hertz) { product / product.norm().max(f32::MIN_POSITIVE) } else { Complex::ZERO }
-            })
-            .collect();
-        let mut likeness = self.backward.make_output_vec();
-        self.backward.process(&mut cross, &mut likeness).ok()?;
-        Some(likeness)
+        for (bin, (cross, heard)) in played_bins.iter_mut().zip(heard_bins.iter()).enumerate() {
+            let product = *cross * heard.conj();
+            let kept = BAND_HZ.contains(&hertz(bin));
+            *cross = if kept { product / product.norm().max(f32::MIN_POSITIVE) } else { Complex::ZERO };
+        }
+        self.backward.process_with_scratch(played_bins, samples, scratch).ok()?;
+        Some(samples)
     }
 }
 

@@ -230,6 +230,7 @@ impl Listener {
                     unsettled: own_voice && !self.settled,
                     early: None,
                     judged_after: 0,
+                    comes_late: None,
                     sure_of: None,
                     certain: false,
                     rouse_at: 0,
@@ -303,6 +304,8 @@ impl Listener {
         if utterance.is_due(quiet) {
             let found = self.recognise(&utterance, quiet)?;
             utterance.judged(found, quiet);
+            // While it may go on nobody waits yet.
+            utterance.comes_late.get_or_insert_with(|| self.late_echo.is_in(&utterance.samples));
         }
         let ends = utterance.may_end(quiet);
         self.utterance = Some(utterance);
@@ -402,7 +405,7 @@ impl Listener {
         );
         let urgent =
             best.is_some_and(|(_, phrase)| phrase.class == PhraseClass::Emergency) && verdict.accepted.is_some();
-        if !urgent && self.late_echo.is_in(&utterance.samples) {
+        if !urgent && utterance.comes_late.unwrap_or_else(|| self.late_echo.is_in(&utterance.samples)) {
             tracing::debug!("its own voice, come back late");
             return Ok(None);
         }

@@ -33,6 +33,8 @@ pub(super) struct Utterance {
     pub(super) early: Option<(Ranking, Verdict)>,
     /// After so many windows of quiet; 0 where it was not judged since its last speech.
     pub(super) judged_after: usize,
+    /// Whether it is the program's own voice, come back late; not known before it is first judged.
+    pub(super) comes_late: Option<bool>,
     /// What it surely was when it was judged last.
     pub(super) sure_of: Option<usize>,
     /// Enough for what can hurt: one scoring was plain, or two, with less and with more of the quiet, were sure of the same phrase.
@@ -94,6 +96,7 @@ impl Utterance {
     pub(super) fn goes_on(&mut self) {
         (self.early, self.judged_after) = (None, 0);
         (self.certain, self.sure_of) = (false, None);
+        self.comes_late = None;
     }
 
     /// Whether it is to be scored now, after `quiet` windows without speech. The model likes to have some sound after a word: what was
@@ -252,6 +255,7 @@ mod tests {
             unsettled: false,
             early: None,
             judged_after: 0,
+            comes_late: None,
             sure_of: None,
             certain: false,
             rouse_at: 0,
