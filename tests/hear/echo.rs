@@ -137,6 +137,28 @@ fn its_own_words_are_no_answer_before_the_canceller_knows_the_room() {
     }
 }
 
+/// Later than the filters reach: however long it has listened, the room is not known, and its own voice is no speech of somebody else.
+#[test]
+fn an_echo_that_is_not_taken_out_is_taken_for_nobody() {
+    let mut allowed = set(1, &ALLOWED);
+    for phrase in &mut allowed.phrases {
+        phrase.while_speaking = true;
+    }
+    let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
+    listener.allow(&allowed).expect("the model scores");
+    let (played, _) = played_and_returned(&[READING, READING].concat());
+    let mut returned = pink(4, played.len(), 0.0005);
+    let late = SAMPLE_RATE * 7 / 10;
+    for (sample, echo) in returned[late..].iter_mut().zip(&played) {
+        *sample += 0.5 * echo;
+    }
+    let mut came = Vec::new();
+    for (mic, played) in returned.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0) {
+        came.extend(listener.push_frame(mic, Some(played), true).expect("the models run"));
+    }
+    assert!(!came.iter().any(|event| matches!(event, HearEvent::SpeechStarted | HearEvent::Heard(_))), "{came:?}");
+}
+
 /// A loudspeaker that is fed through the air, or through another machine, may be seconds late: no canceller reaches so far, and by then the
 /// program has stopped speaking.
 #[test]
