@@ -84,6 +84,9 @@ impl Ear {
                 }
             }
             while let Some((mic, played)) = self.pairing.next_pair() {
+                if self.pairing.take_moved() {
+                    self.listener.forget_room();
+                }
                 frames += 1;
                 self.frame(&mic, &played)?;
                 if frames.is_multiple_of(METER_EVERY) {

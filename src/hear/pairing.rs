@@ -2,7 +2,8 @@
 //!
 //! The two streams share no clock and come in pieces of their own. A frame that is used early or late shifts the echo, and the canceller
 //! has to learn the room anew: so a frame of the microphone waits a little for its partner, and partners are given up or made up only
-//! when one stream has got ahead of the other for seconds. What was played must never come after its echo.
+//! when one stream has got ahead of the other for seconds. What was played must never come after its echo; and whoever answers waits
+//! as long for the reply as the microphone's frames wait here.
 
 use std::collections::VecDeque;
 
@@ -19,6 +20,13 @@ pub struct Pairing {
     fewest_spare: Option<usize>,
     pairs: usize,
     begun: bool,
+    /// The fewest frames of the microphone that waited for a partner since the last look.
+    fewest_waiting: Option<usize>,
+    /// So many of them are to get a made-up partner, in the next pause of what is played.
+    to_make_up: usize,
+    /// Silent frames in a row of what was played.
+    silent: usize,
+    moved: bool,
 }
 
 impl Pairing {
@@ -41,36 +49,57 @@ impl Pairing {
     /// time that both streams were emptied into this.
     pub fn next_pair(&mut self) -> Option<(Frame, Frame)> {
         if self.heard.is_empty() {
-            self.look_at_spare();
+            self.to_make_up = 0;
+            self.look();
             return None;
         }
         if !self.begun && !self.played.is_empty() {
             self.begun = true;
+            // The newest frames of both belong together.
+            self.to_make_up = self.heard.len().saturating_sub(self.played.len());
+            self.silent = PAUSE_FRAMES;
             self.drop_played(self.heard.len() + SPARE_FRAMES);
         }
-        let played = match self.played.pop_front() {
-            Some(played) => played,
-            // Nothing is played, or the loudspeaker's stream stands still.
-            None if !self.begun || self.heard.len() > PATIENCE_FRAMES => [0.0; FRAME_LEN],
-            None => return None,
+        let played = if self.to_make_up > 0 && self.silent >= PAUSE_FRAMES {
+            self.to_make_up -= 1;
+            self.moved = true;
+            [0.0; FRAME_LEN]
+        } else {
+            match self.played.pop_front() {
+                Some(played) => played,
+                // Nothing is played, or the loudspeaker's stream stands still.
+                None if !self.begun || self.heard.len() > PATIENCE_FRAMES => [0.0; FRAME_LEN],
+                None => {
+                    self.look();
+                    return None;
+                }
+            }
         };
+        self.silent = if played.iter().all(|sample| sample.abs() < SILENCE) { self.silent + 1 } else { 0 };
         self.pairs += 1;
         Some((self.heard.pop_front()?, played))
     }
 
-    /// What was played for longer than the microphone listened is too late for its echo.
-    fn look_at_spare(&mut self) {
-        let spare = self.played.len();
-        self.fewest_spare = Some(self.fewest_spare.map_or(spare, |fewest| fewest.min(spare)));
+    /// Whether the echo comes sooner after what was played than it did, since this was asked last.
+    pub fn take_moved(&mut self) -> bool {
+        std::mem::take(&mut self.moved)
+    }
+
+    /// One stream is used up. What was played for longer than the microphone listened is too late for its echo; where frames of the
+    /// microphone always wait for their partners, whoever answers waits with them.
+    fn look(&mut self) {
+        let least = |fewest: Option<usize>, now: usize| Some(fewest.map_or(now, |fewest| fewest.min(now)));
+        self.fewest_spare = least(self.fewest_spare, self.played.len());
+        self.fewest_waiting = least(self.fewest_waiting, self.heard.len());
         if self.pairs < LOOK_EVERY_PAIRS {
             return;
         }
         self.pairs = 0;
-        if let Some(fewest) = self.fewest_spare.take()
-            && fewest > 2 * SPARE_FRAMES
-        {
-            self.drop_played(spare - (fewest - SPARE_FRAMES));
+        let (spare, waiting) = (self.fewest_spare.take().unwrap_or(0), self.fewest_waiting.take().unwrap_or(0));
+        if spare > 2 * SPARE_FRAMES {
+            self.drop_played(self.played.len() - (spare - SPARE_FRAMES));
         }
+        self.to_make_up = if waiting >= MOST_WAITING_FRAMES { waiting } else { 0 };
     }
 
     fn drop_played(&mut self, kept: usize) {
@@ -81,6 +110,12 @@ impl Pairing {
 
 /// 20 ms: the loudspeaker takes its sound in pieces of that order.
 const SPARE_FRAMES: usize = 2;
+/// 20 ms: a piece of the microphone's sound.
+const MOST_WAITING_FRAMES: usize = 2;
+/// 200 ms: the echo of what was played before has died away, or nearly.
+const PAUSE_FRAMES: usize = 20;
+/// -80 dB below full scale.
+const SILENCE: f32 = 1e-4;
 /// 150 ms: a piece of a loudspeaker's stream is shorter.
 const PATIENCE_FRAMES: usize = 15;
 /// 3 s.
@@ -151,6 +186,66 @@ mod tests {
             }
         }
         assert!((-3.0..=0.0).contains(&offset), "{offset}");
+    }
+
+    /// A second of voice and a quarter of a second of silence by turns.
+    fn spoken(number: usize) -> Frame {
+        if number % 125 < 100 { numbered(number) } else { [0.0; FRAME_LEN] }
+    }
+
+    #[test]
+    fn frames_that_always_wait_for_their_partners_get_made_up_ones_in_the_next_pause_and_wait_no_more() {
+        let mut pairing = Pairing::default();
+        let (mut played, mut moved_at) = (0, None);
+        let mut waiting = Vec::new();
+        for number in 0..1_500 {
+            // The loudspeaker stops for 70 ms once.
+            if !(40..47).contains(&number) {
+                pairing.played(spoken(played));
+                played += 1;
+            }
+            pairing.heard(numbered(number));
+            let pairs: Vec<_> = std::iter::from_fn(|| pairing.next_pair()).collect();
+            if pairing.take_moved() {
+                assert!(moved_at.replace(number).is_none(), "once");
+                let silent = pairs.iter().filter(|(_, played)| played[0] == 0.0).count();
+                assert!(silent >= 7, "made up in a pause: {silent}");
+            }
+            waiting.push(pairing.heard.len());
+        }
+        assert!(waiting[50..600].iter().all(|&frames| frames == 7), "it had a cause");
+        // The first look still knows of a time when none waited.
+        assert!((600..750).contains(&moved_at.unwrap()), "{moved_at:?}");
+        assert!(waiting[750..].iter().all(|&frames| frames == 0), "nobody waits any more");
+    }
+
+    #[test]
+    fn where_the_microphone_listened_first_nothing_waits() {
+        let mut pairing = Pairing::default();
+        // Read together after the ear was busy for a while.
+        (0..12).for_each(|number| pairing.heard(numbered(number)));
+        (0..3).for_each(|number| pairing.played(numbered(number)));
+        let partners: Vec<f32> = std::iter::from_fn(|| pairing.next_pair()).map(|(_, played)| played[0]).collect();
+        assert_eq!(partners.len(), 12);
+        assert_eq!(partners[9..], [0.0, 1.0, 2.0]);
+        assert!(pairing.take_moved());
+        assert!(!pairing.take_moved());
+    }
+
+    #[test]
+    fn pieces_of_the_microphone_that_wait_for_a_moment_move_nothing() {
+        let mut pairing = Pairing::default();
+        for number in 0..2_000 {
+            pairing.heard(numbered(number));
+            // Three frames at a time.
+            if number % 3 == 2 {
+                (number - 2..=number).for_each(|number| pairing.played(numbered(number)));
+            }
+            while let Some((heard, played)) = pairing.next_pair() {
+                assert!(number < 10 || heard[0] - played[0] <= 3.0, "{} and {}", heard[0], played[0]);
+            }
+            assert!(!pairing.take_moved() || number < 10);
+        }
     }
 
     #[test]
