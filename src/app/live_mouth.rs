@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{self, Receiver, Sender};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
 use std::time::Duration;
 
 use crate::app::clock::{Clock, pause};
@@ -11,7 +11,7 @@ use crate::app::live_ear::ToEar;
 use crate::engine::output::{Priority, Utterance, VoiceSettings};
 use crate::say::loud_enough::InNoise;
 use crate::say::playback::Playback;
-use crate::say::speaker::{CutStyle, Speaker};
+use crate::say::speaker::{CutStyle, FRAME, Speaker};
 use crate::units::SessionTime;
 
 /// What the loop tells the mouth.
@@ -42,7 +42,8 @@ pub(super) struct Mouth {
 impl Mouth {
     pub(super) fn run(mut self) {
         let mut playback = self.open();
-        let mut waiting: Option<[f32; 480]> = None;
+        let mut waiting: Option<Held> = None;
+        let mut order: Option<ToMouth> = None;
         let mut prepare: Vec<String> = Vec::new();
         let mut since_open = 0u32;
         let mut roused = true;
@@ -50,7 +51,7 @@ impl Mouth {
         let mut works = playback.is_some();
         while !self.stop.load(Ordering::Relaxed) {
             loop {
-                match self.orders.try_recv() {
+                match order.take().map_or_else(|| self.orders.try_recv(), Ok) {
                     Ok(ToMouth::Say(utterance)) => self.speaker.say(utterance),
                     Ok(ToMouth::Hush(priority)) => {
                         self.speaker.hush(priority, CutStyle::Hard);
@@ -102,17 +103,18 @@ impl Mouth {
                             works = true;
                             self.tell(News::MouthBack);
                         }
-                        while !works && playback.write_pause(&[0.0; 480]) {}
+                        while !works && playback.write_pause(&[0.0; FRAME]) {}
                         pause(NAP);
                         continue;
                     }
                     // Time goes on at the pace at which the device takes frames.
                     loop {
-                        let frame = waiting.take().unwrap_or_else(|| self.render());
-                        let speaks = self.speaker.is_speaking() || frame.iter().any(|sample| *sample != 0.0);
-                        let written = if speaks { playback.write(&frame) } else { playback.write_pause(&frame) };
+                        let held = waiting.take().filter(|held| held.is_due(self.speaker.is_speaking()));
+                        let held = held.unwrap_or_else(|| self.render());
+                        let written =
+                            if held.speaks { playback.write(&held.frame) } else { playback.write_pause(&held.frame) };
                         if !written {
-                            waiting = Some(frame);
+                            waiting = Some(held);
                             break;
                         }
                     }
@@ -135,18 +137,24 @@ impl Mouth {
                     tracing::warn!(%error, "a sentence cannot be synthesised ahead");
                 }
             } else {
-                pause(NAP);
+                // What is to be said does not wait for the next look.
+                match self.orders.recv_timeout(NAP) {
+                    Ok(next) => order = Some(next),
+                    Err(RecvTimeoutError::Timeout) => {}
+                    Err(RecvTimeoutError::Disconnected) => return,
+                }
             }
         }
     }
 
-    fn render(&mut self) -> [f32; 480] {
-        let mut frame = [0.0; 480];
+    fn render(&mut self) -> Held {
+        let mut frame = [0.0; FRAME];
         for event in self.speaker.render(&mut frame) {
             self.tell(News::Spoke(event));
         }
-        self.speaking.store(self.speaker.is_speaking(), Ordering::Relaxed);
-        frame
+        let speaking = self.speaker.is_speaking();
+        self.speaking.store(speaking, Ordering::Relaxed);
+        Held { frame, speaks: speaking || frame.iter().any(|sample| *sample != 0.0) }
     }
 
     fn open(&mut self) -> Option<Playback> {
@@ -165,6 +173,20 @@ impl Mouth {
     fn tell(&self, news: News) {
         // The loop is gone only when the program ends.
         drop(self.news.send(news));
+    }
+}
+
+/// A frame for which there is no room yet.
+struct Held {
+    frame: [f32; FRAME],
+    /// It is part of what is said, if only a pause in it.
+    speaks: bool,
+}
+
+impl Held {
+    /// Whether it is still to be played: one of the quiet before something to say would only keep that waiting.
+    fn is_due(&self, speaking: bool) -> bool {
+        self.speaks || !speaking
     }
 }
 
@@ -212,3 +234,17 @@ const STALLED_LOOKS: u32 = 60;
 const BACK_SAMPLES: u64 = 16_000;
 /// A device that is asleep may take seconds to begin.
 const ASLEEP: Duration = Duration::from_secs(5);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_said_does_not_wait_behind_a_frame_of_the_quiet_before_it_and_keeps_its_own_pauses() {
+        let of_the_quiet = Held { frame: [0.0; FRAME], speaks: false };
+        assert!(of_the_quiet.is_due(false));
+        assert!(!of_the_quiet.is_due(true));
+        let between_sentences = Held { frame: [0.0; FRAME], speaks: true };
+        assert!(between_sentences.is_due(true));
+    }
+}
