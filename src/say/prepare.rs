@@ -200,6 +200,6 @@ pub const PLAYED_RATE: u32 = 48_000;
 /// Of the peak: -46 dB.
 const TRIM_SHARE: f32 = 0.005;
 
-/// Samples left before and after: 10 and 80 ms.
-const LEAD: usize = 240;
+/// Samples left before and after: 4 and 80 ms.
+const LEAD: usize = 96;
 const TAIL: usize = 1920;
