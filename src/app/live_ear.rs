@@ -85,7 +85,7 @@ impl Ear {
             }
             while let Some((mic, played)) = self.pairing.next_pair() {
                 if self.pairing.take_moved() {
-                    self.listener.forget_room();
+                    self.listener.echo_moved();
                 }
                 frames += 1;
                 self.frame(&mic, &played)?;

@@ -123,6 +123,11 @@ impl Echo {
         Cancelled { sound, watched: if settled { sound } else { suppressed }, left: self.left(), settled }
     }
 
+    /// The echo comes after another time than it did: what the clocks differ by is still true, but the room is not known until it is heard again.
+    pub fn moved(&mut self) {
+        self.room = KnownRoom::default();
+    }
+
     fn left(&self) -> f32 {
         let echoes: Vec<f32> = self.powers.iter().map(|&(echo, _)| echo).collect();
         let loudest = echoes.windows(SMOOTH_FRAMES).map(|some| some.iter().sum()).fold(0.0, f32::max);

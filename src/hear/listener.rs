@@ -162,6 +162,13 @@ impl Listener {
         self.echo = None;
     }
 
+    /// What is played is given sooner or later than it was: its echo has to be found again.
+    pub fn echo_moved(&mut self) {
+        if let Some(echo) = &mut self.echo {
+            echo.moved();
+        }
+    }
+
     /// Takes the next 10 ms: the microphone's frame, the frame played meanwhile if any (for the echo canceller), and whether
     /// the program is speaking.
     ///

@@ -68,6 +68,44 @@ fn an_echo_that_wanders_because_two_clocks_differ_is_followed() {
     assert!(gain > 14.0, "{gain} dB in the last quarter");
 }
 
+/// Frames of the microphone that had waited for what was played meanwhile wait no more: the echo comes 60 ms sooner.
+#[test]
+fn an_echo_that_comes_sooner_from_a_pause_on_is_found_again_within_five_seconds_of_voice() {
+    let (played, returned) = played_and_returned(&[READING, READING].concat());
+    let sooner = 6 * FRAME_LEN;
+    let half = played.len() / FRAME_LEN / 2 * FRAME_LEN;
+    // The pause between two sentences.
+    let before = |at: usize| at + sooner - 20 * FRAME_LEN..at + sooner;
+    let pause = (half..).step_by(FRAME_LEN).find(|&at| played[before(at)].iter().all(|sample| *sample == 0.0));
+    let pause = pause.expect("sentences have pauses between them");
+    let mut echo = Echo::new();
+    let (mut left, mut known) = (Vec::new(), Vec::new());
+    for (at, mic) in returned.chunks_exact(FRAME_LEN).enumerate().map(|(frame, mic)| (frame * FRAME_LEN, mic)) {
+        // Six frames of silence are made up for what was played, in the pause.
+        let reference = match at {
+            at if at < pause => &played[at + sooner..at + sooner + FRAME_LEN],
+            at if at < pause + sooner => &[0.0; FRAME_LEN][..],
+            at => &played[at..at + FRAME_LEN],
+        };
+        if at == pause {
+            echo.moved();
+        }
+        let frame = |samples: &[f32]| <[f32; FRAME_LEN]>::try_from(samples).expect("a chunk is a frame");
+        let cancelled = echo.cancel(&frame(mic), &frame(reference));
+        left.extend(cancelled.sound);
+        known.push(cancelled.settled);
+    }
+    let pause_frame = pause / FRAME_LEN;
+    assert!(known[pause_frame - 1], "it was known");
+    assert!(known[pause_frame..pause_frame + 450].iter().all(|known| !known), "not before it was heard again");
+    let later = pause_frame + 800;
+    assert!(known[later..].iter().all(|known| *known), "known again");
+    let from = later * FRAME_LEN;
+    let gain = 20.0 * (rms(&returned[from..]) / rms(&left[from..])).log10();
+    println!("{gain} dB");
+    assert!(gain > 14.0, "{gain} dB");
+}
+
 /// `samples` as a clock that is faster by `share` takes them, by cubic interpolation (Lagrange).
 fn on_another_clock(samples: &[f32], share: f64) -> Vec<f32> {
     let len = (samples.len() as f64 / (1.0 + share)) as usize - 4;
