@@ -102,7 +102,8 @@ impl Engine {
         }
         let step_of_a_card = self.state.card.is_some();
         let settled = !self.state.is_open(step) || self.job.is_gate(step);
-        if self.job.step(step).critical || self.state.clocks.contains_key(&step) || step_of_a_card || settled {
+        let kept = !self.job.step(step).may_be_skipped();
+        if kept || self.state.clocks.contains_key(&step) || step_of_a_card || settled {
             let text = self.book.line(Line::SkipRefused, &[("call", &self.call_of(step))]);
             self.say_useful(Priority::Caution, text);
             return;

@@ -111,7 +111,7 @@ impl Engine {
             open => vec![self.book.line(Line::GateHeld, &[("names", &self.names(open))])],
         };
         if let [step] = open.as_slice()
-            && !self.job.step(*step).critical
+            && self.job.step(*step).may_be_skipped()
         {
             text.push(self.book.line(Line::SkipLast, &[]));
         }

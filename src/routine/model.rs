@@ -137,6 +137,11 @@ impl Step {
         matches!(&self.answer, Answer::Clock(clock) if clock.frees_hands(clock.length))
     }
 
+    /// Whether it may be left out: nothing is that can hurt, nor washing one's hands, for drinking water may come after it.
+    pub fn may_be_skipped(&self) -> bool {
+        !self.critical && self.touches != Touches::Soap
+    }
+
     /// Whether how long it takes depends on nobody.
     pub fn goes_on_by_itself(&self) -> bool {
         self.wait || self.frees_hands()

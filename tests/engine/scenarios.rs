@@ -232,6 +232,19 @@ fn a_critical_step_is_not_skipped_and_an_ordinary_one_asks_why() {
     assert_eq!(world.step(), "grey-held");
 }
 
+/// Drinking water may be next: it was touched with hands that had held the sewer hose, in one random play of some ten thousand.
+#[test]
+fn washing_hands_is_not_skipped() {
+    let mut world = world();
+    world.answer_until("wash");
+    world.hear("skip");
+    assert!(world.last_said().contains("It cannot be skipped."), "{}", world.last_said());
+    assert_eq!(world.step(), "wash");
+    world.press(Key::Skip);
+    assert_eq!(world.step(), "wash");
+    assert!(world.is_open("wash"));
+}
+
 #[test]
 fn what_was_put_off_comes_back_before_the_gate_and_the_gate_names_what_was_skipped() {
     let mut world = world();
