@@ -16,7 +16,8 @@ def wilson(hits: int, of: int, confidence: float = 0.95) -> tuple[float, float]:
     middle = share + z * z / (2 * of)
     half = z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of))
     scale = 1 + z * z / of
-    return max(0.0, (middle - half) / scale), min(1.0, (middle + half) / scale)
+    # Rounding must not put the share itself outside: where all hit, the upper end comes to a little less than 1.
+    return max(0.0, min(share, (middle - half) / scale)), min(1.0, max(share, (middle + half) / scale))
 
 
 def poisson(events: int, hours: float, confidence: float = 0.95) -> tuple[float, float]:

@@ -21,6 +21,13 @@ def test_nothing_tried_says_nothing():
     assert intervals.wilson(0, 0) == (0.0, 1.0)
 
 
+def test_a_share_lies_within_its_interval_also_where_all_or_none_hit():
+    for of in range(1, 200):
+        for hits in (0, of // 2, of):
+            low, high = intervals.wilson(hits, of)
+            assert 0 <= low <= hits / of <= high <= 1, (hits, of)
+
+
 @pytest.mark.parametrize("events, hours", [(0, 5.99), (2, 1.0), (7, 3.5), (40, 10.0)])
 def test_poisson_bounds_are_where_the_tails_hold_what_they_should(events, hours):
     """By SciPy's distribution function: at the upper bound so few events have the chance that is left over, and the like below."""
