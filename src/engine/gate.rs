@@ -2,7 +2,7 @@
 
 use super::core::Engine;
 use super::event::{Event, HeardAs};
-use super::output::Priority;
+use super::output::{Output, Priority};
 use super::phrasebook::{Common, Line, Reason};
 use super::state::{Ending, StepState};
 use super::vocabulary::{Asking, Meaning};
@@ -163,6 +163,8 @@ impl Engine {
 
     /// The completion call is the last thing said (NASA CR-177549); over an override it is not said at all.
     pub(super) fn completed(&mut self, skipped: &[String]) {
+        // A "say again" that waits for its turn would be the last word.
+        self.send(Output::Hush(Priority::Chat));
         let mut text = std::mem::take(&mut self.lead_in);
         if self.state.ended == Some(Ending::Overridden) {
             text.extend(self.skipped_text(skipped));

@@ -246,6 +246,22 @@ fn washing_hands_is_not_skipped() {
 }
 
 #[test]
+fn nothing_is_said_after_the_last_word() {
+    let mut world = world();
+    world.answer_until("wash");
+    world.hear("washing");
+    world.pass_s(14);
+    // Somebody coughs while it says where they are; what it says to that waits until then.
+    let go_ahead = world.may_say().iter().position(|phrase| *phrase == "go ahead").unwrap();
+    world.hear_in(world.set.id, go_ahead, "go ahead", Certainty::Sure);
+    world.tell(Input::SpeechUnclear);
+    assert!(world.speaks());
+    world.pass_s(60);
+    assert!(world.ended);
+    assert_eq!(world.last_said(), "Tank dump complete.");
+}
+
+#[test]
 fn what_was_put_off_comes_back_before_the_gate_and_the_gate_names_what_was_skipped() {
     let mut world = world();
     world.hear("skip");
