@@ -60,10 +60,12 @@ impl Engine {
                 self.advance();
             }
             (Event::StepsReopened { because, .. }, _) if because == super::apply::SKIPPED => {
+                self.let_go_of_what_lost_its_ground();
                 self.lead_in.push(self.book.line(Line::CameBack, &[]));
                 self.advance();
             }
             (Event::LoopUndone { .. } | Event::StepsReopened { .. }, _) => {
+                self.let_go_of_what_lost_its_ground();
                 self.lead_in.push(self.book.line(Line::Reopened, &[]));
                 self.advance();
             }

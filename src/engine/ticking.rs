@@ -158,6 +158,16 @@ impl Engine {
         }
     }
 
+    /// What is being held while it is counted counts for nothing once a step before it is open again: it is let go of.
+    pub(super) fn let_go_of_what_lost_its_ground(&mut self) {
+        let ground = |step: StepIndex| self.job.before[step].iter().all(|&before| !self.state.is_open(before));
+        if let Some(holding) = self.holding.take_if(|holding| !ground(holding.step))
+            && let Answer::Hold(hold) = &self.job.step(holding.step).answer
+        {
+            self.lead_in.push(hold.release.clone());
+        }
+    }
+
     fn count_down(&mut self) {
         let Some(holding) = &mut self.holding else { return };
         let left = holding.ends.since(self.now);

@@ -323,6 +323,28 @@ proptest! {
     }
 }
 
+/// The brake was set after all, or not: nothing is held on to meanwhile.
+#[test]
+fn what_is_held_while_it_is_counted_is_let_go_of_when_a_step_before_it_opens_again() {
+    let job = cast::one_after_the_other(&["arrive", "stop"], &rig("motorhome-towed-car"));
+    let mut world = cast::world(job, alone(true));
+    let asked = |world: &World| cast::asked(world).first().map(|(_, asked)| asked.step.clone()).unwrap_or_default();
+    while asked(&world) != "arrive/car-out-of-tow/hold" {
+        cast::answer_one(&mut world);
+    }
+    world.hear("hand on it");
+    let held = world.now;
+    world.hear("correction");
+    world.pass_s(60);
+    assert!(world.said_since(held).iter().any(|said| said.starts_with("Release.")), "{:?}", world.said_since(held));
+    assert!(world.is_open("arrive/car-out-of-tow/hold") && world.is_open("arrive/car-out-of-tow/brake-set"));
+    world.hear("brake set");
+    assert_eq!(asked(&world), "arrive/car-out-of-tow/hold");
+    world.hear("hand on it");
+    world.pass_s(60);
+    assert!(!world.is_open("arrive/car-out-of-tow/hold"));
+}
+
 #[test]
 fn the_named_orders_are_in_the_routines_at_all() {
     let mut found = BTreeSet::new();
