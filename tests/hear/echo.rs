@@ -120,15 +120,21 @@ fn on_another_clock(samples: &[f32], share: f64) -> Vec<f32> {
     taken.collect()
 }
 
-#[test]
-fn the_programs_own_voice_never_answers_itself() {
-    // Every phrase may be heard over the voice: only the canceller and the verdict stand between.
-    let mut allowed = set(1, &ALLOWED);
+/// A listener for which each of these may be said over the program's own voice.
+fn listens_over_its_voice(phrases: &[&str]) -> Listener {
+    let mut allowed = set(1, phrases);
     for phrase in &mut allowed.phrases {
         phrase.while_speaking = true;
     }
     let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
     listener.allow(&allowed).expect("the model scores");
+    listener
+}
+
+#[test]
+fn the_programs_own_voice_never_answers_itself() {
+    // Every phrase may be heard over the voice: only the canceller and the verdict stand between.
+    let mut listener = listens_over_its_voice(&ALLOWED);
     let (played, returned) = played_and_returned(&READING);
     let mut heard = Vec::new();
     for (mic, reference) in returned.chunks_exact(FRAME_LEN).zip(played.chunks_exact(FRAME_LEN)) {
@@ -178,12 +184,7 @@ fn its_own_words_are_no_answer_before_the_canceller_knows_the_room() {
 /// Later than the filters reach: however long it has listened, the room is not known, and its own voice is no speech of somebody else.
 #[test]
 fn an_echo_that_is_not_taken_out_is_taken_for_nobody() {
-    let mut allowed = set(1, &ALLOWED);
-    for phrase in &mut allowed.phrases {
-        phrase.while_speaking = true;
-    }
-    let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
-    listener.allow(&allowed).expect("the model scores");
+    let mut listener = listens_over_its_voice(&ALLOWED);
     let (played, _) = played_and_returned(&[READING, READING].concat());
     let mut returned = pink(4, played.len(), 0.0005);
     let late = SAMPLE_RATE * 7 / 10;
