@@ -9,10 +9,14 @@ use std::path::Path;
 use ort::environment::Environment;
 use ort::memory::Allocator;
 use ort::session::{Session, SessionInputValue, SessionOutputs};
-use ort::value::{DynValue, Tensor, TensorRef, TensorValueType};
+use ort::value::{Tensor, TensorRef, TensorValueType};
 
+use crate::hear::log_sum::{highest, log_sum_exp};
 use crate::hear::tokens::{END, START};
 use crate::onnx::{RuntimeError, open_model};
+
+/// One layer's part of a cache.
+type KeysAndValues = (Tensor<f32>, Tensor<f32>);
 
 /// Encoder and decoder, one thread each.
 pub struct Acoustic {
@@ -23,10 +27,12 @@ pub struct Acoustic {
 
 /// A stretch of sound as the decoder sees it.
 pub struct Sound {
-    hidden: DynValue,
+    /// `[rows, len, WIDTH]`
+    hidden: Tensor<f32>,
+    /// `[rows, samples]`
     mask: Tensor<i64>,
     /// Keys and values of the sound, in the order of [`Acoustic::names`].
-    cross: Vec<(DynValue, DynValue)>,
+    cross: Vec<KeysAndValues>,
     begun: Step,
 }
 
@@ -41,7 +47,7 @@ impl Sound {
     /// # Errors
     /// The runtime gave something else than numbers.
     pub fn states(&self) -> Result<(&[f32], usize), AcousticError> {
-        let (shape, states) = self.hidden.try_extract_tensor::<f32>()?;
+        let (shape, states) = self.hidden.extract_tensor();
         match **shape {
             [1, _, width] if width > 0 => Ok((states, width as usize)),
             _ => Err(AcousticError::Shape { output: "last_hidden_state", found: shape.to_vec() }),
@@ -80,7 +86,7 @@ impl Step {
 /// Decoder cache of a set of rows: for each layer keys and values, `[rows, 8, len, 36]`.
 struct States {
     len: usize,
-    layers: Vec<(Tensor<f32>, Tensor<f32>)>,
+    layers: Vec<KeysAndValues>,
 }
 
 impl Acoustic {
@@ -107,7 +113,7 @@ impl Acoustic {
             "input_values" => TensorRef::from_array_view(([1, samples.len()], samples))?,
             "attention_mask" => &mask,
         })?;
-        let hidden = take(&mut encoded, "last_hidden_state")?;
+        let hidden = take_floats(&mut encoded, "last_hidden_state")?;
         drop(encoded);
         let length = match hidden.shape().as_ref() {
             [1, length, WIDTH] => *length as usize,
@@ -135,7 +141,7 @@ impl Acoustic {
         let mut cross = Vec::with_capacity(LAYERS);
         for name in &self.names {
             let [key, value] = name.present_cross();
-            cross.push((take(&mut outputs, key)?, take(&mut outputs, value)?));
+            cross.push((take_floats(&mut outputs, key)?, take_floats(&mut outputs, value)?));
         }
         let begun = read_step(&mut outputs, &self.names, 1)?;
         drop(outputs);
@@ -189,21 +195,88 @@ impl Acoustic {
     /// # Errors
     /// The runtime fails.
     pub fn total(&mut self, sound: &Sound, tokens: &[u32]) -> Result<f32, AcousticError> {
+        Ok(self.rows_totals(sound, tokens)?.iter().sum())
+    }
+
+    /// The same for each of `sounds`, for less than asking about one after the other.
+    ///
+    /// # Errors
+    /// The runtime fails.
+    pub fn totals(&mut self, sounds: &SideBySide, tokens: &[u32]) -> Result<Vec<f32>, AcousticError> {
+        self.rows_totals(&sounds.0, tokens)
+    }
+
+    fn rows_totals(&mut self, sound: &Sound, tokens: &[u32]) -> Result<Vec<f32>, AcousticError> {
         let begun = sound.begun();
-        let Some((&first, _)) = tokens.split_first() else { return Ok(begun.log_prob(0, END)) };
-        let ids: Vec<i64> = tokens.iter().map(|&token| i64::from(token)).collect();
-        let past = begun.states.gather(&[(0, first)]);
-        let inputs = Self::cached_inputs(&self.names, sound, &past, begun.states.len, ([1, tokens.len()], ids))?;
+        let rows = begun.rows();
+        let Some((&first, _)) = tokens.split_first() else {
+            return Ok((0..rows).map(|row| begun.log_prob(row, END)).collect());
+        };
+        let moves: Vec<(usize, u32)> = (0..rows).map(|row| (row, first)).collect();
+        let ids: Vec<i64> = (0..rows).flat_map(|_| tokens.iter().map(|&token| i64::from(token))).collect();
+        let past = begun.states.gather(&moves);
+        let inputs = Self::cached_inputs(&self.names, sound, &past, begun.states.len, ([rows, tokens.len()], ids))?;
         let outputs = self.decoder.run(inputs)?;
         let logits = outputs.get("logits").ok_or_else(|| AcousticError::NoOutput { name: "logits".to_owned() })?;
         let (shape, logits) = logits.try_extract_tensor::<f32>()?;
-        if **shape != [1, tokens.len() as i64, VOCABULARY as i64] {
+        if **shape != [rows as i64, tokens.len() as i64, VOCABULARY as i64] {
             return Err(AcousticError::Shape { output: "logits", found: shape.to_vec() });
         }
-        let next = tokens[1..].iter().chain([&END]);
-        let rest = logits.chunks_exact(VOCABULARY).zip(next);
-        Ok(begun.log_prob(0, first) + rest.map(|(row, &token)| row[token as usize] - log_sum_exp(row)).sum::<f32>())
+        let next = |at: usize| tokens.get(at + 1).copied().unwrap_or(END);
+        let totals = logits.chunks_exact(tokens.len() * VOCABULARY).enumerate().map(|(row, logits)| {
+            let rest = logits.chunks_exact(VOCABULARY).enumerate();
+            let rest = rest.map(|(at, logits)| logits[next(at) as usize] - log_sum_exp(logits));
+            begun.log_prob(row, first) + rest.sum::<f32>()
+        });
+        Ok(totals.collect())
     }
+}
+
+/// Stretches of sound that are equally long, one row each, so that all of them are asked about the same text in one run.
+pub struct SideBySide(Sound);
+
+impl SideBySide {
+    /// Copies `sounds`, at least one.
+    ///
+    /// # Errors
+    /// They are not equally long, or the runtime fails.
+    pub fn new(sounds: &[&Sound]) -> Result<Self, AcousticError> {
+        let hidden = stack(sounds.iter().map(|sound| &sound.hidden))?;
+        let masks: Vec<i64> = sounds.iter().flat_map(|sound| sound.mask.extract_tensor().1).copied().collect();
+        let mask = Tensor::from_array(([sounds.len(), masks.len() / sounds.len().max(1)], masks))?;
+        let cross = stack_layers(sounds.iter().map(|sound| &*sound.cross).collect())?;
+        let layers = stack_layers(sounds.iter().map(|sound| &*sound.begun.states.layers).collect())?;
+        let begun = Step {
+            logits: stack(sounds.iter().map(|sound| &sound.begun.logits))?,
+            log_sums: sounds.iter().flat_map(|sound| &sound.begun.log_sums).copied().collect(),
+            states: States { len: 1, layers },
+        };
+        Ok(Self(Sound { hidden, mask, cross, begun }))
+    }
+}
+
+/// Layer by layer, the rows of all that are `given`, one after the other.
+fn stack_layers(given: Vec<&[KeysAndValues]>) -> Result<Vec<KeysAndValues>, AcousticError> {
+    let both = |layer: usize| {
+        let keys = stack(given.iter().map(|layers| &layers[layer].0))?;
+        Ok((keys, stack(given.iter().map(|layers| &layers[layer].1))?))
+    };
+    (0..LAYERS).map(both).collect()
+}
+
+/// The rows of all `tensors`, one after the other.
+fn stack<'a>(tensors: impl Iterator<Item = &'a Tensor<f32>>) -> Result<Tensor<f32>, AcousticError> {
+    let (mut values, mut shape) = (Vec::new(), Vec::new());
+    for tensor in tensors {
+        let own = tensor.shape().to_vec();
+        values.extend_from_slice(tensor.extract_tensor().1);
+        match shape.split_first_mut() {
+            None => shape = own,
+            Some((rows, rest)) if *rest == own[1..] => *rows += own[0],
+            Some(_) => return Err(AcousticError::Shape { output: "sounds side by side", found: own }),
+        }
+    }
+    Ok(Tensor::from_array((shape, values))?)
 }
 
 impl States {
@@ -254,12 +327,9 @@ impl CacheNames {
     }
 }
 
-fn take(outputs: &mut SessionOutputs, name: &str) -> Result<DynValue, AcousticError> {
-    outputs.remove(name).ok_or_else(|| AcousticError::NoOutput { name: name.to_owned() })
-}
-
 fn take_floats(outputs: &mut SessionOutputs, name: &str) -> Result<Tensor<f32>, AcousticError> {
-    Ok(take(outputs, name)?.downcast::<TensorValueType<f32>>()?)
+    let output = outputs.remove(name).ok_or_else(|| AcousticError::NoOutput { name: name.to_owned() })?;
+    Ok(output.downcast::<TensorValueType<f32>>()?)
 }
 
 fn read_step(outputs: &mut SessionOutputs, names: &[CacheNames], rows: usize) -> Result<Step, AcousticError> {
@@ -282,43 +352,6 @@ fn read_step(outputs: &mut SessionOutputs, names: &[CacheNames], rows: usize) ->
     }
     let log_sums = logits.extract_tensor().1.chunks_exact(VOCABULARY).map(log_sum_exp).collect();
     Ok(Step { logits, log_sums, states: States { len, layers } })
-}
-
-fn highest(values: &[f32]) -> f32 {
-    // Sixteen running maxima side by side, so that the compiler can use vector instructions.
-    let mut lanes = [f32::NEG_INFINITY; 16];
-    for chunk in values.chunks_exact(16) {
-        for (lane, &value) in lanes.iter_mut().zip(chunk) {
-            *lane = if value > *lane { value } else { *lane };
-        }
-    }
-    let rest = values.chunks_exact(16).remainder();
-    lanes.iter().chain(rest).copied().fold(f32::NEG_INFINITY, f32::max)
-}
-
-/// `ln(sum(exp(values)))`, to about six digits.
-fn log_sum_exp(values: &[f32]) -> f32 {
-    let highest = highest(values);
-    let mut lanes = [0.0_f32; 16];
-    for chunk in values.chunks_exact(16) {
-        for (lane, &value) in lanes.iter_mut().zip(chunk) {
-            *lane += fast_exp(value - highest);
-        }
-    }
-    let rest: f32 = values.chunks_exact(16).remainder().iter().map(|&value| fast_exp(value - highest)).sum();
-    highest + (lanes.iter().sum::<f32>() + rest).ln()
-}
-
-/// `exp(x)` for x of 0 and below, relative error under 3e-7; without branches, so that it can be vectorised.
-#[inline(always)]
-fn fast_exp(x: f32) -> f32 {
-    // 2^(whole + part) with part in -0.5..0.5; the polynomial is the Taylor series of exp over part * ln 2.
-    let scaled = x.max(-87.0) * std::f32::consts::LOG2_E;
-    let whole = (scaled + 12_582_912.0) - 12_582_912.0;
-    let t = (scaled - whole) * std::f32::consts::LN_2;
-    let series =
-        1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * (1.0 / 24.0 + t * (1.0 / 120.0 + t * (1.0 / 720.0))))));
-    series * f32::from_bits(((whole as i32 + 127) << 23) as u32)
 }
 
 /// Why the model gave no answer.
@@ -348,25 +381,3 @@ const HEAD_WIDTH: usize = 36;
 const HEADS_64: i64 = HEADS as i64;
 const HEAD_WIDTH_64: i64 = HEAD_WIDTH as i64;
 const WIDTH: i64 = 288;
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_fast_sum_agrees_with_the_exact_one() {
-        let values: Vec<f32> = (0..VOCABULARY).map(|i| ((i * 7919) % 1000) as f32 * 0.03 - 25.0).collect();
-        let exact = values.iter().map(|&v| f64::from(v).exp()).sum::<f64>().ln();
-        assert!((f64::from(log_sum_exp(&values)) - exact).abs() < 1e-4, "{} vs {exact}", log_sum_exp(&values));
-    }
-
-    #[test]
-    fn the_fast_exponential_is_right_over_its_whole_range() {
-        for hundredth in 0..8_600 {
-            let x = -(hundredth as f32) / 100.0;
-            let exact = f64::from(x).exp();
-            let error = (f64::from(fast_exp(x)) - exact).abs() / exact;
-            assert!(error < 1e-5, "exp({x}) is off by {error}");
-        }
-    }
-}

@@ -16,6 +16,7 @@ mod known_room;
 mod late_echo;
 pub mod level;
 pub mod listener;
+mod log_sum;
 pub mod measure;
 pub mod noise;
 pub mod note;
