@@ -1,6 +1,6 @@
 """Ten hours of what is no answer, as one recording after the other, heard by the program's whole ear with the phrases of real steps.
 
-Unlike `talk`, nothing is cut beforehand and no figures are weighed: the program's own speech detector cuts, the background is learned, the
+Unlike `talk`, nothing is cut beforehand and no figures are weighed: the program's own speech detector cuts, the
 echo of the program's own prompts is cancelled, and what it would have taken for an answer is kept. Blocks are those of `talk`.
 """
 
@@ -140,7 +140,7 @@ def write(asked, machine: str) -> None:
         *("any, an hour, upper 95 %", "not in the text, an hour, upper 95 %", "asked about first", "own words, dropped", "share of a core"),
     )
     lines = [
-        f"<!-- Written by bench/run report. {machine} Seed {asked.seed}. -->",
+        f"<!-- Written by bench/run hours. {machine} Seed {asked.seed}. -->",
         "# Hours of what is no answer",
         "",
         f"{whole.hours:.2f} h through the program's whole ear, with the phrases that the steps of nine runs allow, one step a minute. Bounds by Poisson.",
@@ -168,7 +168,7 @@ def write(asked, machine: str) -> None:
             )
     if lines[-1] == "":
         lines.append("None.")
-    lines += ["", "What was refused and came nearest (logarithm of the odds; from 2 on a command is taken, from 4.5 on what can hurt):", ""]
+    lines += ["", "What was refused and came nearest (logarithm of the odds; one word is taken from 0.8 on with a score of 3, a command of more from 2 with 4.5; what can hurt is thin from 3.5, sure from 4.5):", ""]
     for record, one in nearest(records):
         lines.append(f"- {one['log_odds']:.1f} \"{one['text']}\" ({one['class'].lower()}, margin {one['margin']:.1f}), written down as \"{one['free']}\": {record['kind']}")
     memory = max(record["memory_mb"] for record in records)

@@ -171,7 +171,7 @@ impl Run {
         clips: &mut Clips,
     ) -> Result<(), Box<dyn std::error::Error>> {
         self.tell(Input::Woke)?;
-        // The background is learned before anybody speaks.
+        // The place is there before anybody speaks.
         self.listen(&[], 2.0, false)?;
         for _ in 0..MOST_TURNS {
             if self.over {

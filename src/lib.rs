@@ -1,7 +1,7 @@
 //! sparehand: a spare hand that talks, for people who live or travel in a motorhome, trailer or van.
 //!
 //! Data flows in one direction: microphone -> [`hear`] -> [`engine`] -> [`journal`] (first) -> [`say`], [`screen`].
-//! [`units`], [`routine`], [`rig`], [`figures`] and [`engine`] are pure: they take time as an argument and touch
+//! [`units`], [`routine`], [`rig`], [`figures`], [`plan`] and [`engine`] are pure: they take time as an argument and touch
 //! no audio, database, file, thread or clock. Only [`app`] knows everyone.
 
 #[macro_use]

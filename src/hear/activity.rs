@@ -1,6 +1,6 @@
 //! Where speech begins and ends: Silero's model behind a high-pass, then a small machine over its probabilities.
 //!
-//! The high-pass keeps wind from blinding the model. It feeds only this part; the recogniser hears the plain sound.
+//! The high-pass keeps wind from blinding the model. It feeds only this part; the recogniser hears what the echo canceller leaves.
 
 use std::path::Path;
 
