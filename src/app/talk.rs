@@ -10,7 +10,8 @@ use crate::engine::output::Utterance;
 use crate::hear::listener::Unclear;
 use crate::units::SessionTime;
 
-/// Where the talk goes. Every line is flushed: what was said must be there even when the program is killed.
+/// Where the talk goes. Every line is flushed: what was said must be there even when the program is killed. A file that cannot be written to any
+/// more (the disk is full, the stick was pulled) is given up, and the run goes on: its clocks are to ring.
 pub struct Talk {
     file: Option<File>,
     prints: bool,
@@ -89,10 +90,29 @@ impl Talk {
             writeln!(out, "{text}")?;
             out.flush()?;
         }
-        if let Some(file) = &mut self.file {
-            writeln!(file, "{text}")?;
-            file.flush()?;
+        if let Some(file) = &mut self.file
+            && let Err(error) = writeln!(file, "{text}").and_then(|()| file.flush())
+        {
+            tracing::warn!(%error, "the talk is kept in its file no longer");
+            self.file = None;
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// `/dev/full` opens as any file and takes nothing: what a full disk does.
+    #[test]
+    fn a_disk_that_is_full_does_not_end_the_run() {
+        let mut talk = Talk::new(Some(Path::new("/dev/full")), false).unwrap();
+        talk.note("the first line").unwrap();
+        talk.note("and another").unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("talk.txt");
+        Talk::new(Some(&file), false).unwrap().note("kept").unwrap();
+        assert_eq!(std::fs::read_to_string(file).unwrap(), "kept\n");
     }
 }
