@@ -110,8 +110,11 @@ impl Engine {
         }
         self.asking = Asking::SkipReason { step };
         self.question += 1;
-        let text = self.to_person(self.state.focus, self.book.line(Line::SkipWhy, &[]));
-        self.say_useful(Priority::Prompt, text);
+        // What is to be skipped is not held on to meanwhile, and not taken for done when its count ends.
+        let held = self.holding.as_ref().is_some_and(|holding| holding.step == step);
+        let mut text: Vec<String> = held.then(|| self.let_go()).flatten().into_iter().collect();
+        text.push(self.to_person(self.state.focus, self.book.line(Line::SkipWhy, &[])));
+        self.say_useful(Priority::Prompt, text.join(" "));
     }
 
     pub(super) fn skip_because(&mut self, step: StepIndex, reason: Reason) {

@@ -44,6 +44,7 @@ impl Engine {
             (Event::Agreed { person, answer, .. }, Some(step)) => self.agreed(step, person, answer),
             (Event::HoldBegun { heard, .. }, Some(step)) => self.hold_begun(step, heard),
             (Event::LoopedBack { .. }, Some(step)) => {
+                self.let_go_of_what_lost_its_ground();
                 if let Answer::YesNo(question) = &self.job.step(step).answer
                     && let Some(back) = &question.back
                 {
@@ -124,7 +125,7 @@ impl Engine {
             (Event::RunAbandoned, _) => {
                 let open = self.state.open(&self.job).count();
                 let text = self.book.line(Line::Ended, &[("count", &self.steps_text(open))]);
-                self.last_words = Some(self.say(Priority::Caution, text));
+                self.say_last_words(&[], text);
             }
             _ => {}
         }
@@ -253,6 +254,7 @@ impl Engine {
         let Some(clock) = self.state.clocks.get(&step).copied() else {
             return;
         };
+        self.let_go_of_what_lost_its_ground();
         self.voices.insert(step, new_voice(&clock, self.now));
         if let Answer::Clock(answer) = &self.job.step(step).answer {
             let text = self.book.line(Line::Reinstated, &[("name", &answer.name), ("end", &answer.end[0])]);
@@ -266,6 +268,8 @@ impl Engine {
         if *heard != HeardAs::Clock {
             let ran = self.book.span(std::time::Duration::from_millis(ran_ms));
             self.send(Output::Hush(Priority::Alarm));
+            // What was in the air may have been the alarm of another clock.
+            self.alarm_speech = None;
             let text = self.book.line(Line::TimerEnded, &[("name", &capital(name)), ("ran", &ran)]);
             self.say(Priority::Prompt, text);
         }

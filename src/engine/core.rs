@@ -49,7 +49,8 @@ pub struct Engine {
     pub(super) last_useful: String,
     /// The prompt that is in the air, and whom it asks.
     pub(super) prompt: Option<(SpeechId, PersonIndex)>,
-    pub(super) last_words: Option<SpeechId>,
+    /// What ends the program once it has been said; taken as said by the time, even where the voice never reports it.
+    pub(super) last_words: Option<(SpeechId, SessionTime)>,
     pub(super) alarm_speech: Option<SpeechId>,
     /// The section that each person was told last.
     pub(super) last_section: Vec<Option<usize>>,

@@ -170,7 +170,7 @@ impl Engine {
             text.extend(self.skipped_text(skipped));
             let open = self.names(&self.state.overridden.clone());
             text.push(self.book.line(Line::Overridden, &[("names", &open)]));
-            self.last_words = Some(self.say(Priority::Caution, text.join(" ")));
+            self.say_last_words(&[], text.join(" "));
             return;
         }
         match skipped {
@@ -181,8 +181,7 @@ impl Engine {
         if self.job.is_move() {
             text.push(self.job.parts[self.job.last_part()].complete.clone());
         }
-        self.say(Priority::Caution, text.join(" "));
         let complete = self.job.routine.complete.clone();
-        self.last_words = Some(self.say(Priority::Caution, complete));
+        self.say_last_words(&text, complete);
     }
 }

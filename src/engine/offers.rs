@@ -8,6 +8,7 @@ use super::event::{Event, HeardAs};
 use super::output::{Priority, SpeechId};
 use super::people::PersonIndex;
 use super::phrasebook::{Line, Word};
+use super::speech::longest_saying;
 use super::ticking::Telling;
 use super::vocabulary::{Asking, is_asked};
 use crate::routine::{Answer, StepIndex};
@@ -202,7 +203,7 @@ impl Engine {
 
     fn tell_text(&mut self, step: StepIndex, text: String, left: u32) {
         let priority = if self.state.card.is_some() { Priority::Alarm } else { Priority::Prompt };
-        let longest = Duration::from_millis(120 * u64::try_from(text.len()).unwrap_or(u64::MAX)) + TELL_SLACK;
+        let longest = longest_saying(&text);
         let speech = self.say(priority, text);
         self.telling = Some(Telling { step, speech, left, until: self.now + longest });
     }
@@ -336,7 +337,6 @@ fn split_answer<'a>(call: &'a str, words: &[String]) -> (&'a str, &'a str) {
 
 /// After less than this one has not left what one was doing.
 const LONG: Duration = Duration::from_secs(60);
-const TELL_SLACK: Duration = Duration::from_secs(10);
 
 #[cfg(test)]
 mod tests {

@@ -9,6 +9,7 @@ use super::phrasebook::{Common, Line};
 use super::state::RunningClock;
 use super::vocabulary::Asking;
 use crate::routine::{Answer, ClockAnswer, StepIndex};
+use crate::units::SessionTime;
 use std::time::Duration;
 
 impl Engine {
@@ -45,13 +46,27 @@ impl Engine {
         self.prompt = Some((self.say_useful(Priority::Prompt, text), person));
     }
 
+    /// Says `before` and then `last`, and the run is over.
+    pub(super) fn say_last_words(&mut self, before: &[String], last: String) {
+        let before = before.join(" ");
+        // Twice as long: the voice may be slow, and something else in the air.
+        let longest = 2 * (longest_saying(&before) + longest_saying(&last));
+        self.say(Priority::Caution, before);
+        self.last_words = Some((self.say(Priority::Caution, last), self.now + longest));
+    }
+
+    /// Ends the run where its last words are `over`.
+    pub(super) fn end_after_last_words(&mut self, over: impl FnOnce(SpeechId, SessionTime) -> bool) {
+        if self.last_words.take_if(|(last, until)| over(*last, *until)).is_some() {
+            self.send(Output::Ended);
+        }
+    }
+
     pub(super) fn speech_finished(&mut self, id: SpeechId) {
         if self.alarm_speech == Some(id) {
             self.alarm_speech = None;
         }
-        if self.last_words == Some(id) {
-            self.send(Output::Ended);
-        }
+        self.end_after_last_words(|last, _| last == id);
         if let Some((_, person)) = self.prompt.take_if(|(prompt, _)| *prompt == id) {
             self.arm_reminder(person);
         }
@@ -210,6 +225,12 @@ impl Engine {
     }
 }
 
+/// How long `text` takes to say at most, or to read.
+pub(super) fn longest_saying(text: &str) -> Duration {
+    Duration::from_millis(120 * u64::try_from(text.len()).unwrap_or(u64::MAX / 120)) + SAYING_SLACK
+}
+
+const SAYING_SLACK: Duration = Duration::from_secs(10);
 const REMINDER_SLACK: Duration = Duration::from_secs(60);
 const REMINDER_LEAST: Duration = Duration::from_secs(180);
 /// Who was asked to say it again answers within three seconds, and is to hear that it was not understood.

@@ -86,6 +86,8 @@ impl Engine {
                 self.say_line(Priority::Chat, Line::NoteLost);
             }
         }
+        let now = self.now;
+        self.end_after_last_words(|_, until| until <= now);
         for person in 0..self.remind_at.len() {
             if self.remind_at[person].is_some_and(|at| at <= self.now) {
                 self.remind_at[person] = None;
@@ -161,10 +163,18 @@ impl Engine {
     /// What is being held while it is counted counts for nothing once a step before it is open again: it is let go of.
     pub(super) fn let_go_of_what_lost_its_ground(&mut self) {
         let ground = |step: StepIndex| self.job.before[step].iter().all(|&before| !self.state.is_open(before));
-        if let Some(holding) = self.holding.take_if(|holding| !ground(holding.step))
-            && let Answer::Hold(hold) = &self.job.step(holding.step).answer
-        {
-            self.lead_in.push(hold.release.clone());
+        if self.holding.as_ref().is_some_and(|holding| !ground(holding.step)) {
+            let release = self.let_go();
+            self.lead_in.extend(release);
+        }
+    }
+
+    /// Nothing is held and counted any more; gives what tells whoever held it.
+    pub(super) fn let_go(&mut self) -> Option<String> {
+        let holding = self.holding.take()?;
+        match &self.job.step(holding.step).answer {
+            Answer::Hold(hold) => Some(hold.release.clone()),
+            _ => None,
         }
     }
 
@@ -192,7 +202,7 @@ impl Engine {
     pub(super) fn next_deadline(&self) -> Option<SessionTime> {
         // After the last words only the end of them matters; a clock that a person had set is over with the run.
         if self.state.ended.is_some() {
-            return None;
+            return self.last_words.map(|(_, until)| until);
         }
         let mut deadline: Option<SessionTime> = None;
         let mut earliest = |at: SessionTime| deadline = Some(deadline.map_or(at, |d| d.min(at)));

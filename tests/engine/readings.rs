@@ -192,6 +192,23 @@ fn a_held_time_that_is_stopped_or_broken_off_counts_for_nothing() {
 }
 
 #[test]
+fn what_is_held_is_let_go_of_when_it_is_skipped_and_is_not_taken_for_done_when_its_count_ends() {
+    let mut world = step(HOLD);
+    world.hear("hand on it");
+    world.pass_s(1);
+    world.hear("skip");
+    assert!(world.last_said().starts_with("Release. "), "{}", world.last_said());
+    world.hear("cannot do it");
+    world.pass_s(30);
+    let of_one = |event: &&Event| match event {
+        Event::StepSkipped { step, .. } | Event::StepAnswered { step, .. } => step == "one",
+        _ => false,
+    };
+    let settled: Vec<&Event> = world.events().into_iter().filter(of_one).collect();
+    assert!(matches!(settled[..], [Event::StepSkipped { .. }]), "{settled:?}");
+}
+
+#[test]
 fn a_note_is_tied_to_the_step_and_answers_nothing() {
     let mut world = step("{ kind = 'done' }");
     world.hear("note");
@@ -254,6 +271,46 @@ fn a_clock_that_nobody_ends_rings_a_few_times_and_rests() {
     assert_eq!(world.alarms().len(), 5);
     let ended = world.events().into_iter().any(|e| matches!(e, Event::TimerEnded { heard: HeardAs::Clock, .. }));
     assert!(ended && world.engine.state().timers.is_empty());
+}
+
+/// "Clock off" cuts whatever alarm is in the air, and that may be the other one.
+#[test]
+fn ending_a_clock_of_ones_own_keeps_the_alarm_of_a_hazard_no_longer_than_its_pause() {
+    let mut world = World::new(&crate::world::rig(""));
+    world.answer_until("rinse-water");
+    world.hear("clock five minutes");
+    world.hear("yes");
+    world.hear("water on");
+    let hazard = |world: &World| {
+        let hazards = world.said.iter().filter(|(_, said)| matches!(said.alarm, Some(AlarmSignal::Hazard { .. })));
+        hazards.map(|(at, _)| *at).collect::<Vec<_>>()
+    };
+    let timer_rings = |world: &World| world.said.iter().any(|(_, said)| said.alarm == Some(AlarmSignal::Time));
+    // Both ring, and the hazard's alarm has just begun.
+    while !(timer_rings(&world) && hazard(&world).last() == Some(&world.now)) {
+        assert!(world.now.as_millis() < 3_600_000, "{:?}", world.page);
+        world.pass(std::time::Duration::from_millis(10));
+    }
+    let cut = world.now;
+    world.hear("clock off");
+    assert!(world.engine.state().timers.is_empty());
+    world.pass_s(60);
+    let next = hazard(&world).into_iter().find(|at| *at > cut).expect("it rings on");
+    assert!(next.since(cut).as_secs() <= 13, "silent for {} s", next.since(cut).as_secs());
+}
+
+/// Without a loudspeaker nothing is ever reported as said.
+#[test]
+fn a_run_whose_voice_is_gone_ends_all_the_same() {
+    let mut world = step("{ kind = 'done' }");
+    world.hear("done");
+    let place = world.may_say().iter().position(|phrase| *phrase == "done").unwrap();
+    world.hear_in(world.set.id, place, "done", Certainty::Sure);
+    world.forget_speech();
+    world.pass_s(5);
+    assert!(!world.ended, "there is time to read it");
+    world.pass_s(120);
+    assert!(world.ended, "{:?}", world.page);
 }
 
 #[test]
