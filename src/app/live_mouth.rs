@@ -49,6 +49,9 @@ impl Mouth {
         let mut roused = true;
         let mut pace = Pace::begin();
         let mut works = playback.is_some();
+        if !works {
+            self.tell(News::MouthLost("none can be opened".to_owned()));
+        }
         while !self.stop.load(Ordering::Relaxed) {
             loop {
                 match order.take().map_or_else(|| self.orders.try_recv(), Ok) {
@@ -72,7 +75,7 @@ impl Mouth {
                     }
                     Ok(ToMouth::Duck(span)) => {
                         self.speaker.duck(span);
-                        roused = false;
+                        roused &= span.is_zero();
                     }
                     Ok(ToMouth::Prepare(texts)) => {
                         prepare = texts;
@@ -94,6 +97,10 @@ impl Mouth {
                 if std::mem::take(&mut works) {
                     self.tell(News::MouthLost(why.to_owned()));
                 }
+            }
+            if !works {
+                // What is not heard is not said later either: by then it is wrong, or done.
+                self.speaker.hush(Priority::Alarm, CutStyle::Hard);
             }
             match &mut playback {
                 Some(playback) => {
