@@ -1,6 +1,6 @@
 //! A live run: the ear and the mouth on threads of their own, and one loop that joins them with the engine and the screen.
 //!
-//! The loop waits on one channel, never longer than a tenth of a second: a timer would sleep on while the machine does, and
+//! The loop waits on one channel, never longer than 50 ms: a timer would sleep on while the machine does, and
 //! a clock that guards a hazard must ring when it wakes.
 
 use std::path::PathBuf;
@@ -128,6 +128,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 speaking,
                 stop,
                 reference: None,
+                reference_lost: 0,
                 kept,
                 pairing: Pairing::default(),
             };
@@ -149,6 +150,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
     let mut notices: Vec<String> = Vec::new();
     let mut to_judge: Option<(crate::units::SessionTime, bool)> = None;
     let mut unplanned = false;
+    let mut awaits_plan = false;
     let mut todo = first;
     // Everything that can be known now is synthesised while the introduction is spoken.
     drop(to_mouth.send(ToMouth::Prepare(session.engine().fixed_prompts())));
@@ -167,7 +169,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 Command::SetVoice(voice) => drop(to_mouth.send(ToMouth::SetVoice(voice))),
                 Command::KeepNote => drop(to_ear.send(ToEar::TakeNote)),
                 Command::DropNote => drop(to_ear.send(ToEar::DropNote)),
-                Command::AskOnTime if asks.as_ref().is_some_and(|asks| asks.send(()).is_ok()) => {}
+                Command::AskOnTime if asks.as_ref().is_some_and(|asks| asks.send(()).is_ok()) => awaits_plan = true,
                 Command::AskOnTime => unplanned = true,
                 Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(AppError::Talk)?,
                 Command::Ended => break 'run Parted::RunEnded,
@@ -213,11 +215,14 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             News::Heard(HearEvent::Heard(heard)) => {
                 if !own_voice.said(now, &heard) {
                     courtesy.heard();
+                    // Whoever has spoken is to hear the reply.
+                    drop(to_mouth.send(ToMouth::Duck(Duration::ZERO)));
                     talk.heard(now, &heard).map_err(AppError::Talk)?;
                     todo.extend(session.tell(now, Input::PhraseHeard(heard)));
                 }
             }
             News::Heard(HearEvent::Unclear(unclear)) => {
+                drop(to_mouth.send(ToMouth::Duck(Duration::ZERO)));
                 talk.unclear(now, &unclear).map_err(AppError::Talk)?;
                 todo.extend(session.tell(now, Input::SpeechUnclear));
             }
@@ -281,12 +286,14 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
             }
             News::OnTime(told, asked) => {
+                awaits_plan &= !asked;
                 let told = Input::OnTimeTold { said: Some(told.said), late: told.late, asked };
                 todo.extend(session.tell(now, told));
             }
             News::NoPlan(error) => {
                 talk.note(&format!("[{now}] no plan: {error}")).map_err(AppError::Talk)?;
                 asks = None;
+                unplanned = std::mem::take(&mut awaits_plan);
             }
             News::EarFailed(error) | News::MouthFailed(error) => {
                 stop.store(true, Ordering::Relaxed);
@@ -305,7 +312,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
     Ok(parted)
 }
 
-/// The ear is held closed to answers while the mouth is open; "stop" and its like get through.
+/// What the screen shows of mouth and ear.
 fn activity(speaks: bool, hears: bool) -> Activity {
     match (speaks, hears) {
         (true, true) => Activity::SpeakingAndListening,

@@ -34,6 +34,8 @@ pub(super) struct Ear {
     pub(super) speaking: Arc<AtomicBool>,
     pub(super) stop: Arc<AtomicBool>,
     pub(super) reference: Option<Box<Reference>>,
+    /// Samples of it that were lost so far.
+    pub(super) reference_lost: u64,
     pub(super) kept: Option<KeptSound>,
     pub(super) pairing: Pairing,
 }
@@ -56,6 +58,7 @@ impl Ear {
                     Ok(ToEar::TakeNote) => self.listener.take_note(),
                     Ok(ToEar::DropNote) => self.listener.drop_note(),
                     Ok(ToEar::Reference(reference)) => {
+                        self.reference_lost = reference.lost();
                         self.reference = Some(reference);
                         self.pairing.begin_anew();
                         self.listener.forget_room();
@@ -81,6 +84,13 @@ impl Ear {
             if let Some(reference) = &mut self.reference {
                 while let Some(played) = reference.next_frame().map_err(SoundError::from)? {
                     self.pairing.played(played);
+                }
+                // This thread was held up for so long that some of what was played is gone: nothing here belongs together.
+                let gone = reference.lost();
+                if std::mem::replace(&mut self.reference_lost, gone) != gone {
+                    tracing::warn!(gone, "samples of what was played came too late");
+                    self.pairing.begin_anew();
+                    self.listener.forget_room();
                 }
             }
             while let Some((mic, played)) = self.pairing.next_pair() {

@@ -218,6 +218,7 @@ impl Stage {
                     return Ok(());
                 }
                 self.courtesy.heard();
+                self.speaker.duck(Duration::ZERO);
                 self.talk.heard(now, &heard).map_err(AppError::Talk)?;
                 match self.saying.take() {
                     Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
@@ -231,6 +232,7 @@ impl Stage {
                 self.tell(now, Input::PhraseHeard(heard))
             }
             HearEvent::Unclear(unclear) => {
+                self.speaker.duck(Duration::ZERO);
                 self.talk.unclear(now, &unclear).map_err(AppError::Talk)?;
                 self.summary.unclear += 1;
                 self.tell(now, Input::SpeechUnclear)

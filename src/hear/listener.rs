@@ -170,7 +170,8 @@ impl Listener {
     }
 
     /// Takes the next 10 ms: the microphone's frame, the frame played meanwhile if any (for the echo canceller), and whether
-    /// the program is speaking.
+    /// the program is speaking. It is also taken to speak where what was played is not silence: a frame that comes late, by an ear that was
+    /// held up, may be of a sentence that has ended since.
     ///
     /// # Errors
     /// A model fails. The frame is lost; the listener may be used further.
@@ -190,6 +191,7 @@ impl Listener {
         };
         let frame = &cancelled.sound;
         self.settled = cancelled.settled;
+        let speaking = speaking || reference.is_some_and(|played| played.iter().any(|sample| sample.abs() >= SILENCE));
         self.since_own_voice = if speaking { 0 } else { self.since_own_voice.saturating_add(1) };
         self.has_asked |= self.since_own_voice == 1;
         let own_voice = self.since_own_voice <= OWN_VOICE_TAIL_FRAMES;
@@ -330,18 +332,20 @@ impl Listener {
     fn close(&mut self, utterance: Utterance, quiet: usize) -> Result<Option<HearEvent>, ListenError> {
         let len = utterance.samples.len();
         let samples = if self.note.is_some() { utterance.samples.clone() } else { Vec::new() };
-        let Some(event) = self.judge_utterance(utterance, quiet)? else { return Ok(None) };
-        let Some(note) = &mut self.note else { return Ok(Some(event)) };
+        // Over the program's own voice by somebody else, as far as can be told.
+        let by_another = utterance.over_own_voice() && !utterance.unsettled;
+        let event = self.judge_utterance(utterance, quiet)?;
+        let Some(note) = &mut self.note else { return Ok(event) };
         match event {
-            HearEvent::Unclear(_) => {
-                note.add(&self.recogniser.write_down(&samples)?);
-                Ok(None)
-            }
-            answer => {
+            Some(HearEvent::Unclear(_)) => note.add(&self.recogniser.write_down(&samples)?),
+            None if by_another => note.add(&self.recogniser.write_down(&samples)?),
+            None => note.was_own_voice(),
+            Some(answer) => {
                 note.break_off(len);
-                Ok(Some(answer))
+                return Ok(Some(answer));
             }
         }
+        Ok(None)
     }
 
     /// A note is said in long sentences; they are read in pieces, cut at short pauses.
@@ -516,6 +520,8 @@ const SAID_BEFORE_FRAMES: usize = 2_000;
 const PRE_ROLL_LEN: usize = SAMPLE_RATE / 2 + SAMPLE_RATE / 8;
 /// Over the program's own voice what was before the word is what is left of that voice; it is noticed 300 ms late at most.
 const OWN_VOICE_PRE_ROLL_LEN: usize = SAMPLE_RATE * 2 / 5;
+/// Of what was played: -80 dB below full scale.
+const SILENCE: f32 = 1e-4;
 /// Sound to keep after a word.
 const CONTEXT_LEN: usize = CONTEXT_WINDOWS * WINDOW_LEN;
 const SETTLE_WINDOWS: usize = 12;

@@ -48,6 +48,13 @@ impl NoteTaking {
         self.said = self.samples.len();
     }
 
+    /// What was heard as its first words was the program's own voice: it has not begun yet.
+    pub fn was_own_voice(&mut self) {
+        if self.said == 0 {
+            self.samples.clear();
+        }
+    }
+
     /// An answer came instead of more of the note, `len` samples long.
     pub fn break_off(&mut self, len: usize) {
         self.samples.truncate(self.samples.len().saturating_sub(len));

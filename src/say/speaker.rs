@@ -127,10 +127,10 @@ impl Speaker {
         self.settings = within_range(settings);
     }
 
-    /// Speaks under its breath for so long, or from now on no longer with nothing: somebody seems to be speaking, and is to be heard.
-    /// Alarms stay as loud as they are.
+    /// Goes on under its breath for so long, or from now on no longer with nothing: somebody seems to be speaking, and is to be heard.
+    /// Alarms stay as loud as they are, and so does what is said later by one that is silent now: it may be the reply.
     pub fn duck(&mut self, span: Duration) {
-        self.ducked = span.as_millis() as usize * (FRAME / 10);
+        self.ducked = if self.is_speaking() { span.as_millis() as usize * (FRAME / 10) } else { 0 };
     }
 
     /// Plays a short sound over whatever is heard.

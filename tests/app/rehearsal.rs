@@ -68,6 +68,39 @@ fn a_person_who_answers_as_asked_comes_through_the_whole_routine() {
     let samples: Vec<i16> = sound.into_samples().map(Result::unwrap).collect();
     let power = |side: usize| samples.iter().skip(side).step_by(2).map(|s| f64::from(*s).powi(2)).sum::<f64>();
     assert!(power(1) > power(0), "right: what was said, louder than what the microphone got of it");
+
+    // Replies are as loud from their beginning as later on: whoever has just spoken is answered, not whispered to.
+    let level = |from: usize, to: usize| {
+        let said = samples[2 * from..2 * to].iter().skip(1).step_by(2);
+        10.0 * (said.map(|s| f64::from(*s).powi(2)).sum::<f64>() / (to - from) as f64).max(1.0).log10()
+    };
+    let mut rises: Vec<f64> = replies(&talk)
+        .into_iter()
+        .map(|at_s| (at_s * 16_000.0) as usize)
+        .map(|at| level(at + 16_000, at + 40_000) - level(at, at + 6_400))
+        .collect();
+    rises.sort_by(f64::total_cmp);
+    assert!(rises.len() > 20 && rises[rises.len() / 2] < 6.0, "{rises:?} dB");
+}
+
+/// When the program began to reply to what it had heard, in seconds.
+fn replies(talk: &str) -> Vec<f64> {
+    let at_s = |line: &str| {
+        let time = line.strip_prefix('[')?.split_once(']')?.0;
+        time.split(':').try_fold(0.0, |before, part| part.parse::<f64>().ok().map(|part| before * 60.0 + part))
+    };
+    let (mut heard, mut found) = (None, Vec::new());
+    for line in talk.lines() {
+        if line.contains("] heard: ") {
+            heard = at_s(line);
+        } else if line.contains("] program: ")
+            && let (Some(then), Some(now)) = (heard.take(), at_s(line))
+            && now - then < 0.3
+        {
+            found.push(now);
+        }
+    }
+    found
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! The program's own voice in the microphone.
 
-use crate::hear_support::{ALLOWED, VOICES, Voice, models, set, spoken};
+use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
 use sparehand::engine::output::PhraseClass;
 use sparehand::hear::echo::Echo;
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
@@ -179,6 +179,44 @@ fn its_own_words_are_no_answer_before_the_canceller_knows_the_room() {
         }
         assert_eq!(heard, known, "it knew the room: {knows}, it forgot it: {forgets}");
     }
+}
+
+/// An ear that was held up works off what has waited when the program has ended its sentence, and is silent.
+#[test]
+fn its_own_words_are_no_answer_where_the_ear_comes_to_them_after_they_were_said() {
+    let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
+    listener.allow(&set(1, &ALLOWED)).expect("the model scores");
+    let (played, returned) = played_and_returned(&["say valve closed", "say hose connected", "say running clear"]);
+    let mut came = Vec::new();
+    for (mic, played) in returned.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0) {
+        came.extend(listener.push_frame(mic, Some(played), false).expect("the models run"));
+    }
+    assert_eq!(came, []);
+}
+
+/// The prompt that asks for a note comes back before the canceller knows the room, and then nobody speaks for a while.
+#[test]
+fn its_own_words_are_no_note_and_those_of_somebody_after_them_are() {
+    let mut listener = Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`");
+    listener.allow(&set(1, &["never mind", "stop"])).expect("the model scores");
+    // The reference is silent: to the canceller whatever comes is somebody else.
+    let own = [spoken("I take it down. Go on.", Voice::Flite("rms")), pink(4, SAMPLE_RATE / 4, 0.001)].concat();
+    let said = in_noise(&spoken("The left rear tyre looks low.", Voice::Flite("slt")), 4.0, 3.0, 30.0, 3);
+    let mic = [pink(3, SAMPLE_RATE, 0.001), own.clone(), said.clone()].concat();
+    let mut notes = Vec::new();
+    listener.take_note();
+    for (at, mic) in mic.as_chunks::<FRAME_LEN>().0.iter().enumerate() {
+        let speaking = at * FRAME_LEN < SAMPLE_RATE + own.len();
+        let event = listener.push_frame(mic, Some(&[0.0; FRAME_LEN]), speaking).expect("the models run");
+        if let Some(HearEvent::Noted(note)) = event {
+            notes.push(note);
+        }
+    }
+    let [note] = &notes[..] else { panic!("{} notes", notes.len()) };
+    let (spoken_s, kept_s) =
+        [said.len() - 7 * SAMPLE_RATE, note.samples.len()].map(|len| len as f32 / SAMPLE_RATE as f32).into();
+    assert!((spoken_s..spoken_s + 1.5).contains(&kept_s), "{kept_s} s of {spoken_s} s");
+    assert!(note.text.starts_with("The left") && note.text.contains("looks low"), "'{}'", note.text);
 }
 
 /// Later than the filters reach: however long it has listened, the room is not known, and its own voice is no speech of somebody else.

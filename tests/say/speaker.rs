@@ -1,6 +1,7 @@
 //! The speaker: what is heard when, by frames of 10 ms.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use sparehand::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
 use sparehand::say::cache::Cache;
@@ -288,6 +289,33 @@ fn under_its_breath_a_prompt_is_18_db_softer_for_as_long_as_was_said_and_an_alar
     let signal = Some(AlarmSignal::Hazard { repeat: 0 });
     let (plain, ducked) = (said(false, Priority::Alarm, signal), said(true, Priority::Alarm, signal));
     assert!((level(&ducked, 450, 850) - level(&plain, 450, 850)).abs() < 0.1);
+}
+
+/// The reply to whoever spoke while it was silent, or over its last words.
+#[test]
+fn what_it_says_to_somebody_who_has_spoken_is_as_loud_as_ever() {
+    let reply = |before: fn(&mut Room)| {
+        let mut room = Room::new();
+        before(&mut room);
+        let from = room.heard.len();
+        room.say(2, Priority::Prompt, "Grey closed. Look at the black valve.", None);
+        room.hear(120);
+        sparehand::hear::noise::rms(&room.heard[from..])
+    };
+    let plain = reply(|_| {});
+    let spoken_to = reply(|room| room.speaker.duck(Duration::from_millis(1_500)));
+    let spoken_over = reply(|room| {
+        room.say(1, Priority::Prompt, "Look at the grey valve.", None);
+        room.hear(30);
+        room.speaker.duck(Duration::from_millis(1_500));
+        room.hear(30);
+        room.speaker.hush(Priority::Prompt, CutStyle::Hard);
+        room.speaker.duck(Duration::ZERO);
+    });
+    for level in [spoken_to, spoken_over] {
+        let change = 20.0 * (level / plain).log10();
+        assert!(change.abs() < 1.0, "{change} dB");
+    }
 }
 
 #[test]
