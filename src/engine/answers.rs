@@ -4,7 +4,8 @@ use super::core::Engine;
 use super::event::{Event, HeardAs};
 use super::input::{Certainty, PhraseHeard};
 use super::output::{Output, PhraseClass, Priority};
-use super::phrasebook::{Command, Line};
+use super::people::PersonIndex;
+use super::phrasebook::{Command, Common, Line};
 use super::vocabulary::{Asking, Meaning, Reply};
 use crate::routine::{Answer, StepIndex};
 
@@ -50,7 +51,8 @@ impl Engine {
                 let said_again = matches!(&self.asking, Asking::Thin { meaning: first, .. } if first == meaning);
                 if said_again && !doubtful {
                     // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
-                    self.mean(Meaning::Yes, how);
+                    self.hush_prompts();
+                    self.take_for_said();
                 } else if thin && (confirms || matters || number || doubtful) {
                     self.ask_about(meaning.clone(), how, &heard.text);
                 } else {
@@ -79,6 +81,11 @@ impl Engine {
             self.say(Priority::Prompt, again);
             return;
         }
+        if let Meaning::To { person, .. } = meaning
+            && self.yes_may_be_of_another(person)
+        {
+            return self.ask_once_more(person, phrase);
+        }
         let reading = self.reading_of(&meaning);
         self.asking = Asking::Thin { meaning, heard };
         self.question += 1;
@@ -86,6 +93,22 @@ impl Engine {
             Some(number) => self.book.line(Line::AskReading, &[("number", &number)]),
             None => self.book.line(Line::AskThin, &[("phrase", phrase)]),
         };
+        self.say_useful(Priority::Prompt, text);
+    }
+
+    /// Whether somebody else than `whose` is asked for what "yes" answers as well: who said it nobody could tell.
+    fn yes_may_be_of_another(&self, whose: PersonIndex) -> bool {
+        let yes = self.book.common(Common::Yes);
+        let of_another = |meaning: &Meaning| matches!(meaning, Meaning::To { person, .. } if *person != whose);
+        let entries = self.vocabulary_while(&Asking::Step);
+        entries.iter().any(|entry| yes.contains(&entry.phrase.text) && entry.meanings.iter().any(of_another))
+    }
+
+    /// What was not heard well enough to count, and cannot be asked about, is to be said again.
+    fn ask_once_more(&mut self, person: PersonIndex, phrase: &str) {
+        self.asking = Asking::Step;
+        self.question += 1;
+        let text = self.to_person(person, self.book.line(Line::SayOnceMore, &[("phrase", phrase)]));
         self.say_useful(Priority::Prompt, text);
     }
 
@@ -108,14 +131,13 @@ impl Engine {
         }
         self.hush_prompts();
         match (meaning, self.asking.clone()) {
-            (Meaning::Yes, Asking::Thin { meaning, heard: first }) => {
-                self.asking = Asking::Step;
-                let confirmed = match first {
-                    HeardAs::Voice { phrase, score, margin } => HeardAs::VoiceConfirmed { phrase, score, margin },
-                    other => other,
-                };
-                self.mean_confirmed(meaning, confirmed);
+            (
+                Meaning::Yes,
+                Asking::Thin { meaning: Meaning::To { person, .. }, heard: HeardAs::Voice { phrase, .. } },
+            ) if matches!(heard, HeardAs::Voice { .. }) && self.yes_may_be_of_another(person) => {
+                self.ask_once_more(person, &phrase);
             }
+            (Meaning::Yes, Asking::Thin { .. }) => self.take_for_said(),
             (Meaning::No, Asking::Thin { .. }) => self.back_to_step(Line::ThinDenied),
             (Meaning::Yes, Asking::EndRun) => self.commit(Event::RunAbandoned),
             (Meaning::No, Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain) => self.back_to_step(Line::WentOn),
@@ -130,11 +152,18 @@ impl Engine {
                 }
             }
             (Meaning::To { person, step, .. }, _) if self.state.people[person].current != Some(step) => {}
-            (Meaning::To { person, step, answer, .. }, _) => {
+            (Meaning::To { person, step, answer, .. }, asked) => {
                 let confirmed = matches!(heard, HeardAs::VoiceConfirmed { .. });
                 self.asking = Asking::Step;
                 self.remind_at[person] = None;
                 self.answered(person, step, answer, heard, confirmed);
+                // Somebody else was being asked whether they were heard right: a yes that comes now might answer anything.
+                if let Asking::Thin { meaning: Meaning::To { person: other, .. }, heard: HeardAs::Voice { phrase, .. } } =
+                    asked
+                    && other != person
+                {
+                    self.ask_once_more(other, &phrase);
+                }
             }
             (Meaning::ClockAgain(step), _) => {
                 if let Some(clock) = self.state.clocks.get(&step).copied() {
@@ -160,6 +189,17 @@ impl Engine {
             (Meaning::Override, _) => self.override_gate(heard),
             _ => {}
         }
+    }
+
+    /// What was heard thin is taken for said.
+    fn take_for_said(&mut self) {
+        let Asking::Thin { meaning, heard } = self.asking.clone() else { return };
+        self.asking = Asking::Step;
+        let confirmed = match heard {
+            HeardAs::Voice { phrase, score, margin } => HeardAs::VoiceConfirmed { phrase, score, margin },
+            other => other,
+        };
+        self.mean_confirmed(meaning, confirmed);
     }
 
     fn mean_confirmed(&mut self, meaning: Meaning, heard: HeardAs) {

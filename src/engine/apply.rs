@@ -173,7 +173,10 @@ impl RunState {
                 self.standing_by = false;
             }
             Event::CardEnded { .. } => {
-                self.card = None;
+                // A correction is of what was done before the card.
+                if let Some(card) = self.card.take() {
+                    self.trail.retain(|settled| !job.parts[card].steps.contains(&settled.step()));
+                }
                 self.people.iter_mut().for_each(|hand| hand.current = None);
                 self.stand_by(at);
             }
@@ -184,7 +187,8 @@ impl RunState {
             }
             Event::WentAhead => {
                 self.standing_by = false;
-                self.muted = false;
+                // Where a card has sent everybody out they stay out until it is over.
+                self.muted &= self.card.is_some();
             }
             Event::VoiceChanged { speed, volume_db } => {
                 self.voice = VoiceSettings { speed: *speed, volume_db: *volume_db };
@@ -290,7 +294,9 @@ impl RunState {
         self.to_check.retain(|&other| other != step);
         self.trail.retain(|before| before.step() != step);
         self.trail.push(settled);
-        self.before_loop = None;
+        if !job.parts[job.part_of(step)].is_card() {
+            self.before_loop = None;
+        }
         self.forget_current(step);
     }
 

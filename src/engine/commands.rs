@@ -35,6 +35,8 @@ impl Engine {
                 self.reply = Some(self.book.line(line, &[]));
                 self.commit(Event::StandingBy);
             }
+            // Said to somebody else, or once too often: there was no pause.
+            Command::GoAhead if !self.state.standing_by => self.back_to_step(Line::WentOn),
             Command::GoAhead => {
                 self.asking = Asking::Step;
                 self.commit(Event::WentAhead);

@@ -6,7 +6,7 @@ use super::output::{AlarmSignal, Output, Priority};
 use super::phrasebook::Line;
 use super::reckon::Measured;
 use super::state::RunningClock;
-use super::ticking::new_voice;
+use super::ticking::{ClockVoice, new_voice};
 use super::vocabulary::Asking;
 use crate::routine::{Answer, StepIndex};
 
@@ -113,7 +113,11 @@ impl Engine {
             (Event::HandedOver { to, .. }, _) => self.handed_over(to),
             (Event::CardStarted { .. }, _) => self.card_started(),
             (Event::CardEnded { card }, _) => self.card_ended(card),
-            (Event::NoteKept { .. }, _) => self.say_line(Priority::Chat, Line::NoteKept),
+            (Event::NoteKept { .. }, _) => {
+                self.say_line(Priority::Chat, Line::NoteKept);
+                // A gate has waited for it.
+                self.pass_gate();
+            }
             (Event::SpeechUnclear, _) => self.say_unclear(),
             (Event::HearingLost, _) => self.say_line(Priority::Caution, Line::HearingLost),
             (Event::HearingBack, _) => self.say_line(Priority::Chat, Line::HearingBack),
@@ -198,6 +202,9 @@ impl Engine {
         let Answer::Clock(answer) = self.job.step(step).answer.clone() else {
             return;
         };
+        if !self.state.clocks.contains_key(&step) {
+            return;
+        }
         if answer.hazard() {
             // The alarm itself has already begun; the clock's own step is what counts now.
             if !matches!(self.asking, Asking::Note { .. }) {
@@ -274,6 +281,14 @@ impl Engine {
             self.say(Priority::Prompt, text);
         }
         // The gate may have been waiting for it.
+        self.pass_gate();
+    }
+
+    /// Looks anew whether a gate that somebody stands at lets pass; goes on where nobody does.
+    pub(super) fn pass_gate(&mut self) {
+        if self.state.ended.is_some() {
+            return;
+        }
         let mut asked = self.state.people.iter().filter_map(|hand| hand.current);
         let gate = asked.find(|&step| self.job.is_gate(step));
         match gate {
@@ -295,15 +310,26 @@ impl Engine {
             };
             let over = clock.ran_out || clock.ends() <= self.now;
             if !answer.hazard() {
-                // A washing that nobody timed to its end is begun again.
-                if !away_is_known || over {
+                // A washing that nobody timed to its end is begun again; what stands by itself has stood as long.
+                if !away_is_known || (over && !answer.frees_hands(clock.length)) {
                     let steps = vec![self.step_id(step)];
                     self.commit(Event::StepsReopened { steps, because: "away".to_owned() });
+                    let told = ClockVoice { told: true, ..ClockVoice::default() };
+                    self.voices.insert(step, told);
                 }
                 continue;
             }
             guarding = true;
-            if (away_is_known && !over) || self.state.muted {
+            if away_is_known && !over {
+                continue;
+            }
+            if self.state.muted {
+                // It is over for all that is known, and rings once it may.
+                let due = ClockVoice { told: true, next_alarm: Some(self.now), ..ClockVoice::default() };
+                self.voices.insert(step, due);
+                if !clock.ran_out {
+                    self.commit(Event::ClockRanOut { step: self.step_id(step) });
+                }
                 continue;
             }
             let line = if away_is_known { Line::AlarmPast } else { Line::AlarmUnknown };
@@ -350,7 +376,7 @@ impl Engine {
         }
         self.lead_in.push(lead);
         self.say_steps_again();
-        self.advance();
+        self.pass_gate();
     }
 }
 

@@ -350,18 +350,7 @@ impl Engine {
     }
 
     fn refresh_listening(&mut self) {
-        let entries = if self.state.ended.is_some() {
-            Vec::new()
-        } else {
-            vocabulary(&Situation {
-                job: &self.job,
-                book: &self.book,
-                state: &self.state,
-                asking: &self.asking,
-                questions: &self.questions,
-                digits: &self.digits,
-            })
-        };
+        let entries = if self.state.ended.is_some() { Vec::new() } else { self.vocabulary_while(&self.asking) };
         if entries == self.entries && self.question == self.listened_question {
             return;
         }
@@ -375,6 +364,18 @@ impl Engine {
         self.set = ListeningSetId(self.next_set);
         let phrases = self.entries.iter().map(|entry| entry.phrase.clone()).collect();
         self.outbox.push_back(Output::Listen(ListeningSet { id: self.set, phrases }));
+    }
+
+    /// What may be said while this is being asked.
+    pub(super) fn vocabulary_while(&self, asking: &Asking) -> Vec<Entry> {
+        vocabulary(&Situation {
+            job: &self.job,
+            book: &self.book,
+            state: &self.state,
+            asking,
+            questions: &self.questions,
+            digits: &self.digits,
+        })
     }
 
     /// Another question is put to this person: what was said to the last one answers it no more.

@@ -12,6 +12,10 @@ impl Engine {
     /// Lets nobody pass until nothing is open; what could not be done comes back once, and what is worth asking twice is asked
     /// again before the last gate of a move.
     pub(super) fn gate(&mut self, gate: StepIndex) {
+        // What is being said into a note would be lost with the end of the run.
+        if self.note_until.is_some() {
+            return;
+        }
         let part = self.job.part_of(gate);
         let last = part == self.job.last_part();
         let steps = self.job.parts[part].steps.clone();

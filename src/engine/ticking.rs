@@ -85,6 +85,7 @@ impl Engine {
                 self.asking = Asking::Step;
                 self.say_line(Priority::Chat, Line::NoteLost);
             }
+            self.pass_gate();
         }
         let now = self.now;
         self.end_after_last_words(|_, until| until <= now);

@@ -216,6 +216,14 @@ impl Engine {
         }
     }
 
+    /// What is to be shown before the program is closed while a clock guards a hazard; `None` where none does.
+    pub fn leaves_a_hazard(&self) -> Option<String> {
+        match &self.job.step(self.state.hazard(&self.job)?).answer {
+            Answer::Clock(clock) => Some(self.book.line(Line::LeavesHazard, &[("name", &clock.name)])),
+            _ => None,
+        }
+    }
+
     /// The notice that belongs on the screen while nothing can be said aloud.
     pub fn loudspeaker_lost(&self) -> String {
         self.book.line(Line::VoiceLost, &[])

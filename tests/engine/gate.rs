@@ -5,9 +5,9 @@ use std::time::Duration;
 use crate::world::World;
 use crate::world::cast::{self, alone, cards, own_routine, restart, rig, routine, two};
 use sparehand::engine::event::Event;
-use sparehand::engine::input::{Certainty, Key};
+use sparehand::engine::input::{Away, Certainty, Input, Key};
 use sparehand::engine::joined::MoveError;
-use sparehand::engine::output::{Priority, VoiceSettings};
+use sparehand::engine::output::{AlarmSignal, Priority, VoiceSettings};
 use sparehand::engine::{Ending, Engine, Leg, Move};
 
 /// A step: id, place, answer phrases, and more fields.
@@ -254,6 +254,97 @@ fn a_card_starts_at_once_from_anywhere_even_over_an_alarm() {
     world.pass_s(30);
     assert!(world.said[silent..].iter().any(|(_, u)| u.priority == Priority::Alarm), "it rings again");
     world.hear("water off");
+}
+
+#[test]
+fn nothing_calls_anybody_back_in_while_the_card_that_sent_them_out_is_held_and_gone_on_with() {
+    let rig = rig("motorhome-towed-car");
+    let job = Move::single(routine("tank-dump", &rig)).with_cards(&cards(&rig));
+    for unwatched in [false, true] {
+        let mut world = cast::world(job.clone(), alone(true));
+        world.answer_until("rinse-water");
+        world.hear("water on");
+        // While it is still being told.
+        let hear = |world: &mut World, phrase: &str| {
+            let place = world.may_say().iter().position(|other| *other == phrase).unwrap();
+            world.hear_in(world.set.id, place, phrase, Certainty::Sure);
+            world.pass_s(2);
+            assert!(world.engine.state().card.is_some(), "it is not over yet");
+        };
+        hear(&mut world, "i smell gas");
+        let from = world.now;
+        hear(&mut world, "stop");
+        hear(&mut world, "go ahead");
+        if unwatched {
+            // Everything was off, nobody knows for how long.
+            restart(&mut world, None);
+        }
+        world.pass_s(600);
+        assert!(world.engine.state().card.is_none(), "it is over");
+        let hazard = |world: &World| {
+            let alarms = world.said.iter().filter(|(at, _)| *at >= from);
+            alarms.filter(|(_, said)| matches!(said.alarm, Some(AlarmSignal::Hazard { .. }))).count()
+        };
+        assert_eq!(hazard(&world), 0, "{:?}", world.said_since(from));
+        world.hear("go ahead");
+        world.pass_s(30);
+        assert!(hazard(&world) > 0, "it rings again, its time unknown or over: {:?}", world.page);
+    }
+}
+
+#[test]
+fn a_correction_after_a_card_is_of_what_was_done_before_it() {
+    let rig = rig("motorhome-towed-car");
+    let job = Move::single(routine("tank-dump", &rig)).with_cards(&cards(&rig));
+    let mut world = cast::world(job, alone(true));
+    world.answer_until("grey-held");
+    world.hear("grey closed");
+    assert!(!world.is_open("grey-held"));
+    world.hear("water on the floor");
+    for _ in 0..30 {
+        if world.engine.state().card.is_none() {
+            break;
+        }
+        cast::answer_one(&mut world);
+    }
+    world.hear("go ahead");
+    world.hear("correction");
+    assert!(world.is_open("grey-held") && world.step() == "grey-held", "{}", world.last_said());
+}
+
+/// Said to somebody else, after half an hour's work.
+#[test]
+fn go_ahead_without_a_pause_is_no_pause_since_the_beginning() {
+    let mut world = cast::world(doors_and_car(), alone(true));
+    cast::answer_one(&mut world);
+    let asked = world.step();
+    world.pass_s(40 * 60);
+    let may_say: Vec<String> = world.may_say().into_iter().map(str::to_owned).collect();
+    world.hear("go ahead");
+    assert!(!world.last_said().contains("minutes"), "{}", world.last_said());
+    assert_eq!(world.step(), asked);
+    assert_eq!(world.may_say(), may_say);
+}
+
+/// Killed, or the disk full, just as the gate had been reached.
+#[test]
+fn a_run_that_was_broken_off_at_its_gate_can_be_ended() {
+    let mut world = cast::world(doors_and_car(), alone(true));
+    cast::carry_out(&mut world);
+    let gate = |event: &Event| matches!(event, Event::RunCompleted { .. });
+    let end = world.records.iter().position(|(_, _, event)| gate(event)).unwrap();
+    let records = world.records[..end].to_vec();
+    let mut world = World::around(
+        Engine::of_move(doors_and_car(), crate::world::english(), VoiceSettings::default()).with_crew(alone(true)),
+    );
+    for (_, at, event) in &records {
+        world.engine.replay(*at, event);
+    }
+    world.records = records;
+    world.now = world.records.last().unwrap().1;
+    world.tell(Input::Resumed(Away::Known(Duration::from_secs(60))));
+    world.quiet();
+    assert!(world.ended, "{:?}", world.page);
 }
 
 #[test]

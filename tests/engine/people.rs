@@ -148,6 +148,41 @@ fn done_is_asked_about_even_where_the_others_question_needs_a_state() {
     assert!(world.last_said().starts_with("Rowan: I need the state."), "{}", world.last_said());
 }
 
+/// Rowan's "cap on" was heard thin while Imre is asked for a yes or a no: whose "yes" comes next nobody could tell.
+#[test]
+fn a_yes_that_another_may_have_said_confirms_nothing() {
+    let yes_no = SHARED.replace(
+        "call = \"Put the cups away. Say: done.\"\nanswer = { kind = \"done\" }",
+        "call = \"Are the cups away?\"\nanswer = { kind = \"yes-no\", no_reply = \"Put them away. Say yes then.\" }",
+    );
+    assert_ne!(yes_no, SHARED);
+    let mut world = cast::world(Move::single(own_routine(&yes_no)), two(true));
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "cups".to_owned()));
+    world.hear_as("cap on", Certainty::Thin);
+    assert_eq!(world.last_said(), "Rowan: Say it once more: cap on.");
+    world.hear("yes");
+    assert!(world.is_open("cap"), "that was Imre's answer");
+    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "lamp".to_owned()));
+    // Nobody else is asked for a yes or a no now.
+    world.hear_as("cap on", Certainty::Thin);
+    assert!(world.last_said().starts_with("I heard: cap on. Is that right?"), "{}", world.last_said());
+    world.hear("yes");
+    assert!(!world.is_open("cap"));
+}
+
+/// The question whether one was heard right goes under with the other's answer: it is put anew.
+#[test]
+fn who_was_being_asked_whether_they_were_heard_right_is_told_when_the_other_answers_first() {
+    let mut world = world();
+    world.hear_as("cap on", Certainty::Thin);
+    let from = world.now;
+    world.hear("imre done");
+    assert!(world.said_since(from).contains(&"Rowan: Say it once more: cap on."), "{:?}", world.said_since(from));
+    assert!(world.is_open("cap"));
+    world.hear("cap on");
+    assert!(!world.is_open("cap"));
+}
+
 #[test]
 fn an_answer_with_the_name_is_that_persons() {
     let mut world = world();

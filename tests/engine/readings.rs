@@ -208,6 +208,67 @@ fn what_is_held_is_let_go_of_when_it_is_skipped_and_is_not_taken_for_done_when_i
     assert!(matches!(settled[..], [Event::StepSkipped { .. }]), "{settled:?}");
 }
 
+const STANDS: &str = "{ kind = 'clock', name = 'bleach', seconds = 14400, start = ['it stands now'], \
+    started = 'Four hours from now.', alarm = 'Four hours are over.' }";
+const WASHES: &str = "{ kind = 'clock', name = 'hand wash', seconds = 20, start = ['washing'], started = 'From now.', \
+    alarm = 'Hands are washed.' }";
+
+/// The program keeps the time, also while it is off; but nobody saw whether hands were washed for long enough.
+#[test]
+fn what_stood_long_enough_while_it_was_off_is_done_and_what_nobody_timed_is_begun_again() {
+    let mut world = step(STANDS);
+    world.hear("it stands now");
+    restart(&mut world, Some(std::time::Duration::from_secs(5 * 3_600)));
+    world.pass_s(10);
+    assert!(!world.is_open("one"), "{:?}", world.page);
+    assert_eq!(world.page.iter().filter(|said| said.contains("Four hours are over.")).count(), 1, "{:?}", world.page);
+
+    let mut world = step(WASHES);
+    world.hear("washing");
+    let from = world.now;
+    restart(&mut world, Some(std::time::Duration::from_secs(30)));
+    world.pass_s(60);
+    assert!(world.is_open("one"));
+    assert!(!world.said_since(from).contains(&"Hands are washed."), "{:?}", world.said_since(from));
+    world.hear("washing");
+    world.pass_s(60);
+    assert!(!world.is_open("one") && world.page.iter().any(|said| said.contains("Hands are washed.")));
+}
+
+#[test]
+fn a_note_that_is_being_said_when_all_is_done_is_kept_before_the_run_ends() {
+    let text = own(WASHES);
+    let mut world = cast::world(Move::single(own_routine(&text)), alone(true));
+    world.hear("washing");
+    world.hear("note");
+    world.pass_s(40);
+    assert!(!world.is_open("wash") && !world.ended, "it waits for the note: {:?}", world.page);
+    cast::take_note(&mut world, "the soap is used up");
+    world.pass_s(30);
+    let events = world.events();
+    let place = |is: fn(&Event) -> bool| events.iter().position(|event| is(event));
+    let (kept, completed) = (
+        place(|event| matches!(event, Event::NoteKept { text, .. } if text.contains("soap"))),
+        place(|event| matches!(event, Event::RunCompleted { .. })),
+    );
+    assert!(kept.is_some() && completed.is_some() && kept < completed, "{kept:?} {completed:?}");
+    // And one that never comes holds nothing up for long.
+    let mut world = cast::world(Move::single(own_routine(&text)), alone(true));
+    world.hear("washing");
+    world.hear("note");
+    world.pass_s(200);
+    assert!(world.ended, "{:?}", world.page);
+}
+
+/// One step of this answer, and the gate.
+fn own(answer: &str) -> String {
+    format!(
+        "id = 't'\ntitle = 'the test'\ncomplete = 'Test complete.'\n[[section]]\nid = 'a'\ntitle = 'a'\n\
+         [[section.step]]\nid = 'wash'\nname = 'wash'\ncall = 'Wash.'\nanswer = {answer}\n\
+         [[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Last look.'\nanswer = {{ kind = 'gate' }}\n"
+    )
+}
+
 #[test]
 fn a_note_is_tied_to_the_step_and_answers_nothing() {
     let mut world = step("{ kind = 'done' }");
