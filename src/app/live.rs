@@ -149,6 +149,8 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
     let mut said_again = false;
     let mut notices: Vec<String> = Vec::new();
     let mut to_judge: Option<(crate::units::SessionTime, bool)> = None;
+    // The person wanted to close the program over a clock that guards a hazard, and was asked.
+    let mut leaving: Option<(crate::units::SessionTime, String)> = None;
     let mut unplanned = false;
     let mut awaits_plan = false;
     let mut todo = first;
@@ -183,11 +185,18 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
         if let Some(screen) = &mut screen {
             let mut view = session.engine().view(now);
             view.notices.extend(notices.iter().cloned());
+            let asked = leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
+            view.notices.extend(asked.map(|(_, warning)| warning.clone()));
             meters.activity = activity(speaking.load(Ordering::Relaxed), hears);
             screen.draw(&view, &meters)?;
             while let Some(key) = screen.poll_key()? {
                 match key {
-                    ScreenKey::Quit => break 'run Parted::Closed,
+                    ScreenKey::Quit => match session.engine().leaves_a_hazard() {
+                        Some(warning) if leaving.as_ref().is_none_or(|(at, _)| now.since(*at) > ASKED_FOR) => {
+                            leaving = Some((now, warning));
+                        }
+                        _ => break 'run Parted::Closed,
+                    },
                     ScreenKey::Engine(key) => {
                         talk.key(now, &format!("{key:?}")).map_err(AppError::Talk)?;
                         todo.extend(session.tell(now, Input::KeyPressed(key)));
@@ -381,6 +390,8 @@ fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread
     std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(AppError::Thread)
 }
 
+/// So soon the program has to be told twice that it is to be closed over a clock that guards a hazard.
+const ASKED_FOR: Duration = Duration::from_secs(5);
 /// Somebody who begins to speak over the voice has said what may be said over it by then.
 pub(super) const DUCKED: Duration = Duration::from_millis(1_500);
 /// The microphone knows the noise again so long after the voice has ended.

@@ -48,7 +48,11 @@ impl Ear {
             self.tell(News::EarLost("it cannot be opened".to_owned()));
         }
         let clock = Clock::start();
-        let watch = self.device.as_deref().map(Watch::begin);
+        // One that was not asked for by name is watched for as long as it is the system's own.
+        let watched = |device: Option<&str>, capture: &Option<Capture>| {
+            device.or(capture.as_ref().and_then(Capture::id)).map(Watch::begin)
+        };
+        let mut watch = watched(self.device.as_deref(), &capture);
         let (mut naps, mut delivered, mut stalled, mut delivered_at) = (0u32, 0u64, 0u32, clock.now());
         let mut frames = 0u32;
         while !self.stop.load(Ordering::Relaxed) {
@@ -125,6 +129,9 @@ impl Ear {
                 naps += 1;
                 if naps.is_multiple_of(REOPEN_EVERY) {
                     capture = Capture::open(self.device.as_deref()).ok();
+                    if self.device.is_none() {
+                        watch = watched(None, &capture);
+                    }
                     self.pairing.begin_anew();
                     self.listener.forget_room();
                     (delivered, delivered_at) = (0, clock.now());

@@ -10,7 +10,7 @@ use crate::app::live::{NAP, News, REOPEN_EVERY};
 use crate::app::live_ear::ToEar;
 use crate::engine::output::{Priority, Utterance, VoiceSettings};
 use crate::say::loud_enough::InNoise;
-use crate::say::playback::Playback;
+use crate::say::playback::{Playback, Watch};
 use crate::say::speaker::{CutStyle, FRAME, Speaker};
 use crate::units::SessionTime;
 
@@ -48,6 +48,7 @@ impl Mouth {
         let mut since_open = 0u32;
         let mut roused = true;
         let mut pace = Pace::begin();
+        let watch = Watch::begin();
         let mut works = playback.is_some();
         if !works {
             self.tell(News::MouthLost("none can be opened".to_owned()));
@@ -87,6 +88,7 @@ impl Mouth {
             }
             let lost = playback.as_ref().and_then(|playback| match playback.failed() {
                 Some(_) => Some("the device is gone"),
+                None if watch.is_gone() => Some("there is none any more"),
                 None => pace.has_stopped(playback.taken()).then_some("it takes no sound"),
             });
             if let Some(why) = lost {

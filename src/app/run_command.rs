@@ -95,7 +95,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
     let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment())).transpose()?;
     let talk_file = path.with_extension("talk.txt");
-    let talk = Talk::new(Some(&talk_file), !on_terminal).map_err(AppError::Talk)?;
+    let talk = Talk::of_run(&talk_file, !on_terminal);
     let notes = Notes::beside(&path, run);
     let planner = args.away_by.map(|by| planner(by, args, &path, places));
     let around = Around { sounds, devices, notes, screen, talk, planner };

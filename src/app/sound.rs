@@ -90,11 +90,14 @@ impl Sounds {
     /// The program's voice, with its queue.
     ///
     /// # Errors
-    /// A model is missing or damaged, a table is refused, or the cache cannot be used.
+    /// A model is missing or damaged, or a table is refused. A cache that cannot be used only costs time.
     pub fn speaker(&self) -> Result<Speaker, AppError> {
         let voice = self.voice()?;
-        let cache = Cache::open(&self.cache, voice.fingerprint()).map_err(SoundError::from)?;
-        let bench = Workbench::new(voice, Some(cache)).map_err(SoundError::from)?;
+        let cache = Cache::open(&self.cache, voice.fingerprint());
+        if let Err(error) = &cache {
+            tracing::warn!(error = crate::app::run_command::with_causes(error), "sentences are not kept");
+        }
+        let bench = Workbench::new(voice, cache.ok()).map_err(SoundError::from)?;
         Ok(Speaker::new(bench, VoiceSettings::default()).map_err(SoundError::from)?)
     }
 

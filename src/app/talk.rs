@@ -11,7 +11,7 @@ use crate::hear::listener::Unclear;
 use crate::units::SessionTime;
 
 /// Where the talk goes. Every line is flushed: what was said must be there even when the program is killed. A file that cannot be written to any
-/// more (the disk is full, the stick was pulled) is given up, and the run goes on: its clocks are to ring.
+/// more (the disk is full, the stick was pulled, nobody reads what is printed) is given up, and the run goes on: its clocks are to ring.
 pub struct Talk {
     file: Option<File>,
     prints: bool,
@@ -25,6 +25,14 @@ impl Talk {
     pub fn new(file: Option<&Path>, prints: bool) -> io::Result<Self> {
         let file = file.map(|path| File::options().create(true).append(true).open(path)).transpose()?;
         Ok(Self { file, prints })
+    }
+
+    /// The same for a run: it is held without the file where that cannot be opened.
+    pub fn of_run(file: &Path, prints: bool) -> Self {
+        Self::new(Some(file), prints).unwrap_or_else(|error| {
+            tracing::warn!(file = %file.display(), %error, "the talk is not kept");
+            Self { file: None, prints }
+        })
     }
 
     /// The program begins to say something.
@@ -87,8 +95,10 @@ impl Talk {
     fn line(&mut self, text: &str) -> io::Result<()> {
         if self.prints {
             let mut out = io::stdout().lock();
-            writeln!(out, "{text}")?;
-            out.flush()?;
+            if let Err(error) = writeln!(out, "{text}").and_then(|()| out.flush()) {
+                tracing::warn!(%error, "the talk is printed no longer");
+                self.prints = false;
+            }
         }
         if let Some(file) = &mut self.file
             && let Err(error) = writeln!(file, "{text}").and_then(|()| file.flush())
@@ -112,7 +122,8 @@ mod tests {
         talk.note("and another").unwrap();
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("talk.txt");
-        Talk::new(Some(&file), false).unwrap().note("kept").unwrap();
+        Talk::of_run(&file, false).note("kept").unwrap();
         assert_eq!(std::fs::read_to_string(file).unwrap(), "kept\n");
+        Talk::of_run(&folder.path().join("no such folder/talk.txt"), false).note("not kept").unwrap();
     }
 }

@@ -17,6 +17,7 @@ pub struct Capture {
     stream: Option<Stream>,
     samples: Consumer<f32>,
     shared: Arc<Shared>,
+    id: Option<String>,
     name: String,
 }
 
@@ -40,6 +41,8 @@ impl Capture {
         for host in hosts() {
             match Self::open_on(&host, device) {
                 Ok(capture) => return Ok(capture),
+                // Another sound system would be given the same by the server behind it.
+                Err(why @ CaptureError::OnlyWhatIsPlayed) => return Err(why),
                 Err(why) => last = why,
             }
         }
@@ -48,14 +51,21 @@ impl Capture {
 
     fn open_on(host: &Host, wanted: Option<&str>) -> Result<Self, CaptureError> {
         let device = match wanted {
-            None => host.default_input_device().ok_or(CaptureError::NoDefault)?,
+            // Where there is no microphone a sound server offers what is played instead.
+            None => match host.default_input_device() {
+                Some(device) if is_what_is_played(host, &device) => return Err(CaptureError::OnlyWhatIsPlayed),
+                device => device.ok_or(CaptureError::NoDefault)?,
+            },
             Some(wanted) => host
                 .input_devices()
                 .map_err(CaptureError::List)?
                 .find(|device| is_named(device, wanted))
                 .ok_or_else(|| CaptureError::NoSuchDevice { wanted: wanted.to_owned() })?,
         };
-        let name = names(&device).map_or_else(|| "unnamed microphone".to_owned(), |found| found.name);
+        let (id, name) = match names(&device) {
+            Some(found) => (Some(found.id).filter(|id| lists(host, id) == Some(true)), found.name),
+            None => (None, "unnamed microphone".to_owned()),
+        };
         let (producer, samples) = RingBuffer::new(RING_LEN);
         let shared = Arc::new(Shared::default());
         let config = StreamConfig {
@@ -80,7 +90,7 @@ impl Capture {
             )
             .and_then(|stream| stream.play().map(|()| stream))
             .map_err(|source| CaptureError::Open { name: name.clone(), source })?;
-        Ok(Self { stream: Some(stream), samples, shared, name })
+        Ok(Self { stream: Some(stream), samples, shared, id, name })
     }
 
     /// Takes the next frame, if there is a whole one. Never waits.
@@ -102,6 +112,11 @@ impl Capture {
     /// Whether the device has reported that it is gone.
     pub fn failed(&self) -> bool {
         self.shared.failed.load(Ordering::Relaxed)
+    }
+
+    /// Id of the microphone, where its sound system lists it: one that can be watched for.
+    pub fn id(&self) -> Option<&str> {
+        self.id.as_deref()
     }
 
     /// Name of the microphone, for people.
@@ -204,6 +219,14 @@ fn lists(host: &Host, wanted: &str) -> Option<bool> {
     host.input_devices().ok().map(|mut devices| devices.any(|device| is_named(&device, wanted)))
 }
 
+/// Whether a microphone is the sound that goes to the loudspeaker of the system, or to none.
+fn is_what_is_played(host: &Host, device: &cpal::Device) -> bool {
+    let id_of = |device: cpal::Device| device.id().ok().map(|id| id.to_string());
+    let Some(id) = device.id().ok().map(|id| id.to_string()) else { return false };
+    let Some(of) = id.strip_suffix(".monitor") else { return false };
+    of.ends_with("auto_null") || host.default_output_device().and_then(id_of).is_some_and(|sink| sink == of)
+}
+
 fn is_named(device: &cpal::Device, wanted: &str) -> bool {
     names(device).is_some_and(|found| found.id == wanted || found.name == wanted)
 }
@@ -246,6 +269,8 @@ pub enum CaptureError {
     NoHost,
     #[error("the sound system has no default microphone; plug one in, or use the keys")]
     NoDefault,
+    #[error("the sound system has no microphone, only what it plays itself; plug one in, or use the keys")]
+    OnlyWhatIsPlayed,
     #[error("there is no microphone '{wanted}'; list them with `sparehand mic --list`")]
     NoSuchDevice { wanted: String },
     #[error("the microphones cannot be listed")]

@@ -5,6 +5,8 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
+use std::sync::mpsc::{RecvTimeoutError, Sender};
+use std::time::Duration;
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{BufferSize, Device, ErrorKind, Host, HostId, Stream, StreamConfig};
@@ -336,20 +338,66 @@ fn open_host() -> Result<Host, PlaybackError> {
     others.filter_map(|id| cpal::host_from_id(*id).ok()).next().ok_or(PlaybackError::NoHost)
 }
 
+/// Whether a device is what a sound server puts in the place of the last real one, so that no stream dies: nothing of it is heard.
+fn swallows(id: &str) -> bool {
+    id.ends_with("auto_null")
+}
+
+/// Looks whether there is any loudspeaker, on a thread of its own, until it is dropped: a sound server lets a stream play on into nothing when the
+/// last one is switched off, and reports nothing.
+pub struct Watch {
+    gone: Arc<AtomicBool>,
+    /// The thread ends when this does.
+    _stop: Sender<()>,
+}
+
+impl Watch {
+    /// Begins to look.
+    pub fn begin() -> Self {
+        let (stop, stopped) = std::sync::mpsc::channel::<()>();
+        let gone = Arc::new(AtomicBool::new(false));
+        let tell = Arc::clone(&gone);
+        let watch = move || {
+            let mut host: Option<Host> = None;
+            while stopped.recv_timeout(WATCH_EVERY) == Err(RecvTimeoutError::Timeout) {
+                // A host that lost its server stays lost. Where nothing can be listed nothing is known: a stream that is dead shows that itself.
+                let known = host.take().or_else(|| open_host().ok());
+                let listed: Option<Vec<String>> = known.as_ref().and_then(|host| {
+                    let devices = host.output_devices().ok()?;
+                    Some(devices.filter_map(|device| device.id().ok().map(|id| id.to_string())).collect())
+                });
+                if let Some(ids) = listed {
+                    tell.store(!ids.is_empty() && ids.iter().all(|id| swallows(id)), Ordering::Relaxed);
+                    host = known;
+                }
+            }
+        };
+        // Without a thread nothing is noticed but a stream that ends.
+        drop(std::thread::Builder::new().name("watch loudspeaker".to_owned()).spawn(watch));
+        Self { gone, _stop: stop }
+    }
+
+    /// Whether there was none when it was looked for last.
+    pub fn is_gone(&self) -> bool {
+        self.gone.load(Ordering::Relaxed)
+    }
+}
+
 fn find_device(wanted: Option<&str>) -> Result<(String, Device), PlaybackError> {
     let host = open_host()?;
     let id_of = |device: &Device| device.id().map_or_else(|_| String::new(), |id| id.to_string());
     let Some(wanted) = wanted else {
-        let device = host.default_output_device().ok_or(PlaybackError::NoDefault)?;
-        return Ok((id_of(&device), device));
+        let device = host.default_output_device().filter(|device| !swallows(&id_of(device)));
+        return device.map(|device| (id_of(&device), device)).ok_or(PlaybackError::NoDefault);
     };
     let mut found = Vec::new();
     for device in host.output_devices().map_err(PlaybackError::Host)? {
         let id = id_of(&device);
-        if id == wanted {
+        let name = device.description().map_or_else(|_| id.clone(), |description| description.name().to_owned());
+        if id == wanted || name == wanted {
             return Ok((id, device));
         }
-        found.push(id);
+        found.push(name);
     }
     Err(PlaybackError::NoDevice { id: wanted.to_string(), found: found.join(", ") })
 }
@@ -367,6 +415,8 @@ fn decimate(
     Ok(())
 }
 
+/// Noticed within a second.
+const WATCH_EVERY: Duration = Duration::from_millis(500);
 /// Samples a second of the loudspeaker.
 const RATE: u32 = 48_000;
 

@@ -97,6 +97,25 @@ fn a_loudspeaker_that_stands_still_is_noticed_and_answers_are_heard_meanwhile() 
     program.wait_for("loudspeaker back", 1, Duration::from_secs(6));
 }
 
+/// The stream plays on, and nobody hears it.
+#[test]
+fn the_last_loudspeaker_that_goes_off_is_noticed_though_the_server_takes_what_is_played() {
+    let server = SoundServer::start();
+    let mut program = Program::tank_dump(&server, &[]);
+    pause(Duration::from_secs(3));
+    program.seen = program.lines.lock().unwrap().len();
+    server.switch_everything_off();
+    program.wait_for("loudspeaker lost: there is none any more", 1, Duration::from_millis(2_500));
+    program.wait_for("microphone lost", 1, Duration::from_millis(2_500));
+    pause(Duration::from_secs(4));
+    assert!(!program.new_lines().iter().any(|line| line.contains(" back")), "{:?}", program.new_lines());
+    program.seen = program.lines.lock().unwrap().len();
+    server.switch_everything_on();
+    program.wait_for("loudspeaker back", 1, Duration::from_secs(8));
+    program.wait_for("microphone back", 1, Duration::from_secs(8));
+    program.wait_for("program: ", 1, Duration::from_secs(3));
+}
+
 /// Seconds of the time that a line begins with, such as `[1:02.3]`.
 fn program_time(line: &str) -> f64 {
     let time = line.trim_start_matches('[').split(']').next().unwrap();

@@ -120,9 +120,29 @@ impl SoundServer {
 
     /// Somebody pulls the microphone out.
     pub fn pull_microphone_out(&self) {
+        self.unload("sink_name=microphone");
+    }
+
+    /// Every device goes off; as it usually does, the server plays what is played into nothing then.
+    pub fn switch_everything_off(&self) {
+        self.must(&["load-module", "module-always-sink"]);
+        self.unload("sink_name=loudspeaker");
+        self.unload("sink_name=microphone");
+    }
+
+    /// And on again.
+    pub fn switch_everything_on(&self) {
+        for name in ["loudspeaker", "microphone"] {
+            self.must(&["load-module", "module-null-sink", &format!("sink_name={name}")]);
+        }
+        self.must(&["set-default-sink", "loudspeaker"]);
+        self.must(&["set-default-source", "microphone.monitor"]);
+    }
+
+    fn unload(&self, what: &str) {
         let listed = self.command("pactl").args(["list", "short", "modules"]).output().unwrap();
         let listed = String::from_utf8(listed.stdout).unwrap();
-        let module = listed.lines().find(|line| line.contains("sink_name=microphone")).expect("there is a microphone");
+        let module = listed.lines().find(|line| line.contains(what)).expect("it is loaded");
         self.must(&["unload-module", module.split_whitespace().next().unwrap()]);
     }
 
