@@ -8,6 +8,7 @@ use std::time::Duration;
 use crate::app::clock::{Clock, pause};
 use crate::app::live::{NAP, News, REOPEN_EVERY};
 use crate::app::live_ear::ToEar;
+use crate::app::memory::hand_back_what_is_free;
 use crate::engine::output::{Priority, Utterance, VoiceSettings};
 use crate::say::loud_enough::InNoise;
 use crate::say::playback::{Playback, Watch};
@@ -47,6 +48,7 @@ impl Mouth {
         let mut prepare: Vec<String> = Vec::new();
         let mut since_open = 0u32;
         let mut roused = true;
+        let mut idle = 0u32;
         let mut pace = Pace::begin();
         let watch = Watch::begin();
         let mut works = playback.is_some();
@@ -146,6 +148,11 @@ impl Mouth {
                     tracing::warn!(%error, "a sentence cannot be synthesised ahead");
                 }
             } else {
+                idle += 1;
+                if idle == IDLE_NAPS {
+                    idle = 0;
+                    hand_back_what_is_free();
+                }
                 // What is to be said does not wait for the next look.
                 match self.orders.recv_timeout(NAP) {
                     Ok(next) => order = Some(next),
@@ -236,6 +243,8 @@ fn above_noise(voice: VoiceSettings, in_noise: InNoise) -> VoiceSettings {
 
 /// Of the pace that the person has set: from 176 words a minute to 99 (at most 100 in noise: ICAO Doc 9432, from memory).
 const SLOW: f32 = 0.56;
+/// Naps in which nothing was to be done, 20 s of them or more, after which memory is handed back.
+const IDLE_NAPS: u32 = 4_000;
 /// A second and a half, and a sixth of the naps in it.
 const STALLED: Duration = Duration::from_millis(1_500);
 const STALLED_LOOKS: u32 = 60;

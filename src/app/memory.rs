@@ -24,6 +24,19 @@ pub fn hand_back_what_was_read() -> io::Result<()> {
     Ok(())
 }
 
+/// Hands back what is free in the allocator's keeping, some 7 MB in a run: between blocks in use the GNU C library keeps it by itself. Takes
+/// milliseconds, in which other threads wait where they want memory.
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+#[allow(unsafe_code, reason = "the library has no safe call for it")]
+pub fn hand_back_what_is_free() {
+    // SAFETY: takes a number and no address; it gives the system pages that hold no block in use (malloc_trim(3), safe with threads).
+    unsafe { libc::malloc_trim(0) };
+}
+
+/// The same where the allocator is another.
+#[cfg(not(all(target_os = "linux", target_env = "gnu")))]
+pub fn hand_back_what_is_free() {}
+
 /// A stretch of memory, in bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Place {

@@ -156,13 +156,23 @@ impl Watch {
             while stopped.recv_timeout(WATCH_EVERY) == Err(RecvTimeoutError::Timeout) {
                 if host.as_ref().is_none_or(|host| lists(host, &wanted) != Some(true)) {
                     // A server that was away has a new host, and while it is away another sound system may answer.
-                    let mut answers = hosts().map(|host| (lists(&host, &wanted), host)).collect::<Vec<_>>();
-                    let found = answers.iter().position(|(there, _)| *there == Some(true));
+                    let (mut found, mut known) = (None, false);
+                    for host in hosts() {
+                        match lists(&host, &wanted) {
+                            // The others need not even be asked, which takes megabytes.
+                            Some(true) => {
+                                found = Some(host);
+                                break;
+                            }
+                            Some(false) => known = true,
+                            None => {}
+                        }
+                    }
                     // Where nothing can be listed nothing is known: a stream that is dead shows that itself.
-                    if found.is_some() || answers.iter().any(|(there, _)| there.is_some()) {
+                    if found.is_some() || known {
                         tell.store(found.is_none(), Ordering::Relaxed);
                     }
-                    host = found.map(|at| answers.swap_remove(at).1);
+                    host = found;
                 }
             }
         };
