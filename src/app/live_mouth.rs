@@ -148,7 +148,7 @@ impl Mouth {
                     tracing::warn!(%error, "a sentence cannot be synthesised ahead");
                 }
             } else {
-                idle += 1;
+                idle = if self.speaker.is_speaking() { 0 } else { idle + 1 };
                 if idle == IDLE_NAPS {
                     idle = 0;
                     hand_back_what_is_free();

@@ -84,6 +84,7 @@ impl Engine {
         if let Meaning::To { person, .. } = meaning
             && self.yes_may_be_of_another(person)
         {
+            self.asking = Asking::Step;
             return self.ask_once_more(person, phrase);
         }
         let reading = self.reading_of(&meaning);
@@ -106,7 +107,6 @@ impl Engine {
 
     /// What was not heard well enough to count, and cannot be asked about, is to be said again.
     fn ask_once_more(&mut self, person: PersonIndex, phrase: &str) {
-        self.asking = Asking::Step;
         self.question += 1;
         let text = self.to_person(person, self.book.line(Line::SayOnceMore, &[("phrase", phrase)]));
         self.say_useful(Priority::Prompt, text);
@@ -135,6 +135,7 @@ impl Engine {
                 Meaning::Yes,
                 Asking::Thin { meaning: Meaning::To { person, .. }, heard: HeardAs::Voice { phrase, .. } },
             ) if matches!(heard, HeardAs::Voice { .. }) && self.yes_may_be_of_another(person) => {
+                self.asking = Asking::Step;
                 self.ask_once_more(person, &phrase);
             }
             (Meaning::Yes, Asking::Thin { .. }) => self.take_for_said(),

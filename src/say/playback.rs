@@ -361,7 +361,8 @@ impl Watch {
             let mut host: Option<Host> = None;
             while stopped.recv_timeout(WATCH_EVERY) == Err(RecvTimeoutError::Timeout) {
                 // A host that lost its server stays lost. Where nothing can be listed nothing is known: a stream that is dead shows that itself.
-                let known = host.take().or_else(|| open_host().ok());
+                // Another sound system makes no device up, and would be asked for ever once it had answered.
+                let known = host.take().or_else(|| cpal::host_from_id(HostId::PulseAudio).ok());
                 let listed: Option<Vec<String>> = known.as_ref().and_then(|host| {
                     let devices = host.output_devices().ok()?;
                     Some(devices.filter_map(|device| device.id().ok().map(|id| id.to_string())).collect())
