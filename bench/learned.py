@@ -27,7 +27,7 @@ from bench.voices import TALKERS, Booth
 
 ROOT = pathlib.Path(__file__).parents[1]
 SEED = 77
-# Voice, pitch and pace of each. The constants of src/hear/speaker.rs were chosen on the first five, and on nobody else.
+# Voice, pitch and pace of each. The constants of src/speech/own_examples.rs were chosen on the first five, and on nobody else.
 SEEN = [("espeak en-us", Fraction(1)), ("espeak en-gb", Fraction(1)), ("flite kal16", Fraction(1)), ("flite rms", Fraction(1)), ("flite slt", Fraction(1))]
 OTHERS = [
     *[("piper joe", Fraction(1)), ("espeak scots", Fraction(1)), ("flite awb", Fraction(1)), ("kokoro alpha", Fraction(1))],

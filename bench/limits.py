@@ -24,7 +24,7 @@ class Limits:
     score: dict[tuple[str, bool], float]
 
     def verdict(self, kind: str, one_word: bool, log_odds: float | None, margin: float, score: float) -> str | None:
-        """"sure", "thin", "doubtful" or None, as `src/hear/reject.rs` judges."""
+        """"sure", "thin", "doubtful" or None, as `src/speech/decide.rs` judges."""
         if log_odds is None:
             return None
         for name, table in (("sure", self.sure), ("thin", self.thin), ("doubtful", self.doubtful)):
@@ -37,7 +37,7 @@ class Limits:
 
 
 def read(path: pathlib.Path) -> Limits:
-    """Reads the three rules of `src/hear/reject.rs`."""
+    """Reads the three rules of `src/speech/decide.rs`."""
     text = path.read_text()
     return Limits(_table(path, text, "sure_limits"), _table(path, text, "thin_limits"), _asked(path, text), _scores(path, text))
 

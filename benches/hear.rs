@@ -6,14 +6,15 @@ use std::path::PathBuf;
 use std::process::Command;
 
 use criterion::{Criterion, criterion_group, criterion_main};
+use sparehand::audio::SAMPLE_RATE;
+use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
-use sparehand::hear::calibration::Calibration;
 use sparehand::hear::noise::White;
-use sparehand::hear::reject::{Care, Case, recognise};
-use sparehand::hear::score::{ScoreSettings, Scorer};
-use sparehand::hear::speaker::OwnExamples;
-use sparehand::hear::{SAMPLE_RATE, wav};
 use sparehand::onnx::environment;
+use sparehand::speech::calibration::Calibration;
+use sparehand::speech::decide::{Care, Case, recognise};
+use sparehand::speech::own_examples::OwnExamples;
+use sparehand::speech::score::{ScoreSettings, Scorer};
 
 fn rank_sixty_phrases(criterion: &mut Criterion) {
     let models = models();

@@ -7,12 +7,12 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use sparehand::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
 use sparehand::onnx;
 use sparehand::say::NumberReading;
-use sparehand::say::cache::Cache;
-use sparehand::say::prepare::Workbench;
-use sparehand::say::speaker::{CutStyle, FRAME, Speaker};
+use sparehand::say::mixer::{CutStyle, FRAME, Speaker};
 use sparehand::say::text::Reader;
-use sparehand::say::voice::Voice;
 use sparehand::say::wording::Wording;
+use sparehand::speech::voice::cache::Cache;
+use sparehand::speech::voice::model::Voice;
+use sparehand::speech::voice::prepare::Workbench;
 
 const SENTENCE: &str = "Close the black tank valve before you open the other.";
 

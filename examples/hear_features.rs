@@ -6,11 +6,11 @@ use std::io::BufRead;
 use std::path::Path;
 
 use serde_json::json;
+use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::clip::ClipHearing;
-use sparehand::hear::score::ScoreSettings;
-use sparehand::hear::wav;
 use sparehand::onnx::environment;
+use sparehand::speech::score::ScoreSettings;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();

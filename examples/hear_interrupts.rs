@@ -14,11 +14,13 @@ use hear_support::{Voice, spoken};
 use loudspeaker::Room;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
+use sparehand::audio::wav;
 use sparehand::engine::input::{Certainty, PhraseHeard};
 use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
 use tracing_subscriber::EnvFilter;
 
 const VOICES: [Voice; 6] = [

@@ -11,14 +11,14 @@ use std::path::Path;
 use std::sync::Arc;
 
 use serde_json::{Value, json};
+use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::clip::ClipHearing;
-use sparehand::hear::recogniser::PhraseScoring;
-use sparehand::hear::reject::Verdict;
-use sparehand::hear::score::ScoreSettings;
-use sparehand::hear::speaker::{Example, OwnExamples};
-use sparehand::hear::wav;
 use sparehand::onnx::environment;
+use sparehand::speech::decide::Verdict;
+use sparehand::speech::own_examples::{Example, OwnExamples};
+use sparehand::speech::recogniser::PhraseScoring;
+use sparehand::speech::score::ScoreSettings;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();

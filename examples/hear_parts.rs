@@ -13,12 +13,14 @@ use processor::processor_time_s;
 use serde_json::json;
 use sonora::config::{HighPassFilter, NoiseSuppression, NoiseSuppressionLevel};
 use sonora::{AudioProcessing, Config, StreamConfig};
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
+use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::noise::rms;
-use sparehand::hear::score::{Beam, ScoreSettings};
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
 use sparehand::onnx::environment;
+use sparehand::speech::score::{Beam, ScoreSettings};
 
 /// One way to hear.
 struct Way {

@@ -20,15 +20,16 @@ use rand::rngs::SmallRng;
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
 use serde_json::json;
-use sparehand::app::practised::Practice;
-use sparehand::app::prompts;
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::wav;
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::engine::input::Input;
 use sparehand::engine::output::{ListeningSet, Output, PhraseClass, VoiceSettings};
 use sparehand::engine::{Asked, AskedFor, Engine};
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::rms;
-use sparehand::hear::{FRAME_LEN, wav};
+use sparehand::setup::practised::Practice;
+use sparehand::setup::prompts;
 use sparehand::units::SessionTime;
 
 const RUNS: [(&str, &str); 6] = [

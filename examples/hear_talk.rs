@@ -20,12 +20,14 @@ use rand::rngs::SmallRng;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use serde_json::json;
-use sparehand::app::practised::Practice;
-use sparehand::app::prompts;
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
+use sparehand::audio::wav;
 use sparehand::engine::input::{Input, Key};
 use sparehand::engine::output::{ListeningSet, ListeningSetId, Output, VoiceSettings};
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
+use sparehand::setup::practised::Practice;
+use sparehand::setup::prompts;
 use sparehand::units::SessionTime;
 
 /// Rig, routine, and whether by two people.

@@ -7,14 +7,15 @@
 use std::path::Path;
 use std::process::Command;
 
-use sparehand::app::clock::Clock;
+use sparehand::audio::SAMPLE_RATE;
+use sparehand::audio::wav;
 use sparehand::engine::input::Certainty;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::noise::{pink, rms};
-use sparehand::hear::recogniser::{Ready, Recogniser};
-use sparehand::hear::reject::Care;
-use sparehand::hear::vosk::{Vosk, VoskSettings, fetched_library};
-use sparehand::hear::{SAMPLE_RATE, wav};
+use sparehand::setup::clock::Clock;
+use sparehand::speech::decide::Care;
+use sparehand::speech::recogniser::{Ready, Recogniser};
+use sparehand::speech::vosk::{Vosk, VoskSettings, fetched_library};
 
 type Failure = Box<dyn std::error::Error>;
 

@@ -10,7 +10,6 @@ use std::error::Error;
 use std::io::{self, BufRead, Write};
 use std::path::Path;
 
-use sparehand::app::prompts;
 use sparehand::plan::arrange::arrange;
 use sparehand::plan::durations::Durations;
 use sparehand::plan::project::Project;
@@ -18,6 +17,7 @@ use sparehand::plan::solve::{Effort, solve};
 use sparehand::plan::words::Words;
 use sparehand::plan::work::{Hand, Known, put_together};
 use sparehand::routine::Routine;
+use sparehand::setup::prompts;
 
 fn main() -> Result<(), Box<dyn Error>> {
     let args: Vec<String> = env::args().skip(1).collect();

@@ -2,12 +2,14 @@
 //!
 //! Data flows in one direction: microphone -> [`hear`] -> [`engine`] -> [`journal`] (first) -> [`say`], [`screen`].
 //! [`units`], [`routine`], [`rig`], [`figures`], [`plan`] and [`engine`] are pure: they take time as an argument and touch
-//! no audio, database, file, thread or clock. Only [`app`] knows everyone.
+//! no audio, database, file, thread or clock. [`conductor`] joins them; [`cli`] begins it.
 
 #[macro_use]
 extern crate uom;
 
-pub mod app;
+pub mod audio;
+pub mod cli;
+pub mod conductor;
 pub mod engine;
 pub mod figures;
 pub mod hear;
@@ -19,4 +21,6 @@ pub mod rig;
 pub mod routine;
 pub mod say;
 pub mod screen;
+pub mod setup;
+pub mod speech;
 pub mod units;

@@ -3,9 +3,9 @@
 use std::process::ExitCode;
 
 use clap::Parser;
-use sparehand::app::begin::begin_as_wanted;
-use sparehand::app::cli::Cli;
-use sparehand::app::run_command::with_causes;
+use sparehand::cli::args::Cli;
+use sparehand::cli::run_command::with_causes;
+use sparehand::conductor::begin::begin_as_wanted;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {

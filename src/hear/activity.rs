@@ -8,7 +8,8 @@ use ort::environment::Environment;
 use ort::session::Session;
 use ort::value::{Tensor, TensorRef};
 
-use crate::hear::{FRAME_LEN, SAMPLE_RATE};
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
 use crate::onnx::{RuntimeError, open_model};
 
 /// Speech probability of a stream of frames.

@@ -4,14 +4,15 @@ use std::path::Path;
 
 use ort::environment::Environment;
 
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
 use crate::engine::output::AllowedPhrase;
-use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, SegmenterSettings, WINDOW_LEN};
-use crate::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
-use crate::hear::reject::{Care, Verdict};
-use crate::hear::score::{Ranking, ScoreSettings};
-use crate::hear::speaker::States;
-use crate::hear::{FRAME_LEN, SAMPLE_RATE};
+use crate::speech::acoustic::SHORTEST;
+use crate::speech::decide::{Care, Verdict};
+use crate::speech::own_examples::States;
+use crate::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
+use crate::speech::score::{Ranking, ScoreSettings};
 
 /// Hears recordings against one list of phrases.
 pub struct ClipHearing {

@@ -10,8 +10,9 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
 use crate::hear::noise::rms;
-use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// Delays what was played as the clocks want it.
 pub struct Drift {

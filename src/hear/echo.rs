@@ -13,9 +13,10 @@ use sonora_aec3::block_processor::BlockProcessor;
 use sonora_aec3::common::BLOCK_SIZE;
 use sonora_aec3::config::EchoCanceller3Config;
 
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
 use crate::hear::drift::Drift;
 use crate::hear::known_room::{KnownRoom, Powers};
-use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// The echo canceller, fed frame by frame.
 pub struct Echo {

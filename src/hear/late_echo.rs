@@ -7,8 +7,9 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
 use crate::hear::noise::rms;
-use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// What was played in the last seconds, at 8 kHz: the words are below 4.
 pub(super) struct LateEcho {

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use crate::hear::FRAME_LEN;
+use crate::audio::FRAME_LEN;
 use crate::hear::noise::rms;
 
 /// Sound levels in decibels below full scale (0 and down; -120 for nothing).

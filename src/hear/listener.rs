@@ -8,20 +8,21 @@ use std::rc::Rc;
 
 use ort::environment::Environment;
 
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
 use crate::engine::input::{Certainty, PhraseHeard};
 use crate::engine::output::{AllowedPhrase, ListeningSet, PhraseClass};
-use crate::hear::acoustic::SHORTEST;
 use crate::hear::activity::{Activity, ActivityError, Edge, Segmenter, SegmenterSettings, WINDOW_LEN};
 use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::late_echo::LateEcho;
 use crate::hear::level::{Level, Levels};
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
-use crate::hear::recogniser::{PhraseScoring, Recogniser, RecogniserError};
-use crate::hear::reject::{Care, Verdict};
-use crate::hear::score::{Ranking, ScoreSettings};
 use crate::hear::utterance::{Allowed, CONTEXT_WINDOWS, Utterance};
-use crate::hear::{FRAME_LEN, SAMPLE_RATE};
 use crate::onnx::{RuntimeError, environment};
+use crate::speech::acoustic::SHORTEST;
+use crate::speech::decide::{Care, Verdict};
+use crate::speech::recogniser::{PhraseScoring, Recogniser, RecogniserError};
+use crate::speech::score::{Ranking, ScoreSettings};
 
 /// Listens for the phrases of a set.
 pub struct Listener {

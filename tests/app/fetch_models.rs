@@ -11,8 +11,8 @@ use std::process::Command;
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
-use sparehand::app::fetch::{FetchError, FetchOptions, Fetched, Progress, fetch};
-use sparehand::app::models::{Manifest, ModelsError, verify_against};
+use sparehand::cli::fetch::{FetchError, FetchOptions, Fetched, Progress, fetch};
+use sparehand::setup::models::{Manifest, ModelsError, verify_against};
 use tempfile::TempDir;
 
 #[test]

@@ -3,9 +3,9 @@
 use std::fs;
 use std::path::Path;
 
-use sparehand::app::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
+use sparehand::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
 use sparehand::engine::output::PhraseClass;
-use sparehand::hear::speaker::{METHOD, States};
+use sparehand::speech::own_examples::{METHOD, States};
 
 fn voice(person: &str, lines: &[&str]) -> LearnedVoice {
     let samples: Vec<f32> = (0..100).map(|n| if n < 40 { 0.001 } else { 0.5 }).collect();

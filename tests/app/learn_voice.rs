@@ -9,19 +9,19 @@ use std::sync::Arc;
 
 use crate::hear_support::{in_noise, models};
 use hound::{SampleFormat, WavSpec, WavWriter};
-use sparehand::app::learned_files::{Found, LearnedFiles, own_examples};
-use sparehand::app::lesson::Words;
-use sparehand::app::prompts;
+use sparehand::audio::wav;
+use sparehand::cli::learned_files::{Found, LearnedFiles, own_examples};
+use sparehand::cli::lesson::Words;
 use sparehand::engine::input::Certainty;
 use sparehand::engine::output::AllowedPhrase;
 use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::noise::rms;
-use sparehand::hear::recogniser::PhraseScoring;
-use sparehand::hear::reject::Verdict;
-use sparehand::hear::score::ScoreSettings;
-use sparehand::hear::speaker::OwnExamples;
-use sparehand::hear::wav;
 use sparehand::onnx::environment;
+use sparehand::setup::prompts;
+use sparehand::speech::decide::Verdict;
+use sparehand::speech::own_examples::OwnExamples;
+use sparehand::speech::recogniser::PhraseScoring;
+use sparehand::speech::score::ScoreSettings;
 
 /// `text` by flite's `voice`, `stretch` times as long as usual, at an RMS of 0.05 of full scale.
 fn said(text: &str, voice: &str, stretch: f32) -> Vec<f32> {

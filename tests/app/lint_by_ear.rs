@@ -2,8 +2,8 @@
 
 use std::path::PathBuf;
 
-use sparehand::app::lint_command::{LintRequest, lint};
-use sparehand::app::places::Places;
+use sparehand::cli::lint_command::{LintRequest, lint};
+use sparehand::setup::places::Places;
 
 /// What is found in a routine of one step with these answers.
 fn found(want: &str, other: &str) -> String {

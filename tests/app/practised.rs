@@ -2,12 +2,12 @@
 
 use std::path::Path;
 
-use sparehand::app::practised::Practice;
-use sparehand::app::prompts;
 use sparehand::engine::event::{Event, HeardAs, Present};
 use sparehand::engine::output::VoiceSettings;
 use sparehand::journal::{Journal, NewRun, Purpose, Record, Stamp};
 use sparehand::rig::{Rig, Role};
+use sparehand::setup::practised::Practice;
+use sparehand::setup::prompts;
 use sparehand::units::SessionTime;
 
 /// A run in which Rowan shut the grey valve, after having had it open where the run is not clean.

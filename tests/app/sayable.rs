@@ -4,11 +4,11 @@ use std::collections::BTreeSet;
 use std::path::Path;
 use std::time::Duration;
 
-use sparehand::app::practised::Practice;
-use sparehand::app::prompts;
-use sparehand::app::sayable::{everything, people};
 use sparehand::engine::input::{Certainty, Input, Key, PhraseHeard};
 use sparehand::engine::output::{ListeningSet, Output, VoiceSettings};
+use sparehand::setup::practised::Practice;
+use sparehand::setup::prompts;
+use sparehand::setup::sayable::{everything, people};
 use sparehand::units::SessionTime;
 
 /// Plays runs with the key that confirms, and every third turn with a phrase of the set, each in its turn.

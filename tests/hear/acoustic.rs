@@ -1,10 +1,10 @@
 //! The speech model: several stretches of sound asked about one text together, against each of them alone.
 
 use crate::hear_support::{VOICES, in_noise, models, spoken};
-use sparehand::hear::acoustic::{Acoustic, SideBySide, Sound};
 use sparehand::hear::noise;
-use sparehand::hear::tokens::Tokens;
 use sparehand::onnx::environment;
+use sparehand::speech::acoustic::{Acoustic, SideBySide, Sound};
+use sparehand::speech::tokens::Tokens;
 
 fn acoustic() -> Acoustic {
     let models = models();

@@ -6,7 +6,7 @@ use std::time::Duration;
 use crate::hear_support::{ALLOWED, Voice, in_noise, models, spoken};
 use hound::{SampleFormat, WavSpec, WavWriter};
 use serde_json::Value;
-use sparehand::app::hear_command::{HearRequest, run};
+use sparehand::cli::hear_command::{HearRequest, run};
 
 fn write_wav(path: &Path, samples: &[f32], spec: WavSpec) {
     let mut writer = WavWriter::create(path, spec).expect("a file");

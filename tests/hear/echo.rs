@@ -1,11 +1,12 @@
 //! The program's own voice in the microphone.
 
 use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
 use sparehand::engine::output::PhraseClass;
 use sparehand::hear::echo::Echo;
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
 
 /// What the loudspeaker plays, and what of it comes back: 80 ms later, 6 dB lower, with two reflections, over a noise floor.
 fn played_and_returned(texts: &[&str]) -> (Vec<f32>, Vec<f32>) {

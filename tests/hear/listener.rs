@@ -4,14 +4,15 @@ use std::cell::RefCell;
 use std::rc::Rc;
 
 use crate::hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
 use sparehand::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
 use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
-use sparehand::hear::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
-use sparehand::hear::reject::{Care, Verdict};
-use sparehand::hear::score::{Ranking, ScoreSettings};
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
 use sparehand::onnx::environment;
+use sparehand::speech::decide::{Care, Verdict};
+use sparehand::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
+use sparehand::speech::score::{Ranking, ScoreSettings};
 
 fn listener() -> Listener {
     Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`")

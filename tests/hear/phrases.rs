@@ -3,10 +3,10 @@
 use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
 use sparehand::engine::input::Certainty;
 use sparehand::hear::clip::ClipHearing;
-use sparehand::hear::reject::Verdict;
-use sparehand::hear::score::{Beam, FreeDecode, ScoreSettings, Scorer};
-use sparehand::hear::tokens::Tokens;
 use sparehand::onnx::environment;
+use sparehand::speech::decide::Verdict;
+use sparehand::speech::score::{Beam, FreeDecode, ScoreSettings, Scorer};
+use sparehand::speech::tokens::Tokens;
 
 fn scorer(settings: ScoreSettings) -> Scorer {
     let models = models();

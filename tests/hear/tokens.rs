@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 use rstest::rstest;
-use sparehand::hear::tokens::Tokens;
+use sparehand::speech::tokens::Tokens;
 
 fn tokens() -> Tokens {
     let file = crate::hear_support::models().join("moonshine-tiny-en/tokenizer.bin");
@@ -31,7 +31,7 @@ fn text_becomes_the_tokens_of_the_published_tokenizer(#[case] text: &str, #[case
 
 #[test]
 fn all_32768_tokens_of_the_model_are_there() {
-    assert_eq!(tokens().len(), sparehand::hear::acoustic::VOCABULARY);
+    assert_eq!(tokens().len(), sparehand::speech::acoustic::VOCABULARY);
 }
 
 #[test]

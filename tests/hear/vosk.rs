@@ -7,16 +7,17 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use crate::hear_support::{Voice, in_noise, models, set, spoken};
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
 use sparehand::engine::input::Certainty;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::listener::{HearEvent, Listener};
-use sparehand::hear::recogniser::Recogniser;
-use sparehand::hear::reject::{Care, Verdict};
-use sparehand::hear::vosk::{Vosk, VoskSettings, fetched_library};
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
 use sparehand::onnx::environment;
+use sparehand::speech::decide::{Care, Verdict};
+use sparehand::speech::recogniser::Recogniser;
+use sparehand::speech::vosk::{Vosk, VoskSettings, fetched_library};
 
 const PHRASES: [&str; 16] = [
     "예",

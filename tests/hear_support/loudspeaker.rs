@@ -2,7 +2,8 @@
 
 use rand::RngExt;
 use rand::rngs::SmallRng;
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE};
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
 
 /// Where the loudspeaker's sound comes back from.
 pub struct Room {

@@ -5,9 +5,11 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use etcetera::BaseStrategy;
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::SAMPLE_RATE;
+use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use sparehand::hear::noise::{pink, rms};
-use sparehand::hear::{FRAME_LEN, SAMPLE_RATE, wav};
 
 /// The models folder; fails the test when it is not filled.
 pub fn models() -> PathBuf {

@@ -19,8 +19,10 @@ const OURS: &[(&str, &[&str])] = &[
     ("figures", &["units", "rig"]),
     ("plan", &["units", "rig", "routine", "figures"]),
     ("engine", &["units", "rig", "routine", "figures"]),
-    ("hear", OUTER),
-    ("say", OUTER),
+    ("audio", &["units", "say::mixer"]),
+    ("hear", &["units", "engine::input", "engine::output", "engine::event", "onnx", "audio", "speech"]),
+    ("say", &["units", "engine::input", "engine::output", "engine::event", "onnx", "speech"]),
+    ("speech", &["units", "engine::input", "engine::output", "engine::event", "onnx", "audio", "say", "hear"]),
     ("journal", OUTER),
     ("screen", OUTER),
     ("paper", &["units", "rig", "routine", "engine::event"]),
@@ -49,11 +51,11 @@ const IMPURE: &[&str] = &[
 
 /// Paths of others, and the only places below `src/` that use them; `*::` stands for whatever goes before.
 const ONLY_IN: &[(&str, &[&str])] = &[
-    ("cpal", &["hear/capture.rs", "say/playback.rs"]),
+    ("cpal", &["audio/"]),
     ("sonora", &["hear/"]),
-    ("ort", &["hear/", "say/", "onnx.rs"]),
-    ("libloading", &["hear/vosk/library.rs"]),
-    ("misaki_rs", &["say/"]),
+    ("ort", &["hear/", "speech/", "onnx.rs"]),
+    ("libloading", &["speech/vosk/library.rs"]),
+    ("misaki_rs", &["speech/"]),
     ("pumpkin_core", &["plan/solve.rs"]),
     ("pumpkin_constraints", &["plan/solve.rs"]),
     ("pumpkin_conflict_resolvers", &["plan/solve.rs"]),
@@ -61,14 +63,14 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("ratatui", &["screen/"]),
     ("crossterm", &["screen/"]),
     ("tui_big_text", &["screen/"]),
-    ("tokio", &["app/"]),
-    ("clap", &["main.rs", "app/"]),
-    ("zip", &["app/", "paper/"]),
+    ("tokio", &["conductor/"]),
+    ("clap", &["main.rs", "cli/", "conductor/rehearse.rs"]),
+    ("zip", &["cli/", "setup/", "paper/"]),
     ("solar_positioning", &["figures/"]),
     ("std::net", &[]),
-    ("*::Instant", &["app/clock.rs"]),
-    ("*::SystemTime", &["app/clock.rs"]),
-    ("rustix::time", &["app/clock.rs"]),
+    ("*::Instant", &["setup/clock.rs"]),
+    ("*::SystemTime", &["setup/clock.rs"]),
+    ("rustix::time", &["setup/clock.rs"]),
 ];
 
 #[test]
@@ -85,7 +87,8 @@ fn no_folder_uses_what_it_may_not() {
 
 #[test]
 fn every_folder_of_the_sources_has_its_rule() {
-    let known: BTreeSet<&str> = OURS.iter().map(|(name, _)| *name).chain(["app", "lib", "main"]).collect();
+    let known: BTreeSet<&str> =
+        OURS.iter().map(|(name, _)| *name).chain(["cli", "conductor", "setup", "lib", "main"]).collect();
     for file in sources() {
         assert!(
             known.contains(top_of(&file).as_str()),
@@ -101,7 +104,7 @@ fn each_kind_of_forbidden_path_is_found() {
         ("engine/core.rs", "use crate::{units, hear::Listener};"),
         ("engine/core.rs", "fn f() { let x = crate::say::speak(); }"),
         ("engine/core.rs", "use super::super::screen::Screen;"),
-        ("engine/core.rs", "fn f() { debug!(\"{}\", crate::app::now()); }"),
+        ("engine/core.rs", "fn f() { debug!(\"{}\", crate::cli::now()); }"),
         ("engine/mod.rs", "use super::journal;"),
         ("engine/core.rs", "use std::{fs, time::Duration};"),
         ("engine/core.rs", "fn f() { std::thread::spawn(g); }"),
@@ -111,13 +114,14 @@ fn each_kind_of_forbidden_path_is_found() {
         ("hear/tree.rs", "use crate::engine::core::Engine;"),
         ("hear/tree.rs", "use crate::engine::{input::Input, state};"),
         ("hear/tree.rs", "use crate::engine::*;"),
-        ("hear/tree.rs", "use crate::say::Voice;"),
+        ("hear/tree.rs", "use crate::say::text;"),
         ("hear/tree.rs", "use cpal::Stream;"),
+        ("speech/tree.rs", "use crate::journal::Journal;"),
         ("say/queue.rs", "pub fn f(s: ::cpal::Stream) {}"),
         ("say/queue.rs", "use std::time as t; fn f() { t::Instant::now(); }"),
-        ("app/session.rs", "use std::net::TcpStream;"),
-        ("app/session.rs", "fn f() { rusqlite::Connection::open_in_memory(); }"),
-        ("app/session.rs", "fn f() { Instant::now(); }"),
+        ("conductor/session.rs", "use std::net::TcpStream;"),
+        ("conductor/session.rs", "fn f() { rusqlite::Connection::open_in_memory(); }"),
+        ("conductor/session.rs", "fn f() { Instant::now(); }"),
         ("main.rs", "use ratatui as r;"),
     ] {
         assert!(!violations(file, text).is_empty(), "src/{file}: {text}");
@@ -135,10 +139,10 @@ fn what_is_allowed_is_not_reported() {
         ("engine/core.rs", "mod tests { use super::super::input::Input; use super::*; }"),
         ("units.rs", "use std::time::Duration; mod tests { use super::*; }"),
         ("hear/mod.rs", "use crate::engine::{event::E, input::{Input, Heard}, output::Output}; use ort::Session;"),
-        ("hear/capture.rs", "use cpal::traits::HostTrait; use std::thread; use crate::hear::wav;"),
-        ("app/clock.rs", "use std::time::{Instant, SystemTime}; fn f() { rustix::time::clock_gettime(C); }"),
-        ("app/session.rs", "use crate::{engine::Engine, hear, say}; fn f() { a.iter().zip(b).clap(); }"),
-        ("main.rs", "use sparehand::app; use clap::Parser;"),
+        ("audio/capture.rs", "use cpal::traits::HostTrait; use std::thread; use crate::audio::wav;"),
+        ("setup/clock.rs", "use std::time::{Instant, SystemTime}; fn f() { rustix::time::clock_gettime(C); }"),
+        ("conductor/session.rs", "use crate::{engine::Engine, hear, say}; fn f() { a.iter().zip(b).clap(); }"),
+        ("main.rs", "use sparehand::cli; use clap::Parser;"),
     ] {
         assert_eq!(violations(file, text), Vec::<String>::new(), "src/{file}: {text}");
     }

@@ -7,12 +7,12 @@ use std::time::Duration;
 
 use crate::server::{Ear, SoundServer, pause};
 use crate::support::{Program, Voice, best_match, clip, transcript};
-use sparehand::app::prompts;
 use sparehand::engine::Move;
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::journal::{JournalReader, RunId};
 use sparehand::rig::Rig;
 use sparehand::routine::Answer;
+use sparehand::setup::prompts;
 
 #[test]
 fn two_people_are_led_through_a_whole_morning_and_each_is_asked_what_is_theirs() {

@@ -70,7 +70,7 @@ def test_the_figures_are_named_as_the_program_names_them():
 
 
 def test_the_limits_are_read_from_the_program_and_what_matters_more_wants_more():
-    read = limits.read(ROOT / "src/hear/reject.rs")
+    read = limits.read(ROOT / "src/speech/decide.rs")
     for one_word in (True, False):
         for table in (read.sure, read.thin):
             assert all(a <= b for a, b in zip(table["ordinary", one_word], table["critical", one_word]))
@@ -86,7 +86,7 @@ def test_the_limits_are_read_from_the_program_and_what_matters_more_wants_more()
 
 
 def test_words_that_hardly_stand_out_are_not_taken_and_several_are_asked_about():
-    read = limits.read(ROOT / "src/hear/reject.rs")
+    read = limits.read(ROOT / "src/speech/decide.rs")
     least = read.score["ordinary", False]
     assert read.verdict("ordinary", False, 6.0, 8.0, least) == "sure"
     assert read.verdict("ordinary", False, 6.0, 8.0, least - 0.1) == "doubtful"

@@ -10,7 +10,7 @@ sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))
 from bench import hours, limits, parts, phrases, tally
 
 ROOT = pathlib.Path(__file__).parents[2]
-LIMITS = limits.read(ROOT / "src/hear/reject.rs")
+LIMITS = limits.read(ROOT / "src/speech/decide.rs")
 ALLOWED = phrases.read()
 
 

@@ -4,7 +4,6 @@ use std::io::{Cursor, Read, Write};
 
 use proptest::prelude::*;
 use rstest::rstest;
-use sparehand::app::prompts::ROUTINES;
 use sparehand::paper::columns::guess;
 use sparehand::paper::draft::Draft;
 use sparehand::paper::list::{self, Naming};
@@ -14,6 +13,7 @@ use sparehand::paper::words::Words;
 use sparehand::paper::write::{Kind, write};
 use sparehand::rig::Rig;
 use sparehand::routine::load;
+use sparehand::setup::prompts::ROUTINES;
 use zip::write::SimpleFileOptions;
 use zip::{ZipArchive, ZipWriter};
 

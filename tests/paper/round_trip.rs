@@ -3,13 +3,13 @@
 use crate::paper_support::{attempt, brought_in, config, routine_of};
 use proptest::prelude::*;
 use rstest::rstest;
-use sparehand::app::prompts::ROUTINES;
 use sparehand::paper::draft::{Draft, DraftSection, DraftStep};
 use sparehand::paper::own_table::{is_own, to_draft, to_grid};
 use sparehand::paper::read::{Reading, read};
 use sparehand::paper::write::{Kind, write};
 use sparehand::rig::Rig;
 use sparehand::routine::load;
+use sparehand::setup::prompts::ROUTINES;
 use toml::{Table, Value};
 
 const KINDS: [(Kind, &str); 3] = [(Kind::Csv, "r.csv"), (Kind::Xlsx, "r.xlsx"), (Kind::Ods, "r.ods")];

@@ -4,8 +4,8 @@
 use std::path::Path;
 
 use clap::Parser;
-use sparehand::app::cli::{Cli, Command};
-use sparehand::app::paper_command::{BringInArgs, bring_in_with};
+use sparehand::cli::args::{Cli, Command};
+use sparehand::cli::paper_command::{BringInArgs, bring_in_with};
 use sparehand::rig::Rig;
 use sparehand::routine::{Routine, load};
 

@@ -4,9 +4,9 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use crate::journal_support::{Dice, new_run, voice};
-use sparehand::app::past_runs::PastRuns;
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::journal::{Journal, JournalReader, Purpose, Record, Stamp};
+use sparehand::setup::past_runs::PastRuns;
 use sparehand::units::SessionTime;
 
 /// One step after the other: id, and seconds from the question to the answer.

@@ -2,9 +2,9 @@
 
 use crate::routine_support::{RIGS, built_in, commands, rig};
 use proptest::prelude::*;
-use sparehand::app::prompts::ROUTINES;
 use sparehand::rig::{Rig, RigFile, write};
 use sparehand::routine::{Library, Severity, Source, Surroundings, lint, load_with};
+use sparehand::setup::prompts::ROUTINES;
 
 const HEAD: &str = "id = 'bad'\ntitle = 'the bad one'\ncomplete = 'Bad complete.'\n";
 const SECTION: &str = "[[section]]\nid = 's'\ntitle = 'a section'\n";

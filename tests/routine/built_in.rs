@@ -1,7 +1,7 @@
 //! The routines that ship, for every rig that ships.
 
 use crate::routine_support::{RIGS, rig, try_load};
-use sparehand::app::prompts::ROUTINES;
+use sparehand::setup::prompts::ROUTINES;
 
 #[test]
 fn every_routine_loads_for_every_rig() {

@@ -2,9 +2,9 @@
 
 use crate::routine_support::{RIGS, built_in, commands, rig};
 use rstest::rstest;
-use sparehand::app::prompts::ROUTINES;
 use sparehand::rig::Rig;
 use sparehand::routine::{Finding, Library, Severity, Source, Surroundings, changes_schema, lint, routine_schema};
+use sparehand::setup::prompts::ROUTINES;
 
 const HEAD: &str = "id = 't'\ntitle = 't'\ncomplete = 'T complete.'\n[[section]]\nid = 's'\ntitle = 's'\n";
 const GATE: &str = "[[section.step]]\nid = 'gate'\nname = 'g'\ncall = 'Last look.'\nanswer = { kind = 'gate' }\n";

@@ -3,9 +3,9 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use sparehand::app::lint_command::{LintRequest, lint};
-use sparehand::app::places::Places;
-use sparehand::app::prompts::ROUTINES;
+use sparehand::cli::lint_command::{LintRequest, lint};
+use sparehand::setup::places::Places;
+use sparehand::setup::prompts::ROUTINES;
 
 fn places(config: &Path) -> Places {
     let other = config.join("other");

@@ -5,8 +5,8 @@ use std::collections::BTreeSet;
 
 use crate::routine_support::{RIGS, load, rig};
 use rstest::rstest;
-use sparehand::app::prompts::ROUTINES;
 use sparehand::routine::{Answer, Routine, RoutineKind, Step, unwashed_hands};
+use sparehand::setup::prompts::ROUTINES;
 
 /// Everything that is forced to come before a step, in its routine and by reference in others.
 fn before(routine: &Routine, step: usize) -> BTreeSet<String> {

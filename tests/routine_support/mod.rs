@@ -1,9 +1,9 @@
 //! The routines and rigs that ship, for the tests of both.
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
-use sparehand::app::prompts::ROUTINES;
 use sparehand::rig::Rig;
 use sparehand::routine::{Library, Routine, RoutineError, Source, load_with};
+use sparehand::setup::prompts::ROUTINES;
 
 pub const RIGS: &[(&str, &str)] = &[
     ("motorhome-towed-car", include_str!("../../examples/rigs/motorhome-towed-car.toml")),

@@ -1,6 +1,6 @@
 //! The `say` command into a file.
 
-use sparehand::app::say_command::{SayRequest, say};
+use sparehand::cli::say_command::{SayRequest, say};
 use sparehand::engine::output::VoiceSettings;
 use sparehand::onnx;
 use sparehand::say::NumberReading;
@@ -51,7 +51,7 @@ fn a_missing_model_is_named_with_what_to_do() {
     let environment = onnx::environment(&crate::say_common::models()).unwrap();
     let empty = tempfile::tempdir().unwrap();
     let reader = crate::say_common::reader(NumberReading::Everyday);
-    let Err(error) = sparehand::say::voice::Voice::load(&environment, empty.path(), reader) else {
+    let Err(error) = sparehand::speech::voice::model::Voice::load(&environment, empty.path(), reader) else {
         panic!("it loaded")
     };
     assert!(error.to_string().contains("hibari.onnx") && error.to_string().contains("sparehand fetch"), "{error}");

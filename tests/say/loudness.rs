@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use ebur128::{EbuR128, Mode};
 use sparehand::say::loudness::{Loudness, SPEECH, level, loudest, measure, true_peak};
-use sparehand::say::prepare::{PLAYED_RATE, Workbench};
+use sparehand::speech::voice::prepare::{PLAYED_RATE, Workbench};
 
 fn tone(hertz: f64, amplitude: f64, seconds: f64, rate: u32) -> Vec<f32> {
     let count = (seconds * f64::from(rate)) as usize;
@@ -82,7 +82,7 @@ fn a_sound_too_short_for_the_gate_is_measured_as_if_it_went_on() {
 fn every_prompt_is_equally_loud_and_its_true_peak_stays_below_minus_1() {
     let folder = tempfile::tempdir().unwrap();
     let voice = crate::say_common::load_voice();
-    let cache = sparehand::say::cache::Cache::open(folder.path(), voice.fingerprint()).unwrap();
+    let cache = sparehand::speech::voice::cache::Cache::open(folder.path(), voice.fingerprint()).unwrap();
     let mut bench = Workbench::new(voice, Some(cache)).unwrap();
     for sentence in [
         "No.",

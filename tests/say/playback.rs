@@ -4,8 +4,8 @@
 
 use std::time::{Duration, Instant};
 
-use sparehand::say::playback::{Playback, REFERENCE_FRAME, output_devices};
-use sparehand::say::speaker::FRAME;
+use sparehand::audio::playback::{Playback, REFERENCE_FRAME, output_devices};
+use sparehand::say::mixer::FRAME;
 
 fn tone_frame(number: usize) -> [f32; FRAME] {
     std::array::from_fn(|n| 0.3 * ((number * FRAME + n) as f32 * 440.0 * std::f32::consts::TAU / 48_000.0).sin())

@@ -4,10 +4,10 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use sparehand::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
-use sparehand::say::cache::Cache;
-use sparehand::say::prepare::Workbench;
+use sparehand::say::mixer::{CutStyle, FRAME, Speaker, SpeakerEvent};
 use sparehand::say::signals::Earcon;
-use sparehand::say::speaker::{CutStyle, FRAME, Speaker, SpeakerEvent};
+use sparehand::speech::voice::cache::Cache;
+use sparehand::speech::voice::prepare::Workbench;
 
 struct Room {
     speaker: Speaker,
@@ -250,8 +250,8 @@ fn what_was_synthesised_ahead_of_time_is_in_the_cache_and_sounds_the_same() {
 fn all_of_it_can_be_moved_to_another_thread() {
     fn movable<T: Send>() {}
     movable::<Speaker>();
-    movable::<sparehand::say::playback::Playback>();
-    movable::<sparehand::say::playback::Reference>();
+    movable::<sparehand::audio::playback::Playback>();
+    movable::<sparehand::audio::playback::Reference>();
 }
 
 // WCAG 2.2 1.4.2 and EN 301 549 5.1.3: speech can be stopped, and its volume changed while it is heard.

@@ -1,7 +1,7 @@
 //! The voice: same input, same sound; any text, no panic; and close to the reference implementation.
 
 use proptest::prelude::*;
-use sparehand::say::voice::{SAMPLE_RATE, shift};
+use sparehand::speech::voice::model::{SAMPLE_RATE, shift};
 
 #[test]
 fn the_same_sentence_always_sounds_the_same() {

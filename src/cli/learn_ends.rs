@@ -1,0 +1,196 @@
+//! What a lesson in somebody's voice sounds from and into: a microphone and a loudspeaker, or sound files.
+
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
+use crate::audio::capture::Capture;
+use crate::audio::playback::{Decimator, Playback};
+use crate::audio::wav;
+use crate::cli::AppError;
+use crate::conductor::kept_sound::KeptSound;
+use crate::hear::noise::White;
+use crate::say::mixer::FRAME;
+use crate::setup::clock::pause;
+use crate::setup::sound::SoundError;
+
+/// Both ends of a lesson. Time goes on with the frames, 10 ms each.
+pub trait Ends {
+    /// Plays 10 ms at 48 kHz; what the microphone gets meanwhile is left out.
+    ///
+    /// # Errors
+    /// The sound cannot be kept. A loudspeaker that is lost is no error: the lines stand on the screen.
+    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), AppError>;
+
+    /// Waits until nothing is in the air any more of what was played; gives the frames that this took.
+    ///
+    /// # Errors
+    /// As [`Ends::play`].
+    fn settle(&mut self) -> Result<usize, AppError>;
+
+    /// `line` has been asked for, for the `attempt`th time from 1 on.
+    ///
+    /// # Errors
+    /// A recording is there and cannot be read.
+    fn asked(&mut self, line: &str, attempt: usize) -> Result<(), AppError>;
+
+    /// The next 10 ms of the microphone.
+    ///
+    /// # Errors
+    /// The microphone is lost.
+    fn hear(&mut self) -> Result<[f32; FRAME_LEN], AppError>;
+
+    /// Whether what is said can be heard by the person.
+    fn can_be_heard(&self) -> bool;
+}
+
+/// A microphone, and a loudspeaker where there is one.
+pub struct Devices {
+    pub capture: Capture,
+    pub playback: Option<Playback>,
+}
+
+impl Devices {
+    fn drain(&mut self) {
+        let mut frame = [0.0; FRAME_LEN];
+        while self.capture.read_frame(&mut frame) {}
+    }
+}
+
+impl Ends for Devices {
+    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), AppError> {
+        while let Some(playback) = &mut self.playback {
+            if playback.failed().is_some() {
+                self.playback = None;
+            } else if playback.write(frame) {
+                break;
+            } else {
+                pause(NAP);
+            }
+        }
+        self.drain();
+        Ok(())
+    }
+
+    fn settle(&mut self) -> Result<usize, AppError> {
+        while self.playback.as_ref().is_some_and(|playback| playback.queued() > 0 && playback.failed().is_none()) {
+            pause(NAP);
+        }
+        // What left the queue is still in the device's own buffers, and in the room.
+        pause(AFTERWARDS);
+        self.drain();
+        Ok(AFTERWARDS.as_millis() as usize / 10)
+    }
+
+    fn asked(&mut self, _line: &str, _attempt: usize) -> Result<(), AppError> {
+        Ok(())
+    }
+
+    fn hear(&mut self) -> Result<[f32; FRAME_LEN], AppError> {
+        let mut frame = [0.0; FRAME_LEN];
+        for _ in 0..PATIENCE {
+            if self.capture.read_frame(&mut frame) {
+                return Ok(frame);
+            }
+            if self.capture.failed() {
+                break;
+            }
+            pause(NAP);
+        }
+        Err(AppError::MicrophoneSilent { name: self.capture.name().to_owned() })
+    }
+
+    fn can_be_heard(&self) -> bool {
+        self.playback.is_some()
+    }
+}
+
+/// Sound files for the microphone: `grey-closed.wav` is what is said to "grey closed", `grey-closed-2.wav` when it is asked for the
+/// second time; where there is none nobody speaks. Both sides go into a file, where one is named.
+pub struct Recordings {
+    folder: PathBuf,
+    sounding: VecDeque<f32>,
+    hiss: White,
+    decimator: Decimator,
+    kept: Option<KeptSound>,
+}
+
+impl Recordings {
+    /// Recordings from `folder`.
+    ///
+    /// # Errors
+    /// The folder is none, or the file cannot be made.
+    pub fn open(folder: &Path, kept: Option<&Path>) -> Result<Self, AppError> {
+        if !folder.is_dir() {
+            return Err(AppError::NoRecordings { path: folder.to_owned() });
+        }
+        Ok(Self {
+            folder: folder.to_owned(),
+            sounding: VecDeque::new(),
+            hiss: White::new(1),
+            decimator: Decimator::new().map_err(SoundError::from)?,
+            kept: kept.map(KeptSound::create).transpose()?,
+        })
+    }
+
+    fn frame(&mut self) -> [f32; FRAME_LEN] {
+        std::array::from_fn(|_| self.sounding.pop_front().unwrap_or(0.0) + self.hiss.next_sample() * HISS_RMS)
+    }
+
+    fn keep(&mut self, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]) -> Result<(), AppError> {
+        if let Some(kept) = &mut self.kept {
+            kept.write(mic, played)?;
+        }
+        Ok(())
+    }
+}
+
+impl Ends for Recordings {
+    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), AppError> {
+        let played = self.decimator.decimate(frame).map_err(SoundError::from)?;
+        let mic = self.frame();
+        self.keep(&mic, &played)
+    }
+
+    fn settle(&mut self) -> Result<usize, AppError> {
+        let frames = AFTERWARDS.as_millis() as usize / 10;
+        for _ in 0..frames {
+            let mic = self.frame();
+            self.keep(&mic, &[0.0; FRAME_LEN])?;
+        }
+        Ok(frames)
+    }
+
+    fn asked(&mut self, line: &str, attempt: usize) -> Result<(), AppError> {
+        let name = line.replace(' ', "-");
+        let name = if attempt > 1 { format!("{name}-{attempt}.wav") } else { format!("{name}.wav") };
+        let path = self.folder.join(name);
+        self.sounding.clear();
+        if path.exists() {
+            let samples = wav::read(&path).map_err(crate::conductor::room::RoomError::from)?;
+            self.sounding.extend(std::iter::repeat_n(0.0, REACTION_LEN).chain(samples));
+        }
+        Ok(())
+    }
+
+    fn hear(&mut self) -> Result<[f32; FRAME_LEN], AppError> {
+        let mic = self.frame();
+        self.keep(&mic, &[0.0; FRAME_LEN])?;
+        Ok(mic)
+    }
+
+    fn can_be_heard(&self) -> bool {
+        true
+    }
+}
+
+const NAP: Duration = Duration::from_millis(4);
+/// Naps without any sound after which a microphone is dead: two seconds.
+const PATIENCE: usize = 500;
+const AFTERWARDS: Duration = Duration::from_millis(350);
+/// People answer a machine after about 400 ms.
+const REACTION_LEN: usize = SAMPLE_RATE * 2 / 5;
+/// About -66 dBFS, as in a rehearsal.
+const HISS_RMS: f32 = 0.0005;

@@ -1,0 +1,128 @@
+//! `sparehand lint`: looks routines over for their authors and shows what was found in the text.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use miette::{LabeledSpan, MietteDiagnostic, NamedSource, Report, Severity as Shown};
+
+use crate::cli::AppError;
+use crate::cli::by_ear::ByEar;
+use crate::engine::phrasebook::Command;
+use crate::rig::Rig;
+use crate::routine::{self, Finding, Library, Routine, Severity, Source, Surroundings};
+use crate::setup::places::Places;
+use crate::setup::prompts::{self, PromptError};
+
+/// What is to be looked over.
+#[derive(Clone, Debug)]
+pub struct LintRequest {
+    /// Files, or names of routines; without any, every routine that ships and the user's own.
+    pub files: Vec<PathBuf>,
+    /// Rig file; without it, rig.toml in the configuration folder, or common practice.
+    pub rig: Option<PathBuf>,
+    /// Also speak every answer, beside running water too, and hear whether it is taken for something else.
+    pub by_ear: bool,
+}
+
+/// Prints what was found. Gives how many findings are errors, and how many advice.
+///
+/// # Errors
+/// A file, the rig or the phrases cannot be read, or the output cannot be written.
+pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Result<(usize, usize), AppError> {
+    let config = &places.config;
+    let rig = prompts::rig(request.rig.as_deref(), config)?;
+    let always = always_allowed(config)?;
+    let sources = sources(&request.files, config)?;
+    let given = |id: &str| sources.iter().find(|source| stem(&source.name) == id).cloned();
+    let routine = |id: &str| given(id).or_else(|| prompts::routine_source(id, config).ok().flatten());
+    let changes =
+        |id: &str| given(&format!("{id}.changes")).or_else(|| prompts::changes_source(id, config).ok().flatten());
+    let library = Library { routine: &routine, changes: &changes };
+    let mut ear = request.by_ear.then(|| ByEar::open(places)).transpose()?;
+    let (mut errors, mut advice) = (0, 0);
+    for source in &sources {
+        let mut findings = routine::lint(source, &Surroundings { rig: &rig, library, always: &always });
+        if let Some(ear) = &mut ear
+            && let Some(loaded) = whole(source, &rig, &library)
+        {
+            findings.extend(ear.sound_alike(source, &loaded)?);
+        }
+        for finding in findings {
+            match finding.severity {
+                Severity::Error => errors += 1,
+                Severity::Advice => advice += 1,
+            }
+            writeln!(out, "{:?}", report(source, finding)).map_err(AppError::Talk)?;
+        }
+    }
+    let files = sources.len();
+    writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(AppError::Talk)?;
+    Ok((errors, advice))
+}
+
+/// The routine of a file; that which a file of changes makes of its routine. `None` where it would be refused.
+fn whole(source: &Source, rig: &Rig, library: &Library) -> Option<Routine> {
+    let id = stem(&source.name);
+    match id.strip_suffix(".changes") {
+        Some(changed) => routine::load_with(&(library.routine)(changed)?, rig, library).ok(),
+        None => routine::load_with(source, rig, library).ok(),
+    }
+}
+
+/// Every phrase that may be said at any time.
+fn always_allowed(config: &Path) -> Result<Vec<String>, PromptError> {
+    let book = prompts::phrasebook(config)?;
+    Ok(Command::ALL.iter().flat_map(|&command| book.command(command)).cloned().collect())
+}
+
+fn report(source: &Source, finding: Finding) -> Report {
+    let Finding { severity, step, span, found, expected } = finding;
+    let place = if step.is_empty() { source.name.clone() } else { format!("{}: step '{step}'", source.name) };
+    let severity = match severity {
+        Severity::Error => Shown::Error,
+        Severity::Advice => Shown::Advice,
+    };
+    let mut diagnostic = MietteDiagnostic::new(format!("{place}: found {found}"))
+        .with_help(format!("expected {expected}"))
+        .with_severity(severity);
+    if let Some(span) = span {
+        diagnostic = diagnostic.with_label(LabeledSpan::at(span, "here"));
+    }
+    Report::new(diagnostic).with_source_code(NamedSource::new(&source.name, source.text.clone()))
+}
+
+fn sources(files: &[PathBuf], config: &Path) -> Result<Vec<Source>, PromptError> {
+    if !files.is_empty() {
+        return files.iter().map(|file| one(file, config)).collect();
+    }
+    let mut all = Vec::new();
+    for (id, _) in prompts::ROUTINES {
+        all.extend(prompts::routine_source(id, config)?);
+    }
+    let folder = config.join("routines");
+    let entries = folder.read_dir().into_iter().flatten().filter_map(Result::ok).map(|entry| entry.path());
+    let mut own: Vec<PathBuf> = entries.filter(|path| path.extension().is_some_and(|end| end == "toml")).collect();
+    own.sort();
+    for path in own {
+        let name = path.display().to_string();
+        if !all.iter().any(|source: &Source| source.name == name) {
+            all.push(one(&path, config)?);
+        }
+    }
+    Ok(all)
+}
+
+/// A file, or a routine by its name.
+fn one(path: &Path, config: &Path) -> Result<Source, PromptError> {
+    let named = path.to_str().filter(|_| !path.exists()).map(|id| prompts::routine_source(id, config));
+    match named.transpose()?.flatten() {
+        Some(source) => Ok(source),
+        None => Ok(Source { name: path.display().to_string(), text: prompts::read(path)? }),
+    }
+}
+
+/// The name of the routine that a file of this name has.
+fn stem(name: &str) -> &str {
+    let file = name.rsplit(['/', '\\']).next().unwrap_or(name);
+    file.strip_suffix(".toml").unwrap_or(file)
+}

@@ -1,0 +1,410 @@
+//! `sparehand mic`: measures the microphone where it stands, says in words what to change, and remembers it.
+
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::time::Duration;
+
+use clap::Args;
+use serde::Deserialize;
+
+use crate::audio::FRAME_LEN;
+use crate::audio::SAMPLE_RATE;
+use crate::audio::capture::{Capture, input_devices};
+use crate::audio::playback::{Decimator, Playback, output_devices};
+use crate::cli::AppError;
+use crate::cli::run_command::with_causes;
+use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
+use crate::engine::phrasebook::Command;
+use crate::hear::activity::{Activity, WINDOW_LEN};
+use crate::hear::clip::ClipHearing;
+use crate::hear::measure::{Advice, Measured, Stretch, echo_path};
+use crate::hear::noise::{White, rms};
+use crate::journal::Journal;
+use crate::say::mixer::Speaker;
+use crate::setup::clock::{pause, wall};
+use crate::setup::places::Places;
+use crate::setup::sound::SoundError;
+use crate::speech::score::ScoreSettings;
+
+#[derive(Clone, Debug, Args)]
+pub struct MicArgs {
+    /// Microphone by name or id; without it, the one that is remembered, or the system's own.
+    #[arg(long, value_name = "NAME")]
+    pub microphone: Option<String>,
+    /// Loudspeaker by name or id.
+    #[arg(long, value_name = "NAME")]
+    pub loudspeaker: Option<String>,
+    /// Only list what there is.
+    #[arg(long)]
+    pub list: bool,
+    /// Measure, and remember nothing.
+    #[arg(long)]
+    pub forget: bool,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Words {
+    lines: Vec<String>,
+    say: BTreeMap<String, String>,
+    advice: BTreeMap<String, String>,
+    print: BTreeMap<String, String>,
+}
+
+/// Measures, prints and says what was found.
+///
+/// # Errors
+/// There is no microphone, a model is missing, or the journal or the output cannot be written.
+pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), AppError> {
+    let words: Words =
+        toml::from_str(WORDS).map_err(|why| AppError::Words { file: "mic.toml", why: why.to_string() })?;
+    let remembered = remembered(places)?;
+    let wanted = args.microphone.clone().or(remembered);
+    if args.list {
+        return list(&words, wanted.as_deref(), out);
+    }
+    let capture = Capture::open(wanted.as_deref()).map_err(AppError::Microphone)?;
+    let name = capture.name().to_owned();
+    list(&words, Some(&name), out)?;
+    let mouth = match Playback::open(args.loudspeaker.as_deref()) {
+        Ok((playback, _)) => Some((playback, places.sounds().speaker()?)),
+        Err(why) => {
+            print(out, &words.print["no-loudspeaker"], &[])?;
+            tracing::info!(why = with_causes(&why), "loudspeaker");
+            None
+        }
+    };
+    let mut bench = Bench { capture, mouth };
+    let measured = bench.measure(&words, places, out)?;
+    report(&words, &measured, out)?;
+    let mut said: Vec<String> = measured.advice().into_iter().map(|advice| words.advice[key(advice)].clone()).collect();
+    if said.is_empty() {
+        said.push(words.say["none"].clone());
+    }
+    // What gives nothing is not worth remembering.
+    if !args.forget && !measured.advice().contains(&Advice::Dead) {
+        remember(places, &name)?;
+        said.push(filled(&words.say["kept"], &[("microphone", &name)]));
+    }
+    for sentence in said {
+        bench.say(&sentence, out)?;
+    }
+    Ok(())
+}
+
+/// The microphone that was measured last, by name.
+///
+/// # Errors
+/// The journal is there and cannot be read.
+pub fn remembered(places: &Places) -> Result<Option<String>, AppError> {
+    let path = places.journal();
+    if !path.exists() {
+        return Ok(None);
+    }
+    Ok(crate::journal::JournalReader::open(&path)?.preference(MICROPHONE)?)
+}
+
+fn remember(places: &Places, name: &str) -> Result<(), AppError> {
+    Places::make(&places.data)?;
+    Ok(Journal::open(&places.journal())?.set_preference(MICROPHONE, name, &wall())?)
+}
+
+fn list(words: &Words, chosen: Option<&str>, out: &mut dyn Write) -> Result<(), AppError> {
+    let mut names = |title: &str, devices: Vec<(String, bool)>| -> Result<(), AppError> {
+        print(out, title, &[])?;
+        devices.into_iter().try_for_each(|(name, used)| {
+            print(out, &words.print[if used { "in-use" } else { "other" }], &[("name", &name)])
+        })
+    };
+    let microphones = input_devices().map_err(AppError::Microphone)?;
+    let used = |name: &str, id: &str| chosen.is_some_and(|chosen| chosen == name || chosen == id);
+    names(
+        &words.print["microphones"],
+        microphones.into_iter().map(|device| (device.name.clone(), used(&device.name, &device.id))).collect(),
+    )?;
+    let loudspeakers = output_devices().unwrap_or_else(|why| {
+        tracing::info!(why = with_causes(&why), "loudspeakers");
+        Vec::new()
+    });
+    names(
+        &words.print["loudspeakers"],
+        loudspeakers.into_iter().map(|device| (device.name, device.is_default)).collect(),
+    )
+}
+
+/// A microphone and a mouth to measure with.
+struct Bench {
+    capture: Capture,
+    mouth: Option<(Playback, Speaker)>,
+}
+
+impl Bench {
+    fn measure(&mut self, words: &Words, places: &Places, out: &mut dyn Write) -> Result<Measured, AppError> {
+        self.say(&words.say["quiet"], out)?;
+        self.drain();
+        let quiet = self.record(QUIET_S, |_| false)?;
+        let echo = match &self.mouth {
+            Some(_) => {
+                self.say(&words.say["hiss"], out)?;
+                let (played, heard) = self.hiss()?;
+                echo_path(&played, &heard, rms(&quiet))
+            }
+            None => None,
+        };
+        let sounds = places.sounds();
+        let environment = sounds.environment()?;
+        let mut activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"))
+            .map_err(crate::hear::listener::ListenError::from)?;
+        let background = quiet[..quiet.len().min(SAMPLE_RATE)].to_vec();
+        let mut ear = ClipHearing::open(
+            &environment,
+            &sounds.models,
+            ScoreSettings::default(),
+            phrases(&words.lines, places)?,
+            Some(background),
+        )?;
+        let (mut speech, mut right) = (Vec::new(), 0);
+        for line in &words.lines {
+            self.say(&filled(&words.say["read"], &[("line", line)]), out)?;
+            self.drain();
+            let heard = self.one_line(&mut activity, &mut speech)?;
+            let verdict = ear.hear(&heard)?.verdict;
+            let best = verdict.best.filter(|_| verdict.is_understood()).map(|best| ear.phrases()[best].text.clone());
+            right += usize::from(best.as_ref() == Some(line));
+            let best = best.unwrap_or_else(|| words.print["unclear"].clone());
+            print(out, &words.print["line"], &[("line", line), ("heard", &best)])?;
+        }
+        Ok(Measured {
+            quiet: Stretch::of(&quiet),
+            speech: (!speech.is_empty()).then(|| Stretch::of(&speech)),
+            echo,
+            lost: self.capture.lost(),
+            understood: (right, words.lines.len()),
+        })
+    }
+
+    /// Records until somebody has spoken and is silent again, or nobody has for a while. What is speech is added to `speech`.
+    fn one_line(&mut self, activity: &mut Activity, speech: &mut Vec<f32>) -> Result<Vec<f32>, AppError> {
+        activity.reset();
+        let (mut spoke, mut silent) = (false, 0);
+        let mut window: Vec<f32> = Vec::new();
+        let mut failed = None;
+        let samples = self.record(LINE_S, |frame| {
+            window.extend_from_slice(frame);
+            match activity.push(frame) {
+                Ok(Some(probability)) => {
+                    let speaks = probability >= SPEAKS;
+                    spoke |= speaks;
+                    silent = if speaks { 0 } else { silent + 1 };
+                    if speaks {
+                        speech.extend(window.iter().rev().take(WINDOW_LEN).rev());
+                    }
+                    window.clear();
+                    spoke && silent * WINDOW_LEN >= SAMPLE_RATE
+                }
+                Ok(None) => false,
+                Err(error) => {
+                    failed = Some(error);
+                    true
+                }
+            }
+        })?;
+        failed.map_or(Ok(samples), |error| Err(crate::hear::listener::ListenError::from(error).into()))
+    }
+
+    /// A second of noise of all frequencies, and what came back of it: both at 16 kHz, from the same moment on.
+    fn hiss(&mut self) -> Result<(Vec<f32>, Vec<f32>), AppError> {
+        let Some((playback, _)) = &mut self.mouth else { return Ok((Vec::new(), Vec::new())) };
+        let mut noise = White::new(1);
+        let mut decimator = Decimator::new().map_err(SoundError::from)?;
+        let mut played = Vec::new();
+        let mut waiting: Vec<[f32; 480]> = Vec::new();
+        for _ in 0..HISS_S * 100 {
+            let frame: [f32; 480] = std::array::from_fn(|_| noise.next_sample() * HISS_PEAK);
+            played.extend(decimator.decimate(&frame).map_err(SoundError::from)?);
+            waiting.push(frame);
+        }
+        waiting.reverse();
+        let mut frame = [0.0; FRAME_LEN];
+        while self.capture.read_frame(&mut frame) {}
+        let mut heard = Vec::new();
+        let mut idle = 0;
+        while heard.len() < (HISS_S + 1) * SAMPLE_RATE && idle < PATIENCE {
+            while waiting.last().is_some_and(|frame| playback.write(frame)) {
+                waiting.pop();
+            }
+            idle += 1;
+            while self.capture.read_frame(&mut frame) {
+                heard.extend(frame);
+                idle = 0;
+            }
+            pause(NAP);
+        }
+        Ok((played, heard))
+    }
+
+    /// Records for so long, or until `enough` says so.
+    fn record(
+        &mut self,
+        seconds: usize,
+        mut enough: impl FnMut(&[f32; FRAME_LEN]) -> bool,
+    ) -> Result<Vec<f32>, AppError> {
+        let mut samples = Vec::new();
+        let mut frame = [0.0; FRAME_LEN];
+        let mut idle = 0;
+        while samples.len() < seconds * SAMPLE_RATE {
+            if self.capture.read_frame(&mut frame) {
+                samples.extend(frame);
+                idle = 0;
+                if enough(&frame) {
+                    break;
+                }
+                continue;
+            }
+            idle += 1;
+            if idle > PATIENCE || self.capture.failed() {
+                return Err(AppError::MicrophoneSilent { name: self.capture.name().to_owned() });
+            }
+            pause(NAP);
+        }
+        Ok(samples)
+    }
+
+    /// Throws away what was heard until now.
+    fn drain(&mut self) {
+        let mut frame = [0.0; FRAME_LEN];
+        while self.capture.read_frame(&mut frame) {}
+    }
+
+    /// Prints and says.
+    fn say(&mut self, text: &str, out: &mut dyn Write) -> Result<(), AppError> {
+        print(out, text, &[])?;
+        let Some((playback, speaker)) = &mut self.mouth else {
+            pause(READING);
+            return Ok(());
+        };
+        speaker.say(Utterance { id: SpeechId(0), priority: Priority::Prompt, text: text.to_owned(), alarm: None });
+        let mut heard = [0.0; FRAME_LEN];
+        while speaker.is_speaking() {
+            let mut frame = [0.0; 480];
+            speaker.render(&mut frame);
+            while !playback.write(&frame) && playback.failed().is_none() {
+                pause(NAP);
+            }
+            while self.capture.read_frame(&mut heard) {}
+        }
+        while playback.queued() > 0 && playback.failed().is_none() {
+            pause(NAP);
+        }
+        // What left the queue is still in the device's own buffers, and in the room.
+        pause(AFTERWARDS);
+        Ok(())
+    }
+}
+
+/// The lines among everything that can be said at any time, as they are in a run.
+fn phrases(lines: &[String], places: &Places) -> Result<Vec<AllowedPhrase>, AppError> {
+    let book = crate::setup::prompts::phrasebook(&places.config)?;
+    let commands = Command::ALL.iter().flat_map(|&command| book.command(command)).cloned();
+    let others = commands.filter(|phrase| !lines.contains(phrase));
+    let all = lines.iter().cloned().chain(others);
+    let phrase = |(group, text): (u32, String)| AllowedPhrase {
+        text,
+        class: PhraseClass::Ordinary,
+        group,
+        while_speaking: false,
+    };
+    Ok((0..).zip(all).map(phrase).collect())
+}
+
+fn report(words: &Words, measured: &Measured, out: &mut dyn Write) -> Result<(), AppError> {
+    let number = |value: f32| format!("{value:.0}");
+    let below = |dbfs: f32| number(-dbfs);
+    let text = &words.print;
+    let quiet = measured.quiet;
+    print(out, &text["noise"], &[("rms", &below(quiet.rms_dbfs)), ("peak", &below(quiet.peak_dbfs))])?;
+    match (measured.speech, measured.speech_over_noise_db()) {
+        (Some(speech), Some(over)) => {
+            let clipped = format!("{:.2}", 100.0 * speech.clipped);
+            let blanks = [("rms", below(speech.rms_dbfs)), ("over", number(over)), ("clipped", clipped)];
+            print(out, &text["speech"], &blanks.each_ref().map(|(name, value)| (*name, value.as_str())))?;
+        }
+        _ => print(out, &text["no-speech"], &[])?,
+    }
+    match measured.echo {
+        Some(echo) => {
+            print(out, &text["echo"], &[("delay", &number(echo.delay_ms)), ("loss", &number(echo.loss_db))])?;
+        }
+        None => print(out, &text["no-echo"], &[])?,
+    }
+    print(out, &text["lost-samples"], &[("lost", &measured.lost.to_string())])?;
+    let (right, lines) = measured.understood;
+    print(out, &text["understood"], &[("right", &right.to_string()), ("lines", &lines.to_string())])
+}
+
+fn key(advice: Advice) -> &'static str {
+    match advice {
+        Advice::Dead => "dead",
+        Advice::Lost => "lost",
+        Advice::TurnDown => "turn-down",
+        Advice::TurnUp => "turn-up",
+        Advice::NobodySpoke => "nobody-spoke",
+        Advice::ComeNearer => "come-nearer",
+        Advice::SlowLoudspeaker => "slow-loudspeaker",
+        Advice::MoveLoudspeaker => "move-loudspeaker",
+        Advice::NotUnderstood => "not-understood",
+    }
+}
+
+/// `text` with the names in braces filled in.
+pub(super) fn filled(text: &str, blanks: &[(&str, &str)]) -> String {
+    blanks.iter().fold(text.to_owned(), |text, (name, value)| text.replace(&format!("{{{name}}}"), value))
+}
+
+fn print(out: &mut dyn Write, text: &str, blanks: &[(&str, &str)]) -> Result<(), AppError> {
+    writeln!(out, "{}", filled(text, blanks)).map_err(AppError::Talk)
+}
+
+const WORDS: &str = include_str!("../../prompts/phrases/mic.toml");
+const MICROPHONE: &str = "microphone";
+const QUIET_S: usize = 4;
+const LINE_S: usize = 8;
+const HISS_S: usize = 1;
+/// About -25 dB RMS: heard everywhere in a rig, and no fright.
+const HISS_PEAK: f32 = 0.1;
+/// A window with at least this probability holds speech.
+const SPEAKS: f32 = 0.5;
+const NAP: Duration = Duration::from_millis(4);
+/// Naps without any sound after which a microphone is dead: two seconds.
+const PATIENCE: usize = 500;
+/// Where nothing can be said, the time that people take to read a line.
+const READING: Duration = Duration::from_secs(2);
+const AFTERWARDS: Duration = Duration::from_millis(400);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_advice_and_every_line_has_its_words() {
+        let words: Words = toml::from_str(WORDS).unwrap();
+        let all = [
+            Advice::Dead,
+            Advice::Lost,
+            Advice::TurnDown,
+            Advice::TurnUp,
+            Advice::NobodySpoke,
+            Advice::ComeNearer,
+            Advice::SlowLoudspeaker,
+            Advice::MoveLoudspeaker,
+            Advice::NotUnderstood,
+        ];
+        assert_eq!(words.advice.len(), all.len());
+        assert!(all.into_iter().all(|advice| words.advice.contains_key(key(advice))));
+        let used = include_str!("mic_command.rs");
+        for name in words.print.keys().chain(words.say.keys()) {
+            assert!(used.matches(&format!("\"{name}\"")).count() > 0, "{name} is printed nowhere");
+        }
+        assert!(words.lines.iter().all(|line| line.contains(' ')), "one word is too little to go by");
+    }
+}

@@ -1,0 +1,23 @@
+//! Routines for paper: by name, or from a file.
+
+use std::path::Path;
+
+use crate::routine::Source;
+use crate::setup::prompts::{self, PromptError, ROUTINES};
+
+/// The text of a routine: of the file that is named, else of the user's own of that name, else of the built-in one.
+///
+/// # Errors
+/// There is none, or it cannot be read.
+pub fn source(routine: &str, config: &Path) -> Result<Source, PromptError> {
+    let path = Path::new(routine);
+    if path.extension().is_some_and(|ending| ending == "toml") {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })?;
+        return Ok(Source { name: routine.to_owned(), text });
+    }
+    prompts::routine_source(routine, config)?.ok_or_else(|| {
+        let known = ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
+        PromptError::NoSuchRoutine { wanted: routine.to_owned(), known }
+    })
+}

@@ -1,0 +1,136 @@
+//! `sparehand say "TEXT" [-o FILE.wav]`: says a text once, on the loudspeaker or into a WAV file.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use crate::onnx::Environment;
+use crate::setup::clock::pause;
+
+use crate::audio::playback::{Playback, PlaybackError};
+use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
+use crate::say::NumberReading;
+use crate::say::loudness::LoudnessError;
+use crate::say::mixer::{FRAME, Speaker, SpeakerEvent};
+use crate::say::text::Reader;
+use crate::say::wording::{Wording, WordingError};
+use crate::speech::voice::cache::{Cache, CacheError};
+use crate::speech::voice::model::{Voice, VoiceError};
+use crate::speech::voice::prepare::{PLAYED_RATE, PrepareError, Workbench};
+
+/// What the command was asked for.
+#[derive(Clone, Debug)]
+pub struct SayRequest {
+    pub text: String,
+    /// A WAV file (mono, 16 bits, 48 kHz) instead of the loudspeaker.
+    pub into_file: Option<PathBuf>,
+    /// The id of a loudspeaker; `None` is the default one.
+    pub device: Option<String>,
+    pub settings: VoiceSettings,
+    pub reading: NumberReading,
+    /// A folder with speech tables of the user's own.
+    pub wording: Option<PathBuf>,
+    /// A folder to keep sentences in; `None` keeps nothing.
+    pub cache: Option<PathBuf>,
+}
+
+/// Says it. Gives the time that it takes to hear it.
+///
+/// # Errors
+///
+/// A model is missing, a sentence cannot be said, the file cannot be written, or the loudspeaker does not open or dies.
+pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Duration, SayCommandError> {
+    let wording = Wording::load(request.wording.as_deref())?;
+    let voice = Voice::load(environment, models, Reader::new(wording, request.reading))?;
+    let cache = request.cache.as_deref().map(|folder| Cache::open(folder, voice.fingerprint())).transpose()?;
+    let mut speaker = Speaker::new(Workbench::new(voice, cache)?, request.settings)?;
+    speaker.say(Utterance { id: SpeechId(0), priority: Priority::Prompt, text: request.text.clone(), alarm: None });
+    let frames = match &request.into_file {
+        Some(path) => write_file(&mut speaker, path)?,
+        None => play(&mut speaker, request.device.as_deref())?,
+    };
+    Ok(Duration::from_millis(10) * frames)
+}
+
+/// What can go wrong with the command.
+#[derive(Debug, thiserror::Error)]
+pub enum SayCommandError {
+    #[error(transparent)]
+    Wording(#[from] WordingError),
+    #[error(transparent)]
+    Voice(#[from] VoiceError),
+    #[error(transparent)]
+    Cache(#[from] CacheError),
+    #[error(transparent)]
+    Loudness(#[from] LoudnessError),
+    #[error(transparent)]
+    Sentence(#[from] PrepareError),
+    #[error(transparent)]
+    Playback(#[from] PlaybackError),
+    #[error("wav file {path}: cannot be written; check permissions and space")]
+    File {
+        path: PathBuf,
+        #[source]
+        source: hound::Error,
+    },
+}
+
+/// Renders to the end and hands each frame on; gives the number of frames.
+fn each_frame(
+    speaker: &mut Speaker,
+    mut take: impl FnMut(&[f32; FRAME]) -> Result<(), SayCommandError>,
+) -> Result<u32, SayCommandError> {
+    let mut frames = 0;
+    let mut after = 0;
+    // One frame more than there is speech: the limiter gives its samples a little late.
+    while speaker.is_speaking() || after < 1 {
+        if !speaker.is_speaking() {
+            after += 1;
+        }
+        let mut frame = [0.0; FRAME];
+        for event in speaker.render(&mut frame) {
+            if let SpeakerEvent::Failed { error, .. } = event {
+                return Err(error.into());
+            }
+        }
+        take(&frame)?;
+        frames += 1;
+    }
+    Ok(frames)
+}
+
+fn write_file(speaker: &mut Speaker, path: &Path) -> Result<u32, SayCommandError> {
+    let failed = |source| SayCommandError::File { path: path.to_path_buf(), source };
+    let form = hound::WavSpec {
+        channels: 1,
+        sample_rate: PLAYED_RATE,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut file = hound::WavWriter::create(path, form).map_err(failed)?;
+    let frames = each_frame(speaker, |frame| {
+        frame.iter().try_for_each(|sample| file.write_sample((sample * 32767.0).round() as i16)).map_err(failed)
+    })?;
+    file.finalize().map_err(failed)?;
+    Ok(frames)
+}
+
+fn play(speaker: &mut Speaker, device: Option<&str>) -> Result<u32, SayCommandError> {
+    let (mut playback, _reference) = Playback::open(device)?;
+    let frames = each_frame(speaker, |frame| {
+        while !playback.write(frame) {
+            if let Some(error) = playback.failed() {
+                return Err(error.into());
+            }
+            pause(Duration::from_millis(5));
+        }
+        Ok(())
+    })?;
+    while playback.queued() > 0 && playback.failed().is_none() {
+        pause(Duration::from_millis(5));
+    }
+    // What left the queue is still in the device's own buffers.
+    pause(DEVICE_BUFFERS);
+    playback.failed().map_or(Ok(frames), |error| Err(error.into()))
+}
+
+const DEVICE_BUFFERS: Duration = Duration::from_millis(100);

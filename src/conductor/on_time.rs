@@ -1,0 +1,78 @@
+//! How a run that is being carried out stands against its plan.
+
+use std::path::PathBuf;
+
+use jiff::civil::Time;
+use jiff::tz::TimeZone;
+
+use crate::cli::plan_command::{self, Desk, PlanArgs, PlanError};
+use crate::journal::{JournalReader, Rehearsals};
+use crate::plan::away::AwayPlan;
+use crate::setup::places::Places;
+use crate::setup::under_way::UnderWay;
+
+/// The plan of the run that goes on, and its journal.
+pub struct OnTime {
+    desk: Desk,
+    plan: AwayPlan,
+    routine: String,
+    journal: PathBuf,
+}
+
+/// What there is to tell.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Told {
+    pub said: String,
+    pub late: bool,
+}
+
+impl OnTime {
+    /// Plans the routine or move `routine` for the people `with`, to be away by the next time that it is `by`.
+    ///
+    /// # Errors
+    /// As `sparehand plan`.
+    pub fn planned(
+        by: Time,
+        routine: &str,
+        with: &[String],
+        rig: Option<PathBuf>,
+        journal: PathBuf,
+        places: &Places,
+    ) -> Result<Self, PlanError> {
+        let args = PlanArgs {
+            away_by: by,
+            date: None,
+            routines: vec![routine.to_owned()],
+            people: with.to_vec(),
+            place: None,
+            light_from: None,
+            light_until: None,
+            minutes: None,
+            rig,
+            journal: Some(journal.clone()),
+            under_way: true,
+            out: None,
+            json: false,
+        };
+        let desk = Desk::laid_out(&args, places, plan_command::now()?, TimeZone::system())?;
+        let plan = desk.plan()?;
+        Ok(Self { desk, plan, routine: routine.to_owned(), journal })
+    }
+
+    /// How it stands by what is written down.
+    ///
+    /// # Errors
+    /// The journal cannot be read, or the machine's clock is no time.
+    pub fn tell(&self) -> Result<Told, PlanError> {
+        let reader = JournalReader::open(&self.journal)?;
+        let records = match reader.unfinished(&self.routine, Rehearsals::LeftOut)? {
+            Some(run) => reader.events(run.id)?,
+            // It has only just begun.
+            None => Vec::new(),
+        };
+        let outlook = self.desk.outlook(&self.plan, &UnderWay::of(&self.routine, records))?;
+        let critical = outlook.left.iter().filter(|&&i| self.plan.work.chores[i].critical).count();
+        let said = self.desk.words.on_time(&outlook, &self.plan.wanted, critical).join(" ");
+        Ok(Told { said, late: outlook.talk == crate::plan::outlook::Talk::Short })
+    }
+}

@@ -1,0 +1,59 @@
+//! Where the program keeps its files: the XDG folders, or where the command line says.
+
+use std::path::PathBuf;
+
+use etcetera::{BaseStrategy, choose_base_strategy};
+
+use crate::cli::AppError;
+use crate::setup::models::models_dir;
+use crate::setup::sound::Sounds;
+
+/// The program's folders. They may not exist yet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Places {
+    pub config: PathBuf,
+    pub data: PathBuf,
+    pub cache: PathBuf,
+    pub models: PathBuf,
+}
+
+impl Places {
+    /// The folders of this user.
+    ///
+    /// # Errors
+    /// The user has no home folder.
+    pub fn of_user() -> Result<Self, AppError> {
+        let base = choose_base_strategy().map_err(|_| AppError::NoHome { what: "the journal and the models" })?;
+        Ok(Self {
+            config: base.config_dir().join(NAME),
+            data: base.data_dir().join(NAME),
+            cache: base.cache_dir().join(NAME),
+            models: models_dir()?,
+        })
+    }
+
+    /// The journal that runs are kept in.
+    pub fn journal(&self) -> PathBuf {
+        self.data.join("journal.sqlite")
+    }
+
+    pub fn sounds(&self) -> Sounds {
+        Sounds {
+            models: self.models.clone(),
+            cache: self.cache.join("speech"),
+            wording: self.config.join("speech"),
+            vosk: None,
+            own: std::sync::Arc::default(),
+        }
+    }
+
+    /// Makes a folder that is about to be written to.
+    ///
+    /// # Errors
+    /// It cannot be made.
+    pub fn make(folder: &std::path::Path) -> Result<(), AppError> {
+        std::fs::create_dir_all(folder).map_err(|source| AppError::Folder { path: folder.to_owned(), source })
+    }
+}
+
+const NAME: &str = "sparehand";

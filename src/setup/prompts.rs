@@ -1,0 +1,236 @@
+//! The texts that ship inside the program, each of which a file of the user's own may take the place of.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::engine::move_file::{MoveFile, MoveFileError};
+use crate::engine::output::VoiceSettings;
+use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
+use crate::engine::practice::crew_by_practice;
+use crate::engine::{Crew, Engine, Move};
+use crate::rig::{Person, Rig, RigError};
+use crate::routine::{self, Library, Routine, RoutineError, RoutineKind, Source};
+use crate::setup::practised::Practice;
+use thiserror::Error;
+
+/// A text with the name that errors give it.
+pub struct Prompt {
+    pub name: String,
+    pub text: String,
+}
+
+/// Why the texts cannot be used.
+#[derive(Debug, Error)]
+pub enum PromptError {
+    #[error("no routine named '{wanted}', expected one of: {known}")]
+    NoSuchRoutine { wanted: String, known: String },
+    #[error("{path}: cannot be read; check its name and that you may read it")]
+    Unreadable { path: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Routine(#[from] RoutineError),
+    #[error(transparent)]
+    Phrases(#[from] PhrasebookError),
+    #[error(transparent)]
+    Move(#[from] MoveFileError),
+    #[error(transparent)]
+    Rig(#[from] RigError),
+    #[error(
+        "--with: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
+    )]
+    Stranger { name: String, known: String },
+    #[error(
+        "'{id}' is an emergency card, expected a routine: a card begins at once, in any run, by its words ({words}); begin a run, such as `sparehand run tank-dump`, and say them"
+    )]
+    Card { id: String, words: String },
+    #[error("'{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file")]
+    StrangerToLearn { name: String, known: String },
+}
+
+/// The routines that ship with the program, in the order of a move; the cards come last.
+pub const ROUTINES: &[(&str, &str)] = &[
+    ("evening-before", include_str!("../../prompts/routines/evening-before.toml")),
+    ("morning-inside", include_str!("../../prompts/routines/morning-inside.toml")),
+    ("morning-outside", include_str!("../../prompts/routines/morning-outside.toml")),
+    ("tank-dump", include_str!("../../prompts/routines/tank-dump.toml")),
+    ("hitch-up", include_str!("../../prompts/routines/hitch-up.toml")),
+    ("car-in-tow", include_str!("../../prompts/routines/car-in-tow.toml")),
+    ("last-look", include_str!("../../prompts/routines/last-look.toml")),
+    ("stop", include_str!("../../prompts/routines/stop.toml")),
+    ("arrive", include_str!("../../prompts/routines/arrive.toml")),
+    ("car-out-of-tow", include_str!("../../prompts/routines/car-out-of-tow.toml")),
+    ("lay-up", include_str!("../../prompts/routines/lay-up.toml")),
+    ("wake-up", include_str!("../../prompts/routines/wake-up.toml")),
+    ("overflow", include_str!("../../prompts/routines/overflow.toml")),
+    ("gas-smell", include_str!("../../prompts/routines/gas-smell.toml")),
+    ("stuck-slide", include_str!("../../prompts/routines/stuck-slide.toml")),
+    ("storm", include_str!("../../prompts/routines/storm.toml")),
+];
+
+/// The routine with this id for this rig; `config` is searched first (`routines/<id>.toml`). Changes of the user's own are in
+/// `routines/<id>.changes.toml`.
+///
+/// # Errors
+/// No such routine, an unreadable file, or one that is refused.
+pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
+    let source = routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
+        wanted: id.to_owned(),
+        known: ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
+    })?;
+    load_from(&source, rig, config)
+}
+
+/// What a run carries: a routine, or the routines of a move of this id as one, with the emergency cards beside it. `config` is
+/// searched first (`moves/<id>.toml`).
+///
+/// # Errors
+/// Neither a routine nor a move, an emergency card, an unreadable file, or one that is refused.
+pub fn job(id: &str, rig: &Rig, config: &Path) -> Result<Move, PromptError> {
+    let job = match move_file(id, config)? {
+        Some((name, file)) => {
+            let legs: Result<Vec<Routine>, _> = file.routine.iter().map(|leg| routine(&leg.id, rig, config)).collect();
+            file.join(&name, legs?)?
+        }
+        None => match routine(id, rig, config)? {
+            // Alone it has no step that counts: nothing would be said.
+            card if card.kind == RoutineKind::Emergency => {
+                return Err(PromptError::Card { id: id.to_owned(), words: card.start.join(", ") });
+            }
+            routine => Move::single(routine),
+        },
+    };
+    let cards: Result<Vec<Routine>, _> = CARDS.iter().map(|card| routine(card, rig, config)).collect();
+    Ok(job.with_cards(&cards?))
+}
+
+/// The move of this id, with the name that errors give its file.
+///
+/// # Errors
+/// An unreadable file, or one that is refused.
+pub fn move_file(id: &str, config: &Path) -> Result<Option<(String, MoveFile)>, PromptError> {
+    let built_in = MOVES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
+    let prompt = own_or_built_in(&config.join("moves").join(format!("{id}.toml")), built_in)?;
+    Ok(prompt
+        .map(|prompt| Ok::<_, MoveFileError>((prompt.name.clone(), MoveFile::parse(&prompt.name, &prompt.text)?)))
+        .transpose()?)
+}
+
+/// An engine for what [`job`] finds, for the people `with` whose names the rig knows; for one person without a name where there
+/// are none. How much each of them is told goes by their `past` runs.
+///
+/// # Errors
+/// As [`job`] and [`phrasebook`]; a name that the rig does not know.
+pub fn engine(
+    id: &str,
+    rig: &Rig,
+    with: &[String],
+    voice: VoiceSettings,
+    past: &Practice,
+    config: &Path,
+) -> Result<Engine, PromptError> {
+    let engine = Engine::of_move(job(id, rig, config)?, phrasebook(config)?, voice);
+    if with.is_empty() {
+        return Ok(engine);
+    }
+    let known = |name: &&String| rig.people().iter().any(|person| person.name.eq_ignore_ascii_case(name));
+    if let Some(stranger) = with.iter().find(|name| !known(name)) {
+        let known = rig.people().iter().map(|person| person.name.clone()).collect::<Vec<_>>().join(", ");
+        return Err(PromptError::Stranger { name: stranger.clone(), known });
+    }
+    Ok(engine.with_crew(crew_by_practice(crew(rig, with), &past.runs, past.today)))
+}
+
+/// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.
+fn crew(rig: &Rig, with: &[String]) -> Crew {
+    let is_here = |person: &Person| with.iter().any(|name| name.eq_ignore_ascii_case(&person.name));
+    let (here, away) = rig.people().iter().cloned().partition(is_here);
+    Crew { here, away }
+}
+
+/// The moves that ship with the program.
+pub const MOVES: &[(&str, &str)] = &[("leave", include_str!("../../prompts/moves/leave.toml"))];
+
+/// The emergency cards, by the ids of their routines.
+pub const CARDS: &[&str] = &["overflow", "gas-smell", "stuck-slide", "storm"];
+
+/// Reads a routine with what it includes and what its owner changed, both looked for in `config` first.
+///
+/// # Errors
+/// An unreadable file, or one that is refused.
+pub fn load_from(source: &Source, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
+    let unreadable = std::cell::RefCell::new(None);
+    // A file that is there and cannot be read must not pass for one that is not there.
+    let found = |read: Result<Option<Source>, PromptError>| {
+        read.unwrap_or_else(|error| {
+            unreadable.borrow_mut().get_or_insert(error);
+            None
+        })
+    };
+    let library =
+        Library { routine: &|id| found(routine_source(id, config)), changes: &|id| found(changes_source(id, config)) };
+    let loaded = routine::load_with(source, rig, &library);
+    match unreadable.into_inner() {
+        Some(error) => Err(error),
+        None => Ok(loaded?),
+    }
+}
+
+/// The text of a routine; `config` is searched first.
+///
+/// # Errors
+/// A file that is there and cannot be read.
+pub fn routine_source(id: &str, config: &Path) -> Result<Option<Source>, PromptError> {
+    let built_in = ROUTINES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
+    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.toml")), built_in)?;
+    Ok(prompt.map(|Prompt { name, text }| Source { name, text }))
+}
+
+/// The user's own changes to a routine.
+///
+/// # Errors
+/// A file that is there and cannot be read.
+pub fn changes_source(id: &str, config: &Path) -> Result<Option<Source>, PromptError> {
+    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.changes.toml")), None)?;
+    Ok(prompt.map(|Prompt { name, text }| Source { name, text }))
+}
+
+/// The program's own words; `config` is searched first (`phrases/en.toml`).
+///
+/// # Errors
+/// An unreadable file, or one that is refused.
+pub fn phrasebook(config: &Path) -> Result<Phrasebook, PromptError> {
+    let path = config.join("phrases").join("en.toml");
+    let built_in = include_str!("../../prompts/phrases/en.toml");
+    let prompt = own_or_built_in(&path, Some(built_in))?.unwrap_or(Prompt { name: String::new(), text: String::new() });
+    Ok(Phrasebook::parse(&prompt.name, &prompt.text)?)
+}
+
+/// The rig from the file given, else from `rig.toml` in `config`, else the default one.
+///
+/// # Errors
+/// A file that was named and cannot be read, or one that is refused.
+pub fn rig(given: Option<&Path>, config: &Path) -> Result<Rig, PromptError> {
+    let own = config.join("rig.toml");
+    let path = match given {
+        Some(path) => path,
+        None if own.exists() => &own,
+        None => return Ok(Rig::default()),
+    };
+    let text = read(path)?;
+    Ok(Rig::parse(&path.display().to_string(), &text)?)
+}
+
+fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Prompt>, PromptError> {
+    if path.exists() {
+        return Ok(Some(Prompt { name: path.display().to_string(), text: read(path)? }));
+    }
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    Ok(built_in.map(|text| Prompt { name, text: text.to_owned() }))
+}
+
+/// A text of the user's.
+///
+/// # Errors
+/// It cannot be read.
+pub fn read(path: &Path) -> Result<String, PromptError> {
+    fs::read_to_string(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })
+}

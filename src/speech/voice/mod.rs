@@ -1,0 +1,7 @@
+//! The program's voice: words to phonemes, spectrum and samples, kept in a cache.
+
+pub mod cache;
+pub mod model;
+pub mod phonemes;
+pub mod prepare;
+pub mod spectrum;
