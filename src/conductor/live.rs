@@ -1,40 +1,36 @@
-//! A live run: the ear and the mouth on threads of their own, and one loop that joins them with the engine and the screen.
+//! A live run: the edges on threads of their own, and one loop that carries out what the conductor asks for.
 //!
-//! The loop waits on one channel, never longer than 50 ms: a timer would sleep on while the machine does, and
-//! a clock that guards a hazard must ring when it wakes.
+//! The loop waits for news, for its timer (which runs through suspend), for a key and for the system's signals; nothing is polled.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{self, RecvTimeoutError, Sender};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::thread::JoinHandle;
 use std::time::Duration;
 
-use crate::cli::AppError;
-use crate::cli::plan_command::PlanError;
-use crate::conductor::courtesy::Courtesy;
-use crate::conductor::kept_sound::KeptSound;
-use crate::conductor::live_ear::{Ear, ToEar};
-use crate::conductor::live_mouth::{Mouth, ToMouth};
-use crate::conductor::memory::hand_back_what_was_read;
-use crate::conductor::notes::Notes;
-use crate::conductor::on_time::{OnTime, Told};
-use crate::conductor::own_voice::OwnVoice;
-use crate::conductor::session::{Command, Session};
-use crate::conductor::talk::Talk;
-use crate::engine::input::Input;
-use crate::engine::output::Priority;
-use crate::hear::level::Level;
-use crate::hear::listener::HearEvent;
-use crate::hear::pairing::Pairing;
-use crate::say::loud_enough::{InNoise, LoudEnough};
-use crate::say::mixer::SpeakerEvent;
-use crate::screen::{Activity, Meters, Screen, ScreenKey};
-use crate::setup::clock::Clock;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
+
+use crate::conductor::core::{Conductor, Plan};
+use crate::conductor::edges::{Outward, Sent, Stop, ToLoop, said_by, spawn};
+use crate::conductor::error::{ConductorError, with_causes};
+use crate::conductor::news::{News, Parted, Prompted, Task};
+use crate::conductor::on_time::{OnTime, PlanError};
+use crate::conductor::scribe::Scribe;
+use crate::conductor::sound_card::{SoundCard, ToSoundCard};
+use crate::conductor::talk::{Talk, TalkLine};
+use crate::conductor::timer::Timer;
+use crate::conductor::workers::Workers;
+use crate::engine::Engine;
+use crate::engine::input::Away;
+use crate::screen::{Meters, Screen, ScreenError, ScreenKey};
+use crate::setup::clock::{Clock, pause};
 use crate::setup::sound::Sounds;
+use crate::units::StationId;
 
 /// The devices to use, by id or name; the system's own choice where none is given.
 #[derive(Clone, Debug, Default)]
-pub struct Devices {
+pub struct SoundDevices {
     pub microphone: Option<String>,
     pub loudspeaker: Option<String>,
     /// Where all sound is kept.
@@ -45,10 +41,10 @@ pub struct Devices {
 pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
 
 /// What a live run works with.
-pub struct Around {
+pub struct Surroundings {
     pub sounds: Sounds,
-    pub devices: Devices,
-    pub notes: Notes,
+    pub devices: SoundDevices,
+    pub scribe: Scribe,
     /// The screen, where there is a terminal.
     pub screen: Option<Screen>,
     pub talk: Talk,
@@ -56,351 +52,279 @@ pub struct Around {
     pub planner: Option<Planner>,
 }
 
-/// What the edges tell the loop.
-pub(crate) enum News {
-    Heard(HearEvent),
-    Level(Level),
-    EarLost(String),
-    EarBack,
-    EarFailed(AppError),
-    Spoke(SpeakerEvent),
-    MouthLost(String),
-    MouthBack,
-    MouthFailed(AppError),
-    /// How the move stands against its plan; whether it was asked for.
-    OnTime(Told, bool),
-    NoPlan(PlanError),
-}
-
-/// How a live run came to its end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Parted {
-    /// The run is over.
-    RunEnded,
-    /// The person closed the program; the run is kept and can be gone on with.
-    Closed,
-}
-
-/// Runs until the run is over or the person closes the program.
+/// Runs until the run is over or somebody closes the program. Nothing that fails at an edge ends it.
 ///
 /// # Errors
-/// A model fails, or the talk cannot be printed. What was recorded until then is kept.
-pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Around) -> Result<Parted, AppError> {
-    let Around { sounds, devices, notes, mut screen, mut talk, planner } = around;
-    let (news, from_edges) = mpsc::channel();
-    let speaking = Arc::new(AtomicBool::new(false));
-    let stop = Arc::new(AtomicBool::new(false));
-    let (to_ear, ear_orders) = mpsc::channel();
-    let (to_mouth, mouth_orders) = mpsc::channel();
+/// The system gives no thread, timer or signals at the beginning. What was recorded until then is kept.
+pub fn run(engine: Engine, resumed: Option<Away>, clock: &Clock, around: Surroundings) -> Result<Parted, ConductorError> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ConductorError::Thread)?;
+    let parted = runtime.block_on(async { House::enter(engine, clock, around)?.run(resumed).await });
+    // Whatever a library left behind is not waited for.
+    runtime.shutdown_background();
+    parted
+}
 
-    let mouth = {
-        let (sounds, news, to_ear) = (sounds.clone(), news.clone(), to_ear.clone());
-        let (device, speaking, stop) = (devices.loudspeaker.clone(), Arc::clone(&speaking), Arc::clone(&stop));
-        spawn("mouth", move || {
-            let failed = news.clone();
-            let speaker = match sounds.speaker() {
-                Ok(speaker) => speaker,
-                Err(error) => return drop(failed.send(News::MouthFailed(error))),
-            };
-            // The dictionaries have been taken apart.
-            if let Err(error) = hand_back_what_was_read() {
-                tracing::warn!("memory that is not needed any more stays in use: {error}");
-            }
-            let (voice, in_noise) = (speaker.settings(), InNoise::default());
-            Mouth { speaker, voice, in_noise, orders: mouth_orders, news, to_ear, device, speaking, stop }.run();
-        })?
-    };
-    let ear = {
-        let (sounds, news) = (sounds.clone(), news.clone());
-        let (device, speaking, stop) = (devices.microphone.clone(), Arc::clone(&speaking), Arc::clone(&stop));
-        let kept = devices.keep_sound.as_deref().map(KeptSound::create).transpose()?;
-        spawn("ear", move || {
-            let failed = news.clone();
-            let listener = match sounds.listener() {
-                Ok(listener) => listener,
-                Err(error) => return drop(failed.send(News::EarFailed(error))),
-            };
-            let mut ear = Ear {
-                listener,
-                orders: ear_orders,
-                news,
-                device,
-                speaking,
-                stop,
-                reference: None,
-                reference_lost: 0,
-                kept,
-                pairing: Pairing::default(),
-            };
-            if let Err(error) = ear.run() {
-                drop(failed.send(News::EarFailed(error)));
-            }
-        })?
-    };
+/// The loop with everything that it holds on to.
+struct House<'a> {
+    conductor: Conductor,
+    clock: &'a Clock,
+    inbox: mpsc::Receiver<News>,
+    timer: Timer,
+    signals: Signals,
+    screen: Option<Screen>,
+    sound_card: Outward<ToSoundCard>,
+    wake_sound_card: std::thread::Thread,
+    scribe: Outward<Task>,
+    talk: Outward<TalkLine>,
+    planner: Option<SyncSender<()>>,
+    stop: Stop,
+    threads: Vec<JoinHandle<()>>,
+}
 
-    let mut asks = planner.map(|planner| plan_on_time(planner, news)).transpose()?;
+struct Signals {
+    hang_up: Signal,
+    terminate: Signal,
+    interrupt: Signal,
+}
 
-    let mut own_voice = OwnVoice::default();
-    let mut courtesy = Courtesy::default();
-    let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
-    let mut hears = true;
-    let mut loud = LoudEnough::default();
-    let mut level: Option<Level> = None;
-    let mut said_again = false;
-    let mut notices: Vec<String> = Vec::new();
-    let mut to_judge: Option<(crate::units::SessionTime, bool)> = None;
-    // The person wanted to close the program over a clock that guards a hazard, and was asked.
-    let mut leaving: Option<(crate::units::SessionTime, String)> = None;
-    let mut unplanned = false;
-    let mut awaits_plan = false;
-    let mut todo = first;
-    // Everything that can be known now is synthesised while the introduction is spoken.
-    drop(to_mouth.send(ToMouth::Prepare(session.engine().fixed_prompts())));
-    let parted = 'run: loop {
-        for command in todo.drain(..) {
-            match command {
-                Command::Say(utterance) => {
-                    own_voice.will_say(utterance.clone());
-                    drop(to_mouth.send(ToMouth::Say(utterance)));
-                }
-                Command::Hush(priority) => drop(to_mouth.send(ToMouth::Hush(priority))),
-                Command::Listen(set) => {
-                    own_voice.will_hear(&set);
-                    drop(to_ear.send(ToEar::Listen(set)));
-                }
-                Command::SetVoice(voice) => drop(to_mouth.send(ToMouth::SetVoice(voice))),
-                Command::KeepNote => drop(to_ear.send(ToEar::TakeNote)),
-                Command::DropNote => drop(to_ear.send(ToEar::DropNote)),
-                Command::AskOnTime if asks.as_ref().is_some_and(|asks| asks.send(()).is_ok()) => awaits_plan = true,
-                Command::AskOnTime => unplanned = true,
-                Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(AppError::Talk)?,
-                Command::Ended => break 'run Parted::RunEnded,
-            }
-        }
-        let now = clock.now();
-        if std::mem::take(&mut unplanned) {
-            todo.extend(session.tell(now, Input::OnTimeTold { said: None, late: false, asked: true }));
-            continue;
-        }
-        if let Some(screen) = &mut screen {
-            let mut view = session.engine().view(now);
-            view.notices.extend(notices.iter().cloned());
-            let asked = leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
-            view.notices.extend(asked.map(|(_, warning)| warning.clone()));
-            meters.activity = activity(speaking.load(Ordering::Relaxed), hears);
-            screen.draw(&view, &meters)?;
-            while let Some(key) = screen.poll_key()? {
-                match key {
-                    ScreenKey::Quit => match session.engine().leaves_a_hazard() {
-                        Some(warning) if leaving.as_ref().is_none_or(|(at, _)| now.since(*at) > ASKED_FOR) => {
-                            leaving = Some((now, warning));
-                        }
-                        _ => break 'run Parted::Closed,
-                    },
-                    ScreenKey::Engine(key) => {
-                        talk.key(now, &format!("{key:?}")).map_err(AppError::Talk)?;
-                        todo.extend(session.tell(now, Input::KeyPressed(key)));
-                    }
-                }
-            }
-            if !todo.is_empty() {
-                continue;
-            }
-        }
-        let patience = session.deadline().map_or(LONGEST_WAIT, |at| clock.until(at).min(LONGEST_WAIT));
-        let news = match from_edges.recv_timeout(patience) {
-            Ok(news) => news,
-            Err(RecvTimeoutError::Timeout) => {
-                let now = clock.now();
-                if session.deadline().is_some_and(|at| at <= now) {
-                    todo.extend(session.tell(now, Input::Woke));
-                }
-                continue;
-            }
-            Err(RecvTimeoutError::Disconnected) => break Parted::Closed,
+impl<'a> House<'a> {
+    fn enter(engine: Engine, clock: &'a Clock, around: Surroundings) -> Result<Self, ConductorError> {
+        let Surroundings { sounds, devices, scribe, screen, talk, planner } = around;
+        let (news, inbox) = mpsc::channel(NEWS);
+        let (news, stop) = (ToLoop::new(news), Stop::default());
+        let mut threads = Vec::new();
+        let workers = Workers::begin(&sounds, &news, &stop)?;
+        let (sound_card, orders) = Outward::new(ORDERS);
+        let card = SoundCard::begin(StationId::RIG, sounds, devices, workers, orders, news.clone(), stop.clone())?;
+        let wake_sound_card = card.thread().clone();
+        threads.push(card);
+        let (to_scribe, tasks) = Outward::new(RECORDS);
+        threads.push(begin_scribe(scribe, tasks, news.clone())?);
+        let (to_talk, lines) = Outward::new(LINES);
+        threads.push(begin_talk(talk, lines)?);
+        let plan = if planner.is_some() { Plan::Ready } else { Plan::None };
+        let planner = planner.map(|planner| begin_planner(planner, news)).transpose()?;
+        let signals = Signals {
+            hang_up: signal(SignalKind::hangup()).map_err(ConductorError::Thread)?,
+            terminate: signal(SignalKind::terminate()).map_err(ConductorError::Thread)?,
+            interrupt: signal(SignalKind::interrupt()).map_err(ConductorError::Thread)?,
         };
-        let now = clock.now();
-        match news {
-            News::Heard(HearEvent::Heard(heard)) => {
-                if !own_voice.said(now, &heard) {
-                    courtesy.heard();
-                    // Whoever has spoken is to hear the reply.
-                    drop(to_mouth.send(ToMouth::Duck(Duration::ZERO)));
-                    talk.heard(now, &heard).map_err(AppError::Talk)?;
-                    todo.extend(session.tell(now, Input::PhraseHeard(heard)));
+        let timer = Timer::new().map_err(ConductorError::Thread)?;
+        let conductor = Conductor::new(engine, &[StationId::RIG], plan);
+        Ok(Self {
+            conductor,
+            clock,
+            inbox,
+            timer,
+            signals,
+            screen,
+            sound_card,
+            wake_sound_card,
+            scribe: to_scribe,
+            talk: to_talk,
+            planner,
+            stop,
+            threads,
+        })
+    }
+
+    async fn run(mut self, resumed: Option<Away>) -> Result<Parted, ConductorError> {
+        self.conductor.begin(self.clock.now(), resumed);
+        let parted = loop {
+            if let Some(parted) = self.carry_out() {
+                break parted;
+            }
+            let look_again = self.draw();
+            let due = self.conductor.deadline().map(|at| self.clock.until(at));
+            self.timer.arm(due.into_iter().chain(look_again).min()).map_err(ConductorError::Thread)?;
+            let news = self.next_news().await;
+            let now = self.clock.now();
+            self.conductor.handle(now, news);
+            // What waits already is taken before anything is drawn.
+            for _ in 0..AT_ONCE {
+                match self.inbox.try_recv() {
+                    Ok(news) => self.conductor.handle(now, news),
+                    Err(_) => break,
                 }
             }
-            News::Heard(HearEvent::Unclear(unclear)) => {
-                drop(to_mouth.send(ToMouth::Duck(Duration::ZERO)));
-                talk.unclear(now, &unclear).map_err(AppError::Talk)?;
-                todo.extend(session.tell(now, Input::SpeechUnclear));
+        };
+        self.leave();
+        Ok(parted)
+    }
+
+    async fn next_news(&mut self) -> News {
+        tokio::select! {
+            biased;
+            _ = self.signals.terminate.recv() => News::Terminate,
+            _ = self.signals.interrupt.recv() => News::Terminate,
+            _ = self.signals.hang_up.recv() => {
+                self.screen = None;
+                News::ScreenLost("the terminal was closed".to_owned())
             }
-            News::Heard(HearEvent::Noted(note)) => {
-                let taken = notes.keep(now, note, &mut talk)?;
-                todo.extend(session.tell(now, taken));
-            }
-            News::Heard(HearEvent::SpeechStarted) => {
-                if !speaking.load(Ordering::Relaxed) || courtesy.speech_started(now) {
-                    drop(to_mouth.send(ToMouth::Duck(DUCKED)));
+            Some(news) = self.inbox.recv() => news,
+            key = next_key(&mut self.screen) => match key {
+                Ok(key) => News::Key(key),
+                Err(error) => {
+                    self.screen = None;
+                    News::ScreenLost(error.to_string())
                 }
-            }
-            News::Heard(HearEvent::TalkedOn) => {}
-            News::Level(found) => {
-                meters.level_dbfs = Some(found.now);
-                meters.floor_dbfs = found.floor;
-                level = Some(found);
-                if let Some((_, prompt)) = to_judge.take_if(|(at, _)| *at <= now) {
-                    drop(to_mouth.send(ToMouth::InNoise(loud.ended(found.own, found.floor))));
-                    // Said once more and no oftener: whoever hears nothing in such noise reads the screen.
-                    said_again = prompt && loud.drowned(found.floor) && !said_again;
-                    if said_again {
-                        talk.note(&format!("[{now}] said again: the noise rose")).map_err(AppError::Talk)?;
-                        todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
-                    }
-                }
-            }
-            News::EarLost(why) => {
-                hears = false;
-                (meters.level_dbfs, meters.floor_dbfs) = (None, None);
-                talk.note(&format!("[{now}] microphone lost: {why}")).map_err(AppError::Talk)?;
-                todo.extend(session.tell(now, Input::HearingLost));
-            }
-            News::EarBack => {
-                hears = true;
-                talk.note(&format!("[{now}] microphone back")).map_err(AppError::Talk)?;
-                todo.extend(session.tell(now, Input::HearingBack));
-            }
-            News::Spoke(event) => {
-                match (&event, level) {
-                    (SpeakerEvent::Started { .. }, Some(level)) => {
-                        loud.begins(level.floor);
-                        to_judge = None;
-                    }
-                    (SpeakerEvent::Finished(id), _) => {
-                        let prompt = own_voice.utterance(*id).is_some_and(|said| said.priority == Priority::Prompt);
-                        to_judge = Some((now + NOISE_KNOWN, prompt));
-                    }
-                    _ => {}
-                }
-                spoke(now, event, &mut own_voice, &mut talk, &mut session, &mut todo)?;
-            }
-            News::MouthLost(why) => {
-                talk.note(&format!("[{now}] loudspeaker lost: {why}")).map_err(AppError::Talk)?;
-                notices.push(session.engine().loudspeaker_lost());
-            }
-            News::MouthBack => {
-                talk.note(&format!("[{now}] loudspeaker back")).map_err(AppError::Talk)?;
-                notices.clear();
-                // What was being said is lost: it is said again.
-                todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
-            }
-            News::OnTime(told, asked) => {
-                awaits_plan &= !asked;
-                let told = Input::OnTimeTold { said: Some(told.said), late: told.late, asked };
-                todo.extend(session.tell(now, told));
-            }
-            News::NoPlan(error) => {
-                talk.note(&format!("[{now}] no plan: {error}")).map_err(AppError::Talk)?;
-                asks = None;
-                unplanned = std::mem::take(&mut awaits_plan);
-            }
-            News::EarFailed(error) | News::MouthFailed(error) => {
-                stop.store(true, Ordering::Relaxed);
-                return Err(error);
-            }
-        }
-    };
-    stop.store(true, Ordering::Relaxed);
-    drop((to_ear, to_mouth));
-    // A dead device may keep its thread for ever; the process ends without it.
-    for thread in [mouth, ear] {
-        if thread.is_finished() {
-            drop(thread.join());
+            },
+            _ = self.timer.rings() => News::Woke,
         }
     }
-    Ok(parted)
+
+    /// Carries out what the conductor asks for; gives how the run parted, if it has.
+    fn carry_out(&mut self) -> Option<Parted> {
+        while let Some(task) = self.conductor.poll() {
+            match task {
+                Task::Station(_, order) => self.order(ToSoundCard::Station(order)),
+                Task::PrepareSpeech(texts) => self.order(ToSoundCard::PrepareSpeech(texts)),
+                Task::Record { seq, .. } => {
+                    if self.scribe.send(task) != Sent::Through {
+                        let why = "the journal is behind or gone".to_owned();
+                        self.conductor.handle(self.clock.now(), News::RecordFailed(seq, why));
+                    }
+                }
+                Task::KeepNote { .. } => {
+                    self.scribe.send(task);
+                }
+                Task::Talk(line) => {
+                    self.talk.send(line);
+                }
+                Task::AskOnTime => {
+                    let asked = self.planner.as_ref().is_some_and(|planner| planner.try_send(()).is_ok());
+                    if !asked {
+                        let why = "nobody reckons it any more".to_owned();
+                        self.conductor.handle(self.clock.now(), News::NoPlan(why));
+                    }
+                }
+                Task::Part(parted) => return Some(parted),
+            }
+        }
+        None
+    }
+
+    /// An order that does not get through is one for a station that hangs: it is told as a device that went.
+    fn order(&mut self, order: ToSoundCard) {
+        if self.sound_card.send(order) == Sent::Through {
+            self.wake_sound_card.unpark();
+        } else {
+            tracing::warn!("the sound card's station takes no orders");
+        }
+    }
+
+    /// Draws, where there is a screen and something changed; gives when to look again though nothing happens.
+    fn draw(&mut self) -> Option<Duration> {
+        let screen = self.screen.as_mut()?;
+        let sight = self.conductor.sight(self.clock.now(), StationId::RIG);
+        let meters = Meters::of(&sight);
+        let counts = !sight.view.clocks.is_empty();
+        if let Err(error) = screen.draw(&sight.view, &meters) {
+            self.screen = None;
+            let lost = News::ScreenLost(error.to_string());
+            self.conductor.handle(self.clock.now(), lost);
+            return Some(Duration::ZERO);
+        }
+        counts.then_some(CLOCKS_COUNT)
+    }
+
+    /// Ends every thread, and waits for those that can end: a dead device may keep its own for ever.
+    fn leave(self) {
+        let Self { screen, stop, threads, wake_sound_card, .. } = self;
+        // The terminal first: what comes after may take a moment. With the ways to them the other threads end.
+        drop(screen);
+        stop.set();
+        wake_sound_card.unpark();
+        for thread in threads {
+            join_within(thread, LEAVE_WITHIN);
+        }
+    }
 }
 
-/// What the screen shows of mouth and ear.
-fn activity(speaks: bool, hears: bool) -> Activity {
-    match (speaks, hears) {
-        (true, true) => Activity::SpeakingAndListening,
-        (true, false) => Activity::Speaking,
-        (false, true) => Activity::Listening,
-        (false, false) => Activity::Deaf,
+async fn next_key(screen: &mut Option<Screen>) -> Result<ScreenKey, ScreenError> {
+    match screen {
+        Some(screen) => screen.next_key().await,
+        None => std::future::pending().await,
     }
 }
 
-fn spoke(
-    now: crate::units::SessionTime,
-    event: SpeakerEvent,
-    own_voice: &mut OwnVoice,
-    talk: &mut Talk,
-    session: &mut Session,
-    todo: &mut Vec<Command>,
-) -> Result<(), AppError> {
-    match event {
-        SpeakerEvent::Started { id, sentence, words } => {
-            own_voice.says(now, id, &words);
-            if sentence == 0
-                && let Some(utterance) = own_voice.utterance(id)
-            {
-                talk.says(now, utterance).map_err(AppError::Talk)?;
+/// Writes down what comes, and ends when nothing more can come. A panic of the journal is a write that failed.
+fn begin_scribe(mut scribe: Scribe, tasks: Receiver<Task>, news: ToLoop) -> Result<JoinHandle<()>, ConductorError> {
+    spawn("journal", move || {
+        for task in tasks {
+            match task {
+                Task::Record { seq, at, event } => {
+                    let written = catch_unwind(AssertUnwindSafe(|| scribe.record(seq, at, event)));
+                    news.tell(match written {
+                        Ok(Ok(())) => News::Recorded(seq),
+                        Ok(Err(error)) => News::RecordFailed(seq, with_causes(&error)),
+                        Err(panic) => News::RecordFailed(seq, said_by(panic.as_ref())),
+                    });
+                }
+                Task::KeepNote { of, at, note } => news.tell(News::NoteKept(of, scribe.keep_note(at, note))),
+                // Nothing else is sent here.
+                _ => {}
             }
         }
-        SpeakerEvent::Finished(id) => {
-            own_voice.is_over(now, id);
-            todo.extend(session.tell(now, Input::SpeechFinished(id)));
-        }
-        SpeakerEvent::Cut(id) => own_voice.is_over(now, id),
-        SpeakerEvent::Failed { id, error } => {
-            talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(AppError::Talk)?;
-        }
-    }
-    Ok(())
+    })
+}
+
+/// Prints and keeps the talk: where nobody reads what is printed, this thread waits and no other.
+fn begin_talk(mut talk: Talk, lines: Receiver<TalkLine>) -> Result<JoinHandle<()>, ConductorError> {
+    spawn("talk", move || lines.iter().for_each(|line| talk.take(&line)))
 }
 
 /// Reckons on a thread of its own, when asked and once a minute: it takes longer than an answer may wait.
-fn plan_on_time(planner: Planner, news: Sender<News>) -> Result<Sender<()>, AppError> {
-    let (asks, asked) = mpsc::channel();
-    spawn("planner", move || {
+fn begin_planner(planner: Planner, news: ToLoop) -> Result<SyncSender<()>, ConductorError> {
+    let (asks, asked) = sync_channel(1);
+    let reckon = move || {
         let on_time = match planner() {
             Ok(on_time) => on_time,
-            Err(error) => return drop(news.send(News::NoPlan(error))),
+            Err(error) => return news.tell(News::NoPlan(with_causes(&error))),
         };
         loop {
-            let asked = match asked.recv_timeout(LOOK_AGAIN) {
-                Ok(()) => true,
-                Err(RecvTimeoutError::Timeout) => false,
+            let prompted = match asked.recv_timeout(LOOK_AGAIN) {
+                Ok(()) => Prompted::Asked,
+                Err(RecvTimeoutError::Timeout) => Prompted::Unasked,
                 Err(RecvTimeoutError::Disconnected) => return,
             };
-            let told = match on_time.tell() {
-                Ok(told) => News::OnTime(told, asked),
-                Err(error) => News::NoPlan(error),
-            };
-            if news.send(told).is_err() {
-                return;
+            match on_time.tell() {
+                Ok(told) => news.tell(News::OnTime(told, prompted)),
+                Err(error) => return news.tell(News::NoPlan(with_causes(&error))),
             }
         }
-    })?;
+    };
+    spawn("planner", reckon)?;
     Ok(asks)
 }
 
-fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread::JoinHandle<()>, AppError> {
-    std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(AppError::Thread)
+/// Joins a thread that ends in time; another is left to the end of the process.
+fn join_within(thread: JoinHandle<()>, span: Duration) {
+    let mut left = span;
+    while !thread.is_finished() && !left.is_zero() {
+        pause(PIECE.min(left));
+        left = left.saturating_sub(PIECE);
+    }
+    if thread.is_finished() {
+        drop(thread.join());
+    } else {
+        tracing::warn!(thread = thread.thread().name(), "does not end");
+    }
 }
 
-/// So soon the program has to be told twice that it is to be closed over a clock that guards a hazard.
-const ASKED_FOR: Duration = Duration::from_secs(5);
-/// Somebody who begins to speak over the voice has said what may be said over it by then.
-pub(crate) const DUCKED: Duration = Duration::from_millis(1_500);
-/// The microphone knows the noise again so long after the voice has ended.
-const NOISE_KNOWN: Duration = Duration::from_millis(1_500);
-/// Keys and the screen are looked at this often, and a sleeping machine is noticed.
-const LONGEST_WAIT: Duration = Duration::from_millis(50);
-/// Both edges look for work this often; the device buffers are several times longer.
-pub(crate) const NAP: Duration = Duration::from_millis(4);
-/// A lost device is looked for about once a second.
-pub(crate) const REOPEN_EVERY: u32 = 250;
+/// News that may wait for the loop.
+const NEWS: usize = 1_024;
+/// Orders that may wait for a station.
+const ORDERS: usize = 256;
+/// Records that may wait for the disk.
+const RECORDS: usize = 256;
+/// Lines that may wait for whoever reads them.
+const LINES: usize = 1_024;
+/// Pieces of news that are taken before anything is drawn.
+const AT_ONCE: usize = 64;
+/// Clocks on the screen count seconds.
+const CLOCKS_COUNT: Duration = Duration::from_millis(500);
 /// Whether it has become late is looked at this often.
 const LOOK_AGAIN: Duration = Duration::from_secs(60);
+const LEAVE_WITHIN: Duration = Duration::from_millis(300);
+const PIECE: Duration = Duration::from_millis(10);

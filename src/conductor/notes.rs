@@ -7,9 +7,6 @@ use std::path::{Path, PathBuf};
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::audio::SAMPLE_RATE;
-use crate::cli::AppError;
-use crate::conductor::talk::Talk;
-use crate::engine::input::Input;
 use crate::hear::note::SpokenNote;
 use crate::journal::RunId;
 use crate::units::SessionTime;
@@ -21,36 +18,38 @@ pub struct Notes {
     run: RunId,
 }
 
+/// A note as it is to be told to the engine.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SpokenNoteKept {
+    /// The words as far as they were understood.
+    pub text: String,
+    /// The file with the sound, as seen from the journal's folder.
+    pub wav: Option<String>,
+    /// Why there is no file, where there is none.
+    pub fault: Option<String>,
+}
+
 impl Notes {
+    /// Notes of the run `run` of this journal.
     pub fn beside(journal: &Path, run: RunId) -> Self {
         Self { journal: journal.to_owned(), run }
     }
 
-    /// Keeps the sound, and gives what the engine is to be told. Where the sound cannot be kept the words still are; the talk
-    /// says why.
-    ///
-    /// # Errors
-    /// The talk cannot be printed.
-    pub fn keep(&self, now: SessionTime, note: SpokenNote, talk: &mut Talk) -> Result<Input, AppError> {
-        let wav = match self.write(now, &note.samples) {
-            Ok(name) => Some(name),
-            Err(error) => {
-                talk.note(&format!("[{now}] the sound of the note could not be kept: {error}"))
-                    .map_err(AppError::Talk)?;
-                None
-            }
-        };
-        talk.note(&format!("[{now}] note: {}", note.text)).map_err(AppError::Talk)?;
-        Ok(Input::NoteTaken { text: note.text, wav })
+    /// Keeps the sound. Where that cannot be kept the words still are.
+    pub fn keep(&self, at: SessionTime, note: SpokenNote) -> SpokenNoteKept {
+        match self.write(at, &note.samples) {
+            Ok(name) => SpokenNoteKept { text: note.text, wav: Some(name), fault: None },
+            Err(error) => SpokenNoteKept { text: note.text, wav: None, fault: Some(error.to_string()) },
+        }
     }
 
     /// The file's place as seen from the journal's folder. The file is whole on disk before its name is there.
-    fn write(&self, now: SessionTime, samples: &[f32]) -> io::Result<String> {
+    fn write(&self, at: SessionTime, samples: &[f32]) -> io::Result<String> {
         let stem = self.journal.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
         let folder = format!("{stem}.notes");
         let place = self.journal.with_file_name(&folder);
         fs::create_dir_all(&place)?;
-        let name = format!("run-{}-at-{}.wav", self.run, now.as_millis());
+        let name = format!("run-{}-at-{}.wav", self.run, at.as_millis());
         let unfinished = place.join(format!("{name}.part"));
         let spec = WavSpec {
             channels: 1,
@@ -78,12 +77,11 @@ mod tests {
     #[test]
     fn the_sound_of_a_note_is_whole_beside_the_journal_and_its_place_is_told() {
         let folder = tempfile::tempdir().unwrap();
-        let mut talk = Talk::new(None, false).unwrap();
         let notes = Notes::beside(&folder.path().join("journal.sqlite"), RunId(3));
         let note = SpokenNote { samples: vec![0.5; 16_000], text: "wasps".to_owned() };
-        let told = notes.keep(SessionTime::from_millis(12_340), note, &mut talk).unwrap();
+        let kept = notes.keep(SessionTime::from_millis(12_340), note);
         let wav = "journal.notes/run-3-at-12340.wav".to_owned();
-        assert_eq!(told, Input::NoteTaken { text: "wasps".to_owned(), wav: Some(wav.clone()) });
+        assert_eq!(kept, SpokenNoteKept { text: "wasps".to_owned(), wav: Some(wav.clone()), fault: None });
         let read = hound::WavReader::open(folder.path().join(wav)).unwrap();
         assert_eq!((read.duration(), read.spec().sample_rate), (16_000, 16_000));
         assert_eq!(fs::read_dir(folder.path().join("journal.notes")).unwrap().count(), 1);
@@ -93,10 +91,10 @@ mod tests {
     fn a_note_whose_sound_cannot_be_kept_keeps_its_words() {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join("journal.notes"), "no folder").unwrap();
-        let mut talk = Talk::new(None, false).unwrap();
         let notes = Notes::beside(&folder.path().join("journal.sqlite"), RunId(3));
         let note = SpokenNote { samples: vec![0.5; 160], text: "wasps".to_owned() };
-        let told = notes.keep(SessionTime::ZERO, note, &mut talk).unwrap();
-        assert_eq!(told, Input::NoteTaken { text: "wasps".to_owned(), wav: None });
+        let kept = notes.keep(SessionTime::ZERO, note);
+        assert_eq!((kept.text.as_str(), kept.wav), ("wasps", None));
+        assert!(kept.fault.is_some());
     }
 }

@@ -1,103 +1,187 @@
 //! The talk of a run as lines: who said what, when, and how sure the ear was. Printed as it happens and kept in a file.
 
+use std::fmt;
 use std::fs::File;
 use std::io::{self, Write};
 use std::path::Path;
 
+use crate::conductor::news::{Device, DeviceNews, Worker, WorkerNews};
 use crate::engine::event::Event;
-use crate::engine::input::{Certainty, PhraseHeard};
-use crate::engine::output::Utterance;
-use crate::hear::listener::Unclear;
+use crate::engine::input::{Certainty, Key, PhraseHeard};
+use crate::engine::output::{SpeechId, Utterance};
+use crate::hear::ear::{Refused, Unclear};
 use crate::units::SessionTime;
+
+/// One thing that happened in the talk.
+#[derive(Clone, Debug)]
+pub enum TalkLine {
+    /// The program begins to say something.
+    Says { at: SessionTime, utterance: Utterance },
+    /// The simulated person begins to say something.
+    Person { at: SessionTime, text: String },
+    Heard { at: SessionTime, heard: PhraseHeard },
+    Unclear { at: SessionTime, unclear: Unclear },
+    /// Something was recognised, and does not count.
+    Refused { at: SessionTime, refused: Refused },
+    /// The same, for it was the program itself.
+    OwnWords { at: SessionTime, heard: PhraseHeard },
+    Key { at: SessionTime, key: Key },
+    /// An event is on record.
+    Written { at: SessionTime, event: Event },
+    /// The journal did not take an event; why.
+    NotWritten { at: SessionTime, event: Event, why: String },
+    Note { at: SessionTime, text: String, fault: Option<String> },
+    Device { at: SessionTime, device: Device, what: DeviceNews },
+    Worker { at: SessionTime, worker: Worker, what: WorkerNews },
+    NoPlan { at: SessionTime, why: String },
+    /// A prompt is said once more because the noise rose.
+    Drowned { at: SessionTime },
+    Unspoken { at: SessionTime, speech: SpeechId, why: String },
+    ScreenLost { at: SessionTime, why: String },
+}
+
+impl TalkLine {
+    /// Whether it is worth a line: of what is written down only the steps, answers and clocks are.
+    fn is_worth_a_line(&self) -> bool {
+        let Self::Written { event, .. } = self else { return true };
+        matches!(
+            event.inner(),
+            Event::StepOffered { .. }
+                | Event::StepAnswered { .. }
+                | Event::ClockStarted { .. }
+                | Event::ClockRanOut { .. }
+                | Event::ClockEnded { .. }
+                | Event::StepSkipped { .. }
+                | Event::StepsReopened { .. }
+        )
+    }
+}
+
+impl fmt::Display for TalkLine {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Says { at, utterance } => {
+                let alarm = if utterance.alarm.is_some() { " (alarm)" } else { "" };
+                write!(out, "[{at}] program{alarm}: {}", utterance.text)
+            }
+            Self::Person { at, text } => write!(out, "[{at}] person: {text}"),
+            Self::Heard { at, heard } => {
+                let thin = match heard.certainty {
+                    Certainty::Sure => "",
+                    Certainty::Thin => ", thin",
+                    Certainty::Doubtful => ", doubtful",
+                };
+                let (score, margin) = (heard.score, heard.margin);
+                write!(out, "[{at}] heard: {} (score {score:.1}, margin {margin:.1}{thin})", heard.text)
+            }
+            Self::Unclear { at, unclear } => {
+                let best = unclear.best.as_deref().unwrap_or("nothing");
+                let (score, margin, reason) = (unclear.score, unclear.margin, &unclear.reason);
+                write!(out, "[{at}] unclear: nearest was {best} (score {score:.1}, margin {margin:.1}); refused: {reason}")
+            }
+            Self::Refused { at, refused } => {
+                let best = refused.best.as_deref().unwrap_or("nothing");
+                write!(out, "[{at}] refused: {best}: {}", refused.reason)
+            }
+            Self::OwnWords { at, heard } => write!(out, "[{at}] refused: {}: the program's own words", heard.text),
+            Self::Key { at, key } => write!(out, "[{at}] key: {key:?}"),
+            Self::Written { at, event } => written(out, *at, event),
+            Self::NotWritten { at, event, why } => write!(out, "[{at}] NOT written down ({why}): {event:?}"),
+            Self::Note { at, text, fault: None } => write!(out, "[{at}] note: {text}"),
+            Self::Note { at, text, fault: Some(fault) } => {
+                write!(out, "[{at}] the sound of the note could not be kept: {fault}\n[{at}] note: {text}")
+            }
+            Self::Device { at, device, what } => {
+                let device = match device {
+                    Device::Microphone => "microphone",
+                    Device::Loudspeaker => "loudspeaker",
+                };
+                match what {
+                    DeviceNews::Lost(why) => write!(out, "[{at}] {device} lost: {why}"),
+                    DeviceNews::Back => write!(out, "[{at}] {device} back"),
+                    DeviceNews::Overrun(samples) => write!(out, "[{at}] {device}: {samples} samples were lost"),
+                }
+            }
+            Self::Worker { at, worker, what } => {
+                let worker = match worker {
+                    Worker::Recogniser => "recogniser",
+                    Worker::Synthesiser => "synthesiser",
+                    Worker::Journal => "journal",
+                };
+                match what {
+                    WorkerNews::Lost(why) => write!(out, "[{at}] {worker} lost: {why}"),
+                    WorkerNews::Back => write!(out, "[{at}] {worker} back"),
+                    WorkerNews::Overloaded(looks) => write!(out, "[{at}] {worker} overloaded: {looks} looks dropped"),
+                }
+            }
+            Self::NoPlan { at, why } => write!(out, "[{at}] no plan: {why}"),
+            Self::Drowned { at } => write!(out, "[{at}] said again: the noise rose"),
+            Self::Unspoken { at, speech, why } => write!(out, "[{at}] could not be spoken ({speech:?}): {why}"),
+            Self::ScreenLost { at, why } => write!(out, "[{at}] screen lost: {why}"),
+        }
+    }
+}
+
+fn written(out: &mut fmt::Formatter<'_>, at: SessionTime, event: &Event) -> fmt::Result {
+    match event.inner() {
+        Event::StepOffered { step } => write!(out, "[{at}] step: {step}"),
+        Event::StepAnswered { step, answer, .. } => write!(out, "[{at}] kept: {step} = {answer}"),
+        Event::ClockStarted { step, length_ms, .. } => {
+            write!(out, "[{at}] kept: clock of {step} runs, {} s", length_ms / 1_000)
+        }
+        Event::ClockRanOut { step } => write!(out, "[{at}] kept: clock of {step} ran out"),
+        Event::ClockEnded { step, ran_ms, .. } => {
+            write!(out, "[{at}] kept: clock of {step} ended after {} s", ran_ms / 1_000)
+        }
+        Event::StepSkipped { step, reason } => write!(out, "[{at}] kept: {step} skipped, {reason}"),
+        Event::StepsReopened { steps, .. } => write!(out, "[{at}] kept: open again: {}", steps.join(", ")),
+        other => write!(out, "[{at}] kept: {other:?}"),
+    }
+}
 
 /// Where the talk goes. Every line is flushed: what was said must be there even when the program is killed. A file that cannot be written to any
 /// more (the disk is full, the stick was pulled, nobody reads what is printed) is given up, and the run goes on: its clocks are to ring.
 pub struct Talk {
     file: Option<File>,
-    prints: bool,
+    prints: Printing,
+}
+
+/// Whether the talk is printed as well as kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Printing {
+    Printed,
+    Silent,
 }
 
 impl Talk {
-    /// Talk that is printed, and appended to `file` if there is one.
+    /// Talk that goes to the standard output or not, and is appended to `file` if there is one.
     ///
     /// # Errors
     /// The file cannot be opened for appending.
-    pub fn new(file: Option<&Path>, prints: bool) -> io::Result<Self> {
+    pub fn new(file: Option<&Path>, prints: Printing) -> io::Result<Self> {
         let file = file.map(|path| File::options().create(true).append(true).open(path)).transpose()?;
         Ok(Self { file, prints })
     }
 
     /// The same for a run: it is held without the file where that cannot be opened.
-    pub fn of_run(file: &Path, prints: bool) -> Self {
+    pub fn of_run(file: &Path, prints: Printing) -> Self {
         Self::new(Some(file), prints).unwrap_or_else(|error| {
             tracing::warn!(file = %file.display(), %error, "the talk is not kept");
             Self { file: None, prints }
         })
     }
 
-    /// The program begins to say something.
-    pub fn says(&mut self, now: SessionTime, utterance: &Utterance) -> io::Result<()> {
-        let alarm = if utterance.alarm.is_some() { " (alarm)" } else { "" };
-        self.line(&format!("[{now}] program{alarm}: {}", utterance.text))
-    }
-
-    /// The simulated person begins to say something.
-    pub fn person(&mut self, now: SessionTime, text: &str) -> io::Result<()> {
-        self.line(&format!("[{now}] person: {text}"))
-    }
-
-    pub fn heard(&mut self, now: SessionTime, heard: &PhraseHeard) -> io::Result<()> {
-        let thin = match heard.certainty {
-            Certainty::Sure => "",
-            Certainty::Thin => ", thin",
-            Certainty::Doubtful => ", doubtful",
-        };
-        let (score, margin) = (heard.score, heard.margin);
-        self.line(&format!("[{now}] heard: {} (score {score:.1}, margin {margin:.1}{thin})", heard.text))
-    }
-
-    pub fn unclear(&mut self, now: SessionTime, unclear: &Unclear) -> io::Result<()> {
-        let best = unclear.best.as_deref().unwrap_or("nothing");
-        let (score, margin) = (unclear.score, unclear.margin);
-        self.line(&format!("[{now}] unclear: nearest was {best} (score {score:.1}, margin {margin:.1})"))
-    }
-
-    pub fn key(&mut self, now: SessionTime, key: &str) -> io::Result<()> {
-        self.line(&format!("[{now}] key: {key}"))
-    }
-
-    /// What was written down, where it is worth a line.
-    pub fn written(&mut self, now: SessionTime, event: &Event, kept: bool) -> io::Result<()> {
-        if !kept {
-            return self.line(&format!("[{now}] NOT written down: {event:?}"));
+    /// Takes one line.
+    pub fn take(&mut self, line: &TalkLine) {
+        if !line.is_worth_a_line() {
+            return;
         }
-        match event.inner() {
-            Event::StepOffered { step } => self.line(&format!("[{now}] step: {step}")),
-            Event::StepAnswered { step, answer, .. } => self.line(&format!("[{now}] kept: {step} = {answer}")),
-            Event::ClockStarted { step, length_ms, .. } => {
-                self.line(&format!("[{now}] kept: clock of {step} runs, {} s", length_ms / 1_000))
-            }
-            Event::ClockRanOut { step } => self.line(&format!("[{now}] kept: clock of {step} ran out")),
-            Event::ClockEnded { step, ran_ms, .. } => {
-                self.line(&format!("[{now}] kept: clock of {step} ended after {} s", ran_ms / 1_000))
-            }
-            Event::StepSkipped { step, reason } => self.line(&format!("[{now}] kept: {step} skipped, {reason}")),
-            Event::StepsReopened { steps, .. } => self.line(&format!("[{now}] kept: open again: {}", steps.join(", "))),
-            _ => Ok(()),
-        }
-    }
-
-    /// A line about the run itself.
-    pub fn note(&mut self, text: &str) -> io::Result<()> {
-        self.line(text)
-    }
-
-    fn line(&mut self, text: &str) -> io::Result<()> {
-        if self.prints {
+        let text = line.to_string();
+        if self.prints == Printing::Printed {
             let mut out = io::stdout().lock();
             if let Err(error) = writeln!(out, "{text}").and_then(|()| out.flush()) {
                 tracing::warn!(%error, "the talk is printed no longer");
-                self.prints = false;
+                self.prints = Printing::Silent;
             }
         }
         if let Some(file) = &mut self.file
@@ -106,7 +190,6 @@ impl Talk {
             tracing::warn!(%error, "the talk is kept in its file no longer");
             self.file = None;
         }
-        Ok(())
     }
 }
 
@@ -114,16 +197,20 @@ impl Talk {
 mod tests {
     use super::*;
 
+    fn line(text: &str) -> TalkLine {
+        TalkLine::Person { at: SessionTime::ZERO, text: text.to_owned() }
+    }
+
     /// `/dev/full` opens as any file and takes nothing: what a full disk does.
     #[test]
     fn a_disk_that_is_full_does_not_end_the_run() {
-        let mut talk = Talk::new(Some(Path::new("/dev/full")), false).unwrap();
-        talk.note("the first line").unwrap();
-        talk.note("and another").unwrap();
+        let mut talk = Talk::new(Some(Path::new("/dev/full")), Printing::Silent).unwrap();
+        talk.take(&line("the first line"));
+        talk.take(&line("and another"));
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("talk.txt");
-        Talk::of_run(&file, false).note("kept").unwrap();
-        assert_eq!(std::fs::read_to_string(file).unwrap(), "kept\n");
-        Talk::of_run(&folder.path().join("no such folder/talk.txt"), false).note("not kept").unwrap();
+        Talk::of_run(&file, Printing::Silent).take(&line("kept"));
+        assert_eq!(std::fs::read_to_string(file).unwrap(), "[0:00.0] person: kept\n");
+        Talk::of_run(&folder.path().join("no such folder/talk.txt"), Printing::Silent).take(&line("not kept"));
     }
 }

@@ -1,0 +1,453 @@
+//! The conductor: joins the engine, the journal, the stations, the screen and the plan. Sans-IO: news in, tasks out, time passed in.
+//!
+//! 1. [`Conductor::handle`] with one piece of news;
+//! 2. [`Conductor::poll`] until it gives nothing, carrying out each task in order;
+//! 3. wait for news, or until [`Conductor::deadline`], then `News::Woke`; back to 1.
+//!
+//! A live run (`live.rs`) and a rehearsal (`rehearse.rs`) are its two callers. Nothing that fails at an edge ends a run.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+use std::time::Duration;
+
+use crate::conductor::news::{Device, DeviceNews, News, Parted, Prompted, Task, Worker, WorkerNews};
+use crate::conductor::talk::TalkLine;
+use crate::engine::event::Event;
+use crate::engine::input::{Away, Input, Key, PhraseHeard};
+use crate::engine::output::{Audience, Output, View};
+use crate::engine::{Asked, Ending, Engine};
+use crate::hear::ear::HearEvent;
+use crate::hear::level::Level;
+use crate::say::mixer::MixerEvent;
+use crate::screen::ScreenKey;
+use crate::speech::own_words::OwnWords;
+use crate::station::{Link, StationInput, StationOutput};
+use crate::units::{SessionTime, StationId};
+
+/// Joins the parts of one run.
+pub struct Conductor {
+    engine: Engine,
+    own_words: OwnWords,
+    stations: BTreeMap<StationId, Seat>,
+    outbox: VecDeque<Task>,
+    deadline: Option<SessionTime>,
+    /// Records on their way, and until when the journal may take over each.
+    records: VecDeque<OnItsWay>,
+    plan: Plan,
+    screen: Link,
+    /// The person wanted to close the program over a clock that guards a hazard, and was asked.
+    leaving: Option<(SessionTime, String)>,
+    /// The system asked the program to end: by then it has.
+    terminates: Option<SessionTime>,
+    recogniser: Link,
+}
+
+/// A record that the journal has not answered for.
+#[derive(Clone, Debug)]
+struct OnItsWay {
+    seq: u64,
+    event: Event,
+    until: SessionTime,
+}
+
+/// What is known of a station.
+#[derive(Clone, Copy, Debug)]
+struct Seat {
+    microphone: Link,
+    loudspeaker: Link,
+    level: Option<Level>,
+}
+
+/// Whether there is a plan to ask.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Plan {
+    /// Nobody set a time to be away by.
+    None,
+    Ready,
+    /// Somebody asked and waits for the answer.
+    Awaited,
+}
+
+/// What there is to see, for whoever draws it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sight {
+    pub view: View,
+    pub microphone: Link,
+    pub level: Option<Level>,
+}
+
+impl Conductor {
+    /// A conductor for a run that has not begun, with these stations.
+    pub fn new(engine: Engine, stations: &[StationId], plan: Plan) -> Self {
+        let seat = Seat { microphone: Link::Works, loudspeaker: Link::Works, level: None };
+        Self {
+            engine,
+            own_words: OwnWords::default(),
+            stations: stations.iter().map(|&id| (id, seat)).collect(),
+            outbox: VecDeque::new(),
+            deadline: None,
+            records: VecDeque::new(),
+            plan,
+            screen: Link::Works,
+            leaving: None,
+            terminates: None,
+            recogniser: Link::Works,
+        }
+    }
+
+    /// Begins a new run, or goes on with one whose events the engine has replayed.
+    pub fn begin(&mut self, now: SessionTime, resumed: Option<Away>) {
+        // Everything that can be known now is made ready while the introduction is spoken.
+        self.outbox.push_back(Task::PrepareSpeech(self.engine.fixed_prompts().into()));
+        self.tell(now, StationId::RIG, resumed.map_or(Input::Woke, Input::Resumed));
+    }
+
+    /// Takes one piece of news that came at `now`.
+    pub fn handle(&mut self, now: SessionTime, news: News) {
+        match news {
+            News::Station(id, output) => self.station_told(now, id, output),
+            News::Device(id, device, what) => self.device_told(now, id, device, what),
+            News::Worker(worker, what) => self.worker_told(now, worker, what),
+            News::Recorded(seq) => self.recorded(now, seq),
+            News::RecordFailed(seq, why) => self.record_failed(now, seq, why),
+            News::NoteKept(from, kept) => {
+                self.talk(TalkLine::Note { at: now, text: kept.text.clone(), fault: kept.fault });
+                self.tell(now, from, Input::NoteTaken { text: kept.text, wav: kept.wav });
+            }
+            News::Key(ScreenKey::Engine(key)) => {
+                self.talk(TalkLine::Key { at: now, key });
+                self.tell(now, StationId::RIG, Input::KeyPressed(key));
+            }
+            News::Key(ScreenKey::Quit) => self.asked_to_close(now),
+            News::ScreenLost(why) => self.screen_lost(now, why),
+            News::OnTime(told, prompted) => {
+                if prompted == Prompted::Asked && self.plan == Plan::Awaited {
+                    self.plan = Plan::Ready;
+                }
+                let asked = prompted == Prompted::Asked;
+                self.tell(now, StationId::RIG, Input::OnTimeTold { said: Some(told.said), late: told.late, asked });
+            }
+            News::NoPlan(why) => {
+                self.talk(TalkLine::NoPlan { at: now, why });
+                if std::mem::replace(&mut self.plan, Plan::None) == Plan::Awaited {
+                    self.no_plan(now);
+                }
+            }
+            News::Terminate => self.terminate(now),
+            News::Woke => {}
+        }
+        self.wake(now);
+    }
+
+    /// The next task; `None` when there is none.
+    pub fn poll(&mut self) -> Option<Task> {
+        self.outbox.pop_front()
+    }
+
+    /// When it wants to be told `News::Woke`; `None` where only news can wake it.
+    pub fn deadline(&self) -> Option<SessionTime> {
+        let record = self.records.front().map(|record| record.until);
+        [self.deadline, record, self.terminates].into_iter().flatten().min()
+    }
+
+    /// What somebody who looks at the screen of this station sees.
+    pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
+        let mut view = self.engine.view(now, station);
+        let seat = self.stations.get(&station);
+        if seat.is_some_and(|seat| seat.loudspeaker == Link::Lost) {
+            view.notices.push(self.engine.loudspeaker_lost());
+        }
+        let asked = self.leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
+        view.notices.extend(asked.map(|(_, warning)| warning.clone()));
+        let hears = self.recogniser == Link::Works && seat.is_some_and(|seat| seat.microphone == Link::Works);
+        Sight {
+            view,
+            microphone: if hears { Link::Works } else { Link::Lost },
+            level: seat.filter(|_| hears).and_then(|seat| seat.level),
+        }
+    }
+
+    /// What the person at this station is being asked for.
+    pub fn asked(&self, now: SessionTime, station: StationId) -> Asked {
+        self.engine.asked(now, station)
+    }
+
+    /// The engine, to be looked at.
+    pub fn engine(&self) -> &Engine {
+        &self.engine
+    }
+
+    /// How the run ended, if it has.
+    pub fn ending(&self) -> Option<Ending> {
+        self.engine.state().ended
+    }
+
+    /// Tells the engine one fact, and passes on what it asks for.
+    fn tell(&mut self, now: SessionTime, from: StationId, input: Input) {
+        self.engine.handle(now, from, input);
+        loop {
+            let (audience, output) = self.engine.poll();
+            if let Output::Wait(deadline) = output {
+                self.deadline = deadline;
+                return;
+            }
+            self.pass_on(now, &audience, output);
+        }
+    }
+
+    fn pass_on(&mut self, now: SessionTime, audience: &Audience, output: Output) {
+        match output {
+            Output::Record { seq, at, event } => {
+                self.records.push_back(OnItsWay { seq, event: event.clone(), until: now + JOURNAL_MAY_TAKE });
+                self.outbox.push_back(Task::Record { seq, at, event });
+            }
+            Output::Say(utterance) => {
+                for id in self.engine.stations_of(audience) {
+                    self.own_words.will_say(id, utterance.clone());
+                    self.order(id, StationInput::Say(utterance.clone()));
+                }
+            }
+            Output::Hush(priority) => self.order_all(audience, || StationInput::Hush(priority)),
+            Output::Listen(set) => {
+                let set = Arc::new(set);
+                for id in self.engine.stations_of(audience) {
+                    self.own_words.will_hear(id, &set);
+                    self.order(id, StationInput::Listen(Arc::clone(&set)));
+                }
+            }
+            Output::SetVoice(voice) => self.order_all(audience, || StationInput::SetVoice(voice)),
+            Output::KeepNote => self.order_all(audience, || StationInput::KeepNote),
+            Output::DropNote => self.order_all(audience, || StationInput::DropNote),
+            Output::AskOnTime if self.plan == Plan::None => self.no_plan(now),
+            Output::AskOnTime => {
+                self.plan = Plan::Awaited;
+                self.outbox.push_back(Task::AskOnTime);
+            }
+            Output::Ended => self.outbox.push_back(Task::Part(Parted::RunEnded)),
+            Output::Wait(_) => {}
+        }
+    }
+
+    fn order_all(&mut self, audience: &Audience, order: impl Fn() -> StationInput) {
+        for id in self.engine.stations_of(audience) {
+            self.order(id, order());
+        }
+    }
+
+    fn order(&mut self, id: StationId, order: StationInput) {
+        self.outbox.push_back(Task::Station(id, order));
+    }
+
+    fn talk(&mut self, line: TalkLine) {
+        self.outbox.push_back(Task::Talk(line));
+    }
+
+    fn station_told(&mut self, now: SessionTime, id: StationId, output: StationOutput) {
+        match output {
+            StationOutput::Heard(event) => self.heard(now, id, event),
+            StationOutput::Spoke(event) => self.spoke(now, id, event),
+            StationOutput::Level(level) => {
+                if let Some(seat) = self.stations.get_mut(&id) {
+                    seat.level = Some(level);
+                }
+            }
+            StationOutput::Drowned => {
+                self.talk(TalkLine::Drowned { at: now });
+                self.tell(now, id, Input::KeyPressed(Key::SayAgain));
+            }
+            // These go from the station to its worker or its device.
+            StationOutput::Prepare(_)
+            | StationOutput::Look(_)
+            | StationOutput::WriteDown(_)
+            | StationOutput::WarmUp(_)
+            | StationOutput::Synthesise(_)
+            | StationOutput::WarmUpVoice
+            | StationOutput::Flush => {}
+        }
+    }
+
+    fn heard(&mut self, now: SessionTime, id: StationId, event: HearEvent) {
+        match event {
+            HearEvent::Heard(heard) => self.phrase_heard(now, id, heard),
+            HearEvent::Unclear(unclear) => {
+                self.talk(TalkLine::Unclear { at: now, unclear });
+                self.tell(now, id, Input::SpeechUnclear);
+            }
+            HearEvent::Refused(refused) => self.talk(TalkLine::Refused { at: now, refused }),
+            HearEvent::Noted(note) => self.outbox.push_back(Task::KeepNote { of: id, at: now, note }),
+            HearEvent::SpeechStarted | HearEvent::TalkedOn => {}
+        }
+    }
+
+    fn phrase_heard(&mut self, now: SessionTime, id: StationId, heard: PhraseHeard) {
+        if let Some(reason) = self.own_words.said(now, id, &heard) {
+            return self.talk(TalkLine::OwnWords { at: now, heard, reason });
+        }
+        self.order(id, StationInput::Understood);
+        self.talk(TalkLine::Heard { at: now, heard: heard.clone() });
+        self.tell(now, id, Input::PhraseHeard(heard));
+    }
+
+    fn spoke(&mut self, now: SessionTime, id: StationId, event: MixerEvent) {
+        match event {
+            MixerEvent::Started { id: speech, sentence, words } => {
+                self.own_words.says(now, id, speech, &words);
+                if sentence == 0
+                    && let Some(utterance) = self.own_words.utterance(id, speech).cloned()
+                {
+                    self.talk(TalkLine::Says { at: now, utterance });
+                }
+            }
+            MixerEvent::Finished(speech) => {
+                self.own_words.is_over(now, id, speech);
+                self.tell(now, id, Input::SpeechFinished(speech));
+            }
+            MixerEvent::Cut(speech) => self.own_words.is_over(now, id, speech),
+            MixerEvent::Failed { id: speech, error } => {
+                self.talk(TalkLine::Unspoken { at: now, speech, why: error.to_string() });
+            }
+        }
+    }
+
+    fn device_told(&mut self, now: SessionTime, id: StationId, device: Device, what: DeviceNews) {
+        self.talk(TalkLine::Device { at: now, device, what: what.clone() });
+        let link = match what {
+            DeviceNews::Lost(_) => Link::Lost,
+            DeviceNews::Back => Link::Works,
+            DeviceNews::Overrun(_) => return,
+        };
+        let Some(seat) = self.stations.get_mut(&id) else { return };
+        match device {
+            Device::Microphone => {
+                (seat.microphone, seat.level) = (link, None);
+                self.hearing(now, id, link);
+            }
+            Device::Loudspeaker => {
+                seat.loudspeaker = link;
+                let input = if link == Link::Lost { Input::VoiceLost } else { Input::VoiceBack };
+                self.tell(now, id, input);
+                if link == Link::Works {
+                    // What was being said is lost: it is said again.
+                    self.tell(now, id, Input::KeyPressed(Key::SayAgain));
+                }
+            }
+        }
+    }
+
+    fn hearing(&mut self, now: SessionTime, id: StationId, link: Link) {
+        let input = if link == Link::Lost { Input::HearingLost } else { Input::HearingBack };
+        self.tell(now, id, input);
+    }
+
+    /// Without the recogniser no station hears; without the voice the screens and keys go on.
+    fn worker_told(&mut self, now: SessionTime, worker: Worker, what: WorkerNews) {
+        self.talk(TalkLine::Worker { at: now, worker, what: what.clone() });
+        let link = match what {
+            WorkerNews::Lost(_) => Link::Lost,
+            WorkerNews::Back => Link::Works,
+            WorkerNews::Overloaded(_) => return,
+        };
+        let stations: Vec<StationId> = self.stations.keys().copied().collect();
+        match worker {
+            Worker::Recogniser if self.recogniser != link => {
+                self.recogniser = link;
+                for id in stations {
+                    if self.stations[&id].microphone == Link::Works {
+                        self.hearing(now, id, link);
+                    }
+                }
+            }
+            Worker::Synthesiser => {
+                for id in stations {
+                    self.device_told(now, id, Device::Loudspeaker, match link {
+                        Link::Lost => DeviceNews::Lost(VOICE_FELL_OVER.to_owned()),
+                        Link::Works => DeviceNews::Back,
+                    });
+                }
+            }
+            // What it does not write down is told record by record.
+            Worker::Recogniser | Worker::Journal => {}
+        }
+    }
+
+    /// Takes a record off those that are on their way; one that comes after it was given up is too late.
+    fn answered_for(&mut self, seq: u64) -> Option<Event> {
+        let place = self.records.iter().position(|record| record.seq == seq)?;
+        self.records.remove(place).map(|record| record.event)
+    }
+
+    fn recorded(&mut self, now: SessionTime, seq: u64) {
+        if let Some(event) = self.answered_for(seq) {
+            self.talk(TalkLine::Written { at: now, event });
+            self.tell(now, StationId::RIG, Input::Recorded(seq));
+        }
+    }
+
+    fn record_failed(&mut self, now: SessionTime, seq: u64, why: String) {
+        if let Some(event) = self.answered_for(seq) {
+            self.talk(TalkLine::NotWritten { at: now, event, why });
+            self.tell(now, StationId::RIG, Input::RecordFailed(seq));
+        }
+    }
+
+    fn no_plan(&mut self, now: SessionTime) {
+        self.tell(now, StationId::RIG, Input::OnTimeTold { said: None, late: false, asked: true });
+    }
+
+    /// What is due by the clock.
+    fn wake(&mut self, now: SessionTime) {
+        while let Some(seq) = self.records.front().filter(|record| record.until <= now).map(|record| record.seq) {
+            self.record_failed(now, seq, JOURNAL_IS_SILENT.to_owned());
+        }
+        if self.deadline.is_some_and(|at| at <= now) {
+            self.tell(now, StationId::RIG, Input::Woke);
+        }
+        if self.terminates.take_if(|at| *at <= now).is_some() {
+            self.outbox.push_back(Task::Part(Parted::Closed));
+        }
+    }
+
+    /// Over a clock that guards a hazard it has to be asked twice.
+    fn asked_to_close(&mut self, now: SessionTime) {
+        match self.engine.leaves_a_hazard() {
+            Some(warning) if self.leaving.as_ref().is_none_or(|(at, _)| now.since(*at) > ASKED_FOR) => {
+                self.leaving = Some((now, warning));
+            }
+            _ => self.outbox.push_back(Task::Part(Parted::Closed)),
+        }
+    }
+
+    /// The run goes on while somebody else is connected, or a clock that guards a hazard runs: it has to ring.
+    fn screen_lost(&mut self, now: SessionTime, why: String) {
+        if self.screen == Link::Lost {
+            return;
+        }
+        self.screen = Link::Lost;
+        let goes_on = self.stations.len() > 1 || self.engine.leaves_a_hazard().is_some();
+        self.talk(TalkLine::ScreenLost { at: now, why });
+        if !goes_on {
+            self.outbox.push_back(Task::Part(Parted::Closed));
+        }
+    }
+
+    /// Has it said which hazard is left, if any, and ends in time, whether it was said or not.
+    fn terminate(&mut self, now: SessionTime) {
+        if self.engine.leaves_a_hazard().is_none() {
+            return self.outbox.push_back(Task::Part(Parted::Closed));
+        }
+        if self.terminates.is_none() {
+            self.terminates = Some(now + LAST_WORDS);
+            self.tell(now, StationId::RIG, Input::Closing);
+        }
+    }
+}
+
+/// So soon the program has to be told twice that it is to be closed over a clock that guards a hazard.
+const ASKED_FOR: Duration = Duration::from_secs(5);
+/// A journal that has not answered by then has failed: alarms wait for their records.
+const JOURNAL_MAY_TAKE: Duration = Duration::from_secs(2);
+/// The system kills what does not end; two seconds are promised, with time left to sync the journal.
+const LAST_WORDS: Duration = Duration::from_millis(1_600);
+/// For the talk, which is a log.
+const JOURNAL_IS_SILENT: &str = "the journal does not answer";
+const VOICE_FELL_OVER: &str = "the voice fell over";

@@ -1,0 +1,107 @@
+//! What the conductor is told, and what it asks for.
+
+use std::sync::Arc;
+
+use crate::conductor::notes::SpokenNoteKept;
+use crate::conductor::on_time::Told;
+use crate::conductor::talk::TalkLine;
+use crate::engine::event::Event;
+use crate::hear::note::SpokenNote;
+use crate::screen::ScreenKey;
+use crate::station::{StationInput, StationOutput};
+use crate::units::{SessionTime, StationId};
+
+/// One fact from an edge of the program.
+#[derive(Debug)]
+pub enum News {
+    /// A station heard, said or measured something.
+    Station(StationId, StationOutput),
+    /// A device of a station went or came back.
+    Device(StationId, Device, DeviceNews),
+    /// A worker that stations share fell over, or works again.
+    Worker(Worker, WorkerNews),
+    /// The journal has the record on disk.
+    Recorded(u64),
+    /// The journal could not write the record; why.
+    RecordFailed(u64, String),
+    NoteKept(StationId, SpokenNoteKept),
+    Key(ScreenKey),
+    /// The terminal went away or takes nothing any more; why.
+    ScreenLost(String),
+    /// How the move stands against its plan; whether it was asked for.
+    OnTime(Told, Prompted),
+    /// There is no plan, or none any more; why.
+    NoPlan(String),
+    /// The system asks the program to end.
+    Terminate,
+    /// The moment named by [`Conductor::deadline`](super::Conductor::deadline) has come. Early or repeated ones are harmless.
+    Woke,
+}
+
+/// Which side of a station.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Device {
+    Microphone,
+    Loudspeaker,
+}
+
+/// What became of a device.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum DeviceNews {
+    /// Why.
+    Lost(String),
+    Back,
+    /// So many samples came too late to be heard, or were never delivered, since this was told last.
+    Overrun(u64),
+}
+
+/// Which worker.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Worker {
+    Recogniser,
+    Synthesiser,
+    Journal,
+}
+
+/// What became of a worker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum WorkerNews {
+    /// Why.
+    Lost(String),
+    Back,
+    /// So many looks were dropped because there was no time for them.
+    Overloaded(u64),
+}
+
+/// Whether somebody asked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Prompted {
+    Asked,
+    Unasked,
+}
+
+/// One thing to do. To be carried out in the order given.
+#[derive(Debug)]
+pub enum Task {
+    Station(StationId, StationInput),
+    /// Write the event down, then tell [`News::Recorded`] or [`News::RecordFailed`].
+    Record { seq: u64, at: SessionTime, event: Event },
+    /// Keep the sound of a note, then tell [`News::NoteKept`].
+    KeepNote { of: StationId, at: SessionTime, note: SpokenNote },
+    Talk(TalkLine),
+    /// Reckon how the move stands against its plan, then tell [`News::OnTime`] or [`News::NoPlan`].
+    AskOnTime,
+    /// Make these sentences ready, when there is nothing else to do.
+    PrepareSpeech(Arc<[String]>),
+    /// The run is over, or the program is to be closed.
+    Part(Parted),
+}
+
+/// How a run came to its end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Parted {
+    /// The run is over.
+    RunEnded,
+    /// The person, or the system, closed the program; the run is kept and can be gone on with.
+    Closed,
+}

@@ -1,0 +1,210 @@
+//! The conductor on a virtual clock, without sound, journal or screen: faults go in at its edges, and the run goes on.
+
+use std::path::Path;
+use std::time::Duration;
+
+use sparehand::conductor::core::{Conductor, Plan};
+use sparehand::conductor::news::{Device, DeviceNews, News, Parted, Task, Worker, WorkerNews};
+use sparehand::engine::event::Event;
+use sparehand::engine::input::Key;
+use sparehand::engine::output::{Utterance, VoiceSettings};
+use sparehand::rig::Rig;
+use sparehand::screen::ScreenKey;
+use sparehand::setup::practised::Practice;
+use sparehand::setup::prompts;
+use sparehand::station::{Link, StationInput};
+use sparehand::units::{SessionTime, StationId};
+
+/// The tank dump, by one person, by keys.
+struct Scene {
+    conductor: Conductor,
+    now: SessionTime,
+    /// Whether records are answered for.
+    journal: Disk,
+    said: Vec<String>,
+    events: Vec<Event>,
+    parted: Option<Parted>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Disk {
+    Writes,
+    Silent,
+}
+
+impl Scene {
+    fn begin() -> Self {
+        let rig = Rig::default();
+        let config = Path::new("/nonexistent");
+        let engine =
+            prompts::engine("tank-dump", &rig, &[], VoiceSettings::default(), &Practice::default(), config).unwrap();
+        let conductor = Conductor::new(engine, &[StationId::RIG], Plan::None);
+        let mut scene = Self {
+            conductor,
+            now: SessionTime::ZERO,
+            journal: Disk::Writes,
+            said: Vec::new(),
+            events: Vec::new(),
+            parted: None,
+        };
+        scene.conductor.begin(scene.now, None);
+        scene.carry_out();
+        scene
+    }
+
+    fn tell(&mut self, news: News) {
+        self.now = self.now + Duration::from_millis(10);
+        self.conductor.handle(self.now, news);
+        self.carry_out();
+    }
+
+    fn press(&mut self, key: Key) {
+        self.tell(News::Key(ScreenKey::Engine(key)));
+    }
+
+    /// Lets time pass, waking the conductor whenever it wants to be woken.
+    fn wait(&mut self, span: Duration) {
+        let until = self.now + span;
+        while let Some(at) = self.conductor.deadline().filter(|at| *at <= until) {
+            self.now = self.now.max(at);
+            self.conductor.handle(self.now, News::Woke);
+            self.carry_out();
+            if self.parted.is_some() {
+                return;
+            }
+        }
+        self.now = until;
+    }
+
+    fn carry_out(&mut self) {
+        while let Some(task) = self.conductor.poll() {
+            match task {
+                Task::Record { seq, event, .. } => {
+                    self.events.push(event);
+                    if self.journal == Disk::Writes {
+                        self.conductor.handle(self.now, News::Recorded(seq));
+                    }
+                }
+                Task::Station(_, StationInput::Say(Utterance { text, .. })) => self.said.push(text),
+                Task::Part(parted) => self.parted = Some(parted),
+                _ => {}
+            }
+        }
+    }
+
+    /// Answers every step with its key until the clock of the rinse runs.
+    fn until_the_tap_runs(&mut self) {
+        for _ in 0..60 {
+            if self.events.iter().any(|event| matches!(event.inner(), Event::ClockStarted { .. })) {
+                return;
+            }
+            self.press(Key::Confirm);
+            self.wait(Duration::from_secs(2));
+        }
+        panic!("no clock was started: {:?}", self.events.last());
+    }
+
+    fn says(&self, words: &str) -> bool {
+        self.said.iter().any(|text| text.contains(words))
+    }
+
+    fn view_warns(&self, words: &str) -> bool {
+        let sight = self.conductor.sight(self.now, StationId::RIG);
+        sight.view.notices.iter().any(|notice| notice.contains(words))
+    }
+}
+
+fn lost(why: &str) -> DeviceNews {
+    DeviceNews::Lost(why.to_owned())
+}
+
+#[test]
+fn a_microphone_that_is_lost_is_said_and_the_run_goes_on_by_keys() {
+    let mut scene = Scene::begin();
+    scene.tell(News::Device(StationId::RIG, Device::Microphone, lost("pulled out")));
+    assert!(scene.says("I cannot hear"));
+    assert_eq!(scene.conductor.sight(scene.now, StationId::RIG).microphone, Link::Lost);
+    scene.until_the_tap_runs();
+    scene.tell(News::Device(StationId::RIG, Device::Microphone, DeviceNews::Back));
+    assert!(scene.events.contains(&Event::HearingBack));
+}
+
+#[test]
+fn a_loudspeaker_that_is_lost_is_shown_and_what_was_being_said_is_said_again_when_it_is_back() {
+    let mut scene = Scene::begin();
+    scene.tell(News::Device(StationId::RIG, Device::Loudspeaker, lost("it takes no sound")));
+    assert!(scene.view_warns("I cannot speak"));
+    scene.said.clear();
+    scene.tell(News::Device(StationId::RIG, Device::Loudspeaker, DeviceNews::Back));
+    assert!(!scene.view_warns("I cannot speak"));
+    assert!(scene.says("gloves"), "{:?}", scene.said);
+}
+
+#[test]
+fn a_recogniser_that_falls_over_is_said_once_and_heard_again_when_it_is_back() {
+    let mut scene = Scene::begin();
+    for _ in 0..3 {
+        scene.tell(News::Worker(Worker::Recogniser, WorkerNews::Lost("a panic".to_owned())));
+    }
+    let times = scene.events.iter().filter(|event| **event == Event::HearingLost).count();
+    assert_eq!(times, 1);
+    assert!(scene.says("I cannot hear"));
+    scene.tell(News::Worker(Worker::Recogniser, WorkerNews::Back));
+    assert!(scene.events.contains(&Event::HearingBack));
+    assert_eq!(scene.parted, None);
+}
+
+#[test]
+fn a_journal_that_does_not_answer_has_failed_after_two_seconds_and_alarms_still_sound() {
+    let mut scene = Scene::begin();
+    scene.until_the_tap_runs();
+    scene.journal = Disk::Silent;
+    scene.said.clear();
+    scene.wait(Duration::from_secs(3_600));
+    assert!(scene.says("Shut the rinse tap"), "the alarm of the running tap sounds: {:?}", scene.said);
+}
+
+#[test]
+fn the_loss_of_the_screen_closes_a_run_that_guards_nothing_and_keeps_one_with_a_running_tap() {
+    let mut scene = Scene::begin();
+    scene.tell(News::ScreenLost("hung up".to_owned()));
+    assert_eq!(scene.parted, Some(Parted::Closed));
+
+    let mut scene = Scene::begin();
+    scene.until_the_tap_runs();
+    scene.tell(News::ScreenLost("hung up".to_owned()));
+    assert_eq!(scene.parted, None);
+    scene.said.clear();
+    scene.wait(Duration::from_secs(3_600));
+    assert!(scene.says("Shut the rinse tap"));
+}
+
+#[test]
+fn a_program_that_is_told_to_end_says_which_hazard_is_left_and_ends_within_two_seconds() {
+    let mut scene = Scene::begin();
+    scene.tell(News::Terminate);
+    assert_eq!(scene.parted, Some(Parted::Closed), "nothing is left: at once");
+
+    let mut scene = Scene::begin();
+    scene.until_the_tap_runs();
+    scene.said.clear();
+    let asked = scene.now;
+    scene.tell(News::Terminate);
+    scene.tell(News::Terminate);
+    assert_eq!(scene.parted, None);
+    assert!(scene.says("rinse"), "{:?}", scene.said);
+    scene.wait(Duration::from_secs(60));
+    assert_eq!(scene.parted, Some(Parted::Closed));
+    assert!(scene.now.since(asked) < Duration::from_secs(2), "{:?}", scene.now.since(asked));
+}
+
+#[test]
+fn whoever_closes_the_program_over_a_running_tap_is_asked_twice() {
+    let mut scene = Scene::begin();
+    scene.until_the_tap_runs();
+    scene.tell(News::Key(ScreenKey::Quit));
+    assert_eq!(scene.parted, None);
+    assert!(scene.view_warns("press the same keys again"));
+    scene.tell(News::Key(ScreenKey::Quit));
+    assert_eq!(scene.parted, Some(Parted::Closed));
+}
