@@ -9,9 +9,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, RecvTimeoutError, Sender};
 use std::time::Duration;
 
-use crate::cli::AppError;
-use crate::cli::plan_command::PlanError;
 use crate::conductor::courtesy::Courtesy;
+use crate::conductor::error::ConductorError;
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::live_ear::{Ear, ToEar};
 use crate::conductor::live_mouth::{Mouth, ToMouth};
@@ -30,6 +29,7 @@ use crate::say::loud_enough::{InNoise, LoudEnough};
 use crate::say::mixer::SpeakerEvent;
 use crate::screen::{Activity, Meters, Screen, ScreenKey};
 use crate::setup::clock::Clock;
+use crate::setup::planning::PlanError;
 use crate::setup::sound::Sounds;
 
 /// The devices to use, by id or name; the system's own choice where none is given.
@@ -62,11 +62,11 @@ pub(crate) enum News {
     Level(Level),
     EarLost(String),
     EarBack,
-    EarFailed(AppError),
+    EarFailed(ConductorError),
     Spoke(SpeakerEvent),
     MouthLost(String),
     MouthBack,
-    MouthFailed(AppError),
+    MouthFailed(ConductorError),
     /// How the move stands against its plan; whether it was asked for.
     OnTime(Told, bool),
     NoPlan(PlanError),
@@ -85,7 +85,7 @@ pub enum Parted {
 ///
 /// # Errors
 /// A model fails, or the talk cannot be printed. What was recorded until then is kept.
-pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Around) -> Result<Parted, AppError> {
+pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Around) -> Result<Parted, ConductorError> {
     let Around { sounds, devices, notes, mut screen, mut talk, planner } = around;
     let (news, from_edges) = mpsc::channel();
     let speaking = Arc::new(AtomicBool::new(false));
@@ -100,7 +100,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             let failed = news.clone();
             let speaker = match sounds.speaker() {
                 Ok(speaker) => speaker,
-                Err(error) => return drop(failed.send(News::MouthFailed(error))),
+                Err(error) => return drop(failed.send(News::MouthFailed(error.into()))),
             };
             // The dictionaries have been taken apart.
             if let Err(error) = hand_back_what_was_read() {
@@ -118,7 +118,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             let failed = news.clone();
             let listener = match sounds.listener() {
                 Ok(listener) => listener,
-                Err(error) => return drop(failed.send(News::EarFailed(error))),
+                Err(error) => return drop(failed.send(News::EarFailed(error.into()))),
             };
             let mut ear = Ear {
                 listener,
@@ -173,7 +173,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 Command::DropNote => drop(to_ear.send(ToEar::DropNote)),
                 Command::AskOnTime if asks.as_ref().is_some_and(|asks| asks.send(()).is_ok()) => awaits_plan = true,
                 Command::AskOnTime => unplanned = true,
-                Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(AppError::Talk)?,
+                Command::Written { at, event, kept } => talk.written(at, &event, kept).map_err(ConductorError::Talk)?,
                 Command::Ended => break 'run Parted::RunEnded,
             }
         }
@@ -198,7 +198,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                         _ => break 'run Parted::Closed,
                     },
                     ScreenKey::Engine(key) => {
-                        talk.key(now, &format!("{key:?}")).map_err(AppError::Talk)?;
+                        talk.key(now, &format!("{key:?}")).map_err(ConductorError::Talk)?;
                         todo.extend(session.tell(now, Input::KeyPressed(key)));
                     }
                 }
@@ -226,13 +226,13 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                     courtesy.heard();
                     // Whoever has spoken is to hear the reply.
                     drop(to_mouth.send(ToMouth::Duck(Duration::ZERO)));
-                    talk.heard(now, &heard).map_err(AppError::Talk)?;
+                    talk.heard(now, &heard).map_err(ConductorError::Talk)?;
                     todo.extend(session.tell(now, Input::PhraseHeard(heard)));
                 }
             }
             News::Heard(HearEvent::Unclear(unclear)) => {
                 drop(to_mouth.send(ToMouth::Duck(Duration::ZERO)));
-                talk.unclear(now, &unclear).map_err(AppError::Talk)?;
+                talk.unclear(now, &unclear).map_err(ConductorError::Talk)?;
                 todo.extend(session.tell(now, Input::SpeechUnclear));
             }
             News::Heard(HearEvent::Noted(note)) => {
@@ -254,7 +254,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                     // Said once more and no oftener: whoever hears nothing in such noise reads the screen.
                     said_again = prompt && loud.drowned(found.floor) && !said_again;
                     if said_again {
-                        talk.note(&format!("[{now}] said again: the noise rose")).map_err(AppError::Talk)?;
+                        talk.note(&format!("[{now}] said again: the noise rose")).map_err(ConductorError::Talk)?;
                         todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
                     }
                 }
@@ -262,12 +262,12 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             News::EarLost(why) => {
                 hears = false;
                 (meters.level_dbfs, meters.floor_dbfs) = (None, None);
-                talk.note(&format!("[{now}] microphone lost: {why}")).map_err(AppError::Talk)?;
+                talk.note(&format!("[{now}] microphone lost: {why}")).map_err(ConductorError::Talk)?;
                 todo.extend(session.tell(now, Input::HearingLost));
             }
             News::EarBack => {
                 hears = true;
-                talk.note(&format!("[{now}] microphone back")).map_err(AppError::Talk)?;
+                talk.note(&format!("[{now}] microphone back")).map_err(ConductorError::Talk)?;
                 todo.extend(session.tell(now, Input::HearingBack));
             }
             News::Spoke(event) => {
@@ -285,11 +285,11 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 spoke(now, event, &mut own_voice, &mut talk, &mut session, &mut todo)?;
             }
             News::MouthLost(why) => {
-                talk.note(&format!("[{now}] loudspeaker lost: {why}")).map_err(AppError::Talk)?;
+                talk.note(&format!("[{now}] loudspeaker lost: {why}")).map_err(ConductorError::Talk)?;
                 notices.push(session.engine().loudspeaker_lost());
             }
             News::MouthBack => {
-                talk.note(&format!("[{now}] loudspeaker back")).map_err(AppError::Talk)?;
+                talk.note(&format!("[{now}] loudspeaker back")).map_err(ConductorError::Talk)?;
                 notices.clear();
                 // What was being said is lost: it is said again.
                 todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
@@ -300,7 +300,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 todo.extend(session.tell(now, told));
             }
             News::NoPlan(error) => {
-                talk.note(&format!("[{now}] no plan: {error}")).map_err(AppError::Talk)?;
+                talk.note(&format!("[{now}] no plan: {error}")).map_err(ConductorError::Talk)?;
                 asks = None;
                 unplanned = std::mem::take(&mut awaits_plan);
             }
@@ -338,14 +338,14 @@ fn spoke(
     talk: &mut Talk,
     session: &mut Session,
     todo: &mut Vec<Command>,
-) -> Result<(), AppError> {
+) -> Result<(), ConductorError> {
     match event {
         SpeakerEvent::Started { id, sentence, words } => {
             own_voice.says(now, id, &words);
             if sentence == 0
                 && let Some(utterance) = own_voice.utterance(id)
             {
-                talk.says(now, utterance).map_err(AppError::Talk)?;
+                talk.says(now, utterance).map_err(ConductorError::Talk)?;
             }
         }
         SpeakerEvent::Finished(id) => {
@@ -354,14 +354,14 @@ fn spoke(
         }
         SpeakerEvent::Cut(id) => own_voice.is_over(now, id),
         SpeakerEvent::Failed { id, error } => {
-            talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(AppError::Talk)?;
+            talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(ConductorError::Talk)?;
         }
     }
     Ok(())
 }
 
 /// Reckons on a thread of its own, when asked and once a minute: it takes longer than an answer may wait.
-fn plan_on_time(planner: Planner, news: Sender<News>) -> Result<Sender<()>, AppError> {
+fn plan_on_time(planner: Planner, news: Sender<News>) -> Result<Sender<()>, ConductorError> {
     let (asks, asked) = mpsc::channel();
     spawn("planner", move || {
         let on_time = match planner() {
@@ -386,8 +386,8 @@ fn plan_on_time(planner: Planner, news: Sender<News>) -> Result<Sender<()>, AppE
     Ok(asks)
 }
 
-fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread::JoinHandle<()>, AppError> {
-    std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(AppError::Thread)
+fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<std::thread::JoinHandle<()>, ConductorError> {
+    std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(ConductorError::Thread)
 }
 
 /// So soon the program has to be told twice that it is to be closed over a clock that guards a hazard.

@@ -8,7 +8,7 @@ use std::time::Duration;
 use crate::audio::FRAME_LEN;
 use crate::audio::capture::{Capture, Watch};
 use crate::audio::playback::Reference;
-use crate::cli::AppError;
+use crate::conductor::error::ConductorError;
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::live::{NAP, News, REOPEN_EVERY};
 use crate::engine::output::ListeningSet;
@@ -41,7 +41,7 @@ pub(crate) struct Ear {
 }
 
 impl Ear {
-    pub(crate) fn run(&mut self) -> Result<(), AppError> {
+    pub(crate) fn run(&mut self) -> Result<(), ConductorError> {
         let mut capture = Capture::open(self.device.as_deref()).ok();
         let mut lost = capture.is_none();
         if lost {
@@ -142,7 +142,7 @@ impl Ear {
         Ok(())
     }
 
-    fn frame(&mut self, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]) -> Result<(), AppError> {
+    fn frame(&mut self, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]) -> Result<(), ConductorError> {
         // Hearing goes on when the disk is full.
         if let Some(kept) = &mut self.kept
             && let Err(error) = kept.write(mic, played)

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::audio::SAMPLE_RATE;
-use crate::cli::AppError;
+use crate::conductor::error::ConductorError;
 use crate::conductor::talk::Talk;
 use crate::engine::input::Input;
 use crate::hear::note::SpokenNote;
@@ -31,16 +31,16 @@ impl Notes {
     ///
     /// # Errors
     /// The talk cannot be printed.
-    pub fn keep(&self, now: SessionTime, note: SpokenNote, talk: &mut Talk) -> Result<Input, AppError> {
+    pub fn keep(&self, now: SessionTime, note: SpokenNote, talk: &mut Talk) -> Result<Input, ConductorError> {
         let wav = match self.write(now, &note.samples) {
             Ok(name) => Some(name),
             Err(error) => {
                 talk.note(&format!("[{now}] the sound of the note could not be kept: {error}"))
-                    .map_err(AppError::Talk)?;
+                    .map_err(ConductorError::Talk)?;
                 None
             }
         };
-        talk.note(&format!("[{now}] note: {}", note.text)).map_err(AppError::Talk)?;
+        talk.note(&format!("[{now}] note: {}", note.text)).map_err(ConductorError::Talk)?;
         Ok(Input::NoteTaken { text: note.text, wav })
     }
 
