@@ -4,8 +4,8 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use sparehand::cli::args::Cli;
-use sparehand::cli::run_command::with_causes;
 use sparehand::conductor::begin::begin_as_wanted;
+use sparehand::setup::causes::with_causes;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {

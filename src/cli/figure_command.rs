@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::figures::FigureError;
+use crate::setup::clock;
 pub use answer::{Answer, Verdict};
 
 /// Quantities are written with their unit: "40 gal", "150 L", "45 psi", "1/4 cup", "5 ft 6 in", "75 %".
@@ -128,6 +129,14 @@ impl Figure {
             Self::Daylight(asked) => asked.answer(wall),
         }
     }
+}
+
+/// Answers on the standard output what is asked on the command line, or line by line on the standard input.
+///
+/// # Errors
+/// As [`run`].
+pub fn carry_out(args: &FigureArgs) -> Result<ExitCode, FigureCommandError> {
+    run(args, &mut std::io::stdin().lock(), &clock::wall, &mut std::io::stdout().lock())
 }
 
 /// Answers one question, or the questions in `list`, and writes the answers to `out`.

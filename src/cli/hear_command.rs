@@ -4,14 +4,21 @@
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::process::ExitCode;
 use std::time::Duration;
 
+use clap::Args;
 use serde::Serialize;
 
 use crate::audio::wav::{self, WavError};
+use crate::cli::vosk_args::VoskArgs;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::clip::{ClipError, ClipHearing};
 use crate::onnx::{RuntimeError, environment};
+use crate::setup::causes::with_causes;
+use crate::setup::clock::Clock;
+use crate::setup::models::{self, ModelsError};
+use crate::setup::places::Places;
 use crate::speech::recogniser::RecogniserError;
 use crate::speech::score::ScoreSettings;
 use crate::speech::vosk::{Vosk, VoskSettings};
@@ -146,22 +153,48 @@ fn read_phrases(path: &Path) -> Result<Vec<AllowedPhrase>, HearCommandError> {
     Ok(phrases)
 }
 
-fn with_causes(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        let inner_text = inner.to_string();
-        if !text.contains(&inner_text) {
-            text = format!("{text}: {inner_text}");
-        }
-        cause = inner.source();
-    }
-    text
+#[derive(Debug, Args)]
+pub struct HearArgs {
+    /// The phrases that may be heard, one a line.
+    #[arg(long, value_name = "FILE")]
+    pub phrases: PathBuf,
+    /// A recording of the noise alone; without it, noise in general is assumed.
+    #[arg(long, value_name = "WAV")]
+    pub background: Option<PathBuf>,
+    /// One JSON object a line.
+    #[arg(long)]
+    pub json: bool,
+    /// The recordings.
+    #[arg(required = true, value_name = "WAV")]
+    pub files: Vec<PathBuf>,
+    #[command(flatten)]
+    pub vosk: VoskArgs,
+}
+
+/// Recognises, and prints what was heard; fails where a file could not be done.
+///
+/// # Errors
+/// As [`run`]; a model is missing.
+pub fn carry_out(args: HearArgs, places: &Places) -> Result<ExitCode, HearCommandError> {
+    models::verify(&places.models)?;
+    let clock = Clock::start();
+    let request = HearRequest {
+        vosk: args.vosk.settings(&places.models),
+        phrases: args.phrases,
+        background: args.background,
+        json: args.json,
+        wavs: args.files,
+        models: places.models.clone(),
+    };
+    let failed = run(&request, &|| clock.since_start(), &mut std::io::stdout().lock())?;
+    Ok(if failed > 0 { ExitCode::FAILURE } else { ExitCode::SUCCESS })
 }
 
 /// Why `sparehand hear` could not do its work.
 #[derive(Debug, thiserror::Error)]
 pub enum HearCommandError {
+    #[error(transparent)]
+    Models(#[from] ModelsError),
     #[error("phrase file {} cannot be read", path.display())]
     Phrases {
         path: PathBuf,

@@ -1,28 +1,27 @@
 //! `sparehand learn-voice`: a lesson of about two minutes in how a person speaks; shows what was learned, and takes it back.
 
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::PathBuf;
 
 use clap::Args;
+use thiserror::Error;
 
-use crate::audio::capture::Capture;
+use crate::audio::capture::{Capture, CaptureError};
 use crate::audio::playback::Playback;
-use crate::cli::AppError;
-use crate::cli::learn_ends::{Devices, Ends, Recordings};
-use crate::cli::learned_files::{Found, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
-use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, Words};
-use crate::cli::mic_command;
-use crate::cli::mic_command::filled;
-use crate::cli::run_command::with_causes;
+use crate::cli::learn_ends::{Devices, Ends, EndsError, Recordings};
+use crate::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
+use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, LessonError, Words};
+use crate::cli::mic_command::{self, MicError, filled};
 use crate::hear::activity::Activity;
 use crate::hear::clip::{ClipError, ClipHearing};
 use crate::hear::listener::ListenError;
 use crate::rig::Rig;
+use crate::setup::causes::with_causes;
 use crate::setup::clock::wall;
-use crate::setup::models;
-use crate::setup::places::Places;
-use crate::setup::prompts;
-use crate::setup::sound::Sounds;
+use crate::setup::models::{self, ModelsError};
+use crate::setup::places::{Places, PlacesError};
+use crate::setup::prompts::{self, PromptError};
+use crate::setup::sound::{SoundError, Sounds};
 use crate::speech::own_examples::MOST_SOONER;
 use crate::speech::recogniser::PhraseScoring;
 use crate::speech::score::ScoreSettings;
@@ -56,11 +55,50 @@ pub struct LearnArgs {
     pub keep_sound: Option<PathBuf>,
 }
 
+/// Why nothing can be learned, shown or taken back.
+#[derive(Debug, Error)]
+pub enum LearnError {
+    #[error(transparent)]
+    Models(#[from] ModelsError),
+    #[error(transparent)]
+    Places(#[from] PlacesError),
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
+    #[error(transparent)]
+    Learned(#[from] LearnedError),
+    #[error(transparent)]
+    Remembered(#[from] MicError),
+    #[error(transparent)]
+    Ends(#[from] EndsError),
+    #[error(transparent)]
+    Lesson(#[from] LessonError),
+    #[error(transparent)]
+    Sound(#[from] SoundError),
+    #[error(transparent)]
+    Listen(#[from] ListenError),
+    #[error("no usable microphone")]
+    Microphone(#[source] CaptureError),
+    #[error(
+        "whose voice? Give a name: sparehand learn-voice NAME{}", if known.is_empty() { String::new() } else { format!("; the rig file names {known}") }
+    )]
+    WhoseVoice { known: String },
+    #[error("the lesson cannot be printed")]
+    Talk(#[source] io::Error),
+}
+
+/// Does what `args` say; prints to the standard output.
+///
+/// # Errors
+/// As [`learn`].
+pub fn run(args: &LearnArgs, places: &Places) -> Result<(), LearnError> {
+    learn(args, places, &mut io::stdout().lock())
+}
+
 /// Does what `args` say; prints to `out`.
 ///
 /// # Errors
 /// A device is missing or lost, a model fails, or what was learned cannot be read, written or removed.
-pub fn learn(args: &LearnArgs, places: &Places, out: &mut dyn Write) -> Result<(), AppError> {
+pub fn learn(args: &LearnArgs, places: &Places, out: &mut dyn Write) -> Result<(), LearnError> {
     let words = Words::shipped()?;
     let files = LearnedFiles::in_folder(&places.data);
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
@@ -93,7 +131,7 @@ fn hold(
     files: &LearnedFiles,
     person: &str,
     out: &mut dyn Write,
-) -> Result<(), AppError> {
+) -> Result<(), LearnError> {
     models::verify(&places.models)?;
     // A name that no file can be kept by, and a folder that cannot be made, are told before two minutes of reading.
     files.path(person)?;
@@ -105,7 +143,7 @@ fn hold(
         None => {
             let wanted =
                 args.microphone.clone().map_or_else(|| mic_command::remembered(places), |name| Ok(Some(name)))?;
-            let capture = Capture::open(wanted.as_deref()).map_err(AppError::Microphone)?;
+            let capture = Capture::open(wanted.as_deref()).map_err(LearnError::Microphone)?;
             let playback = match Playback::open(args.loudspeaker.as_deref()) {
                 Ok((playback, _)) => Some(playback),
                 Err(why) => {
@@ -141,7 +179,7 @@ fn hold(
             states: reading.states.packed(),
         });
         let voice = LearnedVoice::of(person, wall(), heard.tries, lines.collect());
-        Some(files.keep(&voice.map_err(crate::cli::learned_files::LearnedError::from)?)?)
+        Some(files.keep(&voice.map_err(LearnedError::from)?)?)
     } else {
         None
     };
@@ -163,7 +201,7 @@ pub fn hearing_those(
     people: &[String],
     places: &Places,
     out: &mut dyn Write,
-) -> Result<Sounds, AppError> {
+) -> Result<Sounds, LearnError> {
     let (own, unusable) = own_examples(&LearnedFiles::in_folder(&places.data), people)?;
     let words = Words::shipped()?;
     if !own.are_none() && sounds.vosk.is_some() {
@@ -199,21 +237,21 @@ fn told(words: &Words, person: &str, heard: &Heard) -> Vec<String> {
 }
 
 /// The person meant, as the rig file writes the name. Where the rig file names nobody any name will do.
-fn person(given: Option<&str>, rig: &Rig) -> Result<String, AppError> {
+fn person(given: Option<&str>, rig: &Rig) -> Result<String, LearnError> {
     let names: Vec<&str> = rig.people().iter().map(|person| person.name.as_str()).collect();
     let known = names.join(", ");
     match (given, names.as_slice()) {
         (None, [only]) => Ok((*only).to_owned()),
-        (None, _) => Err(AppError::WhoseVoice { known }),
+        (None, _) => Err(LearnError::WhoseVoice { known }),
         (Some(given), []) => Ok(given.to_owned()),
         (Some(given), names) => match names.iter().find(|name| name.eq_ignore_ascii_case(given)) {
             Some(name) => Ok((*name).to_owned()),
-            None => Err(prompts::PromptError::StrangerToLearn { name: given.to_owned(), known }.into()),
+            None => Err(PromptError::StrangerToLearn { name: given.to_owned(), known }.into()),
         },
     }
 }
 
-fn show_all(words: &Words, files: &LearnedFiles, out: &mut dyn Write) -> Result<(), AppError> {
+fn show_all(words: &Words, files: &LearnedFiles, out: &mut dyn Write) -> Result<(), LearnError> {
     let all = files.all()?;
     if all.is_empty() {
         return print(out, &words.told["nobody"], &[]);
@@ -221,7 +259,7 @@ fn show_all(words: &Words, files: &LearnedFiles, out: &mut dyn Write) -> Result<
     all.into_iter().try_for_each(|found| show(words, "", found, out))
 }
 
-fn show(words: &Words, person: &str, found: Found, out: &mut dyn Write) -> Result<(), AppError> {
+fn show(words: &Words, person: &str, found: Found, out: &mut dyn Write) -> Result<(), LearnError> {
     let voice = match found {
         Found::Nothing => return print(out, &words.told["never-learned"], &[("person", person)]),
         Found::Other(voice) => return print_other(words, &voice, out),
@@ -245,12 +283,12 @@ fn show(words: &Words, person: &str, found: Found, out: &mut dyn Write) -> Resul
 }
 
 /// Says that what was learned of somebody cannot be used here, and what to do.
-fn print_other(words: &Words, voice: &LearnedVoice, out: &mut dyn Write) -> Result<(), AppError> {
+fn print_other(words: &Words, voice: &LearnedVoice, out: &mut dyn Write) -> Result<(), LearnError> {
     print(out, &words.print["other-model"], &[("person", &voice.person), ("made", &voice.made)])
 }
 
-fn print(out: &mut dyn Write, text: &str, blanks: &[(&str, &str)]) -> Result<(), AppError> {
-    writeln!(out, "{}", filled(text, blanks)).map_err(AppError::Talk)
+fn print(out: &mut dyn Write, text: &str, blanks: &[(&str, &str)]) -> Result<(), LearnError> {
+    writeln!(out, "{}", filled(text, blanks)).map_err(LearnError::Talk)
 }
 
 #[cfg(test)]

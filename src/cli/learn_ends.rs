@@ -4,17 +4,33 @@ use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use thiserror::Error;
+
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::audio::capture::Capture;
 use crate::audio::playback::{Decimator, Playback};
-use crate::audio::wav;
-use crate::cli::AppError;
-use crate::conductor::kept_sound::KeptSound;
+use crate::audio::wav::{self, WavError};
+use crate::conductor::kept_sound::{KeptSound, KeptSoundError};
 use crate::hear::noise::White;
 use crate::say::mixer::FRAME;
 use crate::setup::clock::pause;
 use crate::setup::sound::SoundError;
+
+/// Why a lesson hears nothing, or its sound cannot be kept.
+#[derive(Debug, Error)]
+pub enum EndsError {
+    #[error(transparent)]
+    Sound(#[from] SoundError),
+    #[error(transparent)]
+    Wav(#[from] WavError),
+    #[error(transparent)]
+    KeptSound(#[from] KeptSoundError),
+    #[error("the microphone '{name}' gives no sound; plug it in again, or choose another with --microphone")]
+    MicrophoneSilent { name: String },
+    #[error("{path}: no folder with recordings, expected files like water-off.wav in it")]
+    NoRecordings { path: PathBuf },
+}
 
 /// Both ends of a lesson. Time goes on with the frames, 10 ms each.
 pub trait Ends {
@@ -22,25 +38,25 @@ pub trait Ends {
     ///
     /// # Errors
     /// The sound cannot be kept. A loudspeaker that is lost is no error: the lines stand on the screen.
-    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), AppError>;
+    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), EndsError>;
 
     /// Waits until nothing is in the air any more of what was played; gives the frames that this took.
     ///
     /// # Errors
     /// As [`Ends::play`].
-    fn settle(&mut self) -> Result<usize, AppError>;
+    fn settle(&mut self) -> Result<usize, EndsError>;
 
     /// `line` has been asked for, for the `attempt`th time from 1 on.
     ///
     /// # Errors
     /// A recording is there and cannot be read.
-    fn asked(&mut self, line: &str, attempt: usize) -> Result<(), AppError>;
+    fn asked(&mut self, line: &str, attempt: usize) -> Result<(), EndsError>;
 
     /// The next 10 ms of the microphone.
     ///
     /// # Errors
     /// The microphone is lost.
-    fn hear(&mut self) -> Result<[f32; FRAME_LEN], AppError>;
+    fn hear(&mut self) -> Result<[f32; FRAME_LEN], EndsError>;
 
     /// Whether what is said can be heard by the person.
     fn can_be_heard(&self) -> bool;
@@ -60,7 +76,7 @@ impl Devices {
 }
 
 impl Ends for Devices {
-    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), AppError> {
+    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), EndsError> {
         while let Some(playback) = &mut self.playback {
             if playback.failed().is_some() {
                 self.playback = None;
@@ -74,7 +90,7 @@ impl Ends for Devices {
         Ok(())
     }
 
-    fn settle(&mut self) -> Result<usize, AppError> {
+    fn settle(&mut self) -> Result<usize, EndsError> {
         while self.playback.as_ref().is_some_and(|playback| playback.queued() > 0 && playback.failed().is_none()) {
             pause(NAP);
         }
@@ -84,11 +100,11 @@ impl Ends for Devices {
         Ok(AFTERWARDS.as_millis() as usize / 10)
     }
 
-    fn asked(&mut self, _line: &str, _attempt: usize) -> Result<(), AppError> {
+    fn asked(&mut self, _line: &str, _attempt: usize) -> Result<(), EndsError> {
         Ok(())
     }
 
-    fn hear(&mut self) -> Result<[f32; FRAME_LEN], AppError> {
+    fn hear(&mut self) -> Result<[f32; FRAME_LEN], EndsError> {
         let mut frame = [0.0; FRAME_LEN];
         for _ in 0..PATIENCE {
             if self.capture.read_frame(&mut frame) {
@@ -99,7 +115,7 @@ impl Ends for Devices {
             }
             pause(NAP);
         }
-        Err(AppError::MicrophoneSilent { name: self.capture.name().to_owned() })
+        Err(EndsError::MicrophoneSilent { name: self.capture.name().to_owned() })
     }
 
     fn can_be_heard(&self) -> bool {
@@ -122,9 +138,9 @@ impl Recordings {
     ///
     /// # Errors
     /// The folder is none, or the file cannot be made.
-    pub fn open(folder: &Path, kept: Option<&Path>) -> Result<Self, AppError> {
+    pub fn open(folder: &Path, kept: Option<&Path>) -> Result<Self, EndsError> {
         if !folder.is_dir() {
-            return Err(AppError::NoRecordings { path: folder.to_owned() });
+            return Err(EndsError::NoRecordings { path: folder.to_owned() });
         }
         Ok(Self {
             folder: folder.to_owned(),
@@ -139,7 +155,7 @@ impl Recordings {
         std::array::from_fn(|_| self.sounding.pop_front().unwrap_or(0.0) + self.hiss.next_sample() * HISS_RMS)
     }
 
-    fn keep(&mut self, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]) -> Result<(), AppError> {
+    fn keep(&mut self, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]) -> Result<(), EndsError> {
         if let Some(kept) = &mut self.kept {
             kept.write(mic, played)?;
         }
@@ -148,13 +164,13 @@ impl Recordings {
 }
 
 impl Ends for Recordings {
-    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), AppError> {
+    fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), EndsError> {
         let played = self.decimator.decimate(frame).map_err(SoundError::from)?;
         let mic = self.frame();
         self.keep(&mic, &played)
     }
 
-    fn settle(&mut self) -> Result<usize, AppError> {
+    fn settle(&mut self) -> Result<usize, EndsError> {
         let frames = AFTERWARDS.as_millis() as usize / 10;
         for _ in 0..frames {
             let mic = self.frame();
@@ -163,19 +179,19 @@ impl Ends for Recordings {
         Ok(frames)
     }
 
-    fn asked(&mut self, line: &str, attempt: usize) -> Result<(), AppError> {
+    fn asked(&mut self, line: &str, attempt: usize) -> Result<(), EndsError> {
         let name = line.replace(' ', "-");
         let name = if attempt > 1 { format!("{name}-{attempt}.wav") } else { format!("{name}.wav") };
         let path = self.folder.join(name);
         self.sounding.clear();
         if path.exists() {
-            let samples = wav::read(&path).map_err(crate::conductor::room::RoomError::from)?;
+            let samples = wav::read(&path)?;
             self.sounding.extend(std::iter::repeat_n(0.0, REACTION_LEN).chain(samples));
         }
         Ok(())
     }
 
-    fn hear(&mut self) -> Result<[f32; FRAME_LEN], AppError> {
+    fn hear(&mut self) -> Result<[f32; FRAME_LEN], EndsError> {
         let mic = self.frame();
         self.keep(&mic, &[0.0; FRAME_LEN])?;
         Ok(mic)

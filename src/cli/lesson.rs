@@ -2,24 +2,40 @@
 //! minutes. No clock: time goes on with the frames of the two ends.
 
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::io::{self, Write};
 
 use serde::Deserialize;
+use thiserror::Error;
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
-use crate::cli::AppError;
-use crate::cli::learn_ends::Ends;
+use crate::cli::learn_ends::{Ends, EndsError};
 use crate::cli::mic_command::filled;
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
 use crate::hear::activity::{Activity, WINDOW_LEN};
-use crate::hear::clip::{ClipHeard, ClipHearing};
+use crate::hear::clip::{ClipError, ClipHeard, ClipHearing};
+use crate::hear::listener::ListenError;
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
 use crate::say::mixer::Speaker;
 use crate::speech::decide::Verdict;
 use crate::speech::own_examples::{Example, OwnExamples, States};
+
+/// Why a lesson cannot be held to its end.
+#[derive(Debug, Error)]
+pub enum LessonError {
+    #[error(transparent)]
+    Ends(#[from] EndsError),
+    #[error(transparent)]
+    Listen(#[from] ListenError),
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+    #[error("{file}: not the words that are expected: {why}")]
+    Words { file: &'static str, why: String },
+    #[error("the lesson cannot be printed")]
+    Talk(#[source] io::Error),
+}
 
 /// The lines and words of a lesson.
 #[derive(Clone, Debug, Deserialize)]
@@ -47,8 +63,8 @@ impl Words {
     ///
     /// # Errors
     /// They are not what is expected; a test reads them.
-    pub fn shipped() -> Result<Self, AppError> {
-        toml::from_str(WORDS).map_err(|why| AppError::Words { file: "learn.toml", why: why.to_string() })
+    pub fn shipped() -> Result<Self, LessonError> {
+        toml::from_str(WORDS).map_err(|why| LessonError::Words { file: "learn.toml", why: why.to_string() })
     }
 
     /// Everything that may be said in a lesson: the lines first, each with its class, then what can be said at any time. What
@@ -88,7 +104,7 @@ impl Words {
 }
 
 /// Makes an ear for phrases, a background (16 kHz mono) and a person's examples.
-pub type Open<'a> = dyn Fn(Vec<AllowedPhrase>, Vec<f32>, OwnExamples) -> Result<ClipHearing, AppError> + 'a;
+pub type Open<'a> = dyn Fn(Vec<AllowedPhrase>, Vec<f32>, OwnExamples) -> Result<ClipHearing, LessonError> + 'a;
 
 /// What a lesson works with.
 pub struct Lesson<'a> {
@@ -168,7 +184,7 @@ impl Lesson<'_> {
     ///
     /// # Errors
     /// The microphone is lost, a model fails, or nothing can be printed.
-    pub fn hold(&mut self, book: &Phrasebook, open: &Open) -> Result<Heard, AppError> {
+    pub fn hold(&mut self, book: &Phrasebook, open: &Open) -> Result<Heard, LessonError> {
         let (count, phrases) = self.words.phrases(book);
         self.say(&filled(&self.words.say["quiet"], &[("person", self.person)]))?;
         let mut quiet = Vec::new();
@@ -212,7 +228,7 @@ impl Lesson<'_> {
         now: &mut ClipHearing,
         quiet: &Stretch,
         heard: &mut Heard,
-    ) -> Result<(), AppError> {
+    ) -> Result<(), LessonError> {
         let lines = heard.readings.iter().filter(|reading| !reading.counted).map(|reading| reading.line.clone());
         for (at, line) in lines.take(MOST_AGAIN).collect::<Vec<_>>().into_iter().enumerate() {
             if at == 0 {
@@ -226,7 +242,7 @@ impl Lesson<'_> {
                 continue;
             }
             heard.said_again += 1;
-            let counts = |ear: &mut ClipHearing| -> Result<bool, AppError> {
+            let counts = |ear: &mut ClipHearing| -> Result<bool, LessonError> {
                 let verdict = ear.hear(&clip)?.verdict;
                 Ok(counted(&verdict) && verdict.best.is_some_and(|best| ear.phrases()[best].text == line))
             };
@@ -244,7 +260,7 @@ impl Lesson<'_> {
         phrase: &AllowedPhrase,
         quiet: &Stretch,
         heard: &mut Heard,
-    ) -> Result<(), AppError> {
+    ) -> Result<(), LessonError> {
         let line = filled(&self.words.say["line"], &[("line", &phrase.text)]);
         let mut request = line.clone();
         for attempt in 1..=MOST_TRIES {
@@ -290,9 +306,9 @@ impl Lesson<'_> {
 
     /// Records until somebody has spoken and is silent again, or nobody has for a while: the utterance with the sound around it, and
     /// the speech in it.
-    fn record(&mut self) -> Result<(Vec<f32>, Vec<f32>), AppError> {
+    fn record(&mut self) -> Result<(Vec<f32>, Vec<f32>), LessonError> {
         self.activity.reset();
-        let fault = crate::hear::listener::ListenError::from;
+        let fault = ListenError::from;
         let (mut all, mut speech): (Vec<f32>, Vec<f32>) = (Vec::new(), Vec::new());
         let (mut began, mut silent) = (None, 0);
         while all.len() < LINE_LEN {
@@ -314,14 +330,14 @@ impl Lesson<'_> {
         Ok((all.split_off(from), speech))
     }
 
-    fn hear(&mut self) -> Result<[f32; FRAME_LEN], AppError> {
+    fn hear(&mut self) -> Result<[f32; FRAME_LEN], LessonError> {
         self.frames += 1;
-        self.ends.hear()
+        Ok(self.ends.hear()?)
     }
 
     /// Prints and says.
-    pub fn say(&mut self, text: &str) -> Result<(), AppError> {
-        writeln!(self.out, "{text}").map_err(AppError::Talk)?;
+    pub fn say(&mut self, text: &str) -> Result<(), LessonError> {
+        writeln!(self.out, "{text}").map_err(LessonError::Talk)?;
         if self.ends.can_be_heard() {
             self.speaker.say(Utterance {
                 id: SpeechId(0),
@@ -340,8 +356,8 @@ impl Lesson<'_> {
         Ok(())
     }
 
-    fn print(&mut self, name: &str, blanks: &[(&str, &str)]) -> Result<(), AppError> {
-        writeln!(self.out, "{}", filled(&self.words.print[name], blanks)).map_err(AppError::Talk)
+    fn print(&mut self, name: &str, blanks: &[(&str, &str)]) -> Result<(), LessonError> {
+        writeln!(self.out, "{}", filled(&self.words.print[name], blanks)).map_err(LessonError::Talk)
     }
 }
 

@@ -1,17 +1,72 @@
 //! `sparehand lint`: looks routines over for their authors and shows what was found in the text.
 
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::process::ExitCode;
 
+use clap::{Args, ValueEnum};
 use miette::{LabeledSpan, MietteDiagnostic, NamedSource, Report, Severity as Shown};
+use thiserror::Error;
 
-use crate::cli::AppError;
-use crate::cli::by_ear::ByEar;
+use crate::cli::by_ear::{ByEar, ByEarError};
+use crate::cli::schema;
 use crate::engine::phrasebook::Command;
 use crate::rig::Rig;
 use crate::routine::{self, Finding, Library, Routine, Severity, Source, Surroundings};
 use crate::setup::places::Places;
 use crate::setup::prompts::{self, PromptError};
+
+#[derive(Debug, Args)]
+pub struct LintArgs {
+    /// Files, or names of routines; without any, all that ship and all of your own.
+    #[arg(value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// Rig file; without it, rig.toml in the configuration folder, or common practice.
+    #[arg(long, value_name = "FILE")]
+    pub rig: Option<PathBuf>,
+    /// Also speak every answer, in three voices, alone and in noise, and hear whether it is taken for something else.
+    #[arg(long)]
+    pub by_ear: bool,
+    /// Print the JSON Schema of such a file instead.
+    #[arg(long, value_enum, value_name = "KIND", conflicts_with = "files")]
+    pub schema: Option<SchemaOf>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum SchemaOf {
+    Routine,
+    Changes,
+}
+
+/// Why nothing can be looked over.
+#[derive(Debug, Error)]
+pub enum LintError {
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
+    #[error(transparent)]
+    ByEar(#[from] ByEarError),
+    #[error("what was found cannot be printed")]
+    Output(#[source] io::Error),
+}
+
+/// Looks the files over and prints what was found, or prints the schema of such a file; fails where a finding is an error.
+///
+/// # Errors
+/// As [`lint`].
+pub fn run(args: LintArgs, places: &Places) -> Result<ExitCode, LintError> {
+    let LintArgs { files, rig, by_ear, schema } = args;
+    let schema = schema.map(|of| match of {
+        SchemaOf::Routine => routine::routine_schema(),
+        SchemaOf::Changes => routine::changes_schema(),
+    });
+    if let Some(schema) = schema {
+        schema::print(&schema).map_err(LintError::Output)?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    let request = LintRequest { files, rig, by_ear };
+    let (errors, _) = lint(&request, places, &mut io::stdout().lock())?;
+    Ok(if errors > 0 { ExitCode::FAILURE } else { ExitCode::SUCCESS })
+}
 
 /// What is to be looked over.
 #[derive(Clone, Debug)]
@@ -28,7 +83,7 @@ pub struct LintRequest {
 ///
 /// # Errors
 /// A file, the rig or the phrases cannot be read, or the output cannot be written.
-pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Result<(usize, usize), AppError> {
+pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Result<(usize, usize), LintError> {
     let config = &places.config;
     let rig = prompts::rig(request.rig.as_deref(), config)?;
     let always = always_allowed(config)?;
@@ -52,11 +107,11 @@ pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Resu
                 Severity::Error => errors += 1,
                 Severity::Advice => advice += 1,
             }
-            writeln!(out, "{:?}", report(source, finding)).map_err(AppError::Talk)?;
+            writeln!(out, "{:?}", report(source, finding)).map_err(LintError::Output)?;
         }
     }
     let files = sources.len();
-    writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(AppError::Talk)?;
+    writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(LintError::Output)?;
     Ok((errors, advice))
 }
 

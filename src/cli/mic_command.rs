@@ -1,28 +1,31 @@
 //! `sparehand mic`: measures the microphone where it stands, says in words what to change, and remembers it.
 
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::io::{self, Write};
 use std::time::Duration;
 
 use clap::Args;
 use serde::Deserialize;
+use thiserror::Error;
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
-use crate::audio::capture::{Capture, input_devices};
+use crate::audio::capture::{Capture, CaptureError, input_devices};
 use crate::audio::playback::{Decimator, Playback, output_devices};
-use crate::cli::AppError;
-use crate::cli::run_command::with_causes;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::Command;
 use crate::hear::activity::{Activity, WINDOW_LEN};
-use crate::hear::clip::ClipHearing;
+use crate::hear::clip::{ClipError, ClipHearing};
+use crate::hear::listener::ListenError;
 use crate::hear::measure::{Advice, Measured, Stretch, echo_path};
 use crate::hear::noise::{White, rms};
-use crate::journal::Journal;
+use crate::journal::{Journal, JournalError};
 use crate::say::mixer::Speaker;
+use crate::setup::causes::with_causes;
 use crate::setup::clock::{pause, wall};
-use crate::setup::places::Places;
+use crate::setup::models::{self, ModelsError};
+use crate::setup::places::{Places, PlacesError};
+use crate::setup::prompts::PromptError;
 use crate::setup::sound::SoundError;
 use crate::speech::score::ScoreSettings;
 
@@ -51,19 +54,55 @@ struct Words {
     print: BTreeMap<String, String>,
 }
 
+/// Why the microphone could not be measured.
+#[derive(Debug, Error)]
+pub enum MicError {
+    #[error(transparent)]
+    Models(#[from] ModelsError),
+    #[error(transparent)]
+    Places(#[from] PlacesError),
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error(transparent)]
+    Sound(#[from] SoundError),
+    #[error(transparent)]
+    Listen(#[from] ListenError),
+    #[error(transparent)]
+    Clip(#[from] ClipError),
+    #[error("no usable microphone")]
+    Microphone(#[source] CaptureError),
+    #[error("the microphone '{name}' gives no sound; plug it in again, or choose another with --microphone")]
+    MicrophoneSilent { name: String },
+    #[error("{file}: not the words that are expected: {why}")]
+    Words { file: &'static str, why: String },
+    #[error("what was measured cannot be printed")]
+    Talk(#[source] io::Error),
+}
+
+/// Measures the microphone.
+///
+/// # Errors
+/// As [`mic`]; a model is missing or damaged.
+pub fn run(args: &MicArgs, places: &Places) -> Result<(), MicError> {
+    models::verify(&places.models)?;
+    mic(args, places, &mut io::stdout().lock())
+}
+
 /// Measures, prints and says what was found.
 ///
 /// # Errors
 /// There is no microphone, a model is missing, or the journal or the output cannot be written.
-pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), AppError> {
+pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), MicError> {
     let words: Words =
-        toml::from_str(WORDS).map_err(|why| AppError::Words { file: "mic.toml", why: why.to_string() })?;
+        toml::from_str(WORDS).map_err(|why| MicError::Words { file: "mic.toml", why: why.to_string() })?;
     let remembered = remembered(places)?;
     let wanted = args.microphone.clone().or(remembered);
     if args.list {
         return list(&words, wanted.as_deref(), out);
     }
-    let capture = Capture::open(wanted.as_deref()).map_err(AppError::Microphone)?;
+    let capture = Capture::open(wanted.as_deref()).map_err(MicError::Microphone)?;
     let name = capture.name().to_owned();
     list(&words, Some(&name), out)?;
     let mouth = match Playback::open(args.loudspeaker.as_deref()) {
@@ -96,7 +135,7 @@ pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), A
 ///
 /// # Errors
 /// The journal is there and cannot be read.
-pub fn remembered(places: &Places) -> Result<Option<String>, AppError> {
+pub fn remembered(places: &Places) -> Result<Option<String>, MicError> {
     let path = places.journal();
     if !path.exists() {
         return Ok(None);
@@ -104,19 +143,19 @@ pub fn remembered(places: &Places) -> Result<Option<String>, AppError> {
     Ok(crate::journal::JournalReader::open(&path)?.preference(MICROPHONE)?)
 }
 
-fn remember(places: &Places, name: &str) -> Result<(), AppError> {
+fn remember(places: &Places, name: &str) -> Result<(), MicError> {
     Places::make(&places.data)?;
     Ok(Journal::open(&places.journal())?.set_preference(MICROPHONE, name, &wall())?)
 }
 
-fn list(words: &Words, chosen: Option<&str>, out: &mut dyn Write) -> Result<(), AppError> {
-    let mut names = |title: &str, devices: Vec<(String, bool)>| -> Result<(), AppError> {
+fn list(words: &Words, chosen: Option<&str>, out: &mut dyn Write) -> Result<(), MicError> {
+    let mut names = |title: &str, devices: Vec<(String, bool)>| -> Result<(), MicError> {
         print(out, title, &[])?;
         devices.into_iter().try_for_each(|(name, used)| {
             print(out, &words.print[if used { "in-use" } else { "other" }], &[("name", &name)])
         })
     };
-    let microphones = input_devices().map_err(AppError::Microphone)?;
+    let microphones = input_devices().map_err(MicError::Microphone)?;
     let used = |name: &str, id: &str| chosen.is_some_and(|chosen| chosen == name || chosen == id);
     names(
         &words.print["microphones"],
@@ -139,7 +178,7 @@ struct Bench {
 }
 
 impl Bench {
-    fn measure(&mut self, words: &Words, places: &Places, out: &mut dyn Write) -> Result<Measured, AppError> {
+    fn measure(&mut self, words: &Words, places: &Places, out: &mut dyn Write) -> Result<Measured, MicError> {
         self.say(&words.say["quiet"], out)?;
         self.drain();
         let quiet = self.record(QUIET_S, |_| false)?;
@@ -154,7 +193,7 @@ impl Bench {
         let sounds = places.sounds();
         let environment = sounds.environment()?;
         let mut activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"))
-            .map_err(crate::hear::listener::ListenError::from)?;
+            .map_err(ListenError::from)?;
         let background = quiet[..quiet.len().min(SAMPLE_RATE)].to_vec();
         let mut ear = ClipHearing::open(
             &environment,
@@ -184,7 +223,7 @@ impl Bench {
     }
 
     /// Records until somebody has spoken and is silent again, or nobody has for a while. What is speech is added to `speech`.
-    fn one_line(&mut self, activity: &mut Activity, speech: &mut Vec<f32>) -> Result<Vec<f32>, AppError> {
+    fn one_line(&mut self, activity: &mut Activity, speech: &mut Vec<f32>) -> Result<Vec<f32>, MicError> {
         activity.reset();
         let (mut spoke, mut silent) = (false, 0);
         let mut window: Vec<f32> = Vec::new();
@@ -209,11 +248,11 @@ impl Bench {
                 }
             }
         })?;
-        failed.map_or(Ok(samples), |error| Err(crate::hear::listener::ListenError::from(error).into()))
+        failed.map_or(Ok(samples), |error| Err(ListenError::from(error).into()))
     }
 
     /// A second of noise of all frequencies, and what came back of it: both at 16 kHz, from the same moment on.
-    fn hiss(&mut self) -> Result<(Vec<f32>, Vec<f32>), AppError> {
+    fn hiss(&mut self) -> Result<(Vec<f32>, Vec<f32>), MicError> {
         let Some((playback, _)) = &mut self.mouth else { return Ok((Vec::new(), Vec::new())) };
         let mut noise = White::new(1);
         let mut decimator = Decimator::new().map_err(SoundError::from)?;
@@ -248,7 +287,7 @@ impl Bench {
         &mut self,
         seconds: usize,
         mut enough: impl FnMut(&[f32; FRAME_LEN]) -> bool,
-    ) -> Result<Vec<f32>, AppError> {
+    ) -> Result<Vec<f32>, MicError> {
         let mut samples = Vec::new();
         let mut frame = [0.0; FRAME_LEN];
         let mut idle = 0;
@@ -263,7 +302,7 @@ impl Bench {
             }
             idle += 1;
             if idle > PATIENCE || self.capture.failed() {
-                return Err(AppError::MicrophoneSilent { name: self.capture.name().to_owned() });
+                return Err(MicError::MicrophoneSilent { name: self.capture.name().to_owned() });
             }
             pause(NAP);
         }
@@ -277,7 +316,7 @@ impl Bench {
     }
 
     /// Prints and says.
-    fn say(&mut self, text: &str, out: &mut dyn Write) -> Result<(), AppError> {
+    fn say(&mut self, text: &str, out: &mut dyn Write) -> Result<(), MicError> {
         print(out, text, &[])?;
         let Some((playback, speaker)) = &mut self.mouth else {
             pause(READING);
@@ -303,7 +342,7 @@ impl Bench {
 }
 
 /// The lines among everything that can be said at any time, as they are in a run.
-fn phrases(lines: &[String], places: &Places) -> Result<Vec<AllowedPhrase>, AppError> {
+fn phrases(lines: &[String], places: &Places) -> Result<Vec<AllowedPhrase>, MicError> {
     let book = crate::setup::prompts::phrasebook(&places.config)?;
     let commands = Command::ALL.iter().flat_map(|&command| book.command(command)).cloned();
     let others = commands.filter(|phrase| !lines.contains(phrase));
@@ -317,7 +356,7 @@ fn phrases(lines: &[String], places: &Places) -> Result<Vec<AllowedPhrase>, AppE
     Ok((0..).zip(all).map(phrase).collect())
 }
 
-fn report(words: &Words, measured: &Measured, out: &mut dyn Write) -> Result<(), AppError> {
+fn report(words: &Words, measured: &Measured, out: &mut dyn Write) -> Result<(), MicError> {
     let number = |value: f32| format!("{value:.0}");
     let below = |dbfs: f32| number(-dbfs);
     let text = &words.print;
@@ -361,8 +400,8 @@ pub(super) fn filled(text: &str, blanks: &[(&str, &str)]) -> String {
     blanks.iter().fold(text.to_owned(), |text, (name, value)| text.replace(&format!("{{{name}}}"), value))
 }
 
-fn print(out: &mut dyn Write, text: &str, blanks: &[(&str, &str)]) -> Result<(), AppError> {
-    writeln!(out, "{}", filled(text, blanks)).map_err(AppError::Talk)
+fn print(out: &mut dyn Write, text: &str, blanks: &[(&str, &str)]) -> Result<(), MicError> {
+    writeln!(out, "{}", filled(text, blanks)).map_err(MicError::Talk)
 }
 
 const WORDS: &str = include_str!("../../prompts/phrases/mic.toml");

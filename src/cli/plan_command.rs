@@ -1,42 +1,27 @@
 //! `sparehand plan`: when to begin to be away on time, and while it goes on, whether that still holds.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use jiff::Timestamp;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
-use jiff::{Timestamp, ToSpan};
-use serde::Deserialize;
 use thiserror::Error;
 
-use crate::figures::FigureError;
 use crate::figures::daylight::Place;
-use crate::journal::{JournalError, JournalReader};
-use crate::plan::away::{AwayPlan, Dice, Wanted, plan};
-use crate::plan::belief::ThreePoint;
-use crate::plan::durations::{Durations, Observation, Usual};
-use crate::plan::outlook::Outlook;
-use crate::plan::project::ProjectError;
-use crate::plan::sky::{Daylight, Sky, daylight};
-use crate::plan::solve::Effort;
-use crate::plan::words::{Words, WordsError};
-use crate::plan::work::{Hand, Known, Work, WorkError, key_of, put_together, skill_of};
+use crate::plan::away::AwayPlan;
+use crate::plan::words::Words;
 use crate::plan::{calendar, timeline};
-use crate::rig::{Person, Rig, RigError, RigFile, Role};
-use crate::routine::Routine;
-use crate::setup::clock;
-use crate::setup::past_runs::PastRuns;
 use crate::setup::places::Places;
-use crate::setup::prompts::{self, PromptError};
-use crate::setup::under_way::{UnderWay, UnderWayError};
+use crate::setup::planning::{self, Desk, PlanError, PlanRequest};
+use crate::setup::under_way::UnderWay;
 
 #[derive(Clone, Debug, Args)]
 pub struct PlanArgs {
     /// When to be away, such as 10:00; the next such time, or on --date.
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time_of_day)]
     pub away_by: Time,
     /// The day of that time, such as 2026-05-02.
     #[arg(long, value_name = "DATE")]
@@ -51,10 +36,10 @@ pub struct PlanArgs {
     #[arg(long, allow_hyphen_values = true)]
     pub place: Option<Place>,
     /// First light, for steps that need it; without it, civil dawn at the place.
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time_of_day)]
     pub light_from: Option<Time>,
     /// Last light; without it, civil dusk at the place.
-    #[arg(long, value_name = "TIME", value_parser = time)]
+    #[arg(long, value_name = "TIME", value_parser = time_of_day)]
     pub light_until: Option<Time>,
     /// Your own times: a TOML file of lines like "tank-dump/rinse-hose" = 2, or = [1, 2, 5] for best, usual and worst minutes.
     #[arg(long, value_name = "FILE")]
@@ -76,38 +61,29 @@ pub struct PlanArgs {
     pub json: bool,
 }
 
-/// Why no plan can be made.
+impl PlanArgs {
+    fn request(&self) -> PlanRequest {
+        PlanRequest {
+            away_by: self.away_by,
+            date: self.date,
+            routines: self.routines.clone(),
+            people: self.people.clone(),
+            place: self.place,
+            light_from: self.light_from,
+            light_until: self.light_until,
+            minutes: self.minutes.clone(),
+            rig: self.rig.clone(),
+            journal: self.journal.clone(),
+        }
+    }
+}
+
+/// Why no plan is shown or written.
 #[derive(Debug, Error)]
-pub enum PlanError {
+pub enum PlanCommandError {
     #[error(transparent)]
-    Prompts(#[from] PromptError),
-    #[error(transparent)]
-    Words(#[from] WordsError),
-    #[error(transparent)]
-    Journal(#[from] JournalError),
-    #[error(transparent)]
-    Work(#[from] WorkError),
-    #[error("the routines cannot be put in an order: {0}")]
-    Project(#[from] ProjectError),
-    #[error(transparent)]
-    UnderWay(#[from] UnderWayError),
-    #[error("--person {found}: expected NAME or NAME:ROLES, roles out of outside, inside, driver, spotter")]
-    Person { found: String },
-    #[error("--person {0} twice; name everybody once")]
-    SamePerson(String),
-    #[error("{found} is no time in this time zone; give another --date or time")]
-    NoSuchTime { found: String },
-    #[error("the light of that day: {0}")]
-    Light(#[from] FigureError),
-    #[error("the clock of the machine cannot be read as a time, found '{0}'; set it, or give --date")]
-    NoClock(String),
-    #[error("{path}: not a file of own times: {why}")]
-    Minutes { path: PathBuf, why: String },
-    #[error(
-        "{path}: '{step}': found {found}, expected a step that is planned, such as tank-dump/gloves, and minutes above 0 in order"
-    )]
-    MinutesOf { path: PathBuf, step: String, found: String },
-    #[error("{path}: cannot be read or written; check its name, that the disk has room and that you may use it")]
+    Plan(#[from] PlanError),
+    #[error("{path}: cannot be written; check its name, that the disk has room and that you may use it")]
     File { path: PathBuf, source: io::Error },
     #[error("cannot write the plan: found '{0}', expected an output that takes it")]
     Output(#[from] io::Error),
@@ -119,12 +95,12 @@ pub enum PlanError {
 ///
 /// # Errors
 /// Says what is missing or faulty, and what to do.
-pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(), PlanError> {
-    let now = now()?;
-    let desk = Desk::laid_out(args, places, now, TimeZone::system())?;
+pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(), PlanCommandError> {
+    let now = planning::now()?;
+    let desk = Desk::laid_out(&args.request(), places, now, TimeZone::system())?;
     let plan = desk.plan()?;
     if args.under_way {
-        return desk.under_way(args, &plan, out);
+        return under_way(args, &desk, &plan, out);
     }
     let sentences = desk.words.sentences(&plan, desk.past.runs.len(), Some(now));
     if args.json {
@@ -134,7 +110,7 @@ pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(),
         sentences.iter().try_for_each(|sentence| writeln!(out, "{sentence}"))?;
     }
     if let Some(folder) = &args.out {
-        for path in desk.write(&plan, &sentences, folder, now)? {
+        for path in write(&desk.words, &plan, &sentences, folder, now)? {
             if !args.json {
                 writeln!(out, "{}", path.display())?;
             }
@@ -143,299 +119,50 @@ pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(),
     Ok(())
 }
 
-/// Everything that a plan is made from.
-pub(crate) struct Desk {
-    pub(crate) words: Words,
-    parts: Vec<Vec<Routine>>,
-    hands: Vec<Hand>,
-    past: PastRuns,
-    durations: Durations,
-    own: BTreeMap<String, Usual>,
-    wanted: Wanted,
-    journal: Option<JournalReader>,
+/// Tells how the run under way stands.
+fn under_way(args: &PlanArgs, desk: &Desk, plan: &AwayPlan, out: &mut impl Write) -> Result<(), PlanCommandError> {
+    let ids: Vec<&str> = desk.parts.iter().flatten().map(|routine| routine.id.as_str()).collect();
+    let run = UnderWay::find(desk.journal.as_ref(), &ids).map_err(PlanError::from)?;
+    let outlook = desk.outlook(plan, &run)?;
+    if args.json {
+        serde_json::to_writer(&mut *out, &outlook)?;
+        writeln!(out)?;
+        return Ok(());
+    }
+    let critical = outlook.left.iter().filter(|&&i| plan.work.chores[i].critical).count();
+    for sentence in desk.words.on_time(&outlook, &plan.wanted, critical) {
+        writeln!(out, "{sentence}")?;
+    }
+    Ok(())
 }
 
-impl Desk {
-    pub(crate) fn laid_out(
-        args: &PlanArgs,
-        places: &Places,
-        now: Timestamp,
-        zone: TimeZone,
-    ) -> Result<Self, PlanError> {
-        let words = words(&places.config)?;
-        let (rig, people, place) = rig_with_people(args, places)?;
-        let hands = hands(&people, &words);
-        let parts = named(&args.routines, &places.config)?
-            .iter()
-            .map(|part| part.iter().map(|id| routine(id, &rig, &places.config)).collect())
-            .collect::<Result<Vec<Vec<Routine>>, PromptError>>()?;
-        let journal = journal(args, places)?;
-        let past = journal.as_ref().map(PastRuns::read).transpose()?.unwrap_or_default();
-        let observations = observations(&past, parts.iter().flatten(), &hands);
-        let durations = Durations::learn(&observations, words.assumptions);
-        let own = args.minutes.as_deref().map(|path| own_times(path, &parts)).transpose()?.unwrap_or_default();
-        let wanted = wanted(args, place, now, zone)?;
-        Ok(Self { words, parts, hands, past, durations, own, wanted, journal })
-    }
-
-    fn work(&self) -> Result<Work, WorkError> {
-        let parts: Vec<Vec<&Routine>> = self.parts.iter().map(|part| part.iter().collect()).collect();
-        let known = Known { durations: &self.durations, loops: &self.past.loops, own: &self.own };
-        put_together(&parts, &self.hands, &known)
-    }
-
-    pub(crate) fn plan(&self) -> Result<AwayPlan, PlanError> {
-        Ok(plan(self.work()?, self.wanted.clone(), self.dice(), Effort::default())?)
-    }
-
-    fn under_way(&self, args: &PlanArgs, plan: &AwayPlan, out: &mut impl Write) -> Result<(), PlanError> {
-        let ids: Vec<&str> = self.parts.iter().flatten().map(|routine| routine.id.as_str()).collect();
-        let run = UnderWay::find(self.journal.as_ref(), &ids)?;
-        let outlook = self.outlook(plan, &run)?;
-        if args.json {
-            serde_json::to_writer(&mut *out, &outlook)?;
-            writeln!(out)?;
-            return Ok(());
-        }
-        let critical = outlook.left.iter().filter(|&&i| plan.work.chores[i].critical).count();
-        for sentence in self.words.on_time(&outlook, &plan.wanted, critical) {
-            writeln!(out, "{sentence}")?;
-        }
-        Ok(())
-    }
-
-    pub(crate) fn outlook(&self, plan: &AwayPlan, run: &UnderWay) -> Result<Outlook, PlanError> {
-        Ok(run.outlook(plan, self.dice(), self.words.settings.late_below)?)
-    }
-
-    pub(crate) fn dice(&self) -> Dice {
-        let settings = &self.words.settings;
-        Dice { morning: self.durations.morning(), mornings: settings.mornings, seed: settings.seed }
-    }
-
-    fn write(
-        &self,
-        plan: &AwayPlan,
-        sentences: &[String],
-        folder: &Path,
-        now: Timestamp,
-    ) -> Result<Vec<PathBuf>, PlanError> {
-        fs::create_dir_all(folder).map_err(|source| PlanError::File { path: folder.to_owned(), source })?;
-        let data = serde_json::to_string_pretty(&plan.data())? + "\n";
-        let mut files = vec![
-            ("plan.txt", sentences.join("\n") + "\n"),
-            ("plan.json", data),
-            ("plan.svg", timeline::svg(plan, &self.words)),
-            ("plan.html", timeline::page(plan, &self.words, sentences)),
-        ];
-        files.extend(calendar::calendar(plan, &self.words, sentences, now).map(|text| ("plan.ics", text)));
-        let written = files.into_iter().map(|(name, text)| {
-            let path = folder.join(name);
-            fs::write(&path, text).map_err(|source| PlanError::File { path: path.clone(), source })?;
-            Ok(path)
-        });
-        written.collect()
-    }
-}
-
-/// The plan's words; `config` is searched first (`phrases/plan.toml`).
-///
-/// # Errors
-/// An unreadable file, or one that is refused.
-pub fn words(config: &Path) -> Result<Words, PlanError> {
-    let path = config.join("phrases").join("plan.toml");
-    let built_in = include_str!("../../prompts/phrases/plan.toml");
-    match fs::read_to_string(&path) {
-        Ok(text) => Ok(Words::parse(&path.display().to_string(), &text)?),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Words::parse("plan.toml", built_in)?),
-        Err(source) => Err(PlanError::File { path, source }),
-    }
+/// Writes the plan's files into `folder`; gives their paths.
+fn write(
+    words: &Words,
+    plan: &AwayPlan,
+    sentences: &[String],
+    folder: &Path,
+    now: Timestamp,
+) -> Result<Vec<PathBuf>, PlanCommandError> {
+    fs::create_dir_all(folder).map_err(|source| PlanCommandError::File { path: folder.to_owned(), source })?;
+    let data = serde_json::to_string_pretty(&plan.data())? + "\n";
+    let mut files = vec![
+        ("plan.txt", sentences.join("\n") + "\n"),
+        ("plan.json", data),
+        ("plan.svg", timeline::svg(plan, words)),
+        ("plan.html", timeline::page(plan, words, sentences)),
+    ];
+    files.extend(calendar::calendar(plan, words, sentences, now).map(|text| ("plan.ics", text)));
+    let written = files.into_iter().map(|(name, text)| {
+        let path = folder.join(name);
+        fs::write(&path, text).map_err(|source| PlanCommandError::File { path: path.clone(), source })?;
+        Ok(path)
+    });
+    written.collect()
 }
 
 /// "10:00", "6:40" or "06:40:30".
-pub(crate) fn time(text: &str) -> Result<Time, String> {
+pub(super) fn time_of_day(text: &str) -> Result<Time, String> {
     let padded = if text.find(':') == Some(1) { format!("0{text}") } else { text.to_owned() };
     padded.parse().map_err(|_| "expected a time of day from 0:00 to 23:59, such as 6:40".to_owned())
 }
-
-pub(crate) fn now() -> Result<Timestamp, PlanError> {
-    let wall = clock::wall();
-    wall.parse().map_err(|_| PlanError::NoClock(wall))
-}
-
-/// A journal that is named must be there; without a name, having none is having done nothing yet.
-fn journal(args: &PlanArgs, places: &Places) -> Result<Option<JournalReader>, PlanError> {
-    let path = args.journal.clone().unwrap_or_else(|| places.journal());
-    // Before the first run there is not even the folder.
-    if args.journal.is_none() && path.parent().is_some_and(|folder| !folder.exists()) {
-        return Ok(None);
-    }
-    match JournalReader::open(&path) {
-        Ok(journal) => Ok(Some(journal)),
-        Err(JournalError::Missing { .. }) if args.journal.is_none() => Ok(None),
-        Err(error) => Err(error.into()),
-    }
-}
-
-/// The parts of what is planned, a move as its stages; leaving, where nothing is named.
-fn named(routines: &[String], config: &Path) -> Result<Vec<Vec<String>>, PromptError> {
-    let leaving = [LEAVING.to_owned()];
-    let mut parts = Vec::new();
-    for part in if routines.is_empty() { &leaving } else { routines } {
-        match prompts::move_file(part, config)? {
-            Some((_, file)) => parts.extend(file.stages()),
-            None => parts.push(part.split(',').map(|id| id.trim().to_owned()).collect()),
-        }
-    }
-    Ok(parts)
-}
-
-/// A routine for planning: what a run asks for in it makes no difference.
-pub(crate) fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
-    let source = prompts::routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
-        wanted: id.to_owned(),
-        known: prompts::ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
-    })?;
-    prompts::load_from(&source, rig, config)
-}
-
-/// The rig, with the people of the command line in place of its own: steps for two are there only where two take part.
-fn rig_with_people(args: &PlanArgs, places: &Places) -> Result<(Rig, Vec<Person>, Option<Place>), PlanError> {
-    let own = places.config.join("rig.toml");
-    let path = args.rig.clone().or_else(|| own.exists().then_some(own));
-    let name = path.as_ref().map_or_else(String::new, |path| path.display().to_string());
-    let mut rig: RigFile = match &path {
-        None => RigFile::default(),
-        Some(path) => toml::from_str(&prompts::read(path)?)
-            .map_err(|why| PromptError::from(RigError::Unreadable { file: name.clone(), why: why.to_string() }))?,
-    };
-    if !args.people.is_empty() {
-        rig.person = named_people(&args.people, &rig.person)?;
-    }
-    let people = rig.person.clone();
-    let checked = Rig::of(&name, &rig).map_err(PromptError::from)?;
-    let stands =
-        rig.latitude.zip(rig.longitude).map(|(latitude, longitude)| Place::new(latitude, longitude)).transpose()?;
-    Ok((checked, people, args.place.or(stands)))
-}
-
-/// People as the command line names them; what they are practised in is what the rig file says of them.
-fn named_people(people: &[String], of_rig: &[Person]) -> Result<Vec<Person>, PlanError> {
-    let mut named: Vec<Person> = Vec::new();
-    for found in people {
-        let (name, roles) = found.split_once(':').unwrap_or((found, ""));
-        let (name, refused) = (name.trim(), || PlanError::Person { found: found.clone() });
-        let role = |text: &str| match text.trim() {
-            "outside" => Some(Role::Outside),
-            "inside" => Some(Role::Inside),
-            "driver" => Some(Role::Driver),
-            "spotter" => Some(Role::Spotter),
-            _ => None,
-        };
-        let roles: Option<Vec<Role>> = roles.split(',').filter(|text| !text.trim().is_empty()).map(role).collect();
-        let roles = roles.filter(|_| !name.is_empty()).ok_or_else(refused)?;
-        if named.iter().any(|person| person.name == name) {
-            return Err(PlanError::SamePerson(name.to_owned()));
-        }
-        let known = of_rig.iter().find(|person| person.name == name);
-        let practised = known.map(|person| person.practised.clone()).unwrap_or_default();
-        named.push(Person { name: name.to_owned(), roles, practised });
-    }
-    Ok(named)
-}
-
-fn hands(people: &[Person], words: &Words) -> Vec<Hand> {
-    if people.is_empty() {
-        return vec![Hand { name: words.you().to_owned(), roles: vec![], practised: vec![] }];
-    }
-    let hand = |person: &Person| Hand {
-        name: person.name.clone(),
-        roles: person.roles.clone(),
-        practised: person.practised.clone(),
-    };
-    people.iter().map(hand).collect()
-}
-
-/// Deeds as observations. What the journal says of nobody in particular was done by the first person.
-fn observations<'a>(past: &PastRuns, routines: impl Iterator<Item = &'a Routine>, hands: &[Hand]) -> Vec<Observation> {
-    let mut steps = BTreeMap::new();
-    for routine in routines {
-        for step in &routine.steps {
-            let skill = skill_of(&routine.id, step.role);
-            steps.insert(
-                key_of(&routine.id, &step.id),
-                (skill, step.role, step.goes_on_by_itself(), step.usual.as_secs_f64()),
-            );
-        }
-    }
-    let first = hands.first().map(|hand| hand.name.as_str()).unwrap_or_default();
-    let seen = past.deeds.iter().filter_map(|deed| {
-        let (skill, role, waits, usual_s) = steps.get(&deed.step)?;
-        let person = if deed.person.is_empty() { first } else { &deed.person };
-        Some(Observation {
-            run: deed.run,
-            person: person.to_owned(),
-            step: deed.step.clone(),
-            skill: skill.clone(),
-            waits: *waits,
-            practised: hands.iter().any(|hand| hand.name == *person && hand.is_practised(*role)),
-            usual_s: *usual_s,
-            took_s: deed.took_s,
-        })
-    });
-    seen.collect()
-}
-
-fn own_times(path: &Path, parts: &[Vec<Routine>]) -> Result<BTreeMap<String, Usual>, PlanError> {
-    #[derive(Deserialize)]
-    #[serde(untagged)]
-    enum Minutes {
-        Usual(f64),
-        ThreePoint([f64; 3]),
-    }
-    let text = fs::read_to_string(path).map_err(|source| PlanError::File { path: path.to_owned(), source })?;
-    let read: BTreeMap<String, Minutes> =
-        toml::from_str(&text).map_err(|why| PlanError::Minutes { path: path.to_owned(), why: why.to_string() })?;
-    let known: Vec<String> =
-        parts.iter().flatten().flat_map(|r| r.steps.iter().map(|step| key_of(&r.id, &step.id))).collect();
-    let mut own = BTreeMap::new();
-    for (step, minutes) in read {
-        let of = |found: String| PlanError::MinutesOf { path: path.to_owned(), step: step.clone(), found };
-        let usual = match minutes {
-            _ if !known.contains(&step) => return Err(of("no such step".to_owned())),
-            Minutes::Usual(m) if m > 0.0 && m.is_finite() => Usual::File(m * 60.0),
-            Minutes::Usual(m) => return Err(of(m.to_string())),
-            Minutes::ThreePoint([best, usual, worst]) => {
-                let guess = ThreePoint { best: best * 60.0, usual: usual * 60.0, worst: worst * 60.0 };
-                if !guess.is_sound() {
-                    return Err(of(format!("[{best}, {usual}, {worst}]")));
-                }
-                Usual::Guess(guess)
-            }
-        };
-        own.insert(step, usual);
-    }
-    Ok(own)
-}
-
-fn wanted(args: &PlanArgs, place: Option<Place>, now: Timestamp, zone: TimeZone) -> Result<Wanted, PlanError> {
-    let today = now.to_zoned_datetime(zone.clone());
-    let at = |date: Date, time: Time| {
-        zone.to_timestamp(date.to_datetime(time)).map_err(|_| PlanError::NoSuchTime { found: format!("{date} {time}") })
-    };
-    let mut date = args.date.unwrap_or_else(|| today.date());
-    if args.date.is_none() && at(date, args.away_by)? <= now {
-        date = date.checked_add(1.day()).map_err(|_| PlanError::NoSuchTime { found: "tomorrow".to_owned() })?;
-    }
-    let by = at(date, args.away_by)?;
-    let light = |time: Option<Time>| time.map(|time| at(date, time)).transpose();
-    // What somebody says of the light goes before what the sun says.
-    let (from, until) = (light(args.light_from)?, light(args.light_until)?);
-    let sun = place.map(|place| daylight(place, by, &zone)).transpose()?.unwrap_or_default();
-    let sky = if from.is_some() || until.is_some() { Sky::Ordinary } else { sun.sky };
-    let Daylight { from: dawn, until: dusk, .. } = sun;
-    Ok(Wanted { by, light_from: from.or(dawn), light_until: until.or(dusk), sky, zone })
-}
-
-/// What is planned where nothing is named.
-const LEAVING: &str = "leave";

@@ -4,15 +4,30 @@ use std::fs;
 use std::io::{self, BufRead, Write};
 use std::path::{Path, PathBuf};
 
+use clap::Args;
 use thiserror::Error;
 
+use crate::cli::schema;
 use crate::rig::interview::{Interview, Misunderstood};
 use crate::rig::{self, RigFile};
-use crate::setup::prompts;
+use crate::setup::places::Places;
+use crate::setup::prompts::{self, PromptError};
+
+#[derive(Debug, Args)]
+pub struct RigArgs {
+    /// Rig file; without it, rig.toml in the configuration folder.
+    #[arg(long, value_name = "FILE")]
+    pub file: Option<PathBuf>,
+    /// Print the JSON Schema of a rig file instead.
+    #[arg(long)]
+    pub schema: bool,
+}
 
 /// Why a rig could not be asked for or kept.
 #[derive(Debug, Error)]
 pub enum RigCommandError {
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
     #[error("{path}: the rig that is there cannot be read: {why}; mend it, or move it away")]
     Known { path: PathBuf, why: String },
     #[error("the questions of the interview: {0}")]
@@ -27,6 +42,19 @@ pub enum RigCommandError {
     Form(#[from] toml::ser::Error),
     #[error("cannot talk with the terminal")]
     Terminal(#[from] io::Error),
+}
+
+/// Asks for the rig on the terminal and writes its file, or prints the schema of one.
+///
+/// # Errors
+/// As [`interview`].
+pub fn run(args: &RigArgs, places: &Places) -> Result<(), RigCommandError> {
+    if args.schema {
+        return Ok(schema::print(&rig::json_schema())?);
+    }
+    let path = args.file.clone().unwrap_or_else(|| places.config.join("rig.toml"));
+    let questions = questions(&places.config)?;
+    interview(&path, &questions, &mut io::stdin().lock(), &mut io::stdout().lock())
 }
 
 /// Holds the interview over `input` and `output` and writes `path`. The end of the input before the last question counts as
@@ -139,7 +167,7 @@ fn keep(path: &Path) -> io::Result<PathBuf> {
 ///
 /// # Errors
 /// A file that is there and cannot be read.
-pub fn questions(config: &Path) -> Result<String, prompts::PromptError> {
+pub fn questions(config: &Path) -> Result<String, PromptError> {
     let path = config.join("phrases").join("interview.toml");
     if path.exists() {
         prompts::read(&path)

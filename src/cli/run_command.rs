@@ -1,14 +1,18 @@
 //! `sparehand run`: a routine by voice, or, where a device is missing, a rehearsal that says which.
 
 use std::io::IsTerminal;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use thiserror::Error;
 
 use crate::audio::capture::Capture;
 use crate::audio::playback::Playback;
-use crate::cli::AppError;
-use crate::cli::args::RunArgs;
-use crate::cli::learn_command;
-use crate::cli::mic_command;
+use crate::cli::learn_command::{self, LearnError};
+use crate::cli::mic_command::{self, MicError};
+use crate::cli::plan_command;
+use crate::cli::vosk_args::VoskArgs;
+use crate::conductor::error::ConductorError;
 use crate::conductor::live::{self, Around, Devices, Parted, Planner};
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
@@ -17,21 +21,83 @@ use crate::conductor::session::{Session, VOICE_SPEED, VOICE_VOLUME, remembered_v
 use crate::conductor::talk::Talk;
 use crate::engine::Engine;
 use crate::engine::event::Event;
-use crate::journal::{Journal, NewRun, Purpose, Record, Rehearsals, RunSummary};
-use crate::screen::{Ink, Labels, Screen};
+use crate::hear::listener::ListenError;
+use crate::journal::{Journal, JournalError, NewRun, Purpose, Record, Rehearsals, RunSummary};
+use crate::screen::{Ink, Labels, LabelsError, Screen, ScreenError};
+use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, wall};
-use crate::setup::models;
-use crate::setup::places::Places;
+use crate::setup::models::{self, ModelsError};
+use crate::setup::places::{Places, PlacesError};
 use crate::setup::practised::Practice;
-use crate::setup::prompts;
+use crate::setup::prompts::{self, PromptError};
 use crate::setup::sayable;
 use crate::units::SessionTime;
+
+#[derive(Debug, Args)]
+pub struct RunArgs {
+    /// Name of the routine or move, such as tank-dump or leave.
+    pub routine: String,
+    /// Rig file; without it, rig.toml in the configuration folder, or common practice.
+    #[arg(long, value_name = "FILE")]
+    pub rig: Option<PathBuf>,
+    /// Somebody who takes part, by the name in the rig file; once for each.
+    #[arg(long, value_name = "NAME")]
+    pub with: Vec<String>,
+    /// Journal file; without it, the one in the data folder.
+    #[arg(long, value_name = "FILE")]
+    pub journal: Option<PathBuf>,
+    /// When to be away, such as 10:00: tells when it becomes late, and answers "are we on time".
+    #[arg(long, value_name = "TIME", value_parser = plan_command::time_of_day)]
+    pub away_by: Option<jiff::civil::Time>,
+    /// Leave a run that was broken off as it is, and begin anew.
+    #[arg(long)]
+    pub anew: bool,
+    /// Run even without a microphone or a loudspeaker, by keys and screen.
+    #[arg(long)]
+    pub keys: bool,
+    /// Microphone by name or id.
+    #[arg(long, value_name = "NAME")]
+    pub microphone: Option<String>,
+    /// Loudspeaker by name or id.
+    #[arg(long, value_name = "NAME")]
+    pub loudspeaker: Option<String>,
+    /// Keep all sound in this WAV file, to look into what was misheard: left the microphone, right what was played.
+    #[arg(long, value_name = "FILE")]
+    pub keep_sound: Option<PathBuf>,
+    #[command(flatten)]
+    pub vosk: VoskArgs,
+}
+
+/// Why a routine cannot be carried out.
+#[derive(Debug, Error)]
+pub enum RunError {
+    #[error(transparent)]
+    Models(#[from] ModelsError),
+    #[error(transparent)]
+    Places(#[from] PlacesError),
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
+    #[error(transparent)]
+    Learned(#[from] LearnError),
+    #[error(transparent)]
+    Microphone(#[from] MicError),
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error(transparent)]
+    Listen(#[from] ListenError),
+    #[error(transparent)]
+    Labels(#[from] LabelsError),
+    #[error(transparent)]
+    Screen(#[from] ScreenError),
+    #[error(transparent)]
+    Run(#[from] ConductorError),
+}
 
 /// Carries out a routine.
 ///
 /// # Errors
 /// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
-pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
+pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let sounds = learn_command::hearing_those(sounds, &args.with, places, &mut std::io::stdout().lock())?;
@@ -52,7 +118,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), AppError> {
             out: "rehearsal".into(),
             pace: Pace::Virtual,
         };
-        return rehearse(&rehearsal, &sounds, &places.config).map(|summary| summary.print(&rehearsal.out));
+        rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
+        return Ok(());
     }
 
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
@@ -123,7 +190,7 @@ fn choose(
     engine: &Engine,
     anew: bool,
     journal: &mut Journal,
-) -> Result<Option<RunSummary>, AppError> {
+) -> Result<Option<RunSummary>, RunError> {
     let Some(run) = broken_off else { return Ok(None) };
     let number = run.id;
     let changed = run.run.fingerprint != engine.routine().fingerprint;
@@ -142,7 +209,7 @@ fn choose(
 }
 
 /// The microphone that was measured last, where it is there.
-fn known_microphone(places: &Places) -> Result<Option<String>, AppError> {
+fn known_microphone(places: &Places) -> Result<Option<String>, RunError> {
     let Some(name) = mic_command::remembered(places)? else { return Ok(None) };
     match Capture::open(Some(&name)) {
         Ok(_) => Ok(Some(name)),
@@ -162,20 +229,6 @@ fn missing_devices(devices: &Devices) -> Vec<String> {
         missing.push(format!("No usable loudspeaker: {}", with_causes(&why)));
     }
     missing
-}
-
-/// An error with what caused it, on one line.
-pub fn with_causes(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        let more = error.to_string();
-        if !text.contains(&more) {
-            text = format!("{text}: {more}");
-        }
-        cause = error.source();
-    }
-    text
 }
 
 fn settings(rig: &crate::rig::Rig) -> String {

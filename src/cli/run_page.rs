@@ -5,17 +5,26 @@ use std::path::Path;
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
+use thiserror::Error;
 
-use crate::cli::AppError;
-use crate::cli::log_command::{local, step_of, told};
+use crate::cli::log_words::{local, step_of, told};
 use crate::cli::paper_command::{self, PaperError};
 use crate::cli::paper_files::keep;
 use crate::engine::event::Event;
-use crate::journal::{self, JournalReader, Purpose, RunId};
+use crate::journal::{self, JournalError, JournalReader, Purpose, RunId};
 use crate::paper::page::{Entry, Outcome, RunRecord, StepName, page};
 use crate::routine::Routine;
 use crate::setup::places::Places;
 use crate::setup::prompts;
+
+/// Why there is no page of a run.
+#[derive(Debug, Error)]
+pub enum RunPageError {
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error(transparent)]
+    Paper(#[from] PaperError),
+}
 
 /// Writes the page of a run.
 ///
@@ -28,7 +37,7 @@ pub fn write(
     places: &Places,
     out: &Path,
     replace: bool,
-) -> Result<(), AppError> {
+) -> Result<(), RunPageError> {
     let words = paper_command::words(&places.config)?;
     let record = record(journal, run, zone, &places.config)?;
     let text = page(&record, &words.page);
@@ -42,7 +51,7 @@ pub fn write(
 ///
 /// # Errors
 /// There is no such run, or it cannot be read.
-pub fn record(journal: &JournalReader, run: RunId, zone: &TimeZone, config: &Path) -> Result<RunRecord, AppError> {
+pub fn record(journal: &JournalReader, run: RunId, zone: &TimeZone, config: &Path) -> Result<RunRecord, RunPageError> {
     let account = journal.run(run)?;
     let records = journal.events(run)?;
     let ids: BTreeSet<String> = records.iter().filter_map(|record| step_of(&record.event).map(str::to_owned)).collect();

@@ -3,14 +3,19 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use clap::Args;
+
 use crate::onnx::Environment;
 use crate::setup::clock::pause;
+use crate::setup::models::{self, ModelsError};
+use crate::setup::places::Places;
+use crate::setup::sound::SoundError;
 
 use crate::audio::playback::{Playback, PlaybackError};
 use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
 use crate::say::NumberReading;
 use crate::say::loudness::LoudnessError;
-use crate::say::mixer::{FRAME, Speaker, SpeakerEvent};
+use crate::say::mixer::{FRAME, PACES, Speaker, SpeakerEvent};
 use crate::say::text::Reader;
 use crate::say::wording::{Wording, WordingError};
 use crate::speech::voice::cache::{Cache, CacheError};
@@ -51,9 +56,53 @@ pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Re
     Ok(Duration::from_millis(10) * frames)
 }
 
+#[derive(Debug, Args)]
+pub struct SayArgs {
+    pub text: String,
+    /// Write a WAV file instead of playing.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Share of the usual pace, 0.55 to 1.5.
+    #[arg(long, value_name = "PACE", default_value_t = 1.0, value_parser = pace)]
+    pub pace: f32,
+}
+
+/// A pace that the voice can keep.
+fn pace(text: &str) -> Result<f32, String> {
+    let (slowest, fastest) = PACES;
+    match text.parse::<f32>() {
+        Ok(pace) if (slowest..=fastest).contains(&pace) => Ok(pace),
+        _ => Err(format!("found '{text}', expected a number from {slowest} to {fastest}")),
+    }
+}
+
+/// Says a text, or writes it to a file.
+///
+/// # Errors
+/// As [`say`]; a model is missing.
+pub fn carry_out(args: SayArgs, places: &Places) -> Result<(), SayCommandError> {
+    models::verify(&places.models)?;
+    let sounds = places.sounds();
+    let request = SayRequest {
+        text: args.text,
+        into_file: args.out,
+        device: None,
+        settings: VoiceSettings { speed: args.pace, ..VoiceSettings::default() },
+        reading: NumberReading::Everyday,
+        wording: sounds.wording.is_dir().then(|| sounds.wording.clone()),
+        cache: Some(sounds.cache.clone()),
+    };
+    say(&sounds.environment()?, &places.models, &request)?;
+    Ok(())
+}
+
 /// What can go wrong with the command.
 #[derive(Debug, thiserror::Error)]
 pub enum SayCommandError {
+    #[error(transparent)]
+    Models(#[from] ModelsError),
+    #[error(transparent)]
+    Sound(#[from] SoundError),
     #[error(transparent)]
     Wording(#[from] WordingError),
     #[error(transparent)]

@@ -2,6 +2,7 @@
 
 pub mod begin;
 pub mod courtesy;
+pub mod error;
 pub mod kept_sound;
 pub mod live;
 pub mod live_ear;

@@ -5,10 +5,10 @@ use std::path::PathBuf;
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
-use crate::cli::plan_command::{self, Desk, PlanArgs, PlanError};
 use crate::journal::{JournalReader, Rehearsals};
 use crate::plan::away::AwayPlan;
 use crate::setup::places::Places;
+use crate::setup::planning::{self, Desk, PlanError, PlanRequest};
 use crate::setup::under_way::UnderWay;
 
 /// The plan of the run that goes on, and its journal.
@@ -39,22 +39,14 @@ impl OnTime {
         journal: PathBuf,
         places: &Places,
     ) -> Result<Self, PlanError> {
-        let args = PlanArgs {
-            away_by: by,
-            date: None,
+        let asked = PlanRequest {
             routines: vec![routine.to_owned()],
             people: with.to_vec(),
-            place: None,
-            light_from: None,
-            light_until: None,
-            minutes: None,
             rig,
             journal: Some(journal.clone()),
-            under_way: true,
-            out: None,
-            json: false,
+            ..PlanRequest::away_by(by)
         };
-        let desk = Desk::laid_out(&args, places, plan_command::now()?, TimeZone::system())?;
+        let desk = Desk::laid_out(&asked, places, planning::now()?, TimeZone::system())?;
         let plan = desk.plan()?;
         Ok(Self { desk, plan, routine: routine.to_owned(), journal })
     }

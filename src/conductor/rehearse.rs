@@ -10,8 +10,8 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::audio::playback::Decimator;
-use crate::cli::AppError;
 use crate::conductor::courtesy::Courtesy;
+use crate::conductor::error::ConductorError;
 use crate::conductor::notes::Notes;
 use crate::conductor::own_voice::{OwnVoice, plain};
 use crate::conductor::person::{Doing, Noticed, Person};
@@ -47,7 +47,7 @@ pub struct Rehearsal {
 }
 
 /// How fast time passes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Pace {
     /// As on the day.
     Real,
@@ -60,7 +60,7 @@ pub enum Pace {
 ///
 /// # Errors
 /// Something that is needed is missing or cannot be written. What was recorded until then is kept.
-pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result<Summary, AppError> {
+pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result<Summary, ConductorError> {
     let began = Clock::start();
     let rig = prompts::rig(rehearsal.rig.as_deref(), config)?;
     let book = prompts::phrasebook(config)?;
@@ -76,7 +76,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     };
     let say_again = book.line(Line::Unclear, &[]);
     std::fs::create_dir_all(&rehearsal.out)
-        .map_err(|source| AppError::Folder { path: rehearsal.out.clone(), source })?;
+        .map_err(|source| ConductorError::Folder { path: rehearsal.out.clone(), source })?;
     let mut journal = Journal::open(&rehearsal.out.join("journal.sqlite"))?;
     let broken_off = journal
         .unfinished(&rehearsal.routine, Rehearsals::Included)?
@@ -106,7 +106,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         person_voice: sounds.voice()?,
         room: Room::new(),
         person: Person::new(script),
-        talk: Talk::new(Some(&rehearsal.out.join("talk.txt")), true).map_err(AppError::Talk)?,
+        talk: Talk::new(Some(&rehearsal.out.join("talk.txt")), true).map_err(ConductorError::Talk)?,
         recording: new_recording(&rehearsal.out)?,
         summary: Summary::default(),
         own_voice: OwnVoice::default(),
@@ -134,11 +134,11 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     stage
         .recording
         .finalize()
-        .map_err(|source| AppError::Recording { path: rehearsal.out.join("session.wav"), source })?;
+        .map_err(|source| ConductorError::Recording { path: rehearsal.out.join("session.wav"), source })?;
     let path = rehearsal.out.join("summary.json");
     let json = serde_json::to_string_pretty(&summary)
-        .map_err(|source| AppError::Folder { path: path.clone(), source: source.into() })?;
-    std::fs::write(&path, json + "\n").map_err(|source| AppError::Folder { path, source })?;
+        .map_err(|source| ConductorError::Folder { path: path.clone(), source: source.into() })?;
+    std::fs::write(&path, json + "\n").map_err(|source| ConductorError::Folder { path, source })?;
     Ok(summary)
 }
 
@@ -165,7 +165,7 @@ struct Stage {
 }
 
 impl Stage {
-    fn frame(&mut self, now: SessionTime) -> Result<(), AppError> {
+    fn frame(&mut self, now: SessionTime) -> Result<(), ConductorError> {
         let mut played = [0.0; 480];
         let events = self.speaker.render(&mut played);
         for event in events {
@@ -176,7 +176,7 @@ impl Stage {
         for (left, right) in mic.iter().zip(&reference) {
             for sample in [left, right] {
                 let full = (sample.clamp(-1.0, 1.0) * f32::from(i16::MAX)) as i16;
-                self.recording.write_sample(full).map_err(AppError::RecordingWrite)?;
+                self.recording.write_sample(full).map_err(ConductorError::RecordingWrite)?;
             }
         }
         let speaking = self.speaker.is_speaking();
@@ -190,7 +190,7 @@ impl Stage {
         self.person_attends(now, speaking)
     }
 
-    fn person_attends(&mut self, now: SessionTime, speaking: bool) -> Result<(), AppError> {
+    fn person_attends(&mut self, now: SessionTime, speaking: bool) -> Result<(), ConductorError> {
         let asked = self.session.asked(now);
         let noticed = Noticed { now, asked: &asked, speaking, say_agains: self.summary.say_agains };
         // A clock that runs is waited for, were it hours: bleach stands in a tank as long.
@@ -202,7 +202,7 @@ impl Stage {
             let sounding = self.room.begin(&doing, &mut self.person_voice)?;
             self.person.spoke(now, &doing, sounding, &noticed);
             let text = words_of(&doing);
-            self.talk.person(now, &text).map_err(AppError::Talk)?;
+            self.talk.person(now, &text).map_err(ConductorError::Talk)?;
             self.summary.person_said += 1;
             self.saying = Some((text, now + sounding + STILL_COUNTS));
         }
@@ -212,7 +212,7 @@ impl Stage {
         Ok(())
     }
 
-    fn heard(&mut self, now: SessionTime, event: HearEvent) -> Result<(), AppError> {
+    fn heard(&mut self, now: SessionTime, event: HearEvent) -> Result<(), ConductorError> {
         match event {
             HearEvent::Heard(heard) => {
                 if self.own_voice.said(now, &heard) {
@@ -220,7 +220,7 @@ impl Stage {
                 }
                 self.courtesy.heard();
                 self.speaker.duck(Duration::ZERO);
-                self.talk.heard(now, &heard).map_err(AppError::Talk)?;
+                self.talk.heard(now, &heard).map_err(ConductorError::Talk)?;
                 match self.saying.take() {
                     Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
                     Some((said, _)) => self.summary.heard_wrong.push(Mishearing {
@@ -234,7 +234,7 @@ impl Stage {
             }
             HearEvent::Unclear(unclear) => {
                 self.speaker.duck(Duration::ZERO);
-                self.talk.unclear(now, &unclear).map_err(AppError::Talk)?;
+                self.talk.unclear(now, &unclear).map_err(ConductorError::Talk)?;
                 self.summary.unclear += 1;
                 self.tell(now, Input::SpeechUnclear)
             }
@@ -252,14 +252,14 @@ impl Stage {
         }
     }
 
-    fn spoke(&mut self, now: SessionTime, event: SpeakerEvent) -> Result<(), AppError> {
+    fn spoke(&mut self, now: SessionTime, event: SpeakerEvent) -> Result<(), ConductorError> {
         match event {
             SpeakerEvent::Started { id, sentence, words } => {
                 self.own_voice.says(now, id, &words);
                 if sentence == 0
                     && let Some(utterance) = self.own_voice.utterance(id)
                 {
-                    self.talk.says(now, utterance).map_err(AppError::Talk)?;
+                    self.talk.says(now, utterance).map_err(ConductorError::Talk)?;
                     self.summary.alarms += u32::from(utterance.alarm.is_some());
                     self.summary.say_agains += u32::from(utterance.text == self.say_again);
                 }
@@ -274,17 +274,17 @@ impl Stage {
                 Ok(())
             }
             SpeakerEvent::Failed { id, error } => {
-                self.talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(AppError::Talk)
+                self.talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(ConductorError::Talk)
             }
         }
     }
 
-    fn tell(&mut self, now: SessionTime, input: Input) -> Result<(), AppError> {
+    fn tell(&mut self, now: SessionTime, input: Input) -> Result<(), ConductorError> {
         let commands = self.session.tell(now, input);
         self.carry_out(now, commands)
     }
 
-    fn carry_out(&mut self, now: SessionTime, commands: Vec<Command>) -> Result<(), AppError> {
+    fn carry_out(&mut self, now: SessionTime, commands: Vec<Command>) -> Result<(), ConductorError> {
         for command in commands {
             match command {
                 Command::Say(utterance) => {
@@ -306,7 +306,7 @@ impl Stage {
                 }
                 Command::Written { at, event, kept } => {
                     self.idle = Duration::ZERO;
-                    self.talk.written(at.max(now), &event, kept).map_err(AppError::Talk)?;
+                    self.talk.written(at.max(now), &event, kept).map_err(ConductorError::Talk)?;
                     self.summary.note_event(&event);
                 }
                 Command::Ended => self.over = true,
@@ -332,17 +332,17 @@ fn words_of(doing: &Doing) -> String {
 }
 
 /// The session's sound: left what the microphone got, right what was said. An earlier one is kept under another name.
-fn new_recording(out: &Path) -> Result<WavWriter<std::io::BufWriter<std::fs::File>>, AppError> {
+fn new_recording(out: &Path) -> Result<WavWriter<std::io::BufWriter<std::fs::File>>, ConductorError> {
     let path = out.join("session.wav");
     if path.exists() {
         let free = (1..).map(|n| out.join(format!("session-{n}.wav"))).find(|path| !path.exists());
         if let Some(free) = free {
-            std::fs::rename(&path, &free).map_err(|source| AppError::Folder { path: path.clone(), source })?;
+            std::fs::rename(&path, &free).map_err(|source| ConductorError::Folder { path: path.clone(), source })?;
         }
     }
     let spec =
         WavSpec { channels: 2, sample_rate: SAMPLE_RATE as u32, bits_per_sample: 16, sample_format: SampleFormat::Int };
-    WavWriter::create(&path, spec).map_err(|source| AppError::Recording { path, source })
+    WavWriter::create(&path, spec).map_err(|source| ConductorError::Recording { path, source })
 }
 
 const FRAME: Duration = Duration::from_millis(10);

@@ -2,7 +2,7 @@
 //!
 //! The list is `models/MANIFEST.toml`, compiled in. [`verify`] is asked at every start and hashes every file in full: the set is
 //! small (under 100 MB) and read anyway, and a truncated or exchanged model would otherwise speak or hear wrongly without a word.
-//! Fetching is the job of [`crate::cli::fetch`]; nothing here writes.
+//! Fetching is a command of its own; nothing here writes.
 
 use std::collections::HashSet;
 use std::fs::File;

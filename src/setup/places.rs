@@ -1,11 +1,12 @@
 //! Where the program keeps its files: the XDG folders, or where the command line says.
 
+use std::io;
 use std::path::PathBuf;
 
 use etcetera::{BaseStrategy, choose_base_strategy};
+use thiserror::Error;
 
-use crate::cli::AppError;
-use crate::setup::models::models_dir;
+use crate::setup::models::{ModelsError, models_dir};
 use crate::setup::sound::Sounds;
 
 /// The program's folders. They may not exist yet.
@@ -22,8 +23,8 @@ impl Places {
     ///
     /// # Errors
     /// The user has no home folder.
-    pub fn of_user() -> Result<Self, AppError> {
-        let base = choose_base_strategy().map_err(|_| AppError::NoHome { what: "the journal and the models" })?;
+    pub fn of_user() -> Result<Self, PlacesError> {
+        let base = choose_base_strategy().map_err(|_| PlacesError::NoHome { what: "the journal and the models" })?;
         Ok(Self {
             config: base.config_dir().join(NAME),
             data: base.data_dir().join(NAME),
@@ -51,9 +52,20 @@ impl Places {
     ///
     /// # Errors
     /// It cannot be made.
-    pub fn make(folder: &std::path::Path) -> Result<(), AppError> {
-        std::fs::create_dir_all(folder).map_err(|source| AppError::Folder { path: folder.to_owned(), source })
+    pub fn make(folder: &std::path::Path) -> Result<(), PlacesError> {
+        std::fs::create_dir_all(folder).map_err(|source| PlacesError::Folder { path: folder.to_owned(), source })
     }
+}
+
+/// Why there is no folder to work in.
+#[derive(Debug, Error)]
+pub enum PlacesError {
+    #[error(transparent)]
+    Models(#[from] ModelsError),
+    #[error("no home folder for {what}, expected HOME or XDG folders to be set")]
+    NoHome { what: &'static str },
+    #[error("{path}: cannot be made or written; check that the disk has room and that you may write there")]
+    Folder { path: PathBuf, source: io::Error },
 }
 
 const NAME: &str = "sparehand";

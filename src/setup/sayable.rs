@@ -2,7 +2,6 @@
 
 use std::collections::BTreeSet;
 
-use crate::cli::AppError;
 use crate::engine::Engine;
 use crate::engine::numbers;
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
@@ -21,12 +20,12 @@ pub fn check(
     book: &Phrasebook,
     people: &[String],
     vosk: Option<&VoskSettings>,
-) -> Result<(), AppError> {
+) -> Result<(), ListenError> {
     let Some(settings) = vosk else { return Ok(()) };
     let all = everything(engine, book, people);
     let texts: Vec<&str> = all.iter().map(String::as_str).collect();
-    let mut vosk = Vosk::load(settings).map_err(RecogniserError::from).map_err(ListenError::from)?;
-    vosk.prepare(&texts).map_err(ListenError::from)?;
+    let mut vosk = Vosk::load(settings).map_err(RecogniserError::from)?;
+    vosk.prepare(&texts)?;
     Ok(())
 }
 

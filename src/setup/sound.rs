@@ -6,7 +6,6 @@ use std::sync::Arc;
 use thiserror::Error;
 
 use crate::audio::playback::{Decimator, PlaybackError};
-use crate::cli::AppError;
 use crate::engine::output::VoiceSettings;
 use crate::hear::listener::{ListenError, Listener, ListenerSettings};
 use crate::onnx::Environment;
@@ -16,6 +15,7 @@ use crate::say::loudness::LoudnessError;
 use crate::say::mixer::Speaker;
 use crate::say::text::Reader;
 use crate::say::wording::{Wording, WordingError};
+use crate::setup::causes::with_causes;
 use crate::speech::own_examples::OwnExamples;
 use crate::speech::recogniser::{PhraseScoring, Recogniser, RecogniserError};
 use crate::speech::voice::cache::{Cache, CacheError};
@@ -43,6 +43,8 @@ pub enum SoundError {
     #[error(transparent)]
     Runtime(#[from] RuntimeError),
     #[error(transparent)]
+    Listen(#[from] ListenError),
+    #[error(transparent)]
     Wording(#[from] WordingError),
     #[error(transparent)]
     Voice(#[from] VoiceError),
@@ -61,7 +63,7 @@ impl Sounds {
     ///
     /// # Errors
     /// A model is missing or damaged.
-    pub fn listener(&self) -> Result<Listener, AppError> {
+    pub fn listener(&self) -> Result<Listener, SoundError> {
         let (environment, settings) = (self.environment()?, ListenerSettings::default());
         let recogniser: Box<dyn Recogniser> = match &self.vosk {
             Some(vosk) => Box::new(Vosk::load(vosk).map_err(RecogniserError::from).map_err(ListenError::from)?),
@@ -91,40 +93,40 @@ impl Sounds {
     ///
     /// # Errors
     /// A model is missing or damaged, or a table is refused. A cache that cannot be used only costs time.
-    pub fn speaker(&self) -> Result<Speaker, AppError> {
+    pub fn speaker(&self) -> Result<Speaker, SoundError> {
         let voice = self.voice()?;
         let cache = Cache::open(&self.cache, voice.fingerprint());
         if let Err(error) = &cache {
-            tracing::warn!(error = crate::cli::run_command::with_causes(error), "sentences are not kept");
+            tracing::warn!(error = with_causes(error), "sentences are not kept");
         }
-        let bench = Workbench::new(voice, cache.ok()).map_err(SoundError::from)?;
-        Ok(Speaker::new(bench, VoiceSettings::default()).map_err(SoundError::from)?)
+        let bench = Workbench::new(voice, cache.ok())?;
+        Ok(Speaker::new(bench, VoiceSettings::default())?)
     }
 
     /// The bare voice.
     ///
     /// # Errors
     /// A model is missing or damaged, or a table is refused.
-    pub fn voice(&self) -> Result<Voice, AppError> {
+    pub fn voice(&self) -> Result<Voice, SoundError> {
         let own: Option<&Path> = self.wording.is_dir().then_some(self.wording.as_path());
-        let wording = Wording::load(own).map_err(SoundError::from)?;
+        let wording = Wording::load(own)?;
         let reader = Reader::new(wording, NumberReading::Everyday);
-        Ok(Voice::load(&self.environment()?, &self.models, reader).map_err(SoundError::from)?)
+        Ok(Voice::load(&self.environment()?, &self.models, reader)?)
     }
 
     /// From what is played to what the echo canceller is given.
     ///
     /// # Errors
     /// The resampler cannot be made.
-    pub fn decimator(&self) -> Result<Decimator, AppError> {
-        Ok(Decimator::new().map_err(SoundError::from)?)
+    pub fn decimator(&self) -> Result<Decimator, SoundError> {
+        Ok(Decimator::new()?)
     }
 
     /// The one ONNX Runtime of the process.
     ///
     /// # Errors
     /// Its library is missing or damaged.
-    pub fn environment(&self) -> Result<Environment, AppError> {
-        Ok(environment(&self.models).map_err(SoundError::from)?)
+    pub fn environment(&self) -> Result<Environment, SoundError> {
+        Ok(environment(&self.models)?)
     }
 }

@@ -11,7 +11,8 @@ use std::process::Command;
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
-use sparehand::cli::fetch::{FetchError, FetchOptions, Fetched, Progress, fetch};
+use sparehand::cli::fetch::{FetchOptions, Fetched, fetch};
+use sparehand::cli::fetch_progress::{FetchError, Progress};
 use sparehand::setup::models::{Manifest, ModelsError, verify_against};
 use tempfile::TempDir;
 

@@ -5,7 +5,7 @@ use insta::assert_snapshot;
 use jiff::tz::TimeZone;
 use proptest::strategy::{Strategy, ValueTree};
 use proptest::test_runner::TestRunner;
-use sparehand::cli::log_command::{Form, LogError, list, show};
+use sparehand::cli::log_lines::{Form, LogError, list, show};
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::journal::{Journal, JournalError, Purpose, RunId};
 

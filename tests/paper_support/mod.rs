@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use clap::Parser;
-use sparehand::cli::args::{Cli, Command};
+use sparehand::cli::args::{Cli, CliCommand};
 use sparehand::cli::paper_command::{BringInArgs, bring_in_with};
 use sparehand::rig::Rig;
 use sparehand::routine::{Routine, load};
@@ -56,7 +56,7 @@ pub fn attempt(
 fn args(path: &Path, more: &[&str]) -> BringInArgs {
     let line = ["sparehand", "bring-in", path.to_str().unwrap()].into_iter().chain(more.iter().copied());
     match Cli::try_parse_from(line).unwrap().command {
-        Command::BringIn(args) => args,
+        CliCommand::BringIn(args) => args,
         other => panic!("{other:?}"),
     }
 }

@@ -1,0 +1,178 @@
+//! What an event comes to in words, for the log and for the page of a run.
+
+use std::time::Duration;
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+
+use crate::engine::event::{Event, HeardAs};
+use crate::engine::numbers;
+use crate::units::SessionTime;
+
+/// The step that an event is about.
+pub(super) fn step_of(event: &Event) -> Option<&str> {
+    match event {
+        Event::StepOffered { step }
+        | Event::StepAnswered { step, .. }
+        | Event::OtherStateHeard { step, .. }
+        | Event::LoopedBack { step, .. }
+        | Event::LoopLimitReached { step, .. }
+        | Event::LoopUndone { step }
+        | Event::ClockStarted { step, .. }
+        | Event::ClockRanOut { step }
+        | Event::ClockEnded { step, .. }
+        | Event::StepSkipped { step, .. }
+        | Event::StepDeferred { step }
+        | Event::StepAssigned { step, .. }
+        | Event::SignalGiven { step, .. }
+        | Event::SignalHalted { step, .. }
+        | Event::Agreed { step, .. }
+        | Event::ReadingTaken { step, .. }
+        | Event::HoldBegun { step, .. }
+        | Event::StepChecked { step, .. }
+        | Event::NoteKept { step, .. }
+        | Event::Explained { step }
+        | Event::ClockReinstated { step } => Some(step),
+        Event::Rehearsed { event } => step_of(event),
+        Event::RunStarted { .. }
+        | Event::StepsReopened { .. }
+        | Event::StandingBy
+        | Event::WentAhead
+        | Event::SpeechUnclear
+        | Event::VoiceChanged { .. }
+        | Event::HearingLost
+        | Event::HearingBack
+        | Event::Resumed { .. }
+        | Event::GateHeld { .. }
+        | Event::RunCompleted { .. }
+        | Event::PartCompleted { .. }
+        | Event::Overridden { .. }
+        | Event::CrewSet { .. }
+        | Event::HandedOver { .. }
+        | Event::CheckAsked { .. }
+        | Event::TimerStarted { .. }
+        | Event::TimerRanOut { .. }
+        | Event::TimerEnded { .. }
+        | Event::CardStarted { .. }
+        | Event::CardEnded { .. }
+        | Event::RunAbandoned => None,
+    }
+}
+
+/// What happened, without the step. Free text stands in quotes, with control characters made visible.
+pub(super) fn told(event: &Event) -> String {
+    let steps = |steps: &[String]| if steps.is_empty() { "none".to_owned() } else { steps.join(", ") };
+    match event {
+        Event::RunStarted { routine, fingerprint } => format!("run of {routine} began, text {fingerprint}"),
+        Event::StepOffered { .. } => "asked".to_owned(),
+        Event::StepAnswered { answer, heard, .. } => format!("answered {answer:?}, {}", told_heard(heard)),
+        Event::OtherStateHeard { answer, heard, .. } => format!("not as wanted: {answer:?}, {}", told_heard(heard)),
+        Event::LoopedBack { back_to, round, heard, .. } => {
+            format!("no: back to {back_to}, round {round}, {}", told_heard(heard))
+        }
+        Event::LoopLimitReached { round, heard, .. } => {
+            format!("no, for the last time: round {round}, {}", told_heard(heard))
+        }
+        Event::LoopUndone { .. } => "the no was a mistake: asked again".to_owned(),
+        Event::ClockStarted { length_ms, heard, .. } => {
+            format!("clock of {} started, {}", minutes(SessionTime::from_millis(*length_ms)), told_heard(heard))
+        }
+        Event::ClockRanOut { .. } => "clock ran out".to_owned(),
+        Event::ClockEnded { ran_ms, heard, .. } => {
+            format!("clock ended after {}, {}", minutes(SessionTime::from_millis(*ran_ms)), told_heard(heard))
+        }
+        Event::StepSkipped { reason, .. } => format!("skipped, because {reason:?}"),
+        Event::StepDeferred { .. } => "put off".to_owned(),
+        Event::StepsReopened { steps: list, because } => format!("open again, because {because:?}: {}", steps(list)),
+        Event::ClockReinstated { .. } => "clock runs again from its old start".to_owned(),
+        Event::StandingBy => "standing by".to_owned(),
+        Event::WentAhead => "went ahead".to_owned(),
+        Event::SpeechUnclear => "heard something that fits nothing".to_owned(),
+        Event::VoiceChanged { speed, volume_db } => format!("voice at speed {speed:.2}, volume {volume_db:+.1} dB"),
+        Event::HearingLost => "microphone lost".to_owned(),
+        Event::HearingBack => "microphone back".to_owned(),
+        Event::Resumed { away_ms: Some(ms) } => {
+            format!("went on after {} away", minutes(SessionTime::from_millis(*ms)))
+        }
+        Event::Resumed { away_ms: None } => "went on after a time away that nobody knows".to_owned(),
+        Event::GateHeld { open } => format!("not ready, still open: {}", steps(open)),
+        Event::RunCompleted { skipped } => format!("run finished, skipped: {}", steps(skipped)),
+        Event::RunAbandoned => "run ended early".to_owned(),
+        Event::PartCompleted { part, skipped } => format!("{part} finished, skipped: {}", steps(skipped)),
+        Event::Overridden { open, person, heard } => {
+            format!("overridden{}, still open: {}, {}", by(person), steps(open), told_heard(heard))
+        }
+        Event::CrewSet { people } => {
+            let here: Vec<String> =
+                people.iter().filter(|person| person.here).map(|p| format!("{:?}", p.name)).collect();
+            format!("taking part: {}", here.join(", "))
+        }
+        Event::StepAssigned { person, .. } => format!("for {person:?}"),
+        Event::HandedOver { from, to } => format!("handed over from {from:?} to {to:?}"),
+        Event::SignalGiven { turn, person, answer, heard, .. } => {
+            format!("signal {} {answer:?}{}, {}", turn + 1, by(person), told_heard(heard))
+        }
+        Event::SignalHalted { answer, heard, .. } => format!("halted: {answer:?}, {}", told_heard(heard)),
+        Event::Agreed { person, answer, heard, .. } => format!("{answer:?}{}, {}", by(person), told_heard(heard)),
+        Event::ReadingTaken { name, value, decimals, unit, least, most, settles, heard, .. } => {
+            let shown = |value: &i64| numbers::shown(*value, *decimals, unit);
+            let bounds = if (least..=most).contains(&value) { "within" } else { "outside" };
+            let open = if *settles { "" } else { ", stays open" };
+            let (low, high) = (shown(least), shown(most));
+            format!("{name:?} read {:?}, {bounds} {low} to {high}{open}, {}", shown(value), told_heard(heard))
+        }
+        Event::HoldBegun { heard, .. } => format!("countdown began, {}", told_heard(heard)),
+        Event::CheckAsked { steps: list, because } => format!("asked once more, {because:?}: {}", steps(list)),
+        Event::StepChecked { answer, heard, .. } => format!("still {answer:?}, {}", told_heard(heard)),
+        Event::NoteKept { text, wav, .. } => match wav {
+            Some(wav) => format!("note {text:?}, sound in {wav:?}"),
+            None => format!("note {text:?}"),
+        },
+        Event::TimerStarted { name, length_ms, heard } => {
+            format!("{name:?} of {} started, {}", minutes(SessionTime::from_millis(*length_ms)), told_heard(heard))
+        }
+        Event::TimerRanOut { name } => format!("{name:?} ran out"),
+        Event::TimerEnded { name, ran_ms, heard } => {
+            format!("{name:?} ended after {}, {}", minutes(SessionTime::from_millis(*ran_ms)), told_heard(heard))
+        }
+        Event::CardStarted { card, heard } => format!("emergency {card}, {}", told_heard(heard)),
+        Event::CardEnded { card } => format!("emergency {card} gone through"),
+        Event::Explained { .. } => "explained".to_owned(),
+        Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
+    }
+}
+
+fn by(person: &str) -> String {
+    if person.is_empty() { String::new() } else { format!(" by {person:?}") }
+}
+
+fn told_heard(heard: &HeardAs) -> String {
+    match heard {
+        HeardAs::Voice { phrase, score, margin } => {
+            format!("heard {phrase:?} (score {score:.2}, margin {})", told_margin(*margin))
+        }
+        HeardAs::VoiceConfirmed { phrase, score, margin } => {
+            format!("heard {phrase:?} and asked back (score {score:.2}, margin {})", told_margin(*margin))
+        }
+        HeardAs::Key => "by key".to_owned(),
+        HeardAs::Clock => "by the clock".to_owned(),
+    }
+}
+
+/// The largest number stands for a phrase without a runner-up.
+fn told_margin(margin: f32) -> String {
+    if margin == f32::MAX { "none to measure".to_owned() } else { format!("{margin:.2}") }
+}
+
+pub(super) fn minutes(span: SessionTime) -> String {
+    let seconds = span.since(SessionTime::ZERO).saturating_add(Duration::from_millis(500)).as_secs();
+    format!("{}:{:02}", seconds / 60, seconds % 60)
+}
+
+/// Wall time in `zone` to the minute; as it stands in the journal when it is no RFC 3339.
+pub(super) fn local(wall: &str, zone: &TimeZone) -> String {
+    match wall.parse::<Timestamp>() {
+        Ok(time) => time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M").to_string(),
+        Err(_) => wall.to_owned(),
+    }
+}

@@ -1,0 +1,46 @@
+//! Why a run or a rehearsal cannot go on.
+
+use std::io;
+use std::path::PathBuf;
+
+use thiserror::Error;
+
+use crate::conductor::kept_sound::KeptSoundError;
+use crate::conductor::room::RoomError;
+use crate::conductor::script::ScriptError;
+use crate::hear::listener::ListenError;
+use crate::journal::JournalError;
+use crate::screen::ScreenError;
+use crate::setup::prompts::PromptError;
+use crate::setup::sound::SoundError;
+
+/// What a run or a rehearsal needs is missing or fails. What was recorded until then is kept.
+#[derive(Debug, Error)]
+pub enum ConductorError {
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
+    #[error(transparent)]
+    Script(#[from] ScriptError),
+    #[error(transparent)]
+    Room(#[from] RoomError),
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error(transparent)]
+    Listen(#[from] ListenError),
+    #[error(transparent)]
+    Sound(#[from] SoundError),
+    #[error(transparent)]
+    KeptSound(#[from] KeptSoundError),
+    #[error(transparent)]
+    Screen(#[from] ScreenError),
+    #[error("{path}: cannot be made or written; check that the disk has room and that you may write there")]
+    Folder { path: PathBuf, source: io::Error },
+    #[error("{path}: the session's sound cannot be kept; check that the disk has room and that you may write there")]
+    Recording { path: PathBuf, source: hound::Error },
+    #[error("the session's sound cannot be kept; check that the disk has room")]
+    RecordingWrite(#[source] hound::Error),
+    #[error("the talk cannot be printed or kept")]
+    Talk(#[source] io::Error),
+    #[error("a thread cannot be started; the machine is out of memory or of threads")]
+    Thread(#[source] io::Error),
+}
