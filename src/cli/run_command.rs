@@ -13,12 +13,13 @@ use crate::cli::mic_command::{self, MicError};
 use crate::cli::plan_command;
 use crate::cli::vosk_args::VoskArgs;
 use crate::conductor::error::ConductorError;
-use crate::conductor::live::{self, Around, Devices, Parted, Planner};
+use crate::conductor::live::{self, Planner, SoundDevices, Surroundings};
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
 use crate::conductor::rehearse::{Pace, Rehearsal, rehearse};
-use crate::conductor::session::{Session, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
-use crate::conductor::talk::Talk;
+use crate::conductor::news::Parted;
+use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
+use crate::conductor::talk::{Printing, Talk};
 use crate::engine::Engine;
 use crate::engine::event::Event;
 use crate::hear::listener::ListenError;
@@ -102,7 +103,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let sounds = learn_command::hearing_those(sounds, &args.with, places, &mut std::io::stdout().lock())?;
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
-    let devices = Devices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
+    let devices = SoundDevices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
     let missing = missing_devices(&devices);
     if !missing.is_empty() && !args.keys {
         for line in &missing {
@@ -157,21 +158,16 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         }
     };
     let stamps = clock.clone();
-    let mut session = Session::new(engine, journal, run, Box::new(move |_: SessionTime| stamps.stamp()));
-    let now = clock.now();
-    let first = match away {
-        Some(away) => session.resume(now, away),
-        None => session.start(now),
-    };
     let labels = Labels::parse(SCREEN)?;
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
     let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment())).transpose()?;
     let talk_file = path.with_extension("talk.txt");
-    let talk = Talk::of_run(&talk_file, !on_terminal);
-    let notes = Notes::beside(&path, run);
+    let talk = Talk::of_run(&talk_file, if on_terminal { Printing::Silent } else { Printing::Printed });
+    let stamps = move |_: SessionTime| stamps.stamp();
+    let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run));
     let planner = args.away_by.map(|by| planner(by, args, &path, places));
-    let around = Around { sounds, devices, notes, screen, talk, planner };
-    let parted = live::run(session, first, &clock, around)?;
+    let around = Surroundings { sounds, devices, scribe, screen, talk, planner };
+    let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
     Ok(())
 }
@@ -220,7 +216,7 @@ fn known_microphone(places: &Places) -> Result<Option<String>, RunError> {
     }
 }
 
-fn missing_devices(devices: &Devices) -> Vec<String> {
+fn missing_devices(devices: &SoundDevices) -> Vec<String> {
     let mut missing = Vec::new();
     if let Err(why) = Capture::open(devices.microphone.as_deref()) {
         missing.push(format!("No usable microphone: {}", with_causes(&why)));

@@ -39,8 +39,10 @@ pub enum ConductorError {
     Recording { path: PathBuf, source: hound::Error },
     #[error("the session's sound cannot be kept; check that the disk has room")]
     RecordingWrite(#[source] hound::Error),
-    #[error("the talk cannot be printed or kept")]
-    Talk(#[source] io::Error),
+    #[error("{path}: the talk cannot be kept; check that the disk has room and that you may write there")]
+    Talk { path: PathBuf, source: io::Error },
+    #[error("the system gives no timer or no signals; is it out of file descriptors?")]
+    System(#[source] io::Error),
     #[error("a thread cannot be started; the machine is out of memory or of threads")]
     Thread(#[source] io::Error),
 }

@@ -13,9 +13,9 @@ use tokio::sync::mpsc;
 
 use crate::conductor::core::{Conductor, Plan};
 use crate::conductor::edges::{Outward, Sent, Stop, ToLoop, said_by, spawn};
-use crate::conductor::error::{ConductorError, with_causes};
+use crate::conductor::error::ConductorError;
 use crate::conductor::news::{News, Parted, Prompted, Task};
-use crate::conductor::on_time::{OnTime, PlanError};
+use crate::conductor::on_time::OnTime;
 use crate::conductor::scribe::Scribe;
 use crate::conductor::sound_card::{SoundCard, ToSoundCard};
 use crate::conductor::talk::{Talk, TalkLine};
@@ -24,7 +24,9 @@ use crate::conductor::workers::Workers;
 use crate::engine::Engine;
 use crate::engine::input::Away;
 use crate::screen::{Meters, Screen, ScreenError, ScreenKey};
+use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, pause};
+use crate::setup::planning::PlanError;
 use crate::setup::sound::Sounds;
 use crate::units::StationId;
 
@@ -57,7 +59,7 @@ pub struct Surroundings {
 /// # Errors
 /// The system gives no thread, timer or signals at the beginning. What was recorded until then is kept.
 pub fn run(engine: Engine, resumed: Option<Away>, clock: &Clock, around: Surroundings) -> Result<Parted, ConductorError> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ConductorError::Thread)?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ConductorError::System)?;
     let parted = runtime.block_on(async { House::enter(engine, clock, around)?.run(resumed).await });
     // Whatever a library left behind is not waited for.
     runtime.shutdown_background();
@@ -105,11 +107,11 @@ impl<'a> House<'a> {
         let plan = if planner.is_some() { Plan::Ready } else { Plan::None };
         let planner = planner.map(|planner| begin_planner(planner, news)).transpose()?;
         let signals = Signals {
-            hang_up: signal(SignalKind::hangup()).map_err(ConductorError::Thread)?,
-            terminate: signal(SignalKind::terminate()).map_err(ConductorError::Thread)?,
-            interrupt: signal(SignalKind::interrupt()).map_err(ConductorError::Thread)?,
+            hang_up: signal(SignalKind::hangup()).map_err(ConductorError::System)?,
+            terminate: signal(SignalKind::terminate()).map_err(ConductorError::System)?,
+            interrupt: signal(SignalKind::interrupt()).map_err(ConductorError::System)?,
         };
-        let timer = Timer::new().map_err(ConductorError::Thread)?;
+        let timer = Timer::new().map_err(ConductorError::System)?;
         let conductor = Conductor::new(engine, &[StationId::RIG], plan);
         Ok(Self {
             conductor,
@@ -136,7 +138,7 @@ impl<'a> House<'a> {
             }
             let look_again = self.draw();
             let due = self.conductor.deadline().map(|at| self.clock.until(at));
-            self.timer.arm(due.into_iter().chain(look_again).min()).map_err(ConductorError::Thread)?;
+            self.timer.arm(due.into_iter().chain(look_again).min()).map_err(ConductorError::System)?;
             let news = self.next_news().await;
             let now = self.clock.now();
             self.conductor.handle(now, news);

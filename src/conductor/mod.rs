@@ -1,20 +1,22 @@
-//! Joins the parts of a run: engine, journal, stations, screen and plan.
+//! The only loop: joins engine, journal, stations, screen and plan. [`live`] and [`rehearse`] are two callers of one [`core::Conductor`].
 
 pub mod begin;
-pub mod courtesy;
+pub mod core;
+pub mod edges;
 pub mod error;
 pub mod kept_sound;
 pub mod live;
-pub mod live_ear;
-pub mod live_mouth;
 pub mod memory;
+pub mod news;
 pub mod notes;
 pub mod on_time;
-pub mod own_voice;
 pub mod person;
 pub mod rehearse;
 pub mod room;
+pub mod scribe;
 pub mod script;
-pub mod session;
+mod sound_card;
 pub mod summary;
 pub mod talk;
+mod timer;
+mod workers;
