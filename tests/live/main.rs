@@ -11,4 +11,5 @@ mod mic;
 mod morning;
 mod server;
 mod session;
+mod signals;
 mod support;

@@ -71,6 +71,36 @@ impl Program {
         panic!("'{text}' did not come {times} times within {patience:?}");
     }
 
+    /// Sends the program a signal, such as TERM.
+    pub fn signal(&self, name: &str) {
+        let sent = Command::new("kill").arg(format!("-{name}")).arg(self.child.id().to_string()).status().unwrap();
+        assert!(sent.success(), "kill -{name}");
+    }
+
+    /// Plays `words` when the step is asked for, and once more where they were not taken, until the program goes on.
+    pub fn answer_until_kept(&mut self, server: &SoundServer, words: &Path, step: &str) {
+        for _ in 0..40 {
+            if self.step() == step {
+                break;
+            }
+            pause(Duration::from_millis(500));
+        }
+        assert_eq!(self.step(), step);
+        for _ in 0..4 {
+            pause(Duration::from_secs(6));
+            let seen = self.lines.lock().unwrap().len();
+            server.play(words);
+            for _ in 0..60 {
+                let went_on = |line: &String| line.contains(&format!("kept: {step} =")) || line.contains(&format!("clock of {step} runs"));
+                if self.lines.lock().unwrap()[seen..].iter().any(went_on) {
+                    return;
+                }
+                pause(Duration::from_millis(50));
+            }
+        }
+        panic!("'{step}' was never answered");
+    }
+
     /// Resident memory now, in megabytes of 1,048,576 bytes.
     pub fn memory_mb(&self) -> f64 {
         self.memory("VmRSS:")
