@@ -9,7 +9,7 @@ use thiserror::Error;
 use crate::cli::learn_command::{self, LearnError};
 use crate::cli::vosk_args::VoskArgs;
 use crate::conductor::error::ConductorError;
-use crate::conductor::rehearse::{Pace, Rehearsal, rehearse};
+use crate::conductor::rehearsal::{Pace, Rehearsal, rehearse};
 use crate::setup::models::{self, ModelsError};
 use crate::setup::places::Places;
 

@@ -16,7 +16,7 @@ use crate::conductor::error::ConductorError;
 use crate::conductor::live::{self, Planner, SoundDevices, Surroundings};
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
-use crate::conductor::rehearse::{Pace, Rehearsal, rehearse};
+use crate::conductor::rehearsal::{Pace, Rehearsal, rehearse};
 use crate::conductor::news::Parted;
 use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::conductor::talk::{Printing, Talk};

@@ -10,7 +10,8 @@ use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::conductor::news::{Device, DeviceNews, News, Parted, Prompted, Task, Worker, WorkerNews};
+use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
+use crate::conductor::news::{News, Parted, Prompted, Task};
 use crate::conductor::talk::TalkLine;
 use crate::engine::event::Event;
 use crate::engine::input::{Away, Input, Key, PhraseHeard};

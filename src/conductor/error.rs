@@ -6,8 +6,8 @@ use std::path::PathBuf;
 use thiserror::Error;
 
 use crate::conductor::kept_sound::KeptSoundError;
-use crate::conductor::room::RoomError;
-use crate::conductor::script::ScriptError;
+use crate::conductor::rehearsal::room::RoomError;
+use crate::conductor::rehearsal::script::ScriptError;
 use crate::hear::listener::ListenError;
 use crate::journal::JournalError;
 use crate::screen::ScreenError;

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
 use crate::conductor::notes::SpokenNoteKept;
 use crate::conductor::on_time::Told;
 use crate::conductor::talk::TalkLine;
@@ -36,41 +37,6 @@ pub enum News {
     Terminate,
     /// The moment named by [`Conductor::deadline`](super::Conductor::deadline) has come. Early or repeated ones are harmless.
     Woke,
-}
-
-/// Which side of a station.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Device {
-    Microphone,
-    Loudspeaker,
-}
-
-/// What became of a device.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum DeviceNews {
-    /// Why.
-    Lost(String),
-    Back,
-    /// So many samples came too late to be heard, or were never delivered, since this was told last.
-    Overrun(u64),
-}
-
-/// Which worker.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Worker {
-    Recogniser,
-    Synthesiser,
-    Journal,
-}
-
-/// What became of a worker.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum WorkerNews {
-    /// Why.
-    Lost(String),
-    Back,
-    /// So many looks were dropped because there was no time for them.
-    Overloaded(u64),
 }
 
 /// Whether somebody asked.

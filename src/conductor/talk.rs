@@ -5,7 +5,7 @@ use std::fs::File;
 use std::io::{self, Write};
 use std::path::Path;
 
-use crate::conductor::news::{Device, DeviceNews, Worker, WorkerNews};
+use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
 use crate::engine::event::Event;
 use crate::engine::input::{Certainty, Key, PhraseHeard};
 use crate::engine::output::{SpeechId, Utterance};

@@ -4,7 +4,8 @@ use std::path::Path;
 use std::time::Duration;
 
 use sparehand::conductor::core::{Conductor, Plan};
-use sparehand::conductor::news::{Device, DeviceNews, News, Parted, Task, Worker, WorkerNews};
+use sparehand::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
+use sparehand::conductor::news::{News, Parted, Task};
 use sparehand::engine::event::Event;
 use sparehand::engine::input::Key;
 use sparehand::engine::output::{Utterance, VoiceSettings};

@@ -9,8 +9,8 @@ use thiserror::Error;
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::audio::wav::{self, WavError};
-use crate::conductor::person::Doing;
-use crate::conductor::script::Sound;
+use crate::conductor::rehearsal::person::Doing;
+use crate::conductor::rehearsal::script::Sound;
 use crate::hear::noise::{White, rms};
 use crate::speech::voice::model::{SAMPLE_RATE as VOICE_RATE, Voice, VoiceError, shift};
 

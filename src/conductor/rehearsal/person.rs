@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use crate::conductor::script::{Script, Turn, When};
+use crate::conductor::rehearsal::script::{Script, Turn, When};
 use crate::engine::{Asked, AskedFor};
 use crate::units::SessionTime;
 
@@ -195,7 +195,7 @@ const MOST_TRIES: u32 = 8;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::conductor::script::Sound;
+    use crate::conductor::rehearsal::script::Sound;
 
     fn asked(step: &str, question: u64, kind: AskedFor) -> Asked {
         Asked { step: step.to_owned(), question, kind, usual: Duration::from_secs(10) }
