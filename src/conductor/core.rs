@@ -41,6 +41,17 @@ pub struct Conductor {
     /// The system asked the program to end: by then it has.
     terminates: Option<SessionTime>,
     recogniser: Link,
+    restart: Restart,
+    /// The shared voice.
+    voice: Link,
+}
+
+/// When the recogniser is made anew: after a second, and twice as long each time that it falls over again soon.
+#[derive(Clone, Copy, Debug)]
+struct Restart {
+    pause: Duration,
+    at: Option<SessionTime>,
+    worked_since: Option<SessionTime>,
 }
 
 /// A record that the journal has not answered for.
@@ -93,6 +104,8 @@ impl Conductor {
             leaving: None,
             terminates: None,
             recogniser: Link::Works,
+            restart: Restart { pause: FIRST_PAUSE, at: None, worked_since: Some(SessionTime::ZERO) },
+            voice: Link::Works,
         }
     }
 
@@ -148,14 +161,14 @@ impl Conductor {
     /// When it wants to be told `News::Woke`; `None` where only news can wake it.
     pub fn deadline(&self) -> Option<SessionTime> {
         let record = self.records.front().map(|record| record.until);
-        [self.deadline, record, self.terminates].into_iter().flatten().min()
+        [self.deadline, record, self.terminates, self.restart.at].into_iter().flatten().min()
     }
 
     /// What somebody who looks at the screen of this station sees.
     pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
         let mut view = self.engine.view(now, station);
         let seat = self.stations.get(&station);
-        if seat.is_some_and(|seat| seat.loudspeaker == Link::Lost) {
+        if self.voice == Link::Lost || seat.is_some_and(|seat| seat.loudspeaker == Link::Lost) {
             view.notices.push(self.engine.loudspeaker_lost());
         }
         let asked = self.leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
@@ -252,6 +265,10 @@ impl Conductor {
                     seat.level = Some(level);
                 }
             }
+            StationOutput::Detector(link, why) => {
+                let what = if link == Link::Lost { DeviceNews::Lost(why) } else { DeviceNews::Back };
+                self.device_told(now, id, Device::Microphone, what);
+            }
             StationOutput::Drowned => {
                 self.talk(TalkLine::Drowned { at: now });
                 self.tell(now, id, Input::KeyPressed(Key::SayAgain));
@@ -262,6 +279,7 @@ impl Conductor {
             | StationOutput::WriteDown(_)
             | StationOutput::WarmUp(_)
             | StationOutput::Synthesise(_)
+            | StationOutput::Forget(_)
             | StationOutput::WarmUpVoice
             | StationOutput::Flush => {}
         }
@@ -275,6 +293,7 @@ impl Conductor {
                 self.tell(now, id, Input::SpeechUnclear);
             }
             HearEvent::Refused(refused) => self.talk(TalkLine::Refused { at: now, refused }),
+            HearEvent::UnusableSamples => self.talk(TalkLine::UnusableSamples { at: now }),
             HearEvent::Noted(note) => self.outbox.push_back(Task::KeepNote { of: id, at: now, note }),
             HearEvent::SpeechStarted | HearEvent::TalkedOn => {}
         }
@@ -292,6 +311,7 @@ impl Conductor {
     fn spoke(&mut self, now: SessionTime, id: StationId, event: MixerEvent) {
         match event {
             MixerEvent::Started { id: speech, sentence, words } => {
+                self.voice = Link::Works;
                 self.own_words.says(now, id, speech, &words);
                 if sentence == 0
                     && let Some(utterance) = self.own_words.utterance(id, speech).cloned()
@@ -340,34 +360,36 @@ impl Conductor {
         self.tell(now, id, input);
     }
 
-    /// Without the recogniser no station hears; without the voice the screens and keys go on.
+    /// Without the recogniser no station hears. The voice loads itself anew for its next sentence: until one sounds, it is shown.
     fn worker_told(&mut self, now: SessionTime, worker: Worker, what: WorkerNews) {
-        self.talk(TalkLine::Worker { at: now, worker, what: what.clone() });
-        let link = match what {
-            WorkerNews::Lost(_) => Link::Lost,
-            WorkerNews::Back => Link::Works,
-            WorkerNews::Overloaded(_) => return,
-        };
-        let stations: Vec<StationId> = self.stations.keys().copied().collect();
-        match worker {
-            Worker::Recogniser if self.recogniser != link => {
-                self.recogniser = link;
-                for id in stations {
-                    if self.stations[&id].microphone == Link::Works {
-                        self.hearing(now, id, link);
-                    }
-                }
+        match (worker, &what) {
+            // That it works at the beginning is nothing to tell.
+            (Worker::Recogniser, WorkerNews::Back) if self.recogniser == Link::Works => return,
+            (Worker::Recogniser, WorkerNews::Back) => self.recogniser_is(now, Link::Works),
+            (Worker::Recogniser, WorkerNews::Lost(_)) => {
+                let worked = self.restart.worked_since.is_none_or(|since| now.since(since) >= STEADY);
+                let pause = if worked { FIRST_PAUSE } else { (self.restart.pause * 2).min(LONGEST_PAUSE) };
+                self.restart = Restart { pause, at: Some(now + pause), worked_since: None };
+                self.recogniser_is(now, Link::Lost);
             }
-            Worker::Synthesiser => {
-                for id in stations {
-                    self.device_told(now, id, Device::Loudspeaker, match link {
-                        Link::Lost => DeviceNews::Lost(VOICE_FELL_OVER.to_owned()),
-                        Link::Works => DeviceNews::Back,
-                    });
-                }
-            }
-            // What it does not write down is told record by record.
-            Worker::Recogniser | Worker::Journal => {}
+            (Worker::Synthesiser, WorkerNews::Lost(_)) => self.voice = Link::Lost,
+            _ => {}
+        }
+        self.talk(TalkLine::Worker { at: now, worker, what });
+    }
+
+    fn recogniser_is(&mut self, now: SessionTime, link: Link) {
+        if link == Link::Works {
+            self.restart.worked_since = Some(now);
+        }
+        if std::mem::replace(&mut self.recogniser, link) == link {
+            return;
+        }
+        let hearing = |seat: &Seat| seat.microphone == Link::Works;
+        let stations: Vec<StationId> =
+            self.stations.iter().filter(|(_, seat)| hearing(seat)).map(|(&id, _)| id).collect();
+        for id in stations {
+            self.hearing(now, id, link);
         }
     }
 
@@ -402,6 +424,9 @@ impl Conductor {
         }
         if self.deadline.is_some_and(|at| at <= now) {
             self.tell(now, StationId::RIG, Input::Woke);
+        }
+        if self.restart.at.take_if(|at| *at <= now).is_some() {
+            self.outbox.push_back(Task::RestartRecogniser);
         }
         if self.terminates.take_if(|at| *at <= now).is_some() {
             self.outbox.push_back(Task::Part(Parted::Closed));
@@ -451,4 +476,7 @@ const JOURNAL_MAY_TAKE: Duration = Duration::from_secs(2);
 const LAST_WORDS: Duration = Duration::from_millis(1_600);
 /// For the talk, which is a log.
 const JOURNAL_IS_SILENT: &str = "the journal does not answer";
-const VOICE_FELL_OVER: &str = "the voice fell over";
+const FIRST_PAUSE: Duration = Duration::from_secs(1);
+const LONGEST_PAUSE: Duration = Duration::from_secs(30);
+/// A recogniser that worked for so long is as good as any.
+const STEADY: Duration = Duration::from_secs(60);

@@ -33,4 +33,6 @@ pub enum WorkerNews {
     Back,
     /// So many looks were dropped because there was no time for them.
     Overloaded(u64),
+    /// It cannot hear a phrase that may be said now; why.
+    CannotHear(String),
 }

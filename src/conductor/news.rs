@@ -57,6 +57,8 @@ pub enum Task {
     Talk(TalkLine),
     /// Reckon how the move stands against its plan, then tell [`News::OnTime`] or [`News::NoPlan`].
     AskOnTime,
+    /// Have a recogniser made anew.
+    RestartRecogniser,
     /// Make these sentences ready, when there is nothing else to do.
     PrepareSpeech(Arc<[String]>),
     /// The run is over, or the program is to be closed.

@@ -9,7 +9,7 @@ use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
 use crate::engine::event::Event;
 use crate::engine::input::{Certainty, Key, PhraseHeard};
 use crate::engine::output::{SpeechId, Utterance};
-use crate::hear::ear::{Refused, Unclear};
+use crate::hear::ear::Unclear;
 use crate::units::SessionTime;
 
 /// One thing that happened in the talk.
@@ -22,7 +22,9 @@ pub enum TalkLine {
     Heard { at: SessionTime, heard: PhraseHeard },
     Unclear { at: SessionTime, unclear: Unclear },
     /// Something was recognised, and does not count.
-    Refused { at: SessionTime, refused: Refused },
+    Refused { at: SessionTime, refused: Unclear },
+    /// The microphone gives samples that are no numbers.
+    UnusableSamples { at: SessionTime },
     /// The same, for it was the program itself.
     OwnWords { at: SessionTime, heard: PhraseHeard },
     Key { at: SessionTime, key: Key },
@@ -83,6 +85,9 @@ impl fmt::Display for TalkLine {
                 let best = refused.best.as_deref().unwrap_or("nothing");
                 write!(out, "[{at}] refused: {best}: {}", refused.reason)
             }
+            Self::UnusableSamples { at } => {
+                write!(out, "[{at}] microphone: it gives samples that are no numbers; silence is heard in their place")
+            }
             Self::OwnWords { at, heard } => write!(out, "[{at}] refused: {}: the program's own words", heard.text),
             Self::Key { at, key } => write!(out, "[{at}] key: {key:?}"),
             Self::Written { at, event } => written(out, *at, event),
@@ -111,6 +116,7 @@ impl fmt::Display for TalkLine {
                 match what {
                     WorkerNews::Lost(why) => write!(out, "[{at}] {worker} lost: {why}"),
                     WorkerNews::Back => write!(out, "[{at}] {worker} back"),
+                    WorkerNews::CannotHear(why) => write!(out, "[{at}] {worker}: a phrase cannot be heard: {why}"),
                     WorkerNews::Overloaded(looks) => write!(out, "[{at}] {worker} overloaded: {looks} looks dropped"),
                 }
             }

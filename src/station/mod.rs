@@ -13,9 +13,10 @@ use std::time::Duration;
 
 use crate::audio::FRAME_LEN;
 use crate::engine::output::{ListeningSet, Priority, SpeechId, Utterance, VoiceSettings};
-use crate::hear::ear::{Ear, EarOutput, Found, HearEvent, LookId, LookRequest, Note, OwnVoiceState, WriteRequest};
+use crate::hear::ear::{Ear, EarOutput, HearEvent, OwnVoiceState};
 use crate::hear::level::Level;
-use crate::say::mixer::{CutStyle, FRAME, Mixer, MixerEvent, SentenceId, SentenceRequest, SentenceSound};
+use crate::hear::look::{Found, LookId, LookRequest, WriteRequest};
+use crate::say::mixer::{CutStyle, FRAME, Mixer, MixerEvent, SentenceError, SentenceId, SentenceRequest};
 use crate::units::{SessionTime, StationId};
 
 use self::courtesy::Courtesy;
@@ -38,6 +39,7 @@ pub struct Station {
     /// The last prompt was said once more because the noise had risen.
     said_again: bool,
     mouth: Link,
+    detector: Link,
     frames: u32,
     outbox: VecDeque<StationOutput>,
 }
@@ -78,10 +80,12 @@ pub enum StationInput {
     Understood,
     /// The recogniser's answer to a [`StationOutput::Look`].
     Looked { look: LookId, found: Found },
-    /// The recogniser's answer to a [`StationOutput::WriteDown`].
-    WrittenDown { note: Note, text: String },
-    /// The synthesiser's answer to a [`StationOutput::Synthesise`].
-    Synthesised { sentence: SentenceId, sound: SentenceSound },
+    /// The recogniser's answer to a [`StationOutput::WriteDown`]; empty where nothing could be made of it.
+    WrittenDown { look: LookId, text: String },
+    /// The synthesiser's answer to a [`StationOutput::Synthesise`]: 48 kHz, full scale 1.
+    Synthesised { sentence: SentenceId, sound: Result<Arc<[f32]>, SentenceError> },
+    /// What another station played in 10 ms: its sound may come back here.
+    PlayedElsewhere { station: StationId, played: [f32; FRAME_LEN] },
 }
 
 /// What a station asks for, or tells.
@@ -97,6 +101,8 @@ pub enum StationOutput {
     WarmUp(Vec<f32>),
     /// For the synthesiser.
     Synthesise(SentenceRequest),
+    /// For the synthesiser: this sentence is wanted no more.
+    Forget(SentenceId),
     /// For the synthesiser: an answer may be due soon.
     WarmUpVoice,
     /// For the loudspeaker: forget what is queued.
@@ -107,6 +113,8 @@ pub enum StationOutput {
     Level(Level),
     /// The noise rose while a prompt was being said: it is to be said again.
     Drowned,
+    /// What tells speech from quiet fails, or works again; why.
+    Detector(Link, String),
 }
 
 impl Station {
@@ -125,6 +133,7 @@ impl Station {
             to_judge: None,
             said_again: false,
             mouth: Link::Works,
+            detector: Link::Works,
             frames: 0,
             outbox: VecDeque::new(),
         }
@@ -133,6 +142,11 @@ impl Station {
     /// Which one it is.
     pub fn id(&self) -> StationId {
         self.id
+    }
+
+    /// Whether the next frame for the loudspeaker holds anything; where it does not, none need be rendered.
+    pub fn has_sound(&self) -> bool {
+        self.mixer.has_sound()
     }
 
     /// Whether anything is being said here or waits to be.
@@ -170,8 +184,9 @@ impl Station {
                 self.mixer.duck(Duration::ZERO);
             }
             StationInput::Looked { look, found } => self.ear.looked(look, found),
-            StationInput::WrittenDown { note, text } => self.ear.written_down(note, text),
+            StationInput::WrittenDown { look, text } => self.ear.written_down(look, &text),
             StationInput::Synthesised { sentence, sound } => self.mixer.synthesised(sentence, sound),
+            StationInput::PlayedElsewhere { station, played } => self.ear.played_elsewhere(station, &played),
         }
         self.gather(now);
     }
@@ -190,8 +205,17 @@ impl Station {
     }
 
     fn frame(&mut self, now: SessionTime, mic: &[f32; FRAME_LEN], played: Option<&[f32; FRAME_LEN]>) {
-        let own = if self.mixer.is_speaking() { OwnVoiceState::Speaking } else { OwnVoiceState::Silent };
-        self.ear.push_frame(mic, played, own);
+        let detector = match self.ear.push_frame(mic, played, OwnVoiceState::of(self.mixer.is_speaking())) {
+            Ok(()) => (Link::Works, String::new()),
+            Err(error) => (Link::Lost, error.to_string()),
+        };
+        if self.detector != detector.0 {
+            self.detector = detector.0;
+            self.outbox.push_back(StationOutput::Detector(detector.0, detector.1));
+        }
+        if !self.mixer.has_sound() {
+            self.mixer.pass(FRAME_SPAN);
+        }
         self.frames = self.frames.wrapping_add(1);
         if self.frames.is_multiple_of(METER_EVERY) {
             self.level(now);
@@ -256,6 +280,9 @@ impl Station {
                 EarOutput::Event(event) => self.heard(now, event),
             }
         }
+        while let Some(id) = self.mixer.poll_forgotten() {
+            self.outbox.push_back(StationOutput::Forget(id));
+        }
         while let Some(request) = self.mixer.poll() {
             self.outbox.push_back(StationOutput::Synthesise(request));
         }
@@ -276,6 +303,7 @@ impl Station {
     }
 }
 
+const FRAME_SPAN: Duration = Duration::from_millis(10);
 /// The meter moves ten times a second.
 const METER_EVERY: u32 = 10;
 /// Somebody who begins to speak over the voice has said what may be said over it by then.

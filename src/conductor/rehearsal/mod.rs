@@ -1,38 +1,49 @@
 //! A rehearsal: the whole program on WAV endpoints with a simulated person, at real or virtual pace.
 //!
-//! One loop of 10 ms frames: what the voice plays, what the room makes of it, what the ear hears, what the engine decides.
+//! The second caller of the conductor. In a loop of 10 ms frames the station is given what a simulated room makes of its own sound, and whatever it asks
+//! of the workers is done at once.
+
+mod desk;
+pub mod person;
+pub mod room;
+pub mod script;
+pub mod summary;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
-use crate::audio::FRAME_LEN;
-use crate::audio::SAMPLE_RATE;
-use crate::audio::playback::Decimator;
-use crate::conductor::courtesy::Courtesy;
+use crate::audio::resample::Decimator;
+use crate::audio::{FRAME_LEN, SAMPLE_RATE};
+use crate::conductor::core::{Conductor, Plan};
 use crate::conductor::error::ConductorError;
+use crate::conductor::news::{News, Task};
 use crate::conductor::notes::Notes;
-use crate::conductor::own_voice::{OwnVoice, plain};
-use crate::conductor::rehearsal::person::{Doing, Noticed, Person};
-use crate::conductor::rehearsal::room::Room;
-use crate::conductor::rehearsal::script::{Script, Sound};
-use crate::conductor::session::{Command, Session};
-use crate::conductor::rehearsal::summary::{Mishearing, Summary};
-use crate::conductor::talk::Talk;
-use crate::engine::input::{Away, Input};
+use crate::conductor::scribe::Scribe;
+use crate::conductor::talk::{Printing, Talk, TalkLine};
+use crate::engine::Engine;
+use crate::engine::input::Away;
 use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::Line;
-use crate::hear::listener::{HearEvent, Listener};
-use crate::journal::{Journal, NewRun, Purpose, Rehearsals, Stamp};
-use crate::say::mixer::{CutStyle, Speaker, SpeakerEvent};
+use crate::journal::{Journal, NewRun, Purpose, Rehearsals, RunId, Stamp};
+use crate::say::mixer::FRAME as PLAYED_FRAME;
+use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, wall};
 use crate::setup::practised::Practice;
 use crate::setup::prompts;
 use crate::setup::sayable;
 use crate::setup::sound::{SoundError, Sounds};
+use crate::speech::own_words::plain;
 use crate::speech::voice::model::Voice;
-use crate::units::SessionTime;
+use crate::station::{Station, StationInput};
+use crate::units::{SessionTime, StationId};
+
+use self::desk::{Desk, Served};
+use self::person::{Doing, Noticed, Person};
+use self::room::Room;
+use self::script::{Script, Sound};
+use self::summary::{Mishearing, Summary};
 
 /// What to rehearse.
 #[derive(Clone, Debug)]
@@ -98,29 +109,10 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
             (journal.begin_run(&new)?, SessionTime::ZERO)
         }
     };
-    let stamp = |at: SessionTime| Stamp { boot_id: "rehearsal".to_owned(), boottime_ms: at.as_millis(), wall: wall() };
-    let mut stage = Stage {
-        session: Session::new(engine, journal, run, Box::new(stamp)),
-        listener: sounds.listener()?,
-        speaker: sounds.speaker()?,
-        person_voice: sounds.voice()?,
-        room: Room::new(),
-        person: Person::new(script),
-        talk: Talk::new(Some(&rehearsal.out.join("talk.txt")), true).map_err(ConductorError::Talk)?,
-        recording: new_recording(&rehearsal.out)?,
-        summary: Summary::default(),
-        own_voice: OwnVoice::default(),
-        courtesy: Courtesy::default(),
-        say_again,
-        saying: None,
-        decimator: sounds.decimator()?,
-        notes: Notes::beside(&rehearsal.out.join("journal.sqlite"), run),
-        over: false,
-        idle: Duration::ZERO,
-    };
-    let commands =
-        if broken_off.is_some() { stage.session.resume(now, Away::Unknown) } else { stage.session.start(now) };
-    stage.carry_out(now, commands)?;
+    let resumed = broken_off.is_some().then_some(Away::Unknown);
+    let mut stage = Stage::set(rehearsal, sounds, engine, journal, run, script, say_again)?;
+    stage.conductor.begin(now, resumed);
+    stage.carry_out(now)?;
     while !stage.over && stage.idle < PATIENCE {
         now += FRAME;
         stage.frame(now)?;
@@ -130,7 +122,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
     }
     let took_s = began.now().as_millis() as f64 / 1e3;
     let mut summary = stage.summary;
-    summary.finish(stage.session.engine(), now, took_s);
+    summary.finish(stage.conductor.engine(), now, took_s);
     stage
         .recording
         .finalize()
@@ -143,34 +135,69 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
 }
 
 struct Stage {
-    session: Session,
-    listener: Listener,
-    speaker: Speaker,
+    conductor: Conductor,
+    station: Station,
+    desk: Desk,
+    scribe: Scribe,
     person_voice: Voice,
     room: Room,
     person: Person,
     talk: Talk,
     recording: WavWriter<std::io::BufWriter<std::fs::File>>,
     summary: Summary,
-    own_voice: OwnVoice,
-    courtesy: Courtesy,
     say_again: String,
     /// What the person is saying or has just said, and until when the ear may still answer to it.
     saying: Option<(String, SessionTime)>,
     decimator: Decimator,
-    notes: Notes,
     over: bool,
     /// Time in which nothing happened and nobody had anything left to say.
     idle: Duration,
 }
 
 impl Stage {
+    fn set(
+        rehearsal: &Rehearsal,
+        sounds: &Sounds,
+        engine: Engine,
+        journal: Journal,
+        run: RunId,
+        script: Script,
+        say_again: String,
+    ) -> Result<Self, ConductorError> {
+        let stamp = |at: SessionTime| Stamp {
+            boot_id: "rehearsal".to_owned(),
+            boottime_ms: at.as_millis(),
+            wall: wall(),
+        };
+        let talk_file = rehearsal.out.join("talk.txt");
+        let talk = Talk::new(Some(&talk_file), Printing::Printed)
+            .map_err(|source| ConductorError::Talk { path: talk_file, source })?;
+        let notes = Notes::beside(&rehearsal.out.join("journal.sqlite"), run);
+        let desk = Desk::new(sounds.recogniser()?, sounds.workbench()?);
+        let mixer = sounds.mixer(&desk.reader())?;
+        Ok(Self {
+            conductor: Conductor::new(engine, &[StationId::RIG], Plan::None),
+            station: Station::new(StationId::RIG, sounds.ear()?, mixer),
+            desk,
+            scribe: Scribe::new(journal, run, Box::new(stamp), notes),
+            person_voice: sounds.voice()?,
+            room: Room::new(),
+            person: Person::new(script),
+            talk,
+            recording: new_recording(&rehearsal.out)?,
+            summary: Summary::default(),
+            say_again,
+            saying: None,
+            decimator: sounds.decimator()?,
+            over: false,
+            idle: Duration::ZERO,
+        })
+    }
+
     fn frame(&mut self, now: SessionTime) -> Result<(), ConductorError> {
-        let mut played = [0.0; 480];
-        let events = self.speaker.render(&mut played);
-        for event in events {
-            self.spoke(now, event)?;
-        }
+        let mut played = [0.0; PLAYED_FRAME];
+        self.station.render(now, &mut played);
+        self.listen_to_station(now)?;
         let reference: [f32; FRAME_LEN] = self.decimator.decimate(&played).map_err(SoundError::from)?;
         let mic = self.room.frame(&reference);
         for (left, right) in mic.iter().zip(&reference) {
@@ -179,22 +206,36 @@ impl Stage {
                 self.recording.write_sample(full).map_err(ConductorError::RecordingWrite)?;
             }
         }
-        let speaking = self.speaker.is_speaking();
-        let heard = self.listener.push_frame(&mic, Some(&reference), speaking)?;
-        if let Some(event) = heard {
-            self.heard(now, event)?;
-        }
-        if self.session.deadline().is_some_and(|at| at <= now) {
-            self.tell(now, Input::Woke)?;
+        let speaking = self.station.is_speaking();
+        self.station.handle(now, StationInput::Frame { mic, played: Some(reference) });
+        self.listen_to_station(now)?;
+        if self.conductor.deadline().is_some_and(|at| at <= now) {
+            self.conductor.handle(now, News::Woke);
+            self.carry_out(now)?;
         }
         self.person_attends(now, speaking)
     }
 
+    /// Does what the station asks for, and tells the conductor the rest.
+    fn listen_to_station(&mut self, now: SessionTime) -> Result<(), ConductorError> {
+        while let Some(output) = self.station.poll() {
+            match self.desk.serve(output).map_err(|error| ConductorError::Models(Box::new(error)))? {
+                Served::Answered(input) => self.station.handle(now, input),
+                Served::Done => {}
+                Served::Told(output) => {
+                    self.conductor.handle(now, News::Station(StationId::RIG, output));
+                    self.carry_out(now)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
     fn person_attends(&mut self, now: SessionTime, speaking: bool) -> Result<(), ConductorError> {
-        let asked = self.session.asked(now);
+        let asked = self.conductor.asked(now, StationId::RIG);
         let noticed = Noticed { now, asked: &asked, speaking, say_agains: self.summary.say_agains };
         // A clock that runs is waited for, were it hours: bleach stands in a tank as long.
-        let clock_runs = self.session.engine().state().clocks.values().any(|clock| clock.ends() > now);
+        let clock_runs = self.conductor.engine().state().clocks.values().any(|clock| clock.ends() > now);
         let somebody_acts = self.person.has_turns() || self.person.is_at_work() || self.saying.is_some();
         let waits = !clock_runs && !somebody_acts && !speaking;
         self.idle = if waits { self.idle + FRAME } else { Duration::ZERO };
@@ -202,7 +243,7 @@ impl Stage {
             let sounding = self.room.begin(&doing, &mut self.person_voice)?;
             self.person.spoke(now, &doing, sounding, &noticed);
             let text = words_of(&doing);
-            self.talk.person(now, &text).map_err(ConductorError::Talk)?;
+            self.talk.take(&TalkLine::Person { at: now, text: text.clone() });
             self.summary.person_said += 1;
             self.saying = Some((text, now + sounding + STILL_COUNTS));
         }
@@ -212,107 +253,57 @@ impl Stage {
         Ok(())
     }
 
-    fn heard(&mut self, now: SessionTime, event: HearEvent) -> Result<(), ConductorError> {
-        match event {
-            HearEvent::Heard(heard) => {
-                if self.own_voice.said(now, &heard) {
-                    return Ok(());
+    fn carry_out(&mut self, now: SessionTime) -> Result<(), ConductorError> {
+        while let Some(task) = self.conductor.poll() {
+            match task {
+                Task::Station(_, order) => {
+                    self.station.handle(now, order);
+                    self.listen_to_station(now)?;
                 }
-                self.courtesy.heard();
-                self.speaker.duck(Duration::ZERO);
-                self.talk.heard(now, &heard).map_err(ConductorError::Talk)?;
-                match self.saying.take() {
-                    Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
-                    Some((said, _)) => self.summary.heard_wrong.push(Mishearing {
-                        at_s: now.as_millis() as f64 / 1e3,
-                        said,
-                        heard: heard.text.clone(),
-                    }),
-                    None => self.summary.heard_from_nobody.push(heard.text.clone()),
-                }
-                self.tell(now, Input::PhraseHeard(heard))
-            }
-            HearEvent::Unclear(unclear) => {
-                self.speaker.duck(Duration::ZERO);
-                self.talk.unclear(now, &unclear).map_err(ConductorError::Talk)?;
-                self.summary.unclear += 1;
-                self.tell(now, Input::SpeechUnclear)
-            }
-            HearEvent::Noted(note) => {
-                let taken = self.notes.keep(now, note, &mut self.talk)?;
-                self.tell(now, taken)
-            }
-            HearEvent::SpeechStarted => {
-                if !self.speaker.is_speaking() || self.courtesy.speech_started(now) {
-                    self.speaker.duck(crate::conductor::live::DUCKED);
-                }
-                Ok(())
-            }
-            HearEvent::TalkedOn => Ok(()),
-        }
-    }
-
-    fn spoke(&mut self, now: SessionTime, event: SpeakerEvent) -> Result<(), ConductorError> {
-        match event {
-            SpeakerEvent::Started { id, sentence, words } => {
-                self.own_voice.says(now, id, &words);
-                if sentence == 0
-                    && let Some(utterance) = self.own_voice.utterance(id)
-                {
-                    self.talk.says(now, utterance).map_err(ConductorError::Talk)?;
-                    self.summary.alarms += u32::from(utterance.alarm.is_some());
-                    self.summary.say_agains += u32::from(utterance.text == self.say_again);
-                }
-                Ok(())
-            }
-            SpeakerEvent::Finished(id) => {
-                self.own_voice.is_over(now, id);
-                self.tell(now, Input::SpeechFinished(id))
-            }
-            SpeakerEvent::Cut(id) => {
-                self.own_voice.is_over(now, id);
-                Ok(())
-            }
-            SpeakerEvent::Failed { id, error } => {
-                self.talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(ConductorError::Talk)
-            }
-        }
-    }
-
-    fn tell(&mut self, now: SessionTime, input: Input) -> Result<(), ConductorError> {
-        let commands = self.session.tell(now, input);
-        self.carry_out(now, commands)
-    }
-
-    fn carry_out(&mut self, now: SessionTime, commands: Vec<Command>) -> Result<(), ConductorError> {
-        for command in commands {
-            match command {
-                Command::Say(utterance) => {
-                    self.own_voice.will_say(utterance.clone());
-                    self.speaker.say(utterance);
-                }
-                Command::Hush(priority) => self.speaker.hush(priority, CutStyle::Fade),
-                Command::Listen(set) => {
-                    self.own_voice.will_hear(&set);
-                    self.listener.allow(&set)?;
-                }
-                Command::SetVoice(voice) => self.speaker.set_voice(voice),
-                Command::KeepNote => self.listener.take_note(),
-                Command::DropNote => self.listener.drop_note(),
-                // A rehearsal has no day on which anybody would have to be away.
-                Command::AskOnTime => {
-                    let unknown = Input::OnTimeTold { said: None, late: false, asked: true };
-                    self.tell(now, unknown)?;
-                }
-                Command::Written { at, event, kept } => {
+                Task::Record { seq, at, event } => {
                     self.idle = Duration::ZERO;
-                    self.talk.written(at.max(now), &event, kept).map_err(ConductorError::Talk)?;
-                    self.summary.note_event(&event);
+                    let news = match self.scribe.record(seq, at, event) {
+                        Ok(()) => News::Recorded(seq),
+                        Err(error) => News::RecordFailed(seq, with_causes(&error)),
+                    };
+                    self.conductor.handle(now, news);
                 }
-                Command::Ended => self.over = true,
+                Task::KeepNote { of, at, note } => {
+                    let kept = self.scribe.keep_note(at, note);
+                    self.conductor.handle(now, News::NoteKept(of, kept));
+                }
+                Task::Talk(line) => {
+                    self.count(&line);
+                    self.talk.take(&line);
+                }
+                Task::Part(_) => self.over = true,
+                // There is no plan on a day that is only rehearsed, and what a rehearsal says is made as it is said.
+                Task::AskOnTime | Task::PrepareSpeech(_) | Task::RestartRecogniser => {}
             }
         }
         Ok(())
+    }
+
+    /// What a line of the talk means for the summary.
+    fn count(&mut self, line: &TalkLine) {
+        match line {
+            TalkLine::Says { utterance, .. } => {
+                self.summary.alarms += u32::from(utterance.alarm.is_some());
+                self.summary.say_agains += u32::from(utterance.text == self.say_again);
+            }
+            TalkLine::Heard { at, heard } => match self.saying.take() {
+                Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
+                Some((said, _)) => self.summary.heard_wrong.push(Mishearing {
+                    at_s: at.as_millis() as f64 / 1e3,
+                    said,
+                    heard: heard.text.clone(),
+                }),
+                None => self.summary.heard_from_nobody.push(heard.text.clone()),
+            },
+            TalkLine::Unclear { .. } => self.summary.unclear += 1,
+            TalkLine::Written { event, .. } => self.summary.note_event(event),
+            _ => {}
+        }
     }
 }
 
