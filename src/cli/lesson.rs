@@ -17,9 +17,9 @@ use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
 use crate::hear::activity::{Activity, WINDOW_LEN};
 use crate::hear::clip::{ClipHeard, ClipHearing};
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
-use crate::say::mixer::Speaker;
 use crate::speech::decide::Verdict;
 use crate::speech::own_examples::{Example, OwnExamples, States};
+use crate::speech::speaker::Speaker;
 
 /// The lines and words of a lesson.
 #[derive(Clone, Debug, Deserialize)]

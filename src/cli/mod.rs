@@ -17,6 +17,7 @@ pub mod paper_files;
 pub mod paper_routines;
 pub mod pip;
 pub mod plan_command;
+mod play_out;
 pub mod prompts_command;
 pub mod rig_command;
 pub mod run_command;
@@ -75,7 +76,9 @@ pub enum AppError {
     #[error(transparent)]
     Clip(#[from] crate::hear::clip::ClipError),
     #[error("no usable microphone")]
-    Microphone(#[source] crate::audio::capture::CaptureError),
+    Microphone(#[source] crate::audio::device::DeviceError),
+    #[error("no usable loudspeaker")]
+    Loudspeaker(#[source] crate::audio::device::DeviceError),
     #[error("the microphone '{name}' gives no sound; plug it in again, or choose another with --microphone")]
     MicrophoneSilent { name: String },
     #[error("{file}: not the words that are expected: {why}")]

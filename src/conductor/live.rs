@@ -27,7 +27,7 @@ use crate::hear::level::Level;
 use crate::hear::listener::HearEvent;
 use crate::hear::pairing::Pairing;
 use crate::say::loud_enough::{InNoise, LoudEnough};
-use crate::say::mixer::SpeakerEvent;
+use crate::say::mixer::MixerEvent;
 use crate::screen::{Activity, Meters, Screen, ScreenKey};
 use crate::setup::clock::Clock;
 use crate::setup::sound::Sounds;
@@ -63,7 +63,7 @@ pub(crate) enum News {
     EarLost(String),
     EarBack,
     EarFailed(AppError),
-    Spoke(SpeakerEvent),
+    Spoke(MixerEvent),
     MouthLost(String),
     MouthBack,
     MouthFailed(AppError),
@@ -272,11 +272,11 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             }
             News::Spoke(event) => {
                 match (&event, level) {
-                    (SpeakerEvent::Started { .. }, Some(level)) => {
+                    (MixerEvent::Started { .. }, Some(level)) => {
                         loud.begins(level.floor);
                         to_judge = None;
                     }
-                    (SpeakerEvent::Finished(id), _) => {
+                    (MixerEvent::Finished(id), _) => {
                         let prompt = own_voice.utterance(*id).is_some_and(|said| said.priority == Priority::Prompt);
                         to_judge = Some((now + NOISE_KNOWN, prompt));
                     }
@@ -333,14 +333,14 @@ fn activity(speaks: bool, hears: bool) -> Activity {
 
 fn spoke(
     now: crate::units::SessionTime,
-    event: SpeakerEvent,
+    event: MixerEvent,
     own_voice: &mut OwnVoice,
     talk: &mut Talk,
     session: &mut Session,
     todo: &mut Vec<Command>,
 ) -> Result<(), AppError> {
     match event {
-        SpeakerEvent::Started { id, sentence, words } => {
+        MixerEvent::Started { id, sentence, words } => {
             own_voice.says(now, id, &words);
             if sentence == 0
                 && let Some(utterance) = own_voice.utterance(id)
@@ -348,12 +348,12 @@ fn spoke(
                 talk.says(now, utterance).map_err(AppError::Talk)?;
             }
         }
-        SpeakerEvent::Finished(id) => {
+        MixerEvent::Finished(id) => {
             own_voice.is_over(now, id);
             todo.extend(session.tell(now, Input::SpeechFinished(id)));
         }
-        SpeakerEvent::Cut(id) => own_voice.is_over(now, id),
-        SpeakerEvent::Failed { id, error } => {
+        MixerEvent::Cut(id) => own_voice.is_over(now, id),
+        MixerEvent::Failed { id, error } => {
             talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(AppError::Talk)?;
         }
     }

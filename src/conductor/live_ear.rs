@@ -6,8 +6,10 @@ use std::sync::mpsc::{self, Receiver, Sender};
 use std::time::Duration;
 
 use crate::audio::FRAME_LEN;
-use crate::audio::capture::{Capture, Watch};
+use crate::audio::capture::Capture;
+use crate::audio::device::{DeviceWatch, Watched};
 use crate::audio::playback::Reference;
+use crate::audio::wake::Waker;
 use crate::cli::AppError;
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::live::{NAP, News, REOPEN_EVERY};
@@ -42,7 +44,7 @@ pub(crate) struct Ear {
 
 impl Ear {
     pub(crate) fn run(&mut self) -> Result<(), AppError> {
-        let mut capture = Capture::open(self.device.as_deref()).ok();
+        let mut capture = Capture::open(self.device.as_deref(), &Waker::of_nobody()).ok();
         let mut lost = capture.is_none();
         if lost {
             self.tell(News::EarLost("it cannot be opened".to_owned()));
@@ -50,7 +52,9 @@ impl Ear {
         let clock = Clock::start();
         // One that was not asked for by name is watched for as long as it is the system's own.
         let watched = |device: Option<&str>, capture: &Option<Capture>| {
-            device.or(capture.as_ref().and_then(Capture::id)).map(Watch::begin)
+            device
+                .or(capture.as_ref().and_then(Capture::id))
+                .map(|id| DeviceWatch::begin(Watched::Microphone(id.to_owned())))
         };
         let mut watch = watched(self.device.as_deref(), &capture);
         let (mut naps, mut delivered, mut stalled, mut delivered_at) = (0u32, 0u64, 0u32, clock.now());
@@ -114,7 +118,7 @@ impl Ear {
             }
             let dead = capture.as_ref().is_some_and(|capture| {
                 let stalled = stalled > STALLED_NAPS && clock.now().since(delivered_at) > STALLED;
-                capture.failed() || stalled || watch.as_ref().is_some_and(Watch::is_gone)
+                capture.failed().is_some() || stalled || watch.as_ref().is_some_and(DeviceWatch::is_gone)
             });
             if dead {
                 capture = None;
@@ -128,7 +132,7 @@ impl Ear {
             if capture.is_none() {
                 naps += 1;
                 if naps.is_multiple_of(REOPEN_EVERY) {
-                    capture = Capture::open(self.device.as_deref()).ok();
+                    capture = Capture::open(self.device.as_deref(), &Waker::of_nobody()).ok();
                     if self.device.is_none() {
                         watch = watched(None, &capture);
                     }

@@ -5,14 +5,17 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
 use std::time::Duration;
 
-use crate::audio::playback::{Playback, Watch};
+use crate::audio::device::{DeviceWatch, Watched};
+use crate::audio::playback::Playback;
+use crate::audio::wake::Waker;
 use crate::conductor::live::{NAP, News, REOPEN_EVERY};
 use crate::conductor::live_ear::ToEar;
 use crate::conductor::memory::hand_back_what_is_free;
 use crate::engine::output::{Priority, Utterance, VoiceSettings};
 use crate::say::loud_enough::InNoise;
-use crate::say::mixer::{CutStyle, FRAME, Speaker};
+use crate::say::mixer::{CutStyle, FRAME};
 use crate::setup::clock::{Clock, pause};
+use crate::speech::speaker::Speaker;
 use crate::units::SessionTime;
 
 /// What the loop tells the mouth.
@@ -43,14 +46,13 @@ pub(crate) struct Mouth {
 impl Mouth {
     pub(crate) fn run(mut self) {
         let mut playback = self.open();
-        let mut waiting: Option<Held> = None;
         let mut order: Option<ToMouth> = None;
         let mut prepare: Vec<String> = Vec::new();
         let mut since_open = 0u32;
         let mut roused = true;
         let mut idle = 0u32;
         let mut pace = Pace::begin();
-        let watch = Watch::begin();
+        let watch = DeviceWatch::begin(Watched::AnyLoudspeaker);
         let mut works = playback.is_some();
         if !works {
             self.tell(News::MouthLost("none can be opened".to_owned()));
@@ -64,7 +66,6 @@ impl Mouth {
                         if !self.speaker.is_speaking()
                             && let Some(playback) = &mut playback
                         {
-                            waiting = None;
                             playback.flush();
                         }
                     }
@@ -114,20 +115,17 @@ impl Mouth {
                             works = true;
                             self.tell(News::MouthBack);
                         }
-                        while !works && playback.write_pause(&[0.0; FRAME]) {}
                         pause(NAP);
                         continue;
                     }
                     // Time goes on at the pace at which the device takes frames.
-                    loop {
-                        let held = waiting.take().filter(|held| held.is_due(self.speaker.is_speaking()));
-                        let held = held.unwrap_or_else(|| self.render());
-                        let written =
-                            if held.speaks { playback.write(&held.frame) } else { playback.write_pause(&held.frame) };
-                        if !written {
-                            waiting = Some(held);
-                            break;
-                        }
+                    while self.speaker.has_sound() && playback.has_room() {
+                        let frame = self.render();
+                        playback.write(&frame);
+                    }
+                    if !self.speaker.has_sound() {
+                        playback.end();
+                        self.speaker.pass(NAP);
                     }
                 }
                 None => {
@@ -140,7 +138,7 @@ impl Mouth {
             }
             // Somebody speaks: an answer to them may be due soon.
             if !self.speaker.is_speaking() && !std::mem::replace(&mut roused, true) {
-                self.speaker.rouse();
+                self.speaker.warm_up();
             } else if !self.speaker.is_speaking()
                 && let Some(text) = prepare.pop()
             {
@@ -163,18 +161,17 @@ impl Mouth {
         }
     }
 
-    fn render(&mut self) -> Held {
+    fn render(&mut self) -> [f32; FRAME] {
         let mut frame = [0.0; FRAME];
         for event in self.speaker.render(&mut frame) {
             self.tell(News::Spoke(event));
         }
-        let speaking = self.speaker.is_speaking();
-        self.speaking.store(speaking, Ordering::Relaxed);
-        Held { frame, speaks: speaking || frame.iter().any(|sample| *sample != 0.0) }
+        self.speaking.store(self.speaker.is_speaking(), Ordering::Relaxed);
+        frame
     }
 
     fn open(&mut self) -> Option<Playback> {
-        match Playback::open(self.device.as_deref()) {
+        match Playback::open(self.device.as_deref(), &Waker::of_nobody()) {
             Ok((playback, reference)) => {
                 drop(self.to_ear.send(ToEar::Reference(Box::new(reference))));
                 Some(playback)
@@ -189,20 +186,6 @@ impl Mouth {
     fn tell(&self, news: News) {
         // The loop is gone only when the program ends.
         drop(self.news.send(news));
-    }
-}
-
-/// A frame for which there is no room yet.
-struct Held {
-    frame: [f32; FRAME],
-    /// It is part of what is said, if only a pause in it.
-    speaks: bool,
-}
-
-impl Held {
-    /// Whether it is still to be played: one of the quiet before something to say would only keep that waiting.
-    fn is_due(&self, speaking: bool) -> bool {
-        self.speaks || !speaking
     }
 }
 
@@ -252,17 +235,3 @@ const STALLED_LOOKS: u32 = 60;
 const BACK_SAMPLES: u64 = 16_000;
 /// A device that is asleep may take seconds to begin.
 const ASLEEP: Duration = Duration::from_secs(5);
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn what_is_said_does_not_wait_behind_a_frame_of_the_quiet_before_it_and_keeps_its_own_pauses() {
-        let of_the_quiet = Held { frame: [0.0; FRAME], speaks: false };
-        assert!(of_the_quiet.is_due(false));
-        assert!(!of_the_quiet.is_due(true));
-        let between_sentences = Held { frame: [0.0; FRAME], speaks: true };
-        assert!(between_sentences.is_due(true));
-    }
-}

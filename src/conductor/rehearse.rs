@@ -9,7 +9,7 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
-use crate::audio::playback::Decimator;
+use crate::audio::resample::Decimator;
 use crate::cli::AppError;
 use crate::conductor::courtesy::Courtesy;
 use crate::conductor::notes::Notes;
@@ -25,12 +25,13 @@ use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::Line;
 use crate::hear::listener::{HearEvent, Listener};
 use crate::journal::{Journal, NewRun, Purpose, Rehearsals, Stamp};
-use crate::say::mixer::{CutStyle, Speaker, SpeakerEvent};
+use crate::say::mixer::{CutStyle, MixerEvent};
 use crate::setup::clock::{Clock, wall};
 use crate::setup::practised::Practice;
 use crate::setup::prompts;
 use crate::setup::sayable;
 use crate::setup::sound::{SoundError, Sounds};
+use crate::speech::speaker::Speaker;
 use crate::speech::voice::model::Voice;
 use crate::units::SessionTime;
 
@@ -252,9 +253,9 @@ impl Stage {
         }
     }
 
-    fn spoke(&mut self, now: SessionTime, event: SpeakerEvent) -> Result<(), AppError> {
+    fn spoke(&mut self, now: SessionTime, event: MixerEvent) -> Result<(), AppError> {
         match event {
-            SpeakerEvent::Started { id, sentence, words } => {
+            MixerEvent::Started { id, sentence, words } => {
                 self.own_voice.says(now, id, &words);
                 if sentence == 0
                     && let Some(utterance) = self.own_voice.utterance(id)
@@ -265,15 +266,15 @@ impl Stage {
                 }
                 Ok(())
             }
-            SpeakerEvent::Finished(id) => {
+            MixerEvent::Finished(id) => {
                 self.own_voice.is_over(now, id);
                 self.tell(now, Input::SpeechFinished(id))
             }
-            SpeakerEvent::Cut(id) => {
+            MixerEvent::Cut(id) => {
                 self.own_voice.is_over(now, id);
                 Ok(())
             }
-            SpeakerEvent::Failed { id, error } => {
+            MixerEvent::Failed { id, error } => {
                 self.talk.note(&format!("[{now}] could not be spoken ({id:?}): {error}")).map_err(AppError::Talk)
             }
         }

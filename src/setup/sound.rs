@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use thiserror::Error;
 
-use crate::audio::playback::{Decimator, PlaybackError};
+use crate::audio::resample::{Decimator, ResampleError};
 use crate::cli::AppError;
 use crate::engine::output::VoiceSettings;
 use crate::hear::listener::{ListenError, Listener, ListenerSettings};
@@ -13,11 +13,11 @@ use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};
 use crate::say::NumberReading;
 use crate::say::loudness::LoudnessError;
-use crate::say::mixer::Speaker;
 use crate::say::text::Reader;
 use crate::say::wording::{Wording, WordingError};
 use crate::speech::own_examples::OwnExamples;
 use crate::speech::recogniser::{PhraseScoring, Recogniser, RecogniserError};
+use crate::speech::speaker::Speaker;
 use crate::speech::voice::cache::{Cache, CacheError};
 use crate::speech::voice::model::{Voice, VoiceError};
 use crate::speech::voice::prepare::{PrepareError, Workbench};
@@ -53,7 +53,7 @@ pub enum SoundError {
     #[error(transparent)]
     Prepare(#[from] PrepareError),
     #[error(transparent)]
-    Playback(#[from] PlaybackError),
+    Resample(#[from] ResampleError),
 }
 
 impl Sounds {
