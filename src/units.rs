@@ -62,6 +62,15 @@ impl fmt::Display for SessionTime {
     }
 }
 
+/// Names a station of a run: an ear and a mouth that belong together, and whoever shares them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct StationId(pub u16);
+
+impl StationId {
+    /// The station of the rig itself. It is always there, and serves everybody who has no station of their own.
+    pub const RIG: Self = Self(0);
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -6,12 +6,19 @@ use std::path::PathBuf;
 use clap::Args;
 use thiserror::Error;
 
-use crate::audio::capture::{Capture, CaptureError};
+use crate::audio::capture::Capture;
 use crate::audio::playback::Playback;
+use crate::audio::wake::Waker;
 use crate::cli::learn_ends::{Devices, Ends, EndsError, Recordings};
+use crate::cli::learn_ends::{Devices, Ends, Recordings};
 use crate::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
+use crate::cli::learned_files::{Found, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
 use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, LessonError, Words};
+use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, Words};
+use crate::cli::mic_command::filled;
 use crate::cli::mic_command::{self, MicError, filled};
+use crate::cli::mic_command;
+use crate::cli::play_out::PlayOut;
 use crate::hear::activity::Activity;
 use crate::hear::clip::{ClipError, ClipHearing};
 use crate::hear::listener::ListenError;
@@ -143,15 +150,15 @@ fn hold(
         None => {
             let wanted =
                 args.microphone.clone().map_or_else(|| mic_command::remembered(places), |name| Ok(Some(name)))?;
-            let capture = Capture::open(wanted.as_deref()).map_err(LearnError::Microphone)?;
-            let playback = match Playback::open(args.loudspeaker.as_deref()) {
-                Ok((playback, _)) => Some(playback),
+            let capture = Capture::open(wanted.as_deref(), &Waker::of_nobody()).map_err(LearnError::Microphone)?;
+            let play_out = match PlayOut::open(args.loudspeaker.as_deref()) {
+                Ok(play_out) => Some(play_out),
                 Err(why) => {
                     print(out, &words.print["no-loudspeaker"], &[("why", &with_causes(&why))])?;
                     None
                 }
             };
-            Box::new(Devices { capture, playback })
+            Box::new(Devices { capture, play_out })
         }
     };
     let activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"));

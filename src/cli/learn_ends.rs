@@ -9,8 +9,12 @@ use thiserror::Error;
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::audio::capture::Capture;
-use crate::audio::playback::{Decimator, Playback};
+use crate::audio::device::DeviceError;
+use crate::audio::resample::Decimator;
 use crate::audio::wav::{self, WavError};
+use crate::audio::wav;
+use crate::cli::play_out::PlayOut;
+use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::kept_sound::{KeptSound, KeptSoundError};
 use crate::hear::noise::White;
 use crate::say::mixer::FRAME;
@@ -65,10 +69,16 @@ pub trait Ends {
 /// A microphone, and a loudspeaker where there is one.
 pub struct Devices {
     pub capture: Capture,
-    pub playback: Option<Playback>,
+    pub play_out: Option<PlayOut>,
 }
 
 impl Devices {
+    /// The lesson goes on without the loudspeaker.
+    fn lose(&mut self, why: &DeviceError) {
+        tracing::warn!(%why, "the lines are on the screen only");
+        self.play_out = None;
+    }
+
     fn drain(&mut self) {
         let mut frame = [0.0; FRAME_LEN];
         while self.capture.read_frame(&mut frame) {}
@@ -77,22 +87,20 @@ impl Devices {
 
 impl Ends for Devices {
     fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), EndsError> {
-        while let Some(playback) = &mut self.playback {
-            if playback.failed().is_some() {
-                self.playback = None;
-            } else if playback.write(frame) {
-                break;
-            } else {
-                pause(NAP);
-            }
+        if let Some(play_out) = &mut self.play_out
+            && let Err(why) = play_out.play(frame)
+        {
+            self.lose(&why);
         }
         self.drain();
         Ok(())
     }
 
     fn settle(&mut self) -> Result<usize, EndsError> {
-        while self.playback.as_ref().is_some_and(|playback| playback.queued() > 0 && playback.failed().is_none()) {
-            pause(NAP);
+        if let Some(play_out) = &mut self.play_out
+            && let Err(why) = play_out.drain()
+        {
+            self.lose(&why);
         }
         // What left the queue is still in the device's own buffers, and in the room.
         pause(AFTERWARDS);
@@ -110,7 +118,7 @@ impl Ends for Devices {
             if self.capture.read_frame(&mut frame) {
                 return Ok(frame);
             }
-            if self.capture.failed() {
+            if self.capture.failed().is_some() {
                 break;
             }
             pause(NAP);
@@ -119,7 +127,7 @@ impl Ends for Devices {
     }
 
     fn can_be_heard(&self) -> bool {
-        self.playback.is_some()
+        self.play_out.is_some()
     }
 }
 

@@ -18,9 +18,9 @@ use crate::hear::activity::{Activity, WINDOW_LEN};
 use crate::hear::clip::{ClipError, ClipHeard, ClipHearing};
 use crate::hear::listener::ListenError;
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
-use crate::say::mixer::Speaker;
 use crate::speech::decide::Verdict;
 use crate::speech::own_examples::{Example, OwnExamples, States};
+use crate::speech::speaker::Speaker;
 
 /// Why a lesson cannot be held to its end.
 #[derive(Debug, Error)]

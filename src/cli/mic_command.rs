@@ -10,17 +10,19 @@ use thiserror::Error;
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
-use crate::audio::capture::{Capture, CaptureError, input_devices};
-use crate::audio::playback::{Decimator, Playback, output_devices};
+use crate::audio::capture::Capture;
+use crate::audio::device::{DeviceInfo, Direction, devices};
+use crate::audio::resample::Decimator;
+use crate::audio::wake::Waker;
+use crate::cli::play_out::PlayOut;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::Command;
 use crate::hear::activity::{Activity, WINDOW_LEN};
 use crate::hear::clip::{ClipError, ClipHearing};
-use crate::hear::listener::ListenError;
 use crate::hear::measure::{Advice, Measured, Stretch, echo_path};
 use crate::hear::noise::{White, rms};
+use crate::journal::Journal;
 use crate::journal::{Journal, JournalError};
-use crate::say::mixer::Speaker;
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{pause, wall};
 use crate::setup::models::{self, ModelsError};
@@ -28,6 +30,7 @@ use crate::setup::places::{Places, PlacesError};
 use crate::setup::prompts::PromptError;
 use crate::setup::sound::SoundError;
 use crate::speech::score::ScoreSettings;
+use crate::speech::speaker::Speaker;
 
 #[derive(Clone, Debug, Args)]
 pub struct MicArgs {
@@ -102,11 +105,11 @@ pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), M
     if args.list {
         return list(&words, wanted.as_deref(), out);
     }
-    let capture = Capture::open(wanted.as_deref()).map_err(MicError::Microphone)?;
+    let capture = Capture::open(wanted.as_deref(), &Waker::of_nobody()).map_err(MicError::Microphone)?;
     let name = capture.name().to_owned();
     list(&words, Some(&name), out)?;
-    let mouth = match Playback::open(args.loudspeaker.as_deref()) {
-        Ok((playback, _)) => Some((playback, places.sounds().speaker()?)),
+    let mouth = match PlayOut::open(args.loudspeaker.as_deref()) {
+        Ok(play_out) => Some((play_out, places.sounds().speaker()?)),
         Err(why) => {
             print(out, &words.print["no-loudspeaker"], &[])?;
             tracing::info!(why = with_causes(&why), "loudspeaker");
@@ -155,13 +158,13 @@ fn list(words: &Words, chosen: Option<&str>, out: &mut dyn Write) -> Result<(), 
             print(out, &words.print[if used { "in-use" } else { "other" }], &[("name", &name)])
         })
     };
-    let microphones = input_devices().map_err(MicError::Microphone)?;
+    let microphones = devices(Direction::Input).map_err(MicError::Microphone)?;
     let used = |name: &str, id: &str| chosen.is_some_and(|chosen| chosen == name || chosen == id);
     names(
         &words.print["microphones"],
         microphones.into_iter().map(|device| (device.name.clone(), used(&device.name, &device.id))).collect(),
     )?;
-    let loudspeakers = output_devices().unwrap_or_else(|why| {
+    let loudspeakers: Vec<DeviceInfo> = devices(Direction::Output).unwrap_or_else(|why| {
         tracing::info!(why = with_causes(&why), "loudspeakers");
         Vec::new()
     });
@@ -174,7 +177,7 @@ fn list(words: &Words, chosen: Option<&str>, out: &mut dyn Write) -> Result<(), 
 /// A microphone and a mouth to measure with.
 struct Bench {
     capture: Capture,
-    mouth: Option<(Playback, Speaker)>,
+    mouth: Option<(PlayOut, Speaker)>,
 }
 
 impl Bench {
@@ -253,7 +256,7 @@ impl Bench {
 
     /// A second of noise of all frequencies, and what came back of it: both at 16 kHz, from the same moment on.
     fn hiss(&mut self) -> Result<(Vec<f32>, Vec<f32>), MicError> {
-        let Some((playback, _)) = &mut self.mouth else { return Ok((Vec::new(), Vec::new())) };
+        let Some((play_out, _)) = &mut self.mouth else { return Ok((Vec::new(), Vec::new())) };
         let mut noise = White::new(1);
         let mut decimator = Decimator::new().map_err(SoundError::from)?;
         let mut played = Vec::new();
@@ -269,7 +272,10 @@ impl Bench {
         let mut heard = Vec::new();
         let mut idle = 0;
         while heard.len() < (HISS_S + 1) * SAMPLE_RATE && idle < PATIENCE {
-            while waiting.last().is_some_and(|frame| playback.write(frame)) {
+            while let Some(frame) = waiting.last() {
+                if !play_out.offer(frame).map_err(AppError::Loudspeaker)? {
+                    break;
+                }
                 waiting.pop();
             }
             idle += 1;
@@ -301,7 +307,7 @@ impl Bench {
                 continue;
             }
             idle += 1;
-            if idle > PATIENCE || self.capture.failed() {
+            if idle > PATIENCE || self.capture.failed().is_some() {
                 return Err(MicError::MicrophoneSilent { name: self.capture.name().to_owned() });
             }
             pause(NAP);
@@ -318,7 +324,7 @@ impl Bench {
     /// Prints and says.
     fn say(&mut self, text: &str, out: &mut dyn Write) -> Result<(), MicError> {
         print(out, text, &[])?;
-        let Some((playback, speaker)) = &mut self.mouth else {
+        let Some((play_out, speaker)) = &mut self.mouth else {
             pause(READING);
             return Ok(());
         };
@@ -327,14 +333,10 @@ impl Bench {
         while speaker.is_speaking() {
             let mut frame = [0.0; 480];
             speaker.render(&mut frame);
-            while !playback.write(&frame) && playback.failed().is_none() {
-                pause(NAP);
-            }
+            play_out.play(&frame).map_err(AppError::Loudspeaker)?;
             while self.capture.read_frame(&mut heard) {}
         }
-        while playback.queued() > 0 && playback.failed().is_none() {
-            pause(NAP);
-        }
+        play_out.drain().map_err(AppError::Loudspeaker)?;
         // What left the queue is still in the device's own buffers, and in the room.
         pause(AFTERWARDS);
         Ok(())

@@ -20,6 +20,7 @@ pub mod paper_files;
 pub mod paper_routines;
 pub mod pip;
 pub mod plan_command;
+mod play_out;
 pub mod prompts_command;
 pub mod rehearse_command;
 pub mod rig_command;

@@ -8,8 +8,11 @@ use thiserror::Error;
 
 use crate::audio::capture::Capture;
 use crate::audio::playback::Playback;
+use crate::audio::wake::Waker;
 use crate::cli::learn_command::{self, LearnError};
+use crate::cli::learn_command;
 use crate::cli::mic_command::{self, MicError};
+use crate::cli::mic_command;
 use crate::cli::plan_command;
 use crate::cli::vosk_args::VoskArgs;
 use crate::conductor::error::ConductorError;
@@ -207,7 +210,7 @@ fn choose(
 /// The microphone that was measured last, where it is there.
 fn known_microphone(places: &Places) -> Result<Option<String>, RunError> {
     let Some(name) = mic_command::remembered(places)? else { return Ok(None) };
-    match Capture::open(Some(&name)) {
+    match Capture::open(Some(&name), &Waker::of_nobody()) {
         Ok(_) => Ok(Some(name)),
         Err(why) => {
             println!("The microphone '{name}' is not there, so the system's own is used: {}", with_causes(&why));
@@ -218,10 +221,10 @@ fn known_microphone(places: &Places) -> Result<Option<String>, RunError> {
 
 fn missing_devices(devices: &SoundDevices) -> Vec<String> {
     let mut missing = Vec::new();
-    if let Err(why) = Capture::open(devices.microphone.as_deref()) {
+    if let Err(why) = Capture::open(devices.microphone.as_deref(), &Waker::of_nobody()) {
         missing.push(format!("No usable microphone: {}", with_causes(&why)));
     }
-    if let Err(why) = Playback::open(devices.loudspeaker.as_deref()) {
+    if let Err(why) = Playback::open(devices.loudspeaker.as_deref(), &Waker::of_nobody()) {
         missing.push(format!("No usable loudspeaker: {}", with_causes(&why)));
     }
     missing

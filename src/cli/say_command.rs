@@ -4,23 +4,27 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::Args;
-
+use crate::audio::PLAYBACK_RATE;
+use crate::audio::device::DeviceError;
+use crate::cli::play_out::PlayOut;
 use crate::onnx::Environment;
 use crate::setup::clock::pause;
 use crate::setup::models::{self, ModelsError};
 use crate::setup::places::Places;
 use crate::setup::sound::SoundError;
-
-use crate::audio::playback::{Playback, PlaybackError};
 use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
+use crate::onnx::Environment;
 use crate::say::NumberReading;
 use crate::say::loudness::LoudnessError;
-use crate::say::mixer::{FRAME, PACES, Speaker, SpeakerEvent};
+use crate::say::mixer::{FRAME, MixerEvent, SentenceError};
+use crate::say::mixer::PACES;
 use crate::say::text::Reader;
 use crate::say::wording::{Wording, WordingError};
+use crate::setup::clock::pause;
+use crate::speech::speaker::Speaker;
 use crate::speech::voice::cache::{Cache, CacheError};
 use crate::speech::voice::model::{Voice, VoiceError};
-use crate::speech::voice::prepare::{PLAYED_RATE, PrepareError, Workbench};
+use crate::speech::voice::prepare::{PrepareError, Workbench};
 
 /// What the command was asked for.
 #[derive(Clone, Debug)]
@@ -112,9 +116,11 @@ pub enum SayCommandError {
     #[error(transparent)]
     Loudness(#[from] LoudnessError),
     #[error(transparent)]
-    Sentence(#[from] PrepareError),
+    Prepare(#[from] PrepareError),
     #[error(transparent)]
-    Playback(#[from] PlaybackError),
+    Sentence(#[from] SentenceError),
+    #[error(transparent)]
+    Playback(#[from] DeviceError),
     #[error("wav file {path}: cannot be written; check permissions and space")]
     File {
         path: PathBuf,
@@ -137,7 +143,7 @@ fn each_frame(
         }
         let mut frame = [0.0; FRAME];
         for event in speaker.render(&mut frame) {
-            if let SpeakerEvent::Failed { error, .. } = event {
+            if let MixerEvent::Failed { error, .. } = event {
                 return Err(error.into());
             }
         }
@@ -151,7 +157,7 @@ fn write_file(speaker: &mut Speaker, path: &Path) -> Result<u32, SayCommandError
     let failed = |source| SayCommandError::File { path: path.to_path_buf(), source };
     let form = hound::WavSpec {
         channels: 1,
-        sample_rate: PLAYED_RATE,
+        sample_rate: PLAYBACK_RATE,
         bits_per_sample: 16,
         sample_format: hound::SampleFormat::Int,
     };
@@ -164,22 +170,11 @@ fn write_file(speaker: &mut Speaker, path: &Path) -> Result<u32, SayCommandError
 }
 
 fn play(speaker: &mut Speaker, device: Option<&str>) -> Result<u32, SayCommandError> {
-    let (mut playback, _reference) = Playback::open(device)?;
-    let frames = each_frame(speaker, |frame| {
-        while !playback.write(frame) {
-            if let Some(error) = playback.failed() {
-                return Err(error.into());
-            }
-            pause(Duration::from_millis(5));
-        }
-        Ok(())
-    })?;
-    while playback.queued() > 0 && playback.failed().is_none() {
-        pause(Duration::from_millis(5));
-    }
-    // What left the queue is still in the device's own buffers.
+    let mut out = PlayOut::open(device)?;
+    let frames = each_frame(speaker, |frame| Ok(out.play(frame)?))?;
+    out.drain()?;
     pause(DEVICE_BUFFERS);
-    playback.failed().map_or(Ok(frames), |error| Err(error.into()))
+    Ok(frames)
 }
 
 const DEVICE_BUFFERS: Duration = Duration::from_millis(100);

@@ -15,7 +15,7 @@ use crate::conductor::news::{News, Parted, Prompted, Task};
 use crate::conductor::talk::TalkLine;
 use crate::engine::event::Event;
 use crate::engine::input::{Away, Input, Key, PhraseHeard};
-use crate::engine::output::{Audience, Output, View};
+use crate::engine::output::{Audience, ListeningSet, Output, View, VoiceSettings};
 use crate::engine::{Asked, Ending, Engine};
 use crate::hear::ear::HearEvent;
 use crate::hear::level::Level;
@@ -63,11 +63,14 @@ struct OnItsWay {
 }
 
 /// What is known of a station.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 struct Seat {
     microphone: Link,
     loudspeaker: Link,
     level: Option<Level>,
+    /// What it listens for, and how it speaks: a station that was begun anew is told again.
+    set: Option<Arc<ListeningSet>>,
+    voice: Option<VoiceSettings>,
 }
 
 /// Whether there is a plan to ask.
@@ -91,11 +94,11 @@ pub struct Sight {
 impl Conductor {
     /// A conductor for a run that has not begun, with these stations.
     pub fn new(engine: Engine, stations: &[StationId], plan: Plan) -> Self {
-        let seat = Seat { microphone: Link::Works, loudspeaker: Link::Works, level: None };
+        let seat = Seat { microphone: Link::Works, loudspeaker: Link::Works, level: None, set: None, voice: None };
         Self {
             engine,
             own_words: OwnWords::default(),
-            stations: stations.iter().map(|&id| (id, seat)).collect(),
+            stations: stations.iter().map(|&id| (id, seat.clone())).collect(),
             outbox: VecDeque::new(),
             deadline: None,
             records: VecDeque::new(),
@@ -226,10 +229,20 @@ impl Conductor {
                 let set = Arc::new(set);
                 for id in self.engine.stations_of(audience) {
                     self.own_words.will_hear(id, &set);
+                    if let Some(seat) = self.stations.get_mut(&id) {
+                        seat.set = Some(Arc::clone(&set));
+                    }
                     self.order(id, StationInput::Listen(Arc::clone(&set)));
                 }
             }
-            Output::SetVoice(voice) => self.order_all(audience, || StationInput::SetVoice(voice)),
+            Output::SetVoice(voice) => {
+                for id in self.engine.stations_of(audience) {
+                    if let Some(seat) = self.stations.get_mut(&id) {
+                        seat.voice = Some(voice);
+                    }
+                    self.order(id, StationInput::SetVoice(voice));
+                }
+            }
             Output::KeepNote => self.order_all(audience, || StationInput::KeepNote),
             Output::DropNote => self.order_all(audience, || StationInput::DropNote),
             Output::AskOnTime if self.plan == Plan::None => self.no_plan(now),
@@ -341,10 +354,16 @@ impl Conductor {
         match device {
             Device::Microphone => {
                 (seat.microphone, seat.level) = (link, None);
+                if let Some(set) = seat.set.clone().filter(|_| link == Link::Works) {
+                    self.order(id, StationInput::Listen(set));
+                }
                 self.hearing(now, id, link);
             }
             Device::Loudspeaker => {
                 seat.loudspeaker = link;
+                if let Some(voice) = seat.voice.filter(|_| link == Link::Works) {
+                    self.order(id, StationInput::SetVoice(voice));
+                }
                 let input = if link == Link::Lost { Input::VoiceLost } else { Input::VoiceBack };
                 self.tell(now, id, input);
                 if link == Link::Works {

@@ -17,10 +17,10 @@ use crate::conductor::error::ConductorError;
 use crate::conductor::news::{News, Parted, Prompted, Task};
 use crate::conductor::on_time::OnTime;
 use crate::conductor::scribe::Scribe;
-use crate::conductor::sound_card::{SoundCard, ToSoundCard};
+use crate::conductor::sound_card::SoundCard;
 use crate::conductor::talk::{Talk, TalkLine};
 use crate::conductor::timer::Timer;
-use crate::conductor::workers::Workers;
+use crate::conductor::workers::{Directory, Workers};
 use crate::engine::Engine;
 use crate::engine::input::Away;
 use crate::screen::{Meters, Screen, ScreenError, ScreenKey};
@@ -74,8 +74,8 @@ struct House<'a> {
     timer: Timer,
     signals: Signals,
     screen: Option<Screen>,
-    sound_card: Outward<ToSoundCard>,
-    wake_sound_card: std::thread::Thread,
+    stations: Directory,
+    workers: Workers,
     scribe: Outward<Task>,
     talk: Outward<TalkLine>,
     planner: Option<SyncSender<()>>,
@@ -95,11 +95,19 @@ impl<'a> House<'a> {
         let (news, inbox) = mpsc::channel(NEWS);
         let (news, stop) = (ToLoop::new(news), Stop::default());
         let mut threads = Vec::new();
-        let workers = Workers::begin(&sounds, &news, &stop)?;
-        let (sound_card, orders) = Outward::new(ORDERS);
-        let card = SoundCard::begin(StationId::RIG, sounds, devices, workers, orders, news.clone(), stop.clone())?;
-        let wake_sound_card = card.thread().clone();
-        threads.push(card);
+        let stations = Directory::default();
+        let workers = Workers::begin(&sounds, &stations, &news)?;
+        let card = SoundCard {
+            id: StationId::RIG,
+            sounds,
+            devices,
+            workers: workers.clone(),
+            stations: stations.clone(),
+            news: news.clone(),
+            clock: clock.clone(),
+            stop: stop.clone(),
+        };
+        threads.push(card.begin()?);
         let (to_scribe, tasks) = Outward::new(RECORDS);
         threads.push(begin_scribe(scribe, tasks, news.clone())?);
         let (to_talk, lines) = Outward::new(LINES);
@@ -120,8 +128,8 @@ impl<'a> House<'a> {
             timer,
             signals,
             screen,
-            sound_card,
-            wake_sound_card,
+            stations,
+            workers,
             scribe: to_scribe,
             talk: to_talk,
             planner,
@@ -179,8 +187,13 @@ impl<'a> House<'a> {
     fn carry_out(&mut self) -> Option<Parted> {
         while let Some(task) = self.conductor.poll() {
             match task {
-                Task::Station(_, order) => self.order(ToSoundCard::Station(order)),
-                Task::PrepareSpeech(texts) => self.order(ToSoundCard::PrepareSpeech(texts)),
+                Task::Station(id, order) => {
+                    if self.stations.send(id, order) != Sent::Through {
+                        tracing::warn!(?id, "a station takes no orders");
+                    }
+                }
+                Task::PrepareSpeech(texts) => self.workers.store(&texts),
+                Task::RestartRecogniser => self.workers.restart_recogniser(),
                 Task::Record { seq, .. } => {
                     if self.scribe.send(task) != Sent::Through {
                         let why = "the journal is behind or gone".to_owned();
@@ -206,15 +219,6 @@ impl<'a> House<'a> {
         None
     }
 
-    /// An order that does not get through is one for a station that hangs: it is told as a device that went.
-    fn order(&mut self, order: ToSoundCard) {
-        if self.sound_card.send(order) == Sent::Through {
-            self.wake_sound_card.unpark();
-        } else {
-            tracing::warn!("the sound card's station takes no orders");
-        }
-    }
-
     /// Draws, where there is a screen and something changed; gives when to look again though nothing happens.
     fn draw(&mut self) -> Option<Duration> {
         let screen = self.screen.as_mut()?;
@@ -232,11 +236,11 @@ impl<'a> House<'a> {
 
     /// Ends every thread, and waits for those that can end: a dead device may keep its own for ever.
     fn leave(self) {
-        let Self { screen, stop, threads, wake_sound_card, .. } = self;
+        let Self { screen, stop, threads, stations, .. } = self;
         // The terminal first: what comes after may take a moment. With the ways to them the other threads end.
         drop(screen);
         stop.set();
-        wake_sound_card.unpark();
+        stations.wake_all();
         for thread in threads {
             join_within(thread, LEAVE_WITHIN);
         }
@@ -316,8 +320,6 @@ fn join_within(thread: JoinHandle<()>, span: Duration) {
 
 /// News that may wait for the loop.
 const NEWS: usize = 1_024;
-/// Orders that may wait for a station.
-const ORDERS: usize = 256;
 /// Records that may wait for the disk.
 const RECORDS: usize = 256;
 /// Lines that may wait for whoever reads them.

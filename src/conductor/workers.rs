@@ -42,6 +42,11 @@ impl Directory {
         self.addresses().insert(station, Address { inbox, waker });
     }
 
+    /// What wakes the station's thread; nothing where there is no such station.
+    pub fn waker(&self, station: StationId) -> Waker {
+        self.addresses().get(&station).map_or_else(Waker::of_nobody, |address| address.waker.clone())
+    }
+
     /// Nothing is for this station any more.
     pub fn leave(&self, station: StationId) {
         self.addresses().remove(&station);

@@ -1,53 +1,101 @@
-//! Decides, 10 ms at a time, what is heard: a queue with priorities, alarm signals, sentences one by one.
+//! Decides, 10 ms at a time, what a station plays: a queue with priorities, alarm signals, sentences one by one.
 //!
-//! Utterances go in, frames of 48 kHz samples and events come out. No device, no thread, no clock: whoever calls
-//! [`Speaker::render`] decides how fast time goes. A higher priority cuts a lower one off; equals wait their turn. What was
-//! cut off is forgotten here: the engine says it again if it still matters.
+//! Utterances go in; requests for sentences, frames of 48 kHz samples and events come out. No device, no model, no thread, no clock: whoever
+//! calls [`Mixer::render`] decides how fast time goes. A higher priority cuts a lower one off; equals wait their turn. What was cut off is
+//! forgotten here: the engine says it again if it still matters.
 
 use std::collections::VecDeque;
+use std::num::NonZero;
+use std::sync::Arc;
 use std::time::Duration;
 
+use rodio::Source;
+use rodio::buffer::SamplesBuffer;
+use rodio::mixer::MixerSource;
+use rodio::source::Amplify;
+
+use crate::audio::{PLAYBACK_FRAME_LEN, PLAYBACK_RATE};
 use crate::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
 use crate::say::limiter::Limiter;
-use crate::say::loudness::{LoudnessError, decibels};
+use crate::say::loudness::decibels;
 use crate::say::signals::{Earcon, Signals};
-use crate::speech::voice::prepare::{Preparation, PrepareError, Workbench};
+use crate::say::text::Reader;
 
 /// Samples in a frame: 10 ms at 48 kHz, mono.
-pub const FRAME: usize = 480;
+pub const FRAME: usize = PLAYBACK_FRAME_LEN;
 
-/// The speaking side of the program.
-pub struct Speaker {
-    bench: Workbench,
-    signals: Signals,
+/// What one station plays.
+pub struct Mixer {
+    reader: Arc<Reader>,
+    signals: Arc<Signals>,
     settings: VoiceSettings,
-    waiting: VecDeque<Utterance>,
+    waiting: VecDeque<Queued>,
     current: Option<Current>,
-    /// The end of something cut off, already faded.
-    tail: Sound,
-    earcons: Vec<Sound>,
+    /// Short sounds over whatever is heard, and the faded ends of what was cut off.
+    overlay: Overlay,
     /// Samples of silence still to come before the next utterance.
     rest: usize,
     gain: f32,
-    /// First sentence of what was said last.
-    newest: Option<String>,
     /// Samples for which it still speaks under its breath.
     ducked: usize,
     limiter: Limiter,
-    events: Vec<SpeakerEvent>,
+    /// Samples after which the limiter holds nothing but silence.
+    unflushed: usize,
+    events: Vec<MixerEvent>,
+    /// Sentences that were asked for and are no longer wanted.
+    forgotten: Vec<SentenceId>,
+    next_sentence: u64,
+}
+
+/// Names a sentence that is to be made, within one mixer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct SentenceId(pub u64);
+
+/// A sentence that is to be made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SentenceRequest {
+    /// To be named in the answer.
+    pub id: SentenceId,
+    /// In words, as [`Reader::sentences`] gives them.
+    pub text: String,
+    /// 1.0 is the usual pace, larger is faster.
+    pub speed: f32,
+    /// How soon it is needed.
+    pub urgency: Urgency,
+}
+
+/// How soon a sentence is needed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Urgency {
+    /// Something else sounds before it.
+    Ahead,
+    /// Nothing sounds until it is there.
+    Now,
 }
 
 /// What happened while a frame was made. Playback adds its own delay before it is heard.
 #[derive(Debug)]
-pub enum SpeakerEvent {
+pub enum MixerEvent {
     /// A sentence begins, counted from 0; as it is said, in words.
     Started { id: SpeechId, sentence: usize, words: String },
     /// All of it was said.
     Finished(SpeechId),
-    /// It was cut off, or dropped from the queue by [`Speaker::hush`], and will not be said.
+    /// It was cut off, or dropped from the queue by [`Mixer::hush`], and will not be said.
     Cut(SpeechId),
     /// A sentence of it could not be said. The other sentences are, and `Finished` still follows.
-    Failed { id: SpeechId, error: PrepareError },
+    Failed { id: SpeechId, error: SentenceError },
+}
+
+/// Why a sentence cannot be said.
+#[derive(Debug, thiserror::Error)]
+#[error(transparent)]
+pub struct SentenceError(Box<dyn std::error::Error + Send + Sync>);
+
+impl SentenceError {
+    /// An error of whatever made the sentence.
+    pub fn new(source: impl std::error::Error + Send + Sync + 'static) -> Self {
+        Self(Box::new(source))
+    }
 }
 
 /// What happens to sound that is already on its way when something is cut off.
@@ -59,28 +107,25 @@ pub enum CutStyle {
     Hard,
 }
 
-impl Speaker {
-    /// A speaker with nothing to say.
-    ///
-    /// # Errors
-    ///
-    /// The alarm signals cannot be made.
-    pub fn new(bench: Workbench, settings: VoiceSettings) -> Result<Self, LoudnessError> {
-        Ok(Self {
-            bench,
-            signals: Signals::new()?,
+impl Mixer {
+    /// A mixer with nothing to say. `reader` puts text into words, as the voice's does.
+    pub fn new(reader: Arc<Reader>, signals: Arc<Signals>, settings: VoiceSettings) -> Self {
+        Self {
+            reader,
+            signals,
             settings: within_range(settings),
             waiting: VecDeque::new(),
             current: None,
-            tail: Sound::default(),
-            earcons: Vec::new(),
+            overlay: Overlay::new(),
             rest: 0,
             gain: 1.0,
-            newest: None,
             ducked: 0,
             limiter: Limiter::new(CEILING, RELEASE),
+            unflushed: 0,
             events: Vec::new(),
-        })
+            forgotten: Vec::new(),
+            next_sentence: 0,
+        }
     }
 
     // ---- what is there ----
@@ -88,6 +133,20 @@ impl Speaker {
     /// Whether anything is being said or waits to be.
     pub fn is_speaking(&self) -> bool {
         self.current.is_some() || !self.waiting.is_empty()
+    }
+
+    /// Whether the next frame is to be rendered: it holds sound or an event, or a pause that belongs to what is said. Where it does not, nothing
+    /// need be played; tell the time by [`pass`](Self::pass) instead. A sentence that is not there yet is waited for in this way too, so that no
+    /// silence is queued before it.
+    pub fn has_sound(&self) -> bool {
+        let goes_on = match &self.current {
+            Some(current) => current.goes_on(),
+            None => match self.waiting.front() {
+                Some(next) => self.rest > 0 || next.utterance.alarm.is_some() || next.begins_at_once(),
+                None => false,
+            },
+        };
+        goes_on || self.overlay.sounds() || self.unflushed > 0 || !self.events.is_empty()
     }
 
     /// The settings in force, within their ranges.
@@ -103,8 +162,9 @@ impl Speaker {
             self.cut_current(CutStyle::Fade);
             self.rest = 0;
         }
-        let place = self.waiting.iter().position(|waiting| waiting.priority < utterance.priority);
-        self.waiting.insert(place.unwrap_or(self.waiting.len()), utterance);
+        let place = self.waiting.iter().position(|waiting| waiting.utterance.priority < utterance.priority);
+        let words = self.reader.sentences(&utterance.text);
+        self.waiting.insert(place.unwrap_or(self.waiting.len()), Queued { utterance, words, first: None });
     }
 
     /// Stops what is being said, and forgets what waits, at this priority or below.
@@ -112,11 +172,12 @@ impl Speaker {
         if self.current.as_ref().is_some_and(|current| current.priority <= priority) {
             self.cut_current(style);
         }
-        let events = &mut self.events;
+        let (events, forgotten) = (&mut self.events, &mut self.forgotten);
         self.waiting.retain(|waiting| {
-            let stays = waiting.priority > priority;
+            let stays = waiting.utterance.priority > priority;
             if !stays {
-                events.push(SpeakerEvent::Cut(waiting.id));
+                events.push(MixerEvent::Cut(waiting.utterance.id));
+                forgotten.extend(waiting.first.as_ref().and_then(Slot::asked));
             }
             stays
         });
@@ -124,54 +185,111 @@ impl Speaker {
 
     /// Speaks at this speed from the next sentence on and at this volume at once. Values out of range are brought within.
     pub fn set_voice(&mut self, settings: VoiceSettings) {
-        self.settings = within_range(settings);
+        let before = std::mem::replace(&mut self.settings, within_range(settings));
+        if before.speed != self.settings.speed {
+            // What has not begun is made anew.
+            let made = self.waiting.iter_mut().filter_map(|waiting| waiting.first.take());
+            self.forgotten.extend(made.filter_map(|slot| slot.asked()));
+        }
     }
 
     /// Goes on under its breath for so long, or from now on no longer with nothing: somebody seems to be speaking, and is to be heard.
     /// Alarms stay as loud as they are, and so does what is said later by one that is silent now: it may be the reply.
     pub fn duck(&mut self, span: Duration) {
-        self.ducked = if self.is_speaking() { span.as_millis() as usize * (FRAME / 10) } else { 0 };
+        self.ducked = if self.is_speaking() { samples_of(span) } else { 0 };
     }
 
     /// Plays a short sound over whatever is heard.
     pub fn earcon(&mut self, earcon: Earcon) {
-        self.earcons.push(Sound { samples: self.signals.earcon(earcon).to_vec(), at: 0 });
+        let gain = volume_gain(self.settings, Prominence::Speech);
+        self.overlay.add(source_of(self.signals.earcon(earcon)).amplify(gain));
     }
 
-    /// Computes what is not in the cache yet of these texts, at the present speed, so that it is there when it is said.
-    /// Takes as long as that takes: about 20 ms a sentence. Gives the errors of the sentences that cannot be said.
-    pub fn pre_synthesise(&mut self, texts: &[String]) -> Vec<PrepareError> {
-        let sentences: Vec<String> = texts.iter().flat_map(|text| self.bench.voice().sentences(text)).collect();
-        sentences.iter().filter_map(|sentence| self.bench.sentence(sentence, self.settings.speed).err()).collect()
+    /// The next sentence that is to be made, the most urgent first; each is told once, and once more where it has become urgent meanwhile. To be
+    /// asked after every call that changes anything, and after every frame.
+    pub fn poll(&mut self) -> Option<SentenceRequest> {
+        let speed = self.settings.speed;
+        let id = SentenceId(self.next_sentence);
+        let may_ask_ahead = self.current.as_ref().is_some_and(Current::is_well_begun);
+        let asked = if let Some(current) = self.current.as_mut().filter(|current| current.wants_sentence()) {
+            current.ask(id, speed, may_ask_ahead)
+        } else if self.current.is_none() || may_ask_ahead {
+            let urgency = if self.current.is_none() { Urgency::Now } else { Urgency::Ahead };
+            self.waiting.front_mut().and_then(|next| next.ask(id, speed, urgency))
+        } else {
+            None
+        };
+        self.next_sentence += u64::from(asked.as_ref().is_some_and(|request| request.id == id));
+        asked
     }
 
-    /// Makes a sentence ready for nothing but to be awake: after seconds of quiet what it takes has left the processor's caches, and the first
-    /// sentence comes later by as long as several take. Takes what the newest sentence took, from the cache; nothing where none was said yet.
-    pub fn rouse(&mut self) {
-        if let Some(sentence) = self.newest.clone()
-            && let Err(error) = self.bench.sentence(&sentence, self.settings.speed)
+    /// A sentence that was asked for and is not wanted any more, for whoever makes it. An answer that comes all the same does no harm.
+    pub fn poll_forgotten(&mut self) -> Option<SentenceId> {
+        self.forgotten.pop()
+    }
+
+    /// A sentence was made (48 kHz, all equally loud), or cannot be. One that nobody waits for any more is dropped.
+    pub fn synthesised(&mut self, id: SentenceId, sound: Result<Arc<[f32]>, SentenceError>) {
+        if let Some(current) = self.current.as_mut().filter(|current| current.next.waits_for(id)) {
+            match sound {
+                Ok(sound) => current.next = Slot::Made(Ok(sound)),
+                Err(error) => {
+                    self.events.push(MixerEvent::Failed { id: current.id, error });
+                    current.next = Slot::Empty;
+                    current.begun += 1;
+                }
+            }
+        } else if let Some(waiting) =
+            self.waiting.iter_mut().find(|waiting| waiting.first.as_ref().is_some_and(|first| first.waits_for(id)))
         {
-            tracing::debug!(%error, "roused by a sentence that cannot be said");
+            waiting.first = Some(Slot::Made(sound));
         }
     }
 
-    /// Makes the next 10 ms. Full scale is 1; the peaks stay below it whatever the volume.
-    pub fn render(&mut self, out: &mut [f32; FRAME]) -> Vec<SpeakerEvent> {
+    /// So much time has passed in which nothing was rendered, for there was nothing to play.
+    pub fn pass(&mut self, span: Duration) {
+        let samples = samples_of(span);
+        self.rest = self.rest.saturating_sub(samples);
+        self.ducked = self.ducked.saturating_sub(samples);
+    }
+
+    /// Makes the next 10 ms. Full scale is 1; the peaks stay below it whatever the volume. Silence where a sentence is not there yet.
+    pub fn render(&mut self, out: &mut [f32; FRAME]) -> Vec<MixerEvent> {
+        let done = self.advance(out);
+        out[done..].fill(0.0);
+        self.finish_frame(out)
+    }
+
+    /// Fills `out` up to where a sentence is needed that is not there; gives how far that is.
+    pub(crate) fn advance(&mut self, out: &mut [f32]) -> usize {
         let mut done = 0;
-        while done < FRAME {
+        while done < out.len() {
             if self.current.is_none() && !self.begin_next() {
-                let silent = self.rest.min(FRAME - done);
-                let silent = if self.waiting.is_empty() { FRAME - done } else { silent };
+                let silent = self.rest.min(out.len() - done);
+                let silent = if self.waiting.is_empty() { out.len() - done } else { silent };
                 out[done..done + silent].fill(0.0);
                 self.rest = self.rest.saturating_sub(silent);
                 done += silent;
                 continue;
             }
-            done += self.fill(&mut out[done..]);
+            match self.fill(&mut out[done..]) {
+                Some(filled) => done += filled,
+                None => break,
+            }
         }
+        done
+    }
+
+    /// The rest of a frame that is filled: what lies over it, and the limiter.
+    pub(crate) fn finish_frame(&mut self, out: &mut [f32; FRAME]) -> Vec<MixerEvent> {
         self.ducked = self.ducked.saturating_sub(FRAME);
-        self.prepare_ahead();
-        self.mix_and_limit(out);
+        if self.overlay.sounds() {
+            self.overlay.mix_into(out);
+        }
+        for sample in out.iter_mut() {
+            self.unflushed = if *sample == 0.0 { self.unflushed.saturating_sub(1) } else { Limiter::DELAY };
+            *sample = self.limiter.push(*sample);
+        }
         std::mem::take(&mut self.events)
     }
 
@@ -180,124 +298,108 @@ impl Speaker {
     /// Takes the next utterance from the queue, if there is one and its turn has come.
     fn begin_next(&mut self) -> bool {
         let Some(next) = self.waiting.front() else { return false };
-        if self.rest > 0 && next.priority < Priority::Alarm {
+        if self.rest > 0 && next.utterance.priority < Priority::Alarm {
             return false;
         }
-        let Some(utterance) = self.waiting.pop_front() else { return false };
+        let Some(Queued { utterance, words, first }) = self.waiting.pop_front() else { return false };
         self.rest = 0;
-        let signal = utterance.alarm.map(|signal| Sound { samples: self.signals.alarm(signal).to_vec(), at: 0 });
-        let words = self.bench.voice().sentences(&utterance.text);
-        let sentences = words.iter().cloned().collect();
-        self.newest = words.first().cloned();
+        let signal = utterance.alarm.map(|signal| Sounding::new(self.signals.alarm(signal)));
         let is_alarm =
             utterance.priority == Priority::Alarm || matches!(utterance.alarm, Some(AlarmSignal::Hazard { .. }));
-        let pause = if signal.is_some() { AFTER_SIGNAL } else { 0 };
+        let prominence = if is_alarm { Prominence::Alarm } else { Prominence::Speech };
         self.current = Some(Current {
             id: utterance.id,
             priority: utterance.priority,
-            is_alarm,
-            sound: signal.unwrap_or_default(),
-            pause,
-            sentences,
+            prominence,
+            pause: if signal.is_some() { AFTER_SIGNAL } else { 0 },
+            sound: signal,
+            asked: usize::from(first.is_some()),
             words,
             begun: 0,
-            next: None,
+            next: first.unwrap_or(Slot::Empty),
         });
-        self.gain = volume_gain(self.settings, is_alarm);
+        self.gain = volume_gain(self.settings, prominence);
         true
     }
 
-    /// Fills a part of the frame from the utterance that is being said; gives how many samples.
-    fn fill(&mut self, out: &mut [f32]) -> usize {
-        let Some(current) = self.current.as_mut() else { return 0 };
-        let sounding = current.sound.left().min(out.len());
-        if sounding > 0 {
-            let breath = if self.ducked > 0 && !current.is_alarm { UNDER_ITS_BREATH } else { 1.0 };
-            let target = breath * volume_gain(self.settings, current.is_alarm);
-            let step = (target - self.gain) / FRAME as f32;
-            for (place, sample) in current.sound.take(sounding).iter().enumerate() {
-                self.gain = if (target - self.gain).abs() <= step.abs() { target } else { self.gain + step };
-                out[place] = sample * self.gain;
-            }
-            return sounding;
+    /// Fills a part of the frame from the utterance that is being said; gives how many samples, and nothing where the next sentence is not
+    /// there.
+    fn fill(&mut self, out: &mut [f32]) -> Option<usize> {
+        let Some(current) = self.current.as_mut() else { return Some(0) };
+        if let Some(sound) = current.sound.as_mut().filter(|sound| sound.left() > 0) {
+            let breath =
+                if self.ducked > 0 && current.prominence == Prominence::Speech { UNDER_ITS_BREATH } else { 1.0 };
+            let target = breath * volume_gain(self.settings, current.prominence);
+            let sounding = sound.left().min(out.len());
+            self.gain = sound.play(&mut out[..sounding], self.gain, target);
+            return Some(sounding);
         }
         let silent = current.pause.min(out.len());
         if silent > 0 {
             out[..silent].fill(0.0);
             current.pause -= silent;
-            return silent;
+            return Some(silent);
         }
-        let preparation = current
-            .next
-            .take()
-            .or_else(|| Some(Preparation::new(&current.sentences.pop_front()?, self.settings.speed)));
-        let Some(preparation) = preparation else {
-            self.events.push(SpeakerEvent::Finished(current.id));
-            self.current = None;
-            self.rest = BETWEEN_SENTENCES;
-            return 0;
-        };
-        let sentence = current.begun;
-        current.begun += 1;
-        match preparation.finish(&mut self.bench) {
-            Ok(samples) => {
-                current.sound = Sound { samples, at: 0 };
-                current.pause = if current.sentences.is_empty() { 0 } else { BETWEEN_SENTENCES };
+        match std::mem::replace(&mut current.next, Slot::Empty) {
+            Slot::Made(Ok(sound)) => {
+                let sentence = current.begun;
+                current.begun += 1;
+                current.sound = Some(Sounding::new(&sound));
+                current.pause = if current.asked == current.words.len() { 0 } else { BETWEEN_SENTENCES };
                 let words = current.words.get(sentence).cloned().unwrap_or_default();
-                self.events.push(SpeakerEvent::Started { id: current.id, sentence, words });
+                self.events.push(MixerEvent::Started { id: current.id, sentence, words });
+                Some(0)
             }
-            Err(error) => self.events.push(SpeakerEvent::Failed { id: current.id, error }),
-        }
-        0
-    }
-
-    /// One step towards the next sentence while this one plays, so that no frame waits for a whole synthesis.
-    fn prepare_ahead(&mut self) {
-        let Some(current) = self.current.as_mut() else { return };
-        if current.sound.left() == 0 && current.pause == 0 {
-            return;
-        }
-        // The first frames of an utterance are waited for.
-        if current.begun == 1 && current.sound.at < BEGUN {
-            return;
-        }
-        if current.next.is_none() {
-            current.next =
-                current.sentences.pop_front().map(|sentence| Preparation::new(&sentence, self.settings.speed));
-        }
-        let Some(next) = current.next.as_mut().filter(|next| !next.is_ready()) else { return };
-        if let Err(error) = next.step(&mut self.bench) {
-            self.events.push(SpeakerEvent::Failed { id: current.id, error });
-            current.next = None;
-            current.begun += 1;
-        }
-    }
-
-    fn mix_and_limit(&mut self, out: &mut [f32; FRAME]) {
-        self.tail.mix_into(out, 1.0);
-        let gain = volume_gain(self.settings, false);
-        for earcon in &mut self.earcons {
-            earcon.mix_into(out, gain);
-        }
-        self.earcons.retain(|earcon| earcon.left() > 0);
-        for sample in out.iter_mut() {
-            *sample = self.limiter.push(*sample);
+            Slot::Made(Err(error)) => {
+                current.begun += 1;
+                self.events.push(MixerEvent::Failed { id: current.id, error });
+                Some(0)
+            }
+            Slot::Empty if current.asked == current.words.len() => {
+                self.events.push(MixerEvent::Finished(current.id));
+                self.current = None;
+                self.rest = BETWEEN_SENTENCES;
+                Some(0)
+            }
+            waits => {
+                current.next = waits;
+                None
+            }
         }
     }
 
     fn cut_current(&mut self, style: CutStyle) {
-        let Some(mut current) = self.current.take() else { return };
-        self.events.push(SpeakerEvent::Cut(current.id));
-        if style == CutStyle::Hard {
-            return;
+        let Some(current) = self.current.take() else { return };
+        self.events.push(MixerEvent::Cut(current.id));
+        self.forgotten.extend(current.next.asked());
+        if let (CutStyle::Fade, Some(sound)) = (style, current.sound) {
+            self.overlay.add(sound.faded(self.gain));
         }
-        let gain = self.gain;
-        let length = current.sound.left().min(FADE);
-        let faded = current.sound.take(length).iter().enumerate().map(|(place, sample)| {
-            let share = place as f32 / FADE as f32;
-            sample * gain * (0.5 + 0.5 * (std::f32::consts::PI * share).cos())
-        });
-        self.tail = Sound { samples: faded.collect(), at: 0 };
+    }
+}
+
+/// An utterance whose turn has not come.
+struct Queued {
+    utterance: Utterance,
+    words: Vec<String>,
+    /// Its first sentence, once that was asked for.
+    first: Option<Slot>,
+}
+
+impl Queued {
+    fn ask(&mut self, id: SentenceId, speed: f32, urgency: Urgency) -> Option<SentenceRequest> {
+        match &mut self.first {
+            None => {
+                let text = self.words.first()?.clone();
+                self.first = Some(Slot::Asked { id, text: text.clone(), speed, urgency });
+                Some(SentenceRequest { id, text, speed, urgency })
+            }
+            Some(slot) => slot.ask_again(urgency),
+        }
+    }
+
+    fn begins_at_once(&self) -> bool {
+        self.words.is_empty() || matches!(self.first, Some(Slot::Made(_)))
     }
 }
 
@@ -305,48 +407,176 @@ impl Speaker {
 struct Current {
     id: SpeechId,
     priority: Priority,
-    is_alarm: bool,
-    sound: Sound,
+    prominence: Prominence,
+    sound: Option<Sounding>,
     /// Samples of silence after the sound.
     pause: usize,
-    /// Those that are not begun yet.
-    sentences: VecDeque<String>,
-    /// All of them.
+    /// All its sentences.
     words: Vec<String>,
+    /// Sentences that were asked for so far.
+    asked: usize,
     /// Sentences begun so far.
     begun: usize,
-    next: Option<Preparation>,
+    next: Slot,
 }
 
-#[derive(Default)]
-struct Sound {
-    samples: Vec<f32>,
-    at: usize,
+impl Current {
+    fn sounds(&self) -> bool {
+        self.pause > 0 || self.sound.as_ref().is_some_and(|sound| sound.left() > 0)
+    }
+
+    /// Whether there is anything to be rendered before a sentence that is not there.
+    fn goes_on(&self) -> bool {
+        let ended = matches!(self.next, Slot::Empty) && self.asked == self.words.len();
+        self.sounds() || ended || matches!(self.next, Slot::Made(_))
+    }
+
+    fn wants_sentence(&self) -> bool {
+        match self.next {
+            Slot::Empty => self.asked < self.words.len(),
+            Slot::Asked { .. } => true,
+            Slot::Made(_) => false,
+        }
+    }
+
+    /// Whether the sentence after this one may be made: the first frames of an utterance are waited for.
+    fn is_well_begun(&self) -> bool {
+        self.sounds() && (self.begun != 1 || self.sound.as_ref().is_none_or(|sound| sound.played >= BEGUN))
+    }
+
+    fn ask(&mut self, id: SentenceId, speed: f32, may_ask_ahead: bool) -> Option<SentenceRequest> {
+        // Its first sentence is what whoever answered waits for, though a signal comes before it.
+        let urgency = if self.sounds() && self.begun > 0 { Urgency::Ahead } else { Urgency::Now };
+        if let Slot::Asked { .. } = self.next {
+            return self.next.ask_again(urgency);
+        }
+        if urgency == Urgency::Ahead && !may_ask_ahead {
+            return None;
+        }
+        let text = self.words.get(self.asked)?.clone();
+        self.asked += 1;
+        self.next = Slot::Asked { id, text: text.clone(), speed, urgency };
+        Some(SentenceRequest { id, text, speed, urgency })
+    }
 }
 
-impl Sound {
+/// The next sentence on its way.
+enum Slot {
+    Empty,
+    Asked { id: SentenceId, text: String, speed: f32, urgency: Urgency },
+    Made(Result<Arc<[f32]>, SentenceError>),
+}
+
+impl Slot {
+    fn asked(&self) -> Option<SentenceId> {
+        if let Self::Asked { id, .. } = self { Some(*id) } else { None }
+    }
+
+    fn waits_for(&self, named: SentenceId) -> bool {
+        self.asked() == Some(named)
+    }
+
+    /// The request once more, where it has become more urgent than it was.
+    fn ask_again(&mut self, now: Urgency) -> Option<SentenceRequest> {
+        let Self::Asked { id, text, speed, urgency } = self else { return None };
+        if now <= *urgency {
+            return None;
+        }
+        *urgency = now;
+        Some(SentenceRequest { id: *id, text: text.clone(), speed: *speed, urgency: now })
+    }
+}
+
+/// A sound that is being played, with a gain that may change.
+struct Sounding {
+    source: Amplify<SamplesBuffer>,
+    played: usize,
+}
+
+impl Sounding {
+    fn new(samples: &[f32]) -> Self {
+        Self { source: source_of(samples).amplify(1.0), played: 0 }
+    }
+
     fn left(&self) -> usize {
-        self.samples.len() - self.at
+        self.source.len()
     }
 
-    fn take(&mut self, count: usize) -> &[f32] {
-        let start = self.at;
-        self.at += count;
-        &self.samples[start..self.at]
+    /// Fills `out`, which is no longer than what is left, while the gain goes on from `gain` towards `target`, which it reaches within 10 ms.
+    /// Gives the gain at the end.
+    fn play(&mut self, out: &mut [f32], mut gain: f32, target: f32) -> f32 {
+        let step = (target - gain) / FRAME as f32;
+        self.played += out.len();
+        for place in out {
+            gain = if (target - gain).abs() <= step.abs() { target } else { gain + step };
+            self.source.set_factor(gain);
+            *place = self.source.next().unwrap_or(0.0);
+        }
+        gain
     }
 
-    fn mix_into(&mut self, out: &mut [f32], gain: f32) {
-        let count = self.left().min(out.len());
-        for (sample, added) in out.iter_mut().zip(self.take(count)) {
-            *sample += added * gain;
+    /// What is left, at this gain, fading out.
+    fn faded(mut self, gain: f32) -> impl Source + Send + 'static {
+        self.source.set_factor(gain);
+        self.source.fade_out(FADE).take_duration(FADE)
+    }
+}
+
+/// Sounds over what is said.
+struct Overlay {
+    input: rodio::mixer::Mixer,
+    output: MixerSource,
+    /// Samples of the longest of them that are still to come.
+    left: usize,
+}
+
+impl Overlay {
+    fn new() -> Self {
+        let (input, output) = rodio::mixer::mixer(NonZero::<u16>::MIN, RATE);
+        Self { input, output, left: 0 }
+    }
+
+    fn add(&mut self, sound: impl Source + Send + 'static) {
+        let length = sound.total_duration().map_or(0, samples_of);
+        self.left = self.left.max(length + 1);
+        self.input.add(sound);
+    }
+
+    fn sounds(&self) -> bool {
+        self.left > 0
+    }
+
+    fn mix_into(&mut self, out: &mut [f32]) {
+        self.left = self.left.saturating_sub(out.len());
+        for (place, over) in out.iter_mut().zip(&mut self.output) {
+            *place += over;
         }
     }
 }
 
-/// Gain of the volume setting. An alarm is 3 dB louder than other speech and never quieter than its minimum.
-fn volume_gain(settings: VoiceSettings, is_alarm: bool) -> f32 {
+fn source_of(samples: &[f32]) -> SamplesBuffer {
+    SamplesBuffer::new(NonZero::<u16>::MIN, RATE, samples)
+}
+
+fn samples_of(span: Duration) -> usize {
+    (span.as_nanos() * u128::from(PLAYBACK_RATE)).div_ceil(1_000_000_000) as usize
+}
+
+/// How loud something is meant to be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Prominence {
+    Speech,
+    /// 3 dB louder than other speech and never quieter than its minimum.
+    Alarm,
+}
+
+/// Gain of the volume setting.
+fn volume_gain(settings: VoiceSettings, prominence: Prominence) -> f32 {
     let volume = f64::from(settings.volume_db);
-    decibels(if is_alarm { (volume + ALARM_EXTRA_DB).max(ALARM_LEAST_DB) } else { volume })
+    decibels(match prominence {
+        Prominence::Speech => volume,
+        Prominence::Alarm => (volume + ALARM_EXTRA_DB).max(ALARM_LEAST_DB),
+    })
 }
 
 /// The slowest and the fastest pace, as shares of the usual one.
@@ -362,6 +592,11 @@ fn within_range(settings: VoiceSettings) -> VoiceSettings {
     }
 }
 
+const RATE: NonZero<u32> = match NonZero::new(PLAYBACK_RATE) {
+    Some(rate) => rate,
+    None => NonZero::<u32>::MIN,
+};
+
 /// -18 dB: still there, and out of the way of a word.
 const UNDER_ITS_BREATH: f32 = 0.125;
 
@@ -374,8 +609,8 @@ const BETWEEN_SENTENCES: usize = 12_000;
 /// Samples between an alarm signal and its words: 150 ms.
 const AFTER_SIGNAL: usize = 7_200;
 
-/// Samples of fade when something is cut off: 15 ms.
-const FADE: usize = 720;
+/// How long something fades that is cut off.
+const FADE: Duration = Duration::from_millis(15);
 
 /// Linear ceiling of what leaves: -2 dBFS, so that peaks between samples stay below -1 dBTP.
 const CEILING: f32 = 0.794;

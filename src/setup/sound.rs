@@ -5,19 +5,19 @@ use std::sync::Arc;
 
 use thiserror::Error;
 
-use crate::audio::playback::{Decimator, PlaybackError};
+use crate::audio::resample::{Decimator, ResampleError};
 use crate::engine::output::VoiceSettings;
 use crate::hear::listener::{ListenError, Listener, ListenerSettings};
 use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};
 use crate::say::NumberReading;
 use crate::say::loudness::LoudnessError;
-use crate::say::mixer::Speaker;
 use crate::say::text::Reader;
 use crate::say::wording::{Wording, WordingError};
 use crate::setup::causes::with_causes;
 use crate::speech::own_examples::OwnExamples;
 use crate::speech::recogniser::{PhraseScoring, Recogniser, RecogniserError};
+use crate::speech::speaker::Speaker;
 use crate::speech::voice::cache::{Cache, CacheError};
 use crate::speech::voice::model::{Voice, VoiceError};
 use crate::speech::voice::prepare::{PrepareError, Workbench};
@@ -55,7 +55,7 @@ pub enum SoundError {
     #[error(transparent)]
     Prepare(#[from] PrepareError),
     #[error(transparent)]
-    Playback(#[from] PlaybackError),
+    Resample(#[from] ResampleError),
 }
 
 impl Sounds {

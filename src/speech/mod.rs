@@ -9,6 +9,8 @@ pub mod own_examples;
 pub mod phrases;
 pub mod recogniser;
 pub mod score;
+pub mod speaker;
+pub mod synthesiser;
 pub mod tokens;
 pub mod tree;
 pub mod voice;

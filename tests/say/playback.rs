@@ -4,7 +4,10 @@
 
 use std::time::{Duration, Instant};
 
-use sparehand::audio::playback::{Playback, REFERENCE_FRAME, output_devices};
+use sparehand::audio::FRAME_LEN;
+use sparehand::audio::device::{Direction, devices};
+use sparehand::audio::playback::Playback;
+use sparehand::audio::wake::Waker;
 use sparehand::say::mixer::FRAME;
 
 fn tone_frame(number: usize) -> [f32; FRAME] {
@@ -14,8 +17,8 @@ fn tone_frame(number: usize) -> [f32; FRAME] {
 #[test]
 #[ignore = "needs a sound server"]
 fn frames_are_played_at_the_pace_of_the_device_and_come_back_as_reference() {
-    assert!(output_devices().unwrap().iter().any(|device| device.is_default));
-    let (mut playback, mut reference) = Playback::open(None).unwrap();
+    assert!(devices(Direction::Output).unwrap().iter().any(|device| device.is_default));
+    let (mut playback, mut reference) = Playback::open(None, &Waker::of_nobody()).unwrap();
     let start = Instant::now();
     let mut number = 0;
     let mut power = 0.0;
@@ -28,7 +31,7 @@ fn frames_are_played_at_the_pace_of_the_device_and_come_back_as_reference() {
         }
         while let Some(frame) = reference.next_frame().unwrap() {
             frames_back += 1;
-            power += frame.iter().map(|sample| sample * sample).sum::<f32>() / REFERENCE_FRAME as f32;
+            power += frame.iter().map(|sample| sample * sample).sum::<f32>() / FRAME_LEN as f32;
         }
     }
     println!("{number} frames in 3 s, {frames_back} back, {} underruns", playback.underruns());
@@ -52,7 +55,7 @@ fn frames_are_played_at_the_pace_of_the_device_and_come_back_as_reference() {
 #[test]
 #[ignore = "needs a sound server"]
 fn a_loudspeaker_that_is_not_there_is_named_with_what_is() {
-    let Err(error) = Playback::open(Some("pulseaudio:no-such-thing")) else { panic!("it opened") };
+    let Err(error) = Playback::open(Some("pulseaudio:no-such-thing"), &Waker::of_nobody()) else { panic!("it opened") };
     assert!(error.to_string().contains("no-such-thing"), "{error}");
 }
 
@@ -64,7 +67,7 @@ fn a_loudspeaker_that_is_not_there_is_named_with_what_is() {
 fn a_loudspeaker_that_vanishes_is_noticed_unless_the_server_moves_the_sound_to_another() {
     let sink = std::env::var("SPAREHAND_TEST_SINK").expect("SPAREHAND_TEST_SINK is set");
     let module = std::env::var("SPAREHAND_TEST_SINK_MODULE").expect("SPAREHAND_TEST_SINK_MODULE is set");
-    let (mut playback, _reference) = Playback::open(Some(&sink)).unwrap();
+    let (mut playback, _reference) = Playback::open(Some(&sink), &Waker::of_nobody()).unwrap();
     let play_for = |playback: &mut Playback, span: Duration| {
         let start = Instant::now();
         let mut number = 0;

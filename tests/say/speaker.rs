@@ -4,8 +4,9 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use sparehand::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
-use sparehand::say::mixer::{CutStyle, FRAME, Speaker, SpeakerEvent};
+use sparehand::say::mixer::{CutStyle, FRAME, MixerEvent};
 use sparehand::say::signals::Earcon;
+use sparehand::speech::speaker::Speaker;
 use sparehand::speech::voice::cache::Cache;
 use sparehand::speech::voice::prepare::Workbench;
 
@@ -13,7 +14,7 @@ struct Room {
     speaker: Speaker,
     heard: Vec<f32>,
     /// Events with the frame that they came in.
-    events: Vec<(usize, SpeakerEvent)>,
+    events: Vec<(usize, MixerEvent)>,
     cache: tempfile::TempDir,
 }
 
@@ -64,10 +65,10 @@ impl Room {
     /// Short names of what happened: "s1.0" started, "f1" finished, "c1" cut, "x1" failed.
     fn story(&self) -> String {
         let names = self.events.iter().map(|(_, event)| match event {
-            SpeakerEvent::Started { id, sentence, .. } => format!("s{}.{sentence}", id.0),
-            SpeakerEvent::Finished(id) => format!("f{}", id.0),
-            SpeakerEvent::Cut(id) => format!("c{}", id.0),
-            SpeakerEvent::Failed { id, .. } => format!("x{}", id.0),
+            MixerEvent::Started { id, sentence, .. } => format!("s{}.{sentence}", id.0),
+            MixerEvent::Finished(id) => format!("f{}", id.0),
+            MixerEvent::Cut(id) => format!("c{}", id.0),
+            MixerEvent::Failed { id, .. } => format!("x{}", id.0),
         });
         names.collect::<Vec<_>>().join(" ")
     }
@@ -321,14 +322,14 @@ fn what_it_says_to_somebody_who_has_spoken_is_as_loud_as_ever() {
 #[test]
 fn rousing_makes_the_newest_first_sentence_again_and_is_not_heard() {
     let mut room = Room::new();
-    room.speaker.rouse();
+    room.speaker.warm_up();
     assert!(room.kept().is_empty(), "nothing was said yet");
     room.say(1, Priority::Prompt, "Chock down. Say: chock down.", None);
     room.hear_to_the_end();
     let kept = room.kept();
     assert_eq!(kept.len(), 2);
     kept.iter().for_each(|file| std::fs::remove_file(file).unwrap());
-    room.speaker.rouse();
+    room.speaker.warm_up();
     assert_eq!(room.kept().len(), 1);
     assert!(!room.speaker.is_speaking());
     let (told, from) = (room.events.len(), room.heard.len());

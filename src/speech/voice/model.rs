@@ -4,6 +4,7 @@
 //! can do one at a time. Equal input gives equal samples, always.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use ort::environment::Environment;
 use ort::session::Session;
@@ -21,7 +22,7 @@ pub use crate::speech::voice::spectrum::SAMPLE_RATE;
 
 /// A loaded voice.
 pub struct Voice {
-    reader: Reader,
+    reader: Arc<Reader>,
     phonemizer: Phonemizer,
     model: Session,
     synthesis: Synthesis,
@@ -42,7 +43,12 @@ impl Voice {
         let bytes = std::fs::read(&path).map_err(|source| VoiceError::Unreadable { path, source })?;
         let fingerprint = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
         let phonemizer = Phonemizer::load(environment, &folder)?;
-        Ok(Self { reader, phonemizer, model, synthesis: Synthesis::new(), fingerprint })
+        Ok(Self { reader: Arc::new(reader), phonemizer, model, synthesis: Synthesis::new(), fingerprint })
+    }
+
+    /// What puts text into words, as this voice says it.
+    pub fn reader(&self) -> Arc<Reader> {
+        Arc::clone(&self.reader)
     }
 
     /// The sentences of a text, in words; see [`Reader::sentences`].

@@ -3,10 +3,12 @@
 //! Each step is short (the longest is the model's), so that the next sentence can be made ready while this one plays
 //! without the loudspeaker running dry.
 
-use rubato::audioadapter_buffers::direct::InterleavedSlice;
-use rubato::{Fft, FixedSync, Resampler};
+use std::sync::Arc;
 
+use crate::audio::resample::{Doubler, ResampleError};
 use crate::say::loudness::{LoudnessError, SPEECH, level, loudest};
+use crate::say::mixer::SentenceError;
+use crate::say::text::Reader;
 use crate::speech::voice::cache::Cache;
 use crate::speech::voice::model::{SAMPLE_RATE, Voice, VoiceError};
 use crate::speech::voice::spectrum::Spectrum;
@@ -15,7 +17,7 @@ use crate::speech::voice::spectrum::Spectrum;
 pub struct Workbench {
     voice: Voice,
     cache: Option<Cache>,
-    doubler: Fft<f32>,
+    doubler: Doubler,
 }
 
 impl Workbench {
@@ -25,8 +27,12 @@ impl Workbench {
     ///
     /// The resampler cannot be made.
     pub fn new(voice: Voice, cache: Option<Cache>) -> Result<Self, PrepareError> {
-        let doubler = Fft::new(SAMPLE_RATE as usize, PLAYED_RATE as usize, 1024, 1, FixedSync::Both);
-        Ok(Self { voice, cache, doubler: doubler.map_err(|error| PrepareError::Resample(Box::new(error)))? })
+        Ok(Self { voice, cache, doubler: Doubler::new()? })
+    }
+
+    /// What puts text into words, as this voice says it.
+    pub fn reader(&self) -> Arc<Reader> {
+        self.voice.reader()
     }
 
     /// The voice.
@@ -47,21 +53,6 @@ impl Workbench {
             }
             preparation.step(self)?;
         }
-    }
-
-    /// Samples at 24 kHz to 48 kHz.
-    ///
-    /// # Errors
-    ///
-    /// The resampler refuses.
-    pub fn double(&mut self, samples: &[f32]) -> Result<Vec<f32>, PrepareError> {
-        let input = InterleavedSlice::new(samples, 1, samples.len())
-            .map_err(|error| PrepareError::Resample(Box::new(error)))?;
-        let output = self
-            .doubler
-            .process_all(&input, samples.len(), None)
-            .map_err(|error| PrepareError::Resample(Box::new(error)))?;
-        Ok(output.take_data())
     }
 }
 
@@ -101,6 +92,14 @@ impl Preparation {
 
     pub(crate) fn is_ready(&self) -> bool {
         matches!(self.state, State::Ready(_))
+    }
+
+    /// The samples at 48 kHz where they are there, or else itself.
+    pub(crate) fn into_ready(self) -> Result<Vec<f32>, Self> {
+        match self.state {
+            State::Ready(samples) => Ok(samples),
+            _ => Err(self),
+        }
     }
 
     /// All steps that are left, then the samples at 48 kHz.
@@ -156,7 +155,7 @@ impl Preparation {
                 }
                 State::Levelled(samples)
             }
-            State::Levelled(samples) => State::Ready(bench.double(&samples)?),
+            State::Levelled(samples) => State::Ready(bench.doubler.double(&samples)?),
             ready @ State::Ready(_) => ready,
         };
         Ok(())
@@ -180,8 +179,14 @@ pub enum PrepareError {
     Loudness(#[from] LoudnessError),
     #[error("sentence '{sentence}': nothing in it can be said, expected words in Latin letters")]
     Unspeakable { sentence: String },
-    #[error("speech cannot be brought to 48 kHz")]
-    Resample(#[source] Box<dyn std::error::Error + Send + Sync>),
+    #[error(transparent)]
+    Resample(#[from] ResampleError),
+}
+
+impl From<PrepareError> for SentenceError {
+    fn from(source: PrepareError) -> Self {
+        Self::new(source)
+    }
 }
 
 /// The sound without the silence around it. The voice begins each sentence with 0.2 to 0.3 s of silence, which a person
@@ -193,9 +198,6 @@ fn trim(samples: &[f32]) -> &[f32] {
     let last = samples.iter().rposition(loud).unwrap_or(samples.len() - 1);
     &samples[first.saturating_sub(LEAD)..(last + TAIL).min(samples.len())]
 }
-
-/// Samples a second that a loudspeaker gets.
-pub const PLAYED_RATE: u32 = 48_000;
 
 /// Of the peak: -46 dB.
 const TRIM_SHARE: f32 = 0.005;

@@ -1,0 +1,278 @@
+//! Keeps a device open: opens it without keeping anybody waiting, notices when it is lost, and opens it anew, at intervals that grow.
+//!
+//! The same for both directions ([`Device`]). Pure but for the threads that open, watch and close: time is an argument, and
+//! [`Keeper::poll`] never waits.
+
+use std::sync::mpsc::{Receiver, TryRecvError, channel};
+use std::time::Duration;
+
+use crate::audio::capture::Capture;
+use crate::audio::device::{DeviceError, DeviceWatch, Direction, Watched};
+use crate::audio::playback::{Playback, Reference};
+use crate::audio::wake::Waker;
+use crate::units::SessionTime;
+
+/// What a keeper keeps.
+pub trait Device: Sized + Send + 'static {
+    /// Which way its sound goes.
+    const DIRECTION: Direction;
+    /// Samples that a device has to move before one that was lost counts as back: one that opens and takes no more than its buffers hold is not.
+    const PROOF: u64;
+    /// A device that moves nothing for so long is dead, even where it reports nothing.
+    const STALLED: Duration;
+
+    /// Opens the device with this id or name, or the system's default one. May take seconds.
+    ///
+    /// # Errors
+    /// It is not there, or cannot be opened.
+    fn open(wanted: Option<&str>, waker: &Waker) -> Result<Self, DeviceError>;
+
+    /// Samples that it has moved so far.
+    fn moved(&self) -> u64;
+
+    /// Why it is gone, if it has reported that.
+    fn failed(&self) -> Option<DeviceError>;
+
+    /// Its name, for people.
+    fn name(&self) -> &str;
+
+    /// What to watch for, where `wanted` was asked for.
+    fn watched(&self, wanted: Option<&str>) -> Option<Watched>;
+}
+
+impl Device for Capture {
+    const DIRECTION: Direction = Direction::Input;
+    const PROOF: u64 = 1;
+    const STALLED: Duration = Duration::from_millis(700);
+
+    fn open(wanted: Option<&str>, waker: &Waker) -> Result<Self, DeviceError> {
+        Self::open(wanted, waker)
+    }
+
+    fn moved(&self) -> u64 {
+        self.delivered()
+    }
+
+    fn failed(&self) -> Option<DeviceError> {
+        self.failed()
+    }
+
+    fn name(&self) -> &str {
+        self.name()
+    }
+
+    fn watched(&self, wanted: Option<&str>) -> Option<Watched> {
+        // One that was not asked for by name is watched for as long as it is the system's own.
+        wanted.or(self.id()).map(|id| Watched::Microphone(id.to_owned()))
+    }
+}
+
+/// A loudspeaker, and what it was given for the echo canceller.
+pub struct Loudspeaker {
+    /// To be filled.
+    pub playback: Playback,
+    /// To be read, frame by frame.
+    pub reference: Reference,
+}
+
+impl Device for Loudspeaker {
+    const DIRECTION: Direction = Direction::Output;
+    /// A third of a second.
+    const PROOF: u64 = 16_000;
+    const STALLED: Duration = Duration::from_millis(1_500);
+
+    fn open(wanted: Option<&str>, waker: &Waker) -> Result<Self, DeviceError> {
+        Playback::open(wanted, waker).map(|(playback, reference)| Self { playback, reference })
+    }
+
+    fn moved(&self) -> u64 {
+        self.playback.taken()
+    }
+
+    fn failed(&self) -> Option<DeviceError> {
+        self.playback.failed()
+    }
+
+    fn name(&self) -> &str {
+        self.playback.name()
+    }
+
+    fn watched(&self, _wanted: Option<&str>) -> Option<Watched> {
+        Some(Watched::AnyLoudspeaker)
+    }
+}
+
+/// Keeps one device.
+pub struct Keeper<D> {
+    wanted: Option<String>,
+    waker: Waker,
+    state: State<D>,
+    /// Whether its loss was told and its return was not.
+    lost: bool,
+    backoff: Backoff,
+}
+
+enum State<D> {
+    Closed { until: SessionTime },
+    Opening { opened: Receiver<Result<D, DeviceError>>, since: SessionTime },
+    Open { device: D, stall: Stall, watch: Option<DeviceWatch> },
+}
+
+/// What a keeper tells.
+#[derive(Debug)]
+pub enum DeviceChange {
+    /// There is none to be used, from now on.
+    Lost(DeviceError),
+    /// One is open again, and works.
+    Back,
+}
+
+impl<D: Device> Keeper<D> {
+    /// Keeps the device with this id or name, or whatever is the system's default. `waker` is woken by the device, and when it is open.
+    pub fn new(wanted: Option<String>, waker: Waker, now: SessionTime) -> Self {
+        Self { wanted, waker, state: State::Closed { until: now }, lost: false, backoff: Backoff::default() }
+    }
+
+    /// The device, where there is one to be used.
+    pub fn device(&mut self) -> Option<&mut D> {
+        match &mut self.state {
+            State::Open { device, .. } if !self.lost => Some(device),
+            _ => None,
+        }
+    }
+
+    /// Whether the device is being opened for the first time: neither there nor lost.
+    pub fn is_awaited(&self) -> bool {
+        !self.lost && !matches!(self.state, State::Open { .. })
+    }
+
+    /// Looks after the device. To be called whenever the thread is awake, and every [`LOOK_EVERY`] at least.
+    pub fn poll(&mut self, now: SessionTime) -> Option<DeviceChange> {
+        match &mut self.state {
+            State::Closed { until } => {
+                if now >= *until {
+                    self.state = self.begin_opening(now);
+                }
+                None
+            }
+            State::Opening { opened, since } => match opened.try_recv() {
+                Ok(Ok(device)) => {
+                    let watch = device.watched(self.wanted.as_deref()).map(DeviceWatch::begin);
+                    self.state = State::Open { device, stall: Stall::new(D::STALLED, now), watch };
+                    None
+                }
+                Ok(Err(why)) => self.lose(now, why),
+                Err(TryRecvError::Empty) if now.since(*since) < OPENS_WITHIN => None,
+                Err(_) => {
+                    let why = DeviceError::DoesNotAnswer { direction: D::DIRECTION };
+                    self.lose(now, why)
+                }
+            },
+            State::Open { device, stall, watch } => {
+                let loss = match device.failed() {
+                    Some(why) => Some(why),
+                    None if watch.as_ref().is_some_and(DeviceWatch::is_gone) => {
+                        Some(DeviceError::NotListed { direction: D::DIRECTION })
+                    }
+                    None => stall
+                        .has_stopped(now, device.moved())
+                        .then(|| DeviceError::StandsStill { direction: D::DIRECTION, name: device.name().to_owned() }),
+                };
+                match loss {
+                    Some(loss) => self.lose(now, loss),
+                    None if self.lost && device.moved() >= D::PROOF => {
+                        self.lost = false;
+                        self.backoff = Backoff::default();
+                        Some(DeviceChange::Back)
+                    }
+                    None => None,
+                }
+            }
+        }
+    }
+
+    fn begin_opening(&self, now: SessionTime) -> State<D> {
+        let (tell, opened) = channel();
+        let (wanted, waker) = (self.wanted.clone(), self.waker.clone());
+        let open = move || {
+            // Nobody waits any more for one that took too long: it is closed again.
+            drop(tell.send(D::open(wanted.as_deref(), &waker)));
+            waker.wake();
+        };
+        let name = format!("open {}", D::DIRECTION);
+        if let Err(error) = std::thread::Builder::new().name(name).spawn(open) {
+            tracing::warn!(%error, "no thread to open a device");
+        }
+        State::Opening { opened, since: now }
+    }
+
+    /// The device is closed, to be opened anew later. Told once.
+    fn lose(&mut self, now: SessionTime, loss: DeviceError) -> Option<DeviceChange> {
+        tracing::debug!(%loss, "{}", D::DIRECTION);
+        self.state = State::Closed { until: now + self.backoff.next() };
+        (!std::mem::replace(&mut self.lost, true)).then_some(DeviceChange::Lost(loss))
+    }
+}
+
+/// How long to wait before the next try, longer from try to try.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Backoff {
+    tries: usize,
+}
+
+impl Backoff {
+    /// The wait before the next try.
+    pub fn next(&mut self) -> Duration {
+        let wait = WAITS[self.tries.min(WAITS.len() - 1)];
+        self.tries += 1;
+        wait
+    }
+}
+
+/// Whether a device still moves sound, from its count of samples: one that stands still holds up everything that is to be said, or hears nothing.
+#[derive(Clone, Copy, Debug)]
+pub struct Stall {
+    patience: Duration,
+    moved: u64,
+    /// How long it has stood still, as far as it was looked at.
+    stood: Duration,
+    looked: SessionTime,
+}
+
+impl Stall {
+    /// A device that opens now. `patience` is how long one may stand still that has moved anything.
+    pub fn new(patience: Duration, now: SessionTime) -> Self {
+        Self { patience, moved: 0, stood: Duration::ZERO, looked: now }
+    }
+
+    /// Whether it has stopped: its count, `moved`, stands still for longer than a device may. Of the time between two looks no more than
+    /// [`LOOK_EVERY`] counts, for then it was this thread that was held up.
+    pub fn has_stopped(&mut self, now: SessionTime, moved: u64) -> bool {
+        let since = now.since(self.looked);
+        self.looked = now;
+        if moved != self.moved {
+            (self.moved, self.stood) = (moved, Duration::ZERO);
+            return false;
+        }
+        self.stood += since.min(LOOK_EVERY);
+        // What it takes at first goes into its buffers, and a device that is asleep may take seconds to begin.
+        let patience = if self.moved <= BUFFERS { self.patience.max(ASLEEP) } else { self.patience };
+        self.stood > patience
+    }
+}
+
+/// A keeper is to be polled this often.
+pub const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// Whoever plugs a device in hears within a second or two that it is there.
+const WAITS: [Duration; 5] = [
+    Duration::from_millis(500),
+    Duration::from_millis(1_000),
+    Duration::from_millis(1_000),
+    Duration::from_millis(1_500),
+    Duration::from_millis(2_000),
+];
+/// A device that is asleep opens within two seconds.
+const OPENS_WITHIN: Duration = Duration::from_secs(8);
+/// Samples that a device may take before anything sounds: a third of a second at 48 kHz.
+const BUFFERS: u64 = 16_000;
+const ASLEEP: Duration = Duration::from_secs(5);
