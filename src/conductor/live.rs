@@ -41,6 +41,14 @@ pub struct Devices {
     pub keep_sound: Option<PathBuf>,
 }
 
+/// What a run is carried out by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Means {
+    Voice,
+    /// By keys and screen, as was asked for: nobody needs to be told that there is no loudspeaker.
+    Keys,
+}
+
 /// Makes what tells how the move stands against its plan.
 pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
 
@@ -48,6 +56,7 @@ pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
 pub struct Around {
     pub sounds: Sounds,
     pub devices: Devices,
+    pub means: Means,
     pub notes: Notes,
     /// The screen, where there is a terminal.
     pub screen: Option<Screen>,
@@ -86,7 +95,7 @@ pub enum Parted {
 /// # Errors
 /// A model fails, or the talk cannot be printed. What was recorded until then is kept.
 pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Around) -> Result<Parted, ConductorError> {
-    let Around { sounds, devices, notes, mut screen, mut talk, planner } = around;
+    let Around { sounds, devices, mut means, notes, mut screen, mut talk, planner } = around;
     let (news, from_edges) = mpsc::channel();
     let speaking = Arc::new(AtomicBool::new(false));
     let stop = Arc::new(AtomicBool::new(false));
@@ -286,11 +295,14 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             }
             News::MouthLost(why) => {
                 talk.note(&format!("[{now}] loudspeaker lost: {why}")).map_err(ConductorError::Talk)?;
-                notices.push(session.engine().loudspeaker_lost());
+                if means == Means::Voice {
+                    notices.push(session.engine().loudspeaker_lost());
+                }
             }
             News::MouthBack => {
                 talk.note(&format!("[{now}] loudspeaker back")).map_err(ConductorError::Talk)?;
                 notices.clear();
+                means = Means::Voice;
                 // What was being said is lost: it is said again.
                 todo.extend(session.tell(now, Input::KeyPressed(crate::engine::input::Key::SayAgain)));
             }
