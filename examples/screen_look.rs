@@ -5,6 +5,8 @@
 #[path = "../tests/screen_support/mod.rs"]
 mod screen_support;
 
+use std::path::Path;
+
 use screen_support::{alarm, choices, clock_running, labels, meters, no_microphone, prompt};
 use sparehand::screen::{Ink, Screen, ScreenError, ScreenKey};
 
@@ -17,7 +19,7 @@ fn main() -> Result<(), ScreenError> {
         (choices(), meters()),
         (deaf_view, deaf),
     ];
-    let mut screen = Screen::start(labels(), Ink::from_environment())?;
+    let mut screen = Screen::start(labels(), Ink::from_environment(), Path::new("/dev/null"))?;
     for (view, meters) in views.iter().cycle() {
         loop {
             screen.draw(view, meters)?;

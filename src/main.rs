@@ -1,5 +1,6 @@
 //! The command `sparehand`: arguments to [`sparehand::app`].
 
+use std::io::Write;
 use std::process::ExitCode;
 
 use clap::Parser;
@@ -18,7 +19,8 @@ fn main() -> ExitCode {
     match Cli::parse().execute() {
         Ok(code) => code,
         Err(error) => {
-            eprintln!("sparehand: {}", with_causes(&error));
+            // The terminal may have been closed: then nobody can be told, and the exit code says it.
+            let _ = writeln!(std::io::stderr(), "sparehand: {}", with_causes(&error));
             ExitCode::FAILURE
         }
     }

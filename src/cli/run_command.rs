@@ -1,6 +1,6 @@
 //! `sparehand run`: a routine by voice, or, where a device is missing, a rehearsal that says which.
 
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -16,6 +16,7 @@ use crate::cli::mic_command;
 use crate::cli::plan_command;
 use crate::cli::vosk_args::VoskArgs;
 use crate::conductor::error::ConductorError;
+use crate::conductor::core::Means;
 use crate::conductor::live::{self, Planner, SoundDevices, Surroundings};
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
@@ -27,7 +28,7 @@ use crate::engine::Engine;
 use crate::engine::event::Event;
 use crate::hear::listener::ListenError;
 use crate::journal::{Journal, JournalError, NewRun, Purpose, Record, Rehearsals, RunSummary};
-use crate::screen::{Ink, Labels, LabelsError, Screen, ScreenError};
+use crate::screen::{Aside, Ink, Labels, LabelsError, Screen, ScreenError};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, wall};
 use crate::setup::models::{self, ModelsError};
@@ -107,11 +108,11 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let sounds = learn_command::hearing_those(sounds, &args.with, places, &mut std::io::stdout().lock())?;
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
     let devices = SoundDevices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
-    let missing = missing_devices(&devices);
-    if !missing.is_empty() && !args.keys {
-        for line in &missing {
-            println!("{line}");
-        }
+    Places::make(&places.cache)?;
+    let aside = places.cache.join(ASIDE);
+    let missing = Missing::look(&devices, &aside);
+    if missing.any() && !args.keys {
+        missing.told().for_each(|line| println!("{line}"));
         println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
         println!("To carry out the routine by keys and screen, start with --keys.");
         let rehearsal = Rehearsal {
@@ -163,13 +164,14 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let stamps = clock.clone();
     let labels = Labels::parse(SCREEN)?;
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
-    let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment())).transpose()?;
+    let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment(), &aside)).transpose()?;
     let talk_file = path.with_extension("talk.txt");
     let talk = Talk::of_run(&talk_file, if on_terminal { Printing::Silent } else { Printing::Printed });
     let stamps = move |_: SessionTime| stamps.stamp();
     let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run));
     let planner = args.away_by.map(|by| planner(by, args, &path, places));
-    let around = Surroundings { sounds, devices, scribe, screen, talk, planner };
+    let means = if missing.loudspeaker.is_some() { Means::Keys } else { Means::Voice };
+    let around = Surroundings { sounds, devices, means, scribe, screen, talk, planner };
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
     Ok(())
@@ -219,15 +221,33 @@ fn known_microphone(places: &Places) -> Result<Option<String>, RunError> {
     }
 }
 
-fn missing_devices(devices: &SoundDevices) -> Vec<String> {
-    let mut missing = Vec::new();
-    if let Err(why) = Capture::open(devices.microphone.as_deref(), &Waker::of_nobody()) {
-        missing.push(format!("No usable microphone: {}", with_causes(&why)));
+/// Why a device cannot be used, for each that cannot.
+struct Missing {
+    microphone: Option<String>,
+    loudspeaker: Option<String>,
+}
+
+impl Missing {
+    /// Tries the devices. What their libraries have to say of it goes to the file `aside`.
+    fn look(devices: &SoundDevices, aside: &Path) -> Self {
+        let quiet = Aside::begin(aside);
+        if let Err(error) = &quiet {
+            tracing::warn!(%error, "what libraries write comes to the terminal");
+        }
+        let microphone = Capture::open(devices.microphone.as_deref(), &Waker::of_nobody()).err().map(|why| with_causes(&why));
+        let loudspeaker = Playback::open(devices.loudspeaker.as_deref(), &Waker::of_nobody()).err().map(|why| with_causes(&why));
+        Self { microphone, loudspeaker }
     }
-    if let Err(why) = Playback::open(devices.loudspeaker.as_deref(), &Waker::of_nobody()) {
-        missing.push(format!("No usable loudspeaker: {}", with_causes(&why)));
+
+    fn any(&self) -> bool {
+        self.microphone.is_some() || self.loudspeaker.is_some()
     }
-    missing
+
+    fn told(&self) -> impl Iterator<Item = String> {
+        let microphone = self.microphone.as_ref().map(|why| format!("No usable microphone: {why}"));
+        let loudspeaker = self.loudspeaker.as_ref().map(|why| format!("No usable loudspeaker: {why}"));
+        microphone.into_iter().chain(loudspeaker)
+    }
 }
 
 fn settings(rig: &crate::rig::Rig) -> String {
@@ -237,10 +257,16 @@ fn settings(rig: &crate::rig::Rig) -> String {
 }
 
 fn farewell(parted: Parted, journal: &Path) {
-    match parted {
-        Parted::RunEnded => println!("The run is written down in {}.", journal.display()),
-        Parted::Closed => println!("The run is kept in {}. Start again to go on with it.", journal.display()),
+    let told = match parted {
+        Parted::RunEnded => format!("The run is written down in {}.", journal.display()),
+        Parted::Closed => format!("The run is kept in {}. Start again to go on with it.", journal.display()),
+    };
+    // The terminal may have been closed.
+    if let Err(error) = writeln!(std::io::stdout(), "{told}") {
+        tracing::warn!(%error, told, "nobody can be told");
     }
 }
 
+/// Below the cache folder: what libraries write to the standard error while a run goes on.
+const ASIDE: &str = "stderr.txt";
 const SCREEN: &str = include_str!("../../prompts/phrases/screen.toml");

@@ -34,6 +34,7 @@ pub struct Conductor {
     deadline: Option<SessionTime>,
     /// Records on their way, and until when the journal may take over each.
     records: VecDeque<OnItsWay>,
+    means: Means,
     plan: Plan,
     screen: Link,
     /// The person wanted to close the program over a clock that guards a hazard, and was asked.
@@ -73,6 +74,14 @@ struct Seat {
     voice: Option<VoiceSettings>,
 }
 
+/// What a run is carried out by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Means {
+    Voice,
+    /// By keys and screen, as was asked for: nobody needs to be told that there is no loudspeaker.
+    Keys,
+}
+
 /// Whether there is a plan to ask.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Plan {
@@ -93,7 +102,7 @@ pub struct Sight {
 
 impl Conductor {
     /// A conductor for a run that has not begun, with these stations.
-    pub fn new(engine: Engine, stations: &[StationId], plan: Plan) -> Self {
+    pub fn new(engine: Engine, stations: &[StationId], means: Means, plan: Plan) -> Self {
         let seat = Seat { microphone: Link::Works, loudspeaker: Link::Works, level: None, set: None, voice: None };
         Self {
             engine,
@@ -102,6 +111,7 @@ impl Conductor {
             outbox: VecDeque::new(),
             deadline: None,
             records: VecDeque::new(),
+            means,
             plan,
             screen: Link::Works,
             leaving: None,
@@ -171,7 +181,8 @@ impl Conductor {
     pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
         let mut view = self.engine.view(now, station);
         let seat = self.stations.get(&station);
-        if self.voice == Link::Lost || seat.is_some_and(|seat| seat.loudspeaker == Link::Lost) {
+        let silent = self.voice == Link::Lost || seat.is_some_and(|seat| seat.loudspeaker == Link::Lost);
+        if silent && self.means == Means::Voice {
             view.notices.push(self.engine.loudspeaker_lost());
         }
         let asked = self.leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
@@ -361,6 +372,9 @@ impl Conductor {
             }
             Device::Loudspeaker => {
                 seat.loudspeaker = link;
+                if link == Link::Works {
+                    self.means = Means::Voice;
+                }
                 if let Some(voice) = seat.voice.filter(|_| link == Link::Works) {
                     self.order(id, StationInput::SetVoice(voice));
                 }

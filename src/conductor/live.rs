@@ -11,7 +11,7 @@ use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 
-use crate::conductor::core::{Conductor, Plan};
+use crate::conductor::core::{Conductor, Means, Plan};
 use crate::conductor::edges::{Outward, Sent, Stop, ToLoop, said_by, spawn};
 use crate::conductor::error::ConductorError;
 use crate::conductor::news::{News, Parted, Prompted, Task};
@@ -23,7 +23,7 @@ use crate::conductor::timer::Timer;
 use crate::conductor::workers::{Directory, Workers};
 use crate::engine::Engine;
 use crate::engine::input::Away;
-use crate::screen::{Meters, Screen, ScreenError, ScreenKey};
+use crate::screen::{Keyboard, Meters, Screen, ScreenInput};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, pause};
 use crate::setup::planning::PlanError;
@@ -46,6 +46,7 @@ pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
 pub struct Surroundings {
     pub sounds: Sounds,
     pub devices: SoundDevices,
+    pub means: Means,
     pub scribe: Scribe,
     /// The screen, where there is a terminal.
     pub screen: Option<Screen>,
@@ -74,6 +75,7 @@ struct House<'a> {
     timer: Timer,
     signals: Signals,
     screen: Option<Screen>,
+    keyboard: Option<Keyboard>,
     stations: Directory,
     workers: Workers,
     scribe: Outward<Task>,
@@ -91,7 +93,7 @@ struct Signals {
 
 impl<'a> House<'a> {
     fn enter(engine: Engine, clock: &'a Clock, around: Surroundings) -> Result<Self, ConductorError> {
-        let Surroundings { sounds, devices, scribe, screen, talk, planner } = around;
+        let Surroundings { sounds, devices, means, scribe, screen, talk, planner } = around;
         let (news, inbox) = mpsc::channel(NEWS);
         let (news, stop) = (ToLoop::new(news), Stop::default());
         let mut threads = Vec::new();
@@ -112,6 +114,7 @@ impl<'a> House<'a> {
         threads.push(begin_scribe(scribe, tasks, news.clone())?);
         let (to_talk, lines) = Outward::new(LINES);
         threads.push(begin_talk(talk, lines)?);
+        let keyboard = screen.as_ref().map(|_| listen_to_keys(news.clone())).transpose()?;
         let plan = if planner.is_some() { Plan::Ready } else { Plan::None };
         let planner = planner.map(|planner| begin_planner(planner, news)).transpose()?;
         let signals = Signals {
@@ -120,7 +123,7 @@ impl<'a> House<'a> {
             interrupt: signal(SignalKind::interrupt()).map_err(ConductorError::System)?,
         };
         let timer = Timer::new().map_err(ConductorError::System)?;
-        let conductor = Conductor::new(engine, &[StationId::RIG], plan);
+        let conductor = Conductor::new(engine, &[StationId::RIG], means, plan);
         Ok(Self {
             conductor,
             clock,
@@ -128,6 +131,7 @@ impl<'a> House<'a> {
             timer,
             signals,
             screen,
+            keyboard,
             stations,
             workers,
             scribe: to_scribe,
@@ -149,6 +153,9 @@ impl<'a> House<'a> {
             self.timer.arm(due.into_iter().chain(look_again).min()).map_err(ConductorError::System)?;
             let news = self.next_news().await;
             let now = self.clock.now();
+            if matches!(news, News::ScreenLost(_)) {
+                self.lose_screen();
+            }
             self.conductor.handle(now, news);
             // What waits already is taken before anything is drawn.
             for _ in 0..AT_ONCE {
@@ -168,17 +175,10 @@ impl<'a> House<'a> {
             _ = self.signals.terminate.recv() => News::Terminate,
             _ = self.signals.interrupt.recv() => News::Terminate,
             _ = self.signals.hang_up.recv() => {
-                self.screen = None;
+                self.lose_screen();
                 News::ScreenLost("the terminal was closed".to_owned())
             }
             Some(news) = self.inbox.recv() => news,
-            key = next_key(&mut self.screen) => match key {
-                Ok(key) => News::Key(key),
-                Err(error) => {
-                    self.screen = None;
-                    News::ScreenLost(error.to_string())
-                }
-            },
             _ = self.timer.rings() => News::Woke,
         }
     }
@@ -226,19 +226,23 @@ impl<'a> House<'a> {
         let meters = Meters::of(&sight);
         let counts = !sight.view.clocks.is_empty();
         if let Err(error) = screen.draw(&sight.view, &meters) {
-            self.screen = None;
-            let lost = News::ScreenLost(error.to_string());
-            self.conductor.handle(self.clock.now(), lost);
+            self.lose_screen();
+            self.conductor.handle(self.clock.now(), News::ScreenLost(with_causes(&error)));
             return Some(Duration::ZERO);
         }
         counts.then_some(CLOCKS_COUNT)
     }
 
+    /// Nothing is drawn, and no key is waited for, any more.
+    fn lose_screen(&mut self) {
+        (self.screen, self.keyboard) = (None, None);
+    }
+
     /// Ends every thread, and waits for those that can end: a dead device may keep its own for ever.
     fn leave(self) {
-        let Self { screen, stop, threads, stations, .. } = self;
+        let Self { screen, keyboard, stop, threads, stations, .. } = self;
         // The terminal first: what comes after may take a moment. With the ways to them the other threads end.
-        drop(screen);
+        drop((keyboard, screen));
         stop.set();
         stations.wake_all();
         for thread in threads {
@@ -247,11 +251,13 @@ impl<'a> House<'a> {
     }
 }
 
-async fn next_key(screen: &mut Option<Screen>) -> Result<ScreenKey, ScreenError> {
-    match screen {
-        Some(screen) => screen.next_key().await,
-        None => std::future::pending().await,
-    }
+fn listen_to_keys(news: ToLoop) -> Result<Keyboard, ConductorError> {
+    let tell = move |input| match input {
+        ScreenInput::Key(key) => news.tell(News::Key(key)),
+        ScreenInput::Resized => news.tell(News::Woke),
+        ScreenInput::Lost(why) => news.tell(News::ScreenLost(with_causes(&why))),
+    };
+    Ok(Keyboard::listen(tell)?)
 }
 
 /// Writes down what comes, and ends when nothing more can come. A panic of the journal is a write that failed.

@@ -1,9 +1,11 @@
 //! The terminal view: draws what the engine says there is to see, and hands keys on. It decides nothing.
 //!
-//! [`Screen`] is for a terminal, [`PlainLines`] for where there is none. All fixed words come from [`Labels`].
+//! [`Screen`] is for a terminal, [`Keyboard`] for its keys, [`PlainLines`] for where there is none. All fixed words come from [`Labels`].
 
+mod aside;
 mod big;
 mod draw;
+mod keyboard;
 mod keys;
 mod labels;
 mod palette;
@@ -11,19 +13,22 @@ mod parts;
 mod plain;
 
 use std::io;
+use std::path::Path;
 use std::time::Duration;
 
 use ratatui::DefaultTerminal;
 use ratatui::buffer::Buffer;
 use ratatui::crossterm::event::{self, Event};
 use ratatui::crossterm::style::force_color_output;
-use ratatui::layout::Rect;
+use ratatui::layout::{Rect, Size};
 use thiserror::Error;
 
-use crate::engine::output::View;
+use crate::engine::output::{ClockView, View};
 
 use self::palette::Palette;
 
+pub use self::aside::Aside;
+pub use self::keyboard::{Keyboard, ScreenInput};
 pub use self::keys::ScreenKey;
 pub use self::labels::{Labels, LabelsError};
 pub use self::palette::Ink;
@@ -64,19 +69,30 @@ pub enum ScreenError {
 pub struct Screen {
     terminal: DefaultTerminal,
     view: ViewStyle,
+    /// What stands there, and how large the terminal is.
+    shown: Option<(View, Meters, Size)>,
+    /// Given back after the terminal.
+    _aside: Option<Aside>,
 }
 
 impl Screen {
-    /// Takes the terminal over.
+    /// Takes the terminal over. What libraries write to the standard error meanwhile goes to the file `aside`, which is made anew.
     ///
     /// # Errors
     ///
     /// Where the output is no terminal; it is left as it was.
-    pub fn start(labels: Labels, ink: Ink) -> Result<Self, ScreenError> {
+    pub fn start(labels: Labels, ink: Ink, aside: &Path) -> Result<Self, ScreenError> {
         // The drawing library resets colours after each frame, which counts as a colour sequence.
         force_color_output(ink == Ink::Colours);
         match ratatui::try_init() {
-            Ok(terminal) => Ok(Self { terminal, view: ViewStyle::new(labels, ink) }),
+            Ok(terminal) => {
+                // After the drawing library has set its own hook: at a panic the standard error is there again before anything is told.
+                let aside = Aside::begin(aside).map_err(|source| {
+                    let _ = ratatui::try_restore();
+                    ScreenError::Terminal { doing: "keep what libraries write off it", source }
+                })?;
+                Ok(Self { terminal, view: ViewStyle::new(labels, ink), shown: None, _aside: aside })
+            }
             Err(source) => {
                 // It may have got half-way. What it says about that adds nothing to the first failure.
                 let _ = ratatui::try_restore();
@@ -85,17 +101,23 @@ impl Screen {
         }
     }
 
-    /// Draws the view. Only what changed is sent to the terminal.
+    /// Draws the view, to whole seconds and decibels. Nothing is done where that stands there already, and only what changed is sent
+    /// to the terminal.
     ///
     /// # Errors
     ///
     /// Where the terminal does not take it.
     pub fn draw(&mut self, view: &View, meters: &Meters) -> Result<(), ScreenError> {
-        let style = &self.view;
-        self.terminal
-            .draw(|frame| style.draw(view, meters, frame.area(), frame.buffer_mut()))
-            .map(drop)
-            .map_err(|source| ScreenError::Terminal { doing: "draw on it", source })
+        let failed = |source| ScreenError::Terminal { doing: "draw on it", source };
+        let wanted = (to_whole_seconds(view), meters.to_whole_decibels(), self.terminal.size().map_err(failed)?);
+        if self.shown.as_ref() == Some(&wanted) {
+            return Ok(());
+        }
+        let (style, (view, meters, _)) = (&self.view, &wanted);
+        let drawn = self.terminal.draw(|frame| style.draw(view, meters, frame.area(), frame.buffer_mut()));
+        drawn.map_err(failed)?;
+        self.shown = Some(wanted);
+        Ok(())
     }
 
     /// The next key that means something, if one was pressed. Does not wait.
@@ -118,7 +140,29 @@ impl Screen {
 
 impl Drop for Screen {
     fn drop(&mut self) {
-        ratatui::restore();
+        // A terminal that is closed cannot be given back, and nobody is there to be told.
+        if let Err(error) = ratatui::try_restore() {
+            tracing::warn!(%error, "the terminal is not given back");
+        }
+    }
+}
+
+/// The view as it is drawn: clocks in whole seconds, where a second that has begun counts as whole.
+fn to_whole_seconds(view: &View) -> View {
+    let seconds = |span: Duration| Duration::from_secs(span.as_secs());
+    let clock = |clock: &ClockView| ClockView {
+        left: seconds(clock.left + Duration::from_millis(999)),
+        over: seconds(clock.over),
+        ..clock.clone()
+    };
+    View { clocks: view.clocks.iter().map(clock).collect(), ..view.clone() }
+}
+
+impl Meters {
+    fn to_whole_decibels(self) -> Self {
+        // Adding zero takes the sign off a zero.
+        let whole = |level: f32| level.round() + 0.0;
+        Self { level_dbfs: self.level_dbfs.map(whole), floor_dbfs: self.floor_dbfs.map(whole), ..self }
     }
 }
 

@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::time::Duration;
 
-use sparehand::conductor::core::{Conductor, Plan};
+use sparehand::conductor::core::{Conductor, Means, Plan};
 use sparehand::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
 use sparehand::conductor::news::{News, Parted, Task};
 use sparehand::engine::event::Event;
@@ -39,7 +39,7 @@ impl Scene {
         let config = Path::new("/nonexistent");
         let engine =
             prompts::engine("tank-dump", &rig, &[], VoiceSettings::default(), &Practice::default(), config).unwrap();
-        let conductor = Conductor::new(engine, &[StationId::RIG], Plan::None);
+        let conductor = Conductor::new(engine, &[StationId::RIG], Means::Voice, Plan::None);
         let mut scene = Self {
             conductor,
             now: SessionTime::ZERO,

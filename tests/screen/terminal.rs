@@ -2,6 +2,7 @@
 //!
 //! The terminal is made by `script` of util-linux; the child is this test binary itself.
 
+use std::path::Path;
 use std::process::{Command, Output};
 
 use crate::screen_support::{alarm, labels, meters};
@@ -57,7 +58,8 @@ fn without_a_terminal_the_screen_says_so() {
 #[test]
 #[ignore = "the child of the tests above"]
 fn draws_once() {
-    let mut screen = Screen::start(labels(), Ink::from_environment()).unwrap_or_else(|error| panic!("{error}"));
+    let mut screen = Screen::start(labels(), Ink::from_environment(), Path::new("/dev/null"))
+        .unwrap_or_else(|error| panic!("{error}"));
     screen.draw(&alarm(), &meters()).unwrap();
     assert_eq!(screen.poll_key().unwrap(), None);
 }
@@ -65,7 +67,7 @@ fn draws_once() {
 #[test]
 #[ignore = "the child of the tests above"]
 fn draws_once_and_panics() {
-    let mut screen = Screen::start(labels(), Ink::from_environment()).unwrap();
+    let mut screen = Screen::start(labels(), Ink::from_environment(), Path::new("/dev/null")).unwrap();
     screen.draw(&alarm(), &meters()).unwrap();
     panic!("a panic on purpose");
 }

@@ -16,7 +16,7 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::audio::resample::Decimator;
 use crate::audio::{FRAME_LEN, SAMPLE_RATE};
-use crate::conductor::core::{Conductor, Plan};
+use crate::conductor::core::{Conductor, Means, Plan};
 use crate::conductor::error::ConductorError;
 use crate::conductor::news::{News, Task};
 use crate::conductor::notes::Notes;
@@ -176,7 +176,7 @@ impl Stage {
         let desk = Desk::new(sounds.recogniser()?, sounds.workbench()?);
         let mixer = sounds.mixer(&desk.reader())?;
         Ok(Self {
-            conductor: Conductor::new(engine, &[StationId::RIG], Plan::None),
+            conductor: Conductor::new(engine, &[StationId::RIG], Means::Voice, Plan::None),
             station: Station::new(StationId::RIG, sounds.ear()?, mixer),
             desk,
             scribe: Scribe::new(journal, run, Box::new(stamp), notes),
