@@ -34,6 +34,15 @@ impl SessionTime {
     }
 }
 
+/// A place with an ear and a mouth of its own: the rig's sound card, or a phone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct StationId(pub u16);
+
+impl StationId {
+    /// The sound card of the machine that runs the program.
+    pub const RIG: Self = Self(0);
+}
+
 impl Add<Duration> for SessionTime {
     type Output = Self;
     fn add(self, span: Duration) -> Self {

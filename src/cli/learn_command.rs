@@ -14,9 +14,9 @@ use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, Words};
 use crate::cli::mic_command;
 use crate::cli::mic_command::filled;
 use crate::cli::run_command::with_causes;
-use crate::hear::activity::Activity;
+use crate::hear::activity::SpeechDetector;
 use crate::hear::clip::{ClipError, ClipHearing};
-use crate::hear::listener::ListenError;
+use crate::speech::listener::ListenError;
 use crate::rig::Rig;
 use crate::setup::clock::wall;
 use crate::setup::models;
@@ -116,7 +116,7 @@ fn hold(
             Box::new(Devices { capture, playback })
         }
     };
-    let activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"));
+    let activity = SpeechDetector::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"));
     let book = prompts::phrasebook(&places.config)?;
     let mut lesson = Lesson {
         words,

@@ -14,7 +14,7 @@ use crate::cli::mic_command::filled;
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
-use crate::hear::activity::{Activity, WINDOW_LEN};
+use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::{ClipHeard, ClipHearing};
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
 use crate::say::mixer::Speaker;
@@ -96,7 +96,7 @@ pub struct Lesson<'a> {
     pub person: &'a str,
     pub ends: &'a mut dyn Ends,
     pub speaker: Speaker,
-    pub activity: Activity,
+    pub activity: SpeechDetector,
     pub out: &'a mut dyn Write,
     /// Frames since it began, played and heard.
     pub frames: usize,
@@ -292,7 +292,7 @@ impl Lesson<'_> {
     /// the speech in it.
     fn record(&mut self) -> Result<(Vec<f32>, Vec<f32>), AppError> {
         self.activity.reset();
-        let fault = crate::hear::listener::ListenError::from;
+        let fault = crate::speech::listener::ListenError::from;
         let (mut all, mut speech): (Vec<f32>, Vec<f32>) = (Vec::new(), Vec::new());
         let (mut began, mut silent) = (None, 0);
         while all.len() < LINE_LEN {

@@ -15,7 +15,7 @@ use crate::cli::AppError;
 use crate::cli::run_command::with_causes;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::Command;
-use crate::hear::activity::{Activity, WINDOW_LEN};
+use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::ClipHearing;
 use crate::hear::measure::{Advice, Measured, Stretch, echo_path};
 use crate::hear::noise::{White, rms};
@@ -153,8 +153,8 @@ impl Bench {
         };
         let sounds = places.sounds();
         let environment = sounds.environment()?;
-        let mut activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"))
-            .map_err(crate::hear::listener::ListenError::from)?;
+        let mut activity = SpeechDetector::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"))
+            .map_err(crate::speech::listener::ListenError::from)?;
         let background = quiet[..quiet.len().min(SAMPLE_RATE)].to_vec();
         let mut ear = ClipHearing::open(
             &environment,
@@ -184,7 +184,7 @@ impl Bench {
     }
 
     /// Records until somebody has spoken and is silent again, or nobody has for a while. What is speech is added to `speech`.
-    fn one_line(&mut self, activity: &mut Activity, speech: &mut Vec<f32>) -> Result<Vec<f32>, AppError> {
+    fn one_line(&mut self, activity: &mut SpeechDetector, speech: &mut Vec<f32>) -> Result<Vec<f32>, AppError> {
         activity.reset();
         let (mut spoke, mut silent) = (false, 0);
         let mut window: Vec<f32> = Vec::new();
@@ -209,7 +209,7 @@ impl Bench {
                 }
             }
         })?;
-        failed.map_or(Ok(samples), |error| Err(crate::hear::listener::ListenError::from(error).into()))
+        failed.map_or(Ok(samples), |error| Err(crate::speech::listener::ListenError::from(error).into()))
     }
 
     /// A second of noise of all frequencies, and what came back of it: both at 16 kHz, from the same moment on.

@@ -47,7 +47,7 @@ pub enum AppError {
     #[error(transparent)]
     Fetch(#[from] fetch::FetchError),
     #[error(transparent)]
-    Listen(#[from] crate::hear::listener::ListenError),
+    Listen(#[from] crate::speech::listener::ListenError),
     #[error(transparent)]
     Sound(#[from] crate::setup::sound::SoundError),
     #[error(transparent)]

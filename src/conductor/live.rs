@@ -24,8 +24,8 @@ use crate::conductor::talk::Talk;
 use crate::engine::input::Input;
 use crate::engine::output::Priority;
 use crate::hear::level::Level;
-use crate::hear::listener::HearEvent;
-use crate::hear::pairing::Pairing;
+use crate::hear::align::Alignment;
+use crate::hear::ear::HearEvent;
 use crate::say::loud_enough::{InNoise, LoudEnough};
 use crate::say::mixer::SpeakerEvent;
 use crate::screen::{Activity, Meters, Screen, ScreenKey};
@@ -130,7 +130,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 reference: None,
                 reference_lost: 0,
                 kept,
-                pairing: Pairing::default(),
+                alignment: Alignment::default(),
             };
             if let Err(error) = ear.run() {
                 drop(failed.send(News::EarFailed(error)));
@@ -243,6 +243,10 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                 if !speaking.load(Ordering::Relaxed) || courtesy.speech_started(now) {
                     drop(to_mouth.send(ToMouth::Duck(DUCKED)));
                 }
+            }
+            News::Heard(HearEvent::Refused(refused)) => talk.refused(now, &refused).map_err(AppError::Talk)?,
+            News::Heard(HearEvent::UnusableSamples) => {
+                talk.note(&format!("[{now}] microphone: samples that are no numbers")).map_err(AppError::Talk)?;
             }
             News::Heard(HearEvent::TalkedOn) => {}
             News::Level(found) => {

@@ -12,8 +12,9 @@ use crate::cli::AppError;
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::live::{NAP, News, REOPEN_EVERY};
 use crate::engine::output::ListeningSet;
-use crate::hear::listener::Listener;
-use crate::hear::pairing::Pairing;
+use crate::speech::listener::Listener;
+use crate::hear::align::Alignment;
+use crate::hear::ear::OwnVoiceState;
 use crate::setup::clock::{Clock, pause};
 use crate::setup::sound::SoundError;
 
@@ -37,7 +38,7 @@ pub(crate) struct Ear {
     /// Samples of it that were lost so far.
     pub(crate) reference_lost: u64,
     pub(crate) kept: Option<KeptSound>,
-    pub(crate) pairing: Pairing,
+    pub(crate) alignment: Alignment,
 }
 
 impl Ear {
@@ -64,7 +65,7 @@ impl Ear {
                     Ok(ToEar::Reference(reference)) => {
                         self.reference_lost = reference.lost();
                         self.reference = Some(reference);
-                        self.pairing.begin_anew();
+                        self.alignment.begin_anew();
                         self.listener.forget_room();
                     }
                     Err(mpsc::TryRecvError::Empty) => break,
@@ -76,7 +77,7 @@ impl Ear {
             if let Some(capture) = &mut capture {
                 while capture.read_frame(&mut mic) {
                     any = true;
-                    self.pairing.heard(mic);
+                    self.alignment.heard(mic);
                 }
                 if capture.delivered() == delivered {
                     stalled += 1;
@@ -87,18 +88,18 @@ impl Ear {
             }
             if let Some(reference) = &mut self.reference {
                 while let Some(played) = reference.next_frame().map_err(SoundError::from)? {
-                    self.pairing.played(played);
+                    self.alignment.played(played);
                 }
                 // This thread was held up for so long that some of what was played is gone: nothing here belongs together.
                 let gone = reference.lost();
                 if std::mem::replace(&mut self.reference_lost, gone) != gone {
                     tracing::warn!(gone, "samples of what was played came too late");
-                    self.pairing.begin_anew();
+                    self.alignment.begin_anew();
                     self.listener.forget_room();
                 }
             }
-            while let Some((mic, played)) = self.pairing.next_pair() {
-                if self.pairing.take_moved() {
+            while let Some((mic, played)) = self.alignment.next_pair() {
+                if self.alignment.take_moved() {
                     self.listener.echo_moved();
                 }
                 frames += 1;
@@ -107,7 +108,7 @@ impl Ear {
                     self.tell(News::Level(self.listener.level()));
                 }
             }
-            self.listener.rouse()?;
+            self.listener.warm_up()?;
             if lost && any {
                 lost = false;
                 self.tell(News::EarBack);
@@ -132,7 +133,7 @@ impl Ear {
                     if self.device.is_none() {
                         watch = watched(None, &capture);
                     }
-                    self.pairing.begin_anew();
+                    self.alignment.begin_anew();
                     self.listener.forget_room();
                     (delivered, delivered_at) = (0, clock.now());
                 }
@@ -150,7 +151,7 @@ impl Ear {
             tracing::warn!(%error, "no sound is kept any more");
             self.kept = None;
         }
-        let speaking = self.speaking.load(Ordering::Relaxed);
+        let speaking = OwnVoiceState::of(self.speaking.load(Ordering::Relaxed));
         if let Some(event) = self.listener.push_frame(mic, self.reference.is_some().then_some(played), speaking)? {
             self.tell(News::Heard(event));
         }

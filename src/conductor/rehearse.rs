@@ -23,7 +23,8 @@ use crate::conductor::talk::Talk;
 use crate::engine::input::{Away, Input};
 use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::Line;
-use crate::hear::listener::{HearEvent, Listener};
+use crate::hear::ear::{HearEvent, OwnVoiceState};
+use crate::speech::listener::Listener;
 use crate::journal::{Journal, NewRun, Purpose, Rehearsals, Stamp};
 use crate::say::mixer::{CutStyle, Speaker, SpeakerEvent};
 use crate::setup::clock::{Clock, wall};
@@ -180,7 +181,7 @@ impl Stage {
             }
         }
         let speaking = self.speaker.is_speaking();
-        let heard = self.listener.push_frame(&mic, Some(&reference), speaking)?;
+        let heard = self.listener.push_frame(&mic, Some(&reference), OwnVoiceState::of(speaking))?;
         if let Some(event) = heard {
             self.heard(now, event)?;
         }
@@ -248,7 +249,8 @@ impl Stage {
                 }
                 Ok(())
             }
-            HearEvent::TalkedOn => Ok(()),
+            HearEvent::Refused(refused) => self.talk.refused(now, &refused).map_err(AppError::Talk),
+            HearEvent::TalkedOn | HearEvent::UnusableSamples => Ok(()),
         }
     }
 

@@ -7,7 +7,7 @@ use std::path::Path;
 use crate::engine::event::Event;
 use crate::engine::input::{Certainty, PhraseHeard};
 use crate::engine::output::Utterance;
-use crate::hear::listener::Unclear;
+use crate::hear::ear::Unclear;
 use crate::units::SessionTime;
 
 /// Where the talk goes. Every line is flushed: what was said must be there even when the program is killed. A file that cannot be written to any
@@ -59,7 +59,16 @@ impl Talk {
     pub fn unclear(&mut self, now: SessionTime, unclear: &Unclear) -> io::Result<()> {
         let best = unclear.best.as_deref().unwrap_or("nothing");
         let (score, margin) = (unclear.score, unclear.margin);
-        self.line(&format!("[{now}] unclear: nearest was {best} (score {score:.1}, margin {margin:.1})"))
+        let reason = unclear.reason;
+        self.line(&format!("[{now}] unclear: nearest was {best} (score {score:.1}, margin {margin:.1}; {reason})"))
+    }
+
+    /// Something that is nobody's answer, where it was like a phrase.
+    pub fn refused(&mut self, now: SessionTime, refused: &Unclear) -> io::Result<()> {
+        match &refused.best {
+            Some(best) => self.line(&format!("[{now}] refused: {best}, {}", refused.reason)),
+            None => Ok(()),
+        }
     }
 
     pub fn key(&mut self, now: SessionTime, key: &str) -> io::Result<()> {

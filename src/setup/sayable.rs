@@ -6,7 +6,7 @@ use crate::cli::AppError;
 use crate::engine::Engine;
 use crate::engine::numbers;
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
-use crate::hear::listener::ListenError;
+use crate::speech::listener::ListenError;
 use crate::rig::Rig;
 use crate::routine::Answer;
 use crate::speech::recogniser::{Recogniser, RecogniserError};

@@ -8,7 +8,7 @@ use thiserror::Error;
 use crate::audio::playback::{Decimator, PlaybackError};
 use crate::cli::AppError;
 use crate::engine::output::VoiceSettings;
-use crate::hear::listener::{ListenError, Listener, ListenerSettings};
+use crate::speech::listener::{ListenError, Listener, ListenerSettings};
 use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};
 use crate::say::NumberReading;
