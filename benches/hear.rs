@@ -12,7 +12,8 @@ use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::noise::White;
 use sparehand::onnx::environment;
 use sparehand::speech::calibration::Calibration;
-use sparehand::speech::decide::{Care, Case, recognise};
+use sparehand::speech::decide::Care;
+use sparehand::speech::judge::{Case, recognise};
 use sparehand::speech::own_examples::OwnExamples;
 use sparehand::speech::score::{ScoreSettings, Scorer};
 

@@ -26,7 +26,8 @@ use sparehand::engine::event::{Event, HeardAs};
 use sparehand::engine::input::Input;
 use sparehand::engine::output::{ListeningSet, Output, PhraseClass, VoiceSettings};
 use sparehand::engine::{Asked, AskedFor, Engine};
-use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::ear::{HearEvent, OwnVoiceState};
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::hear::noise::rms;
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
@@ -276,7 +277,7 @@ impl Run {
                 noise + if place >= begins { clip.get(place - begins).copied().unwrap_or(0.0) } else { 0.0 }
             });
             let began = processor_time_s()?;
-            let event = self.listener.push_frame(&frame, None, false)?;
+            let event = self.listener.push_frame(&frame, None, OwnVoiceState::Silent)?;
             self.now += Duration::from_millis(10);
             if self.engine_wakes() {
                 self.tell(Input::Woke)?;

@@ -25,7 +25,8 @@ use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
 use sparehand::engine::input::{Input, Key};
 use sparehand::engine::output::{ListeningSet, ListeningSetId, Output, VoiceSettings};
-use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::ear::{HearEvent, OwnVoiceState};
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
 use sparehand::units::SessionTime;
@@ -75,9 +76,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 let hiss = std::array::from_fn::<f32, FRAME_LEN, _>(|_| rng.random_range(-HISS..HISS));
                 let mut mic = room.echo(&played);
                 mic.iter_mut().zip(hiss).for_each(|(sample, hiss)| *sample += hiss);
-                listener.push_frame(&mic, Some(frame), true)?
+                listener.push_frame(&mic, Some(frame), OwnVoiceState::Speaking)?
             } else {
-                listener.push_frame(frame, Some(&[0.0; FRAME_LEN]), false)?
+                listener.push_frame(frame, Some(&[0.0; FRAME_LEN]), OwnVoiceState::Silent)?
             };
             match event {
                 Some(HearEvent::Heard(heard_now)) => heard.push(json!({

@@ -23,4 +23,5 @@ pub mod say;
 pub mod screen;
 pub mod setup;
 pub mod speech;
+pub mod station;
 pub mod units;

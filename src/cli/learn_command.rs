@@ -7,21 +7,15 @@ use clap::Args;
 use thiserror::Error;
 
 use crate::audio::capture::Capture;
-use crate::audio::playback::Playback;
 use crate::audio::wake::Waker;
 use crate::cli::learn_ends::{Devices, Ends, EndsError, Recordings};
-use crate::cli::learn_ends::{Devices, Ends, Recordings};
 use crate::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
-use crate::cli::learned_files::{Found, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
 use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, LessonError, Words};
-use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, Words};
-use crate::cli::mic_command::filled;
 use crate::cli::mic_command::{self, MicError, filled};
-use crate::cli::mic_command;
 use crate::cli::play_out::PlayOut;
-use crate::hear::activity::Activity;
+use crate::hear::activity::SpeechDetector;
 use crate::hear::clip::{ClipError, ClipHearing};
-use crate::hear::listener::ListenError;
+use crate::speech::listener::ListenError;
 use crate::rig::Rig;
 use crate::setup::causes::with_causes;
 use crate::setup::clock::wall;
@@ -161,7 +155,7 @@ fn hold(
             Box::new(Devices { capture, play_out })
         }
     };
-    let activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"));
+    let activity = SpeechDetector::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"));
     let book = prompts::phrasebook(&places.config)?;
     let mut lesson = Lesson {
         words,

@@ -14,9 +14,9 @@ use crate::cli::mic_command::filled;
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
-use crate::hear::activity::{Activity, WINDOW_LEN};
+use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::{ClipError, ClipHeard, ClipHearing};
-use crate::hear::listener::ListenError;
+use crate::speech::listener::ListenError;
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
 use crate::speech::decide::Verdict;
 use crate::speech::own_examples::{Example, OwnExamples, States};
@@ -112,7 +112,7 @@ pub struct Lesson<'a> {
     pub person: &'a str,
     pub ends: &'a mut dyn Ends,
     pub speaker: Speaker,
-    pub activity: Activity,
+    pub activity: SpeechDetector,
     pub out: &'a mut dyn Write,
     /// Frames since it began, played and heard.
     pub frames: usize,

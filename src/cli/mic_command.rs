@@ -17,7 +17,7 @@ use crate::audio::wake::Waker;
 use crate::cli::play_out::PlayOut;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::Command;
-use crate::hear::activity::{Activity, WINDOW_LEN};
+use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::{ClipError, ClipHearing};
 use crate::hear::measure::{Advice, Measured, Stretch, echo_path};
 use crate::hear::noise::{White, rms};
@@ -195,7 +195,7 @@ impl Bench {
         };
         let sounds = places.sounds();
         let environment = sounds.environment()?;
-        let mut activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"))
+        let mut activity = SpeechDetector::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"))
             .map_err(ListenError::from)?;
         let background = quiet[..quiet.len().min(SAMPLE_RATE)].to_vec();
         let mut ear = ClipHearing::open(
@@ -226,7 +226,7 @@ impl Bench {
     }
 
     /// Records until somebody has spoken and is silent again, or nobody has for a while. What is speech is added to `speech`.
-    fn one_line(&mut self, activity: &mut Activity, speech: &mut Vec<f32>) -> Result<Vec<f32>, MicError> {
+    fn one_line(&mut self, activity: &mut SpeechDetector, speech: &mut Vec<f32>) -> Result<Vec<f32>, MicError> {
         activity.reset();
         let (mut spoke, mut silent) = (false, 0);
         let mut window: Vec<f32> = Vec::new();

@@ -7,8 +7,6 @@ use clap::Args;
 use crate::audio::PLAYBACK_RATE;
 use crate::audio::device::DeviceError;
 use crate::cli::play_out::PlayOut;
-use crate::onnx::Environment;
-use crate::setup::clock::pause;
 use crate::setup::models::{self, ModelsError};
 use crate::setup::places::Places;
 use crate::setup::sound::SoundError;

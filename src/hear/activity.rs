@@ -13,7 +13,7 @@ use crate::audio::SAMPLE_RATE;
 use crate::onnx::{RuntimeError, open_model};
 
 /// Speech probability of a stream of frames.
-pub struct Activity {
+pub struct SpeechDetector {
     model: Session,
     state: Vec<f32>,
     high_pass: HighPass,
@@ -21,12 +21,20 @@ pub struct Activity {
     waiting: Vec<f32>,
 }
 
-impl Activity {
+impl SpeechDetector {
+    /// Opens the model in the folder `models` that `sparehand fetch` fills.
+    ///
+    /// # Errors
+    /// The file is missing or is not a model.
+    pub fn in_folder(environment: &Environment, models: &Path) -> Result<Self, DetectorError> {
+        Self::load(environment, &models.join("silero-vad/silero_vad.onnx"))
+    }
+
     /// Opens the model at `path`.
     ///
     /// # Errors
     /// The file is missing or is not a model.
-    pub fn load(environment: &Environment, path: &Path) -> Result<Self, ActivityError> {
+    pub fn load(environment: &Environment, path: &Path) -> Result<Self, DetectorError> {
         let model = open_model(environment, path)?;
         Ok(Self {
             model,
@@ -47,7 +55,7 @@ impl Activity {
     ///
     /// # Errors
     /// The runtime fails.
-    pub fn push(&mut self, frame: &[f32; FRAME_LEN]) -> Result<Option<f32>, ActivityError> {
+    pub fn push(&mut self, frame: &[f32; FRAME_LEN]) -> Result<Option<f32>, DetectorError> {
         self.waiting.extend(frame.iter().map(|&sample| self.high_pass.next_sample(sample)));
         let whole = CONTEXT_LEN + WINDOW_LEN;
         if self.waiting.len() < whole {
@@ -58,16 +66,16 @@ impl Activity {
             "state" => TensorRef::from_array_view(([2_usize, 1, STATE_LEN / 2], self.state.as_slice()))?,
             "sr" => Tensor::from_array(([0_usize; 0], vec![SAMPLE_RATE as i64]))?,
         })?;
-        let state = outputs.get("stateN").ok_or(ActivityError::NoOutput { name: "stateN" })?;
+        let state = outputs.get("stateN").ok_or(DetectorError::NoOutput { name: "stateN" })?;
         let state = state.try_extract_tensor::<f32>()?.1;
-        let probability = outputs.get("output").ok_or(ActivityError::NoOutput { name: "output" })?;
+        let probability = outputs.get("output").ok_or(DetectorError::NoOutput { name: "output" })?;
         let probability = probability.try_extract_tensor::<f32>()?.1.first().copied();
         if state.len() != STATE_LEN {
-            return Err(ActivityError::NoOutput { name: "stateN" });
+            return Err(DetectorError::NoOutput { name: "stateN" });
         }
         self.state.copy_from_slice(state);
         self.waiting.drain(..WINDOW_LEN);
-        Ok(Some(probability.ok_or(ActivityError::NoOutput { name: "output" })?))
+        Ok(Some(probability.ok_or(DetectorError::NoOutput { name: "output" })?))
     }
 }
 
@@ -202,7 +210,7 @@ impl Section {
 
 /// Why the voice-activity model gave no answer.
 #[derive(Debug, thiserror::Error)]
-pub enum ActivityError {
+pub enum DetectorError {
     #[error(transparent)]
     Open(#[from] RuntimeError),
     #[error("the voice-activity model gave no usable output '{name}'; delete the model file and run `sparehand fetch`")]

@@ -7,7 +7,7 @@ use ort::environment::Environment;
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::engine::output::AllowedPhrase;
-use crate::hear::activity::{Activity, ActivityError, SegmenterSettings, WINDOW_LEN};
+use crate::hear::activity::{SpeechDetector, DetectorError, SegmenterSettings, WINDOW_LEN};
 use crate::speech::acoustic::SHORTEST;
 use crate::speech::decide::{Care, Verdict};
 use crate::speech::own_examples::States;
@@ -17,7 +17,7 @@ use crate::speech::score::{Ranking, ScoreSettings};
 /// Hears recordings against one list of phrases.
 pub struct ClipHearing {
     recogniser: Box<dyn Recogniser>,
-    activity: Activity,
+    activity: SpeechDetector,
     phrases: Vec<AllowedPhrase>,
     ready: Ready,
 }
@@ -57,7 +57,7 @@ impl ClipHearing {
         phrases: Vec<AllowedPhrase>,
         background: Option<Vec<f32>>,
     ) -> Result<Self, ClipError> {
-        let activity = Activity::load(environment, &models.join("silero-vad/silero_vad.onnx"))?;
+        let activity = SpeechDetector::load(environment, &models.join("silero-vad/silero_vad.onnx"))?;
         if let Some(samples) = background {
             take_background(recogniser.as_mut(), &samples)?;
         }
@@ -118,7 +118,7 @@ impl ClipHearing {
     }
 
     /// How long speech goes on in `clip`, in seconds.
-    fn speech_s(&mut self, clip: &[f32]) -> Result<f32, ActivityError> {
+    fn speech_s(&mut self, clip: &[f32]) -> Result<f32, DetectorError> {
         self.activity.reset();
         let least = SegmenterSettings::default().end_below;
         let mut windows = 0;
@@ -142,7 +142,7 @@ pub enum ClipError {
     #[error(transparent)]
     Recogniser(#[from] RecogniserError),
     #[error(transparent)]
-    Activity(#[from] ActivityError),
+    SpeechDetector(#[from] DetectorError),
     #[error("the background has {samples} samples, expected at least {SHORTEST} at 16000 Hz")]
     ShortBackground { samples: usize },
     #[error("the clip is {seconds:.0} s long, expected one utterance of at most 30 s")]

@@ -16,7 +16,7 @@ use sonora_aec3::config::EchoCanceller3Config;
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::hear::drift::Drift;
-use crate::hear::known_room::{KnownRoom, Powers};
+use crate::hear::convergence::{Convergence, FramePowers};
 
 /// The echo canceller, fed frame by frame.
 pub struct Echo {
@@ -32,7 +32,7 @@ pub struct Echo {
     before: VecDeque<f32>,
     /// Power of the echo that was taken out of the newest frames, and of what was left of them.
     powers: VecDeque<(f32, f32)>,
-    room: KnownRoom,
+    room: Convergence,
     /// Frames since anything was played.
     silent: usize,
 }
@@ -86,7 +86,7 @@ impl Echo {
             played: VecDeque::new(),
             before: late(),
             powers: VecDeque::with_capacity(LOUDEST_FRAMES),
-            room: KnownRoom::default(),
+            room: Convergence::default(),
             silent: usize::MAX,
         }
     }
@@ -119,14 +119,14 @@ impl Echo {
             self.powers.pop_front();
         }
         self.powers.push_back((power(&echo), power(&sound)));
-        let powers = Powers { before: power(&before) / FRAME_LEN as f32, after: power(&sound) / FRAME_LEN as f32 };
+        let powers = FramePowers { before: power(&before) / FRAME_LEN as f32, after: power(&sound) / FRAME_LEN as f32 };
         let settled = self.room.take(power(reference) > PLAYED_POWER, powers);
         Cancelled { sound, watched: if settled { sound } else { suppressed }, left: self.left(), settled }
     }
 
     /// The echo comes after another time than it did: what the clocks differ by is still true, but the room is not known until it is heard again.
     pub fn moved(&mut self) {
-        self.room = KnownRoom::default();
+        self.room = Convergence::default();
     }
 
     fn left(&self) -> f32 {

@@ -1,19 +1,20 @@
-//! Hearing: microphone frames in, recognised phrases out.
+//! Hearing, per station: microphone frames in, utterances and what became of them out. No speech model: [`ear::Ear`] asks for looks, and the
+//! recogniser that all stations share ([`crate::speech`]) answers.
 //!
-//! The phrases that may be said now are scored with an end-to-end speech model; nothing is dictated and matched afterwards.
-//! For other languages than English, [`vosk`] does it with a model of the user's.
-//! Everything but [`capture`] is free of devices, clocks and threads: the same frames give the same events.
+//! Everything here is free of devices, clocks and threads: the same frames and answers give the same events.
 
 pub mod activity;
+pub mod align;
 pub mod clip;
+mod convergence;
 pub mod drift;
+pub mod ear;
 pub mod echo;
-mod known_room;
-mod late_echo;
+pub mod endpoint;
+mod late_copy;
 pub mod level;
-pub mod listener;
+pub mod look;
 pub mod measure;
 pub mod noise;
 pub mod note;
-pub mod pairing;
 mod utterance;

@@ -2,6 +2,7 @@
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
+use crate::hear::look::LookId;
 
 /// What was said as a note.
 #[derive(Clone, Debug, PartialEq)]
@@ -16,14 +17,26 @@ pub struct SpokenNote {
 #[derive(Clone, Debug, Default)]
 pub struct NoteTaking {
     samples: Vec<f32>,
-    pieces: Vec<String>,
+    pieces: Vec<Piece>,
     /// Samples up to the end of the last piece; what comes later is quiet.
     said: usize,
     /// A phrase that may be said came after the first words: the note is over.
     broken_off: bool,
 }
 
+/// A piece, and how it reads once that is known.
+#[derive(Clone, Debug)]
+struct Piece {
+    id: LookId,
+    text: String,
+}
+
 impl NoteTaking {
+    /// Samples so far.
+    pub fn len(&self) -> usize {
+        self.samples.len()
+    }
+
     /// Whether its first word has been said.
     pub fn has_begun(&self) -> bool {
         !self.samples.is_empty()
@@ -41,12 +54,17 @@ impl NoteTaking {
         }
     }
 
-    /// A piece has ended, and this is how it reads.
-    pub fn add(&mut self, text: &str) {
-        if !text.trim().is_empty() {
-            self.pieces.push(text.trim().to_owned());
+    /// A piece has ended, with so many samples of the note; how it reads will be told.
+    pub fn add(&mut self, id: LookId, end: usize) {
+        self.pieces.push(Piece { id, text: String::new() });
+        self.said = end;
+    }
+
+    /// This is how a piece reads.
+    pub fn reads(&mut self, id: LookId, text: &str) {
+        if let Some(piece) = self.pieces.iter_mut().find(|piece| piece.id == id) {
+            piece.text = text.trim().to_owned();
         }
-        self.said = self.samples.len();
     }
 
     /// What was heard as its first words was the program's own voice: it has not begun yet.
@@ -56,9 +74,9 @@ impl NoteTaking {
         }
     }
 
-    /// An answer came instead of more of the note, `len` samples long.
-    pub fn break_off(&mut self, len: usize) {
-        self.samples.truncate(self.samples.len().saturating_sub(len));
+    /// An answer came instead of more of the note, `len` samples long, and ended with so many samples of the note.
+    pub fn break_off(&mut self, end: usize, len: usize) {
+        self.samples.truncate(end.saturating_sub(len));
         self.said = self.samples.len();
         self.broken_off = true;
     }
@@ -74,8 +92,10 @@ impl NoteTaking {
     pub fn finish(mut self) -> Option<SpokenNote> {
         let end = if self.said > 0 { self.said + AFTER_LEN } else { self.samples.len() };
         self.samples.truncate(end);
-        let empty = self.samples.is_empty() || (self.broken_off && self.pieces.is_empty());
-        (!empty).then(|| SpokenNote { samples: self.samples, text: self.pieces.join(" ") })
+        let read: Vec<String> =
+            self.pieces.into_iter().map(|piece| piece.text).filter(|text| !text.is_empty()).collect();
+        let empty = self.samples.is_empty() || (self.broken_off && read.is_empty());
+        (!empty).then(|| SpokenNote { samples: self.samples, text: read.join(" ") })
     }
 }
 
@@ -96,6 +116,11 @@ mod tests {
         (0..(seconds * 100.0) as usize).for_each(|_| note.push(&[level; FRAME_LEN]));
     }
 
+    fn add(note: &mut NoteTaking, number: u64, text: &str) {
+        note.add(LookId(number), note.len());
+        note.reads(LookId(number), text);
+    }
+
     #[test]
     fn quiet_before_the_first_word_is_no_note_and_never_ends_one() {
         let mut note = NoteTaking::default();
@@ -109,11 +134,11 @@ mod tests {
         let mut note = NoteTaking::default();
         note.begin([0.1; 1_600]);
         push_s(&mut note, 2.0, 0.5);
-        note.add(" The left tyre looks low. ");
+        add(&mut note, 1, " The left tyre looks low. ");
         push_s(&mut note, 1.4, 0.0);
         assert!(!note.is_over(false));
         push_s(&mut note, 1.0, 0.5);
-        note.add("Look at it tomorrow.");
+        add(&mut note, 2, "Look at it tomorrow.");
         push_s(&mut note, 1.4, 0.0);
         assert!(!note.is_over(false));
         push_s(&mut note, 0.2, 0.0);
@@ -129,16 +154,16 @@ mod tests {
         let mut note = NoteTaking::default();
         note.begin([0.1; 1_600]);
         push_s(&mut note, 1.0, 0.5);
-        note.add("A wasp nest.");
+        add(&mut note, 1, "A wasp nest.");
         push_s(&mut note, 0.5, 0.9);
-        note.break_off(8_000);
+        note.break_off(note.len(), 8_000);
         assert!(note.is_over(true));
         let note = note.finish().unwrap();
         assert_eq!((note.text.as_str(), note.samples.len()), ("A wasp nest.", 1_600 + 16_000));
 
         let mut nothing = NoteTaking::default();
         nothing.begin([0.1; 1_600]);
-        nothing.break_off(1_600);
+        nothing.break_off(nothing.len(), 1_600);
         assert_eq!(nothing.finish(), None);
     }
 

@@ -5,7 +5,6 @@
 //! clock; everything but [`playback`] runs as well into a file.
 
 mod limiter;
-pub mod loud_enough;
 pub mod loudness;
 pub mod mixer;
 mod numbers;

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::engine::Engine;
 use crate::engine::numbers;
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
-use crate::hear::listener::ListenError;
+use crate::speech::listener::ListenError;
 use crate::rig::Rig;
 use crate::routine::Answer;
 use crate::speech::recogniser::{Recogniser, RecogniserError};

@@ -7,16 +7,21 @@ use thiserror::Error;
 
 use crate::audio::resample::{Decimator, ResampleError};
 use crate::engine::output::VoiceSettings;
-use crate::hear::listener::{ListenError, Listener, ListenerSettings};
+use crate::hear::activity::SpeechDetector;
+use crate::hear::ear::Ear;
+use crate::speech::listener::ListenError;
 use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};
 use crate::say::NumberReading;
 use crate::say::loudness::LoudnessError;
+use crate::say::mixer::Mixer;
+use crate::say::signals::Signals;
 use crate::say::text::Reader;
 use crate::say::wording::{Wording, WordingError};
 use crate::setup::causes::with_causes;
 use crate::speech::own_examples::OwnExamples;
 use crate::speech::recogniser::{PhraseScoring, Recogniser, RecogniserError};
+use crate::speech::score::ScoreSettings;
 use crate::speech::speaker::Speaker;
 use crate::speech::voice::cache::{Cache, CacheError};
 use crate::speech::voice::model::{Voice, VoiceError};
@@ -59,20 +64,45 @@ pub enum SoundError {
 }
 
 impl Sounds {
-    /// An ear that has not been told yet what to listen for.
+    /// An ear that has not been told yet what to listen for, for a station; whatever it wants recognised is done by [`Self::recogniser`].
     ///
     /// # Errors
     /// A model is missing or damaged.
-    pub fn listener(&self) -> Result<Listener, SoundError> {
-        let (environment, settings) = (self.environment()?, ListenerSettings::default());
-        let recogniser: Box<dyn Recogniser> = match &self.vosk {
+    pub fn ear(&self) -> Result<Ear, SoundError> {
+        let detector = SpeechDetector::in_folder(&self.environment()?, &self.models).map_err(ListenError::from)?;
+        Ok(Ear::new(detector))
+    }
+
+    /// The recognition engine that all stations share.
+    ///
+    /// # Errors
+    /// A model is missing or damaged.
+    pub fn recogniser(&self) -> Result<Box<dyn Recogniser>, SoundError> {
+        Ok(match &self.vosk {
             Some(vosk) => Box::new(Vosk::load(vosk).map_err(RecogniserError::from).map_err(ListenError::from)?),
             None => {
-                let scoring = PhraseScoring::load(&environment, &self.models, settings.scores);
+                let scoring = PhraseScoring::load(&self.environment()?, &self.models, ScoreSettings::default());
                 Box::new(scoring.map_err(ListenError::from)?.with_own(Arc::clone(&self.own)))
             }
-        };
-        Ok(Listener::with_recogniser(&environment, &self.models, settings.segments, recogniser)?)
+        })
+    }
+
+    /// A mixer with nothing to say, for a station.
+    ///
+    /// # Errors
+    /// A table of how words are read is refused, or the alarm signals cannot be made.
+    pub fn mixer(&self) -> Result<Mixer, SoundError> {
+        let reader = Arc::new(self.reader()?);
+        Ok(Mixer::new(reader, Arc::new(Signals::new()?), VoiceSettings::default()))
+    }
+
+    /// What puts text into words.
+    ///
+    /// # Errors
+    /// A table is refused.
+    pub fn reader(&self) -> Result<Reader, SoundError> {
+        let own: Option<&Path> = self.wording.is_dir().then_some(self.wording.as_path());
+        Ok(Reader::new(Wording::load(own)?, NumberReading::Everyday))
     }
 
     /// The same with another recognition engine, where one is given.
@@ -94,13 +124,20 @@ impl Sounds {
     /// # Errors
     /// A model is missing or damaged, or a table is refused. A cache that cannot be used only costs time.
     pub fn speaker(&self) -> Result<Speaker, SoundError> {
+        Ok(Speaker::new(self.workbench()?, VoiceSettings::default())?)
+    }
+
+    /// What makes the sentences of all stations.
+    ///
+    /// # Errors
+    /// As [`Self::speaker`].
+    pub fn workbench(&self) -> Result<Workbench, SoundError> {
         let voice = self.voice()?;
         let cache = Cache::open(&self.cache, voice.fingerprint());
         if let Err(error) = &cache {
             tracing::warn!(error = with_causes(error), "sentences are not kept");
         }
-        let bench = Workbench::new(voice, cache.ok())?;
-        Ok(Speaker::new(bench, VoiceSettings::default())?)
+        Ok(Workbench::new(voice, cache.ok())?)
     }
 
     /// The bare voice.
@@ -108,10 +145,7 @@ impl Sounds {
     /// # Errors
     /// A model is missing or damaged, or a table is refused.
     pub fn voice(&self) -> Result<Voice, SoundError> {
-        let own: Option<&Path> = self.wording.is_dir().then_some(self.wording.as_path());
-        let wording = Wording::load(own)?;
-        let reader = Reader::new(wording, NumberReading::Everyday);
-        Ok(Voice::load(&self.environment()?, &self.models, reader)?)
+        Ok(Voice::load(&self.environment()?, &self.models, self.reader()?)?)
     }
 
     /// From what is played to what the echo canceller is given.

@@ -9,7 +9,8 @@ use ort::environment::Environment;
 
 use crate::engine::output::AllowedPhrase;
 use crate::speech::calibration::Calibration;
-use crate::speech::decide::{Care, Case, Verdict, recognise};
+use crate::speech::decide::{Care, Verdict};
+use crate::speech::judge::{Case, recognise};
 use crate::speech::own_examples::{OwnExamples, States};
 use crate::speech::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
 use crate::speech::vosk::{Grammar, VoskError};
@@ -28,12 +29,12 @@ pub trait Recogniser {
     /// The engine fails.
     fn warm(&mut self, ready: &Ready) -> Result<(), RecogniserError>;
 
-    /// Works for nothing on `samples`, as little as touches all that judging an utterance takes (see [`crate::hear::listener::Listener::rouse`]).
+    /// Works for nothing on `samples`, as little as touches all that judging an utterance takes (see [`crate::hear::ear::EarOutput::WarmUp`]).
     /// An engine that does not get slow by idling need not.
     ///
     /// # Errors
     /// Fewer than 100 ms, or the engine fails.
-    fn rouse(&mut self, _samples: &[f32]) -> Result<(), RecogniserError> {
+    fn warm_up(&mut self, _samples: &[f32]) -> Result<(), RecogniserError> {
         Ok(())
     }
 
@@ -117,8 +118,8 @@ impl Recogniser for PhraseScoring {
         Ok(self.scorer.warm(prepared)?)
     }
 
-    fn rouse(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
-        Ok(self.scorer.rouse(samples)?)
+    fn warm_up(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
+        Ok(self.scorer.warm_up(samples)?)
     }
 
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {

@@ -149,7 +149,7 @@ impl Scorer {
     ///
     /// # Errors
     /// Fewer samples than the model takes, or the runtime fails.
-    pub fn rouse(&mut self, samples: &[f32]) -> Result<(), ScoreError> {
+    pub fn warm_up(&mut self, samples: &[f32]) -> Result<(), ScoreError> {
         let sound = self.acoustic.listen(samples)?;
         let (likeliest, _) = sound.begun().likeliest(0);
         self.acoustic.step(&sound, sound.begun(), &[(0, likeliest)])?;

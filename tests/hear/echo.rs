@@ -5,7 +5,8 @@ use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::engine::output::PhraseClass;
 use sparehand::hear::echo::Echo;
-use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::ear::{HearEvent, OwnVoiceState};
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
 
 /// What the loudspeaker plays, and what of it comes back: 80 ms later, 6 dB lower, with two reflections, over a noise floor.
@@ -140,7 +141,7 @@ fn the_programs_own_voice_never_answers_itself() {
     let mut heard = Vec::new();
     for (mic, reference) in returned.chunks_exact(FRAME_LEN).zip(played.chunks_exact(FRAME_LEN)) {
         let (mic, reference) = (mic.try_into().expect("a frame"), reference.try_into().expect("a frame"));
-        let event = listener.push_frame(mic, Some(reference), true).expect("the models run");
+        let event = listener.push_frame(mic, Some(reference), OwnVoiceState::Speaking).expect("the models run");
         heard.extend(event.filter(|event| matches!(event, HearEvent::Heard(_))));
     }
     assert_eq!(heard, []);
@@ -162,7 +163,7 @@ fn its_own_words_are_no_answer_before_the_canceller_knows_the_room() {
         listener.allow(&allowed).expect("the model scores");
         let mut heard = 0;
         let mut push = |listener: &mut Listener, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]| {
-            let event = listener.push_frame(mic, Some(played), true).expect("the models run");
+            let event = listener.push_frame(mic, Some(played), OwnVoiceState::Speaking).expect("the models run");
             heard += usize::from(matches!(event, Some(HearEvent::Heard(_))));
         };
         if knows {
@@ -190,7 +191,7 @@ fn its_own_words_are_no_answer_where_the_ear_comes_to_them_after_they_were_said(
     let (played, returned) = played_and_returned(&["say valve closed", "say hose connected", "say running clear"]);
     let mut came = Vec::new();
     for (mic, played) in returned.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0) {
-        came.extend(listener.push_frame(mic, Some(played), false).expect("the models run"));
+        came.extend(listener.push_frame(mic, Some(played), OwnVoiceState::Silent).expect("the models run"));
     }
     assert_eq!(came, []);
 }
@@ -208,7 +209,7 @@ fn its_own_words_are_no_note_and_those_of_somebody_after_them_are() {
     listener.take_note();
     for (at, mic) in mic.as_chunks::<FRAME_LEN>().0.iter().enumerate() {
         let speaking = at * FRAME_LEN < SAMPLE_RATE + own.len();
-        let event = listener.push_frame(mic, Some(&[0.0; FRAME_LEN]), speaking).expect("the models run");
+        let event = listener.push_frame(mic, Some(&[0.0; FRAME_LEN]), OwnVoiceState::of(speaking)).expect("the models run");
         if let Some(HearEvent::Noted(note)) = event {
             notes.push(note);
         }
@@ -232,7 +233,7 @@ fn an_echo_that_is_not_taken_out_is_taken_for_nobody() {
     }
     let mut came = Vec::new();
     for (mic, played) in returned.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0) {
-        came.extend(listener.push_frame(mic, Some(played), true).expect("the models run"));
+        came.extend(listener.push_frame(mic, Some(played), OwnVoiceState::Speaking).expect("the models run"));
     }
     assert!(!came.iter().any(|event| matches!(event, HearEvent::SpeechStarted | HearEvent::Heard(_))), "{came:?}");
 }
@@ -266,7 +267,7 @@ fn its_own_words_are_no_answer_when_they_come_back_seconds_late() {
             mic.as_chunks::<FRAME_LEN>().0.iter().zip(played.as_chunks::<FRAME_LEN>().0).enumerate()
         {
             let speaking = at * FRAME_LEN < spoken.len();
-            let event = listener.push_frame(mic, Some(played), speaking).expect("the models run");
+            let event = listener.push_frame(mic, Some(played), OwnVoiceState::of(speaking)).expect("the models run");
             came.extend(event.filter(|event| !matches!(event, HearEvent::SpeechStarted)));
         }
         assert_eq!(came.len(), answers, "{late_s} s late: {came:?}");
@@ -302,7 +303,7 @@ fn somebody_who_speaks_over_it_is_heard() {
     let mut heard = Vec::new();
     for (mic, reference) in mic.chunks_exact(FRAME_LEN).zip(played.chunks_exact(FRAME_LEN)) {
         let (mic, reference) = (mic.try_into().expect("a frame"), reference.try_into().expect("a frame"));
-        if let Some(HearEvent::Heard(found)) = listener.push_frame(mic, Some(reference), true).expect("the models run")
+        if let Some(HearEvent::Heard(found)) = listener.push_frame(mic, Some(reference), OwnVoiceState::Speaking).expect("the models run")
         {
             assert!(found.over_speech, "{found:?}");
             heard.push(found.text);

@@ -8,7 +8,8 @@ use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
 use sparehand::hear::activity::SegmenterSettings;
-use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
+use sparehand::hear::ear::{HearEvent, OwnVoiceState};
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::onnx::environment;
 use sparehand::speech::decide::{Care, Verdict};
 use sparehand::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
@@ -28,7 +29,7 @@ fn feed(
     for (number, frame) in samples.chunks_exact(FRAME_LEN).enumerate() {
         let speaking = act(listener, number);
         let frame = frame.try_into().expect("a chunk is a frame");
-        let event = listener.push_frame(frame, None, speaking).expect("the models run");
+        let event = listener.push_frame(frame, None, OwnVoiceState::of(speaking)).expect("the models run");
         events.extend(event.map(|event| (number, event)));
     }
     events
@@ -77,11 +78,11 @@ fn commands_and_what_may_go_on_are_waited_for_longer_than_answers() {
 }
 
 /// What the recogniser was asked for, each time.
-type Calls = Rc<RefCell<Vec<Work>>>;
+type Calls = Rc<RefCell<Vec<RecogniserCall>>>;
 
 #[derive(Clone, Copy, Debug, PartialEq)]
-enum Work {
-    Roused,
+enum RecogniserCall {
+    WarmedUp,
     Judged(Care),
 }
 
@@ -100,9 +101,9 @@ impl Recogniser for Watched {
         self.inner.warm(ready)
     }
 
-    fn rouse(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
-        self.calls.borrow_mut().push(Work::Roused);
-        self.inner.rouse(samples)
+    fn warm_up(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
+        self.calls.borrow_mut().push(RecogniserCall::WarmedUp);
+        self.inner.warm_up(samples)
     }
 
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
@@ -117,7 +118,7 @@ impl Recogniser for Watched {
         speech_s: f32,
         care: Care,
     ) -> Result<(Ranking, Verdict), RecogniserError> {
-        self.calls.borrow_mut().push(Work::Judged(care));
+        self.calls.borrow_mut().push(RecogniserCall::Judged(care));
         self.inner.recognise(samples, ready, phrases, speech_s, care)
     }
 
@@ -138,7 +139,7 @@ fn watched_listener() -> (Listener, Calls) {
 }
 
 #[test]
-fn rousing_has_the_recogniser_work_while_a_word_is_being_said_and_changes_nothing_that_is_heard() {
+fn warming_up_has_the_recogniser_work_while_a_word_is_being_said_and_changes_nothing_that_is_heard() {
     let samples = word("valve closed", 25.0);
     let word_end = (samples.len() - SAMPLE_RATE) / FRAME_LEN;
     let heard = |roused: bool| {
@@ -150,7 +151,7 @@ fn rousing_has_the_recogniser_work_while_a_word_is_being_said_and_changes_nothin
                 before_the_end = calls.borrow().len();
             }
             if roused {
-                listener.rouse().expect("the model scores");
+                listener.warm_up().expect("the model scores");
             }
             false
         });
@@ -165,13 +166,13 @@ fn rousing_has_the_recogniser_work_while_a_word_is_being_said_and_changes_nothin
 }
 
 #[test]
-fn the_recogniser_is_roused_once_when_the_program_has_asked_for_something() {
+fn the_recogniser_is_warmed_up_once_when_the_program_has_asked_for_something() {
     let (mut listener, calls) = watched_listener();
     listener.allow(&set(1, &["valve closed", "valve open"])).expect("the model scores");
     let asks = 100;
     let mut while_asking = 0;
     feed(&mut listener, &vec![0.0; 3 * SAMPLE_RATE], |listener, number| {
-        listener.rouse().expect("the model scores");
+        listener.warm_up().expect("the model scores");
         if number == asks {
             while_asking = calls.borrow().len();
         }
@@ -189,10 +190,10 @@ fn only_what_is_still_not_understood_when_it_has_ended_is_looked_at_a_second_tim
         calls.take()
     };
     let understood = looks("valve closed");
-    let quick = Work::Judged(Care::Quick);
+    let quick = RecogniserCall::Judged(Care::Quick);
     assert!(!understood.is_empty() && understood.iter().all(|look| *look == quick), "{understood:?}");
     let unclear = looks("good morning");
-    assert_eq!(unclear.last(), Some(&Work::Judged(Care::Thorough)), "{unclear:?}");
+    assert_eq!(unclear.last(), Some(&RecogniserCall::Judged(Care::Thorough)), "{unclear:?}");
     assert!(unclear.len() > 1 && unclear[0] == quick, "{unclear:?}");
 }
 

@@ -174,7 +174,7 @@ impl Stage {
             .map_err(|source| ConductorError::Talk { path: talk_file, source })?;
         let notes = Notes::beside(&rehearsal.out.join("journal.sqlite"), run);
         let desk = Desk::new(sounds.recogniser()?, sounds.workbench()?);
-        let mixer = sounds.mixer(&desk.reader())?;
+        let mixer = sounds.mixer()?;
         Ok(Self {
             conductor: Conductor::new(engine, &[StationId::RIG], Means::Voice, Plan::None),
             station: Station::new(StationId::RIG, sounds.ear()?, mixer),

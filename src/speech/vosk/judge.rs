@@ -7,7 +7,7 @@
 
 use crate::engine::input::Certainty;
 use crate::engine::output::PhraseClass;
-use crate::speech::decide::Verdict;
+use crate::speech::decide::{Reason, Verdict};
 
 /// The phrase that was heard, as figures. In nats.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,7 +21,7 @@ pub(super) struct Weighed {
 
 /// What it takes.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Limits {
+struct LeastOfVosk {
     score: f32,
     margin: f32,
 }
@@ -29,7 +29,7 @@ struct Limits {
 impl Weighed {
     /// The verdict on the phrase at `best` in its set.
     pub(super) fn judge(self, best: usize, class: PhraseClass) -> Verdict {
-        let meets = |limits: Limits| self.score >= limits.score && self.margin >= limits.margin;
+        let meets = |limits: LeastOfVosk| self.score >= limits.score && self.margin >= limits.margin;
         let accepted = if meets(sure_limits(class, self.words)) {
             Some(Certainty::Sure)
         } else if meets(thin_limits(class, self.words)) {
@@ -39,11 +39,20 @@ impl Weighed {
         } else {
             None
         };
+        let weakest = ask_limits(class, self.words).unwrap_or_else(|| thin_limits(class, self.words));
+        let refused = accepted.is_none().then(|| {
+            if self.margin < weakest.margin {
+                Reason::Margin { found: self.margin, least: weakest.margin }
+            } else {
+                Reason::Score { found: self.score, least: weakest.score }
+            }
+        });
         Verdict {
             best: Some(best),
             score: self.score,
             margin: self.margin.clamp(0.0, WIDEST_MARGIN),
             accepted,
+            refused,
             ..no_phrase()
         }
     }
@@ -51,14 +60,7 @@ impl Weighed {
 
 /// What is said is no phrase, or several in a row.
 pub(super) fn no_phrase() -> Verdict {
-    Verdict {
-        best: None,
-        score: f32::NEG_INFINITY,
-        margin: 0.0,
-        log_odds: f32::NEG_INFINITY,
-        evidence: None,
-        accepted: None,
-    }
+    Verdict::refused_for(Reason::NothingFits)
 }
 
 /// Whether `text` has all the words of `phrase` in a row.
@@ -69,29 +71,29 @@ pub(super) fn holds(text: &str, phrase: &str) -> bool {
 }
 
 /// What it takes to act on a phrase. How the limits were chosen, and what they give on other sound: `docs/hearing/vosk.md`.
-fn sure_limits(class: PhraseClass, words: usize) -> Limits {
+fn sure_limits(class: PhraseClass, words: usize) -> LeastOfVosk {
     let (score, margin) = match class {
         PhraseClass::Chat | PhraseClass::Ordinary => (-8.0, 8.0),
         PhraseClass::Critical => (-8.0, 10.0),
         PhraseClass::Emergency => (-10.0, 5.0),
     };
-    Limits { score, margin: margin + for_one_word(words) }
+    LeastOfVosk { score, margin: margin + for_one_word(words) }
 }
 
 /// What it takes to act on a phrase, but to ask about it where something hangs on it.
-fn thin_limits(class: PhraseClass, words: usize) -> Limits {
+fn thin_limits(class: PhraseClass, words: usize) -> LeastOfVosk {
     let (score, margin) = match class {
         PhraseClass::Chat | PhraseClass::Ordinary => (-8.0, 7.0),
         PhraseClass::Critical => (-8.0, 8.0),
         PhraseClass::Emergency => (-10.0, 4.0),
     };
-    Limits { score, margin: margin + for_one_word(words) }
+    LeastOfVosk { score, margin: margin + for_one_word(words) }
 }
 
 /// What it takes to ask about a phrase that would otherwise count for nothing; as [`crate::speech::decide::ask_limits`].
-fn ask_limits(class: PhraseClass, words: usize) -> Option<Limits> {
+fn ask_limits(class: PhraseClass, words: usize) -> Option<LeastOfVosk> {
     let asks = words >= 2 && matches!(class, PhraseClass::Ordinary | PhraseClass::Critical);
-    asks.then_some(Limits { score: -10.0, margin: 3.0 })
+    asks.then_some(LeastOfVosk { score: -10.0, margin: 3.0 })
 }
 
 /// One word has less that other speech could lack.

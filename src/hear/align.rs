@@ -13,7 +13,7 @@ type Frame = [f32; FRAME_LEN];
 
 /// Waiting frames of both streams.
 #[derive(Debug, Default)]
-pub struct Pairing {
+pub struct Alignment {
     heard: VecDeque<Frame>,
     played: VecDeque<Frame>,
     /// The fewest spare frames of what was played since the last look, and how many pairs ago that was.
@@ -29,7 +29,7 @@ pub struct Pairing {
     moved: bool,
 }
 
-impl Pairing {
+impl Alignment {
     /// A frame of the microphone.
     pub fn heard(&mut self, frame: Frame) {
         self.heard.push_back(frame);
@@ -130,29 +130,29 @@ mod tests {
     }
 
     /// Pairs by number: those of the microphone, and how much later (in frames) what was played is than it.
-    fn offsets(pairing: &mut Pairing) -> Vec<(usize, f32)> {
-        std::iter::from_fn(|| pairing.next_pair())
+    fn offsets(alignment: &mut Alignment) -> Vec<(usize, f32)> {
+        std::iter::from_fn(|| alignment.next_pair())
             .map(|(heard, played)| (heard[0] as usize, played[0] - heard[0]))
             .collect()
     }
 
     #[test]
     fn pieces_that_come_at_odd_times_are_paired_in_step() {
-        let mut pairing = Pairing::default();
+        let mut alignment = Alignment::default();
         let (mut heard, mut played) = (0, 0);
         let mut found = Vec::new();
         for turn in 0..400 {
             // The microphone gives two frames each time; the loudspeaker four every other time, now and then late.
             for _ in 0..2 {
-                pairing.heard(numbered(heard));
+                alignment.heard(numbered(heard));
                 heard += 1;
             }
             let due = (turn / 2 + 1) * 4 - if turn % 7 == 0 { 4 } else { 0 };
             while played < due {
-                pairing.played(numbered(played));
+                alignment.played(numbered(played));
                 played += 1;
             }
-            found.extend(offsets(&mut pairing));
+            found.extend(offsets(&mut alignment));
         }
         assert!(found.len() > 780, "nothing is held back for long");
         // Nothing was played at first.
@@ -164,24 +164,24 @@ mod tests {
 
     #[test]
     fn what_was_played_before_the_microphone_listened_is_dropped() {
-        let mut pairing = Pairing::default();
-        (0..100).for_each(|number| pairing.played(numbered(number)));
-        pairing.heard(numbered(100));
-        let (_, played) = pairing.next_pair().unwrap();
+        let mut alignment = Alignment::default();
+        (0..100).for_each(|number| alignment.played(numbered(number)));
+        alignment.heard(numbered(100));
+        let (_, played) = alignment.next_pair().unwrap();
         assert!(100.0 - played[0] <= 3.0, "{}", played[0]);
     }
 
     #[test]
     fn a_microphone_that_lost_sound_gets_in_step_again_within_seconds() {
-        let mut pairing = Pairing::default();
+        let mut alignment = Alignment::default();
         let mut offset = 0.0;
         for number in 0..1_500 {
             // A tenth of a second is lost on the way.
             if !(500..510).contains(&number) {
-                pairing.heard(numbered(number));
+                alignment.heard(numbered(number));
             }
-            pairing.played(numbered(number));
-            for (_, late) in offsets(&mut pairing) {
+            alignment.played(numbered(number));
+            for (_, late) in offsets(&mut alignment) {
                 offset = late;
             }
         }
@@ -195,23 +195,23 @@ mod tests {
 
     #[test]
     fn frames_that_always_wait_for_their_partners_get_made_up_ones_in_the_next_pause_and_wait_no_more() {
-        let mut pairing = Pairing::default();
+        let mut alignment = Alignment::default();
         let (mut played, mut moved_at) = (0, None);
         let mut waiting = Vec::new();
         for number in 0..1_500 {
             // The loudspeaker stops for 70 ms once.
             if !(40..47).contains(&number) {
-                pairing.played(spoken(played));
+                alignment.played(spoken(played));
                 played += 1;
             }
-            pairing.heard(numbered(number));
-            let pairs: Vec<_> = std::iter::from_fn(|| pairing.next_pair()).collect();
-            if pairing.take_moved() {
+            alignment.heard(numbered(number));
+            let pairs: Vec<_> = std::iter::from_fn(|| alignment.next_pair()).collect();
+            if alignment.take_moved() {
                 assert!(moved_at.replace(number).is_none(), "once");
                 let silent = pairs.iter().filter(|(_, played)| played[0] == 0.0).count();
                 assert!(silent >= 7, "made up in a pause: {silent}");
             }
-            waiting.push(pairing.heard.len());
+            waiting.push(alignment.heard.len());
         }
         assert!(waiting[50..600].iter().all(|&frames| frames == 7), "it had a cause");
         // The first look still knows of a time when none waited.
@@ -221,46 +221,46 @@ mod tests {
 
     #[test]
     fn where_the_microphone_listened_first_nothing_waits() {
-        let mut pairing = Pairing::default();
+        let mut alignment = Alignment::default();
         // Read together after the ear was busy for a while.
-        (0..12).for_each(|number| pairing.heard(numbered(number)));
-        (0..3).for_each(|number| pairing.played(numbered(number)));
-        let partners: Vec<f32> = std::iter::from_fn(|| pairing.next_pair()).map(|(_, played)| played[0]).collect();
+        (0..12).for_each(|number| alignment.heard(numbered(number)));
+        (0..3).for_each(|number| alignment.played(numbered(number)));
+        let partners: Vec<f32> = std::iter::from_fn(|| alignment.next_pair()).map(|(_, played)| played[0]).collect();
         assert_eq!(partners.len(), 12);
         assert_eq!(partners[9..], [0.0, 1.0, 2.0]);
-        assert!(pairing.take_moved());
-        assert!(!pairing.take_moved());
+        assert!(alignment.take_moved());
+        assert!(!alignment.take_moved());
     }
 
     #[test]
     fn pieces_of_the_microphone_that_wait_for_a_moment_move_nothing() {
-        let mut pairing = Pairing::default();
+        let mut alignment = Alignment::default();
         for number in 0..2_000 {
-            pairing.heard(numbered(number));
+            alignment.heard(numbered(number));
             // Three frames at a time.
             if number % 3 == 2 {
-                (number - 2..=number).for_each(|number| pairing.played(numbered(number)));
+                (number - 2..=number).for_each(|number| alignment.played(numbered(number)));
             }
-            while let Some((heard, played)) = pairing.next_pair() {
+            while let Some((heard, played)) = alignment.next_pair() {
                 assert!(number < 10 || heard[0] - played[0] <= 3.0, "{} and {}", heard[0], played[0]);
             }
-            assert!(!pairing.take_moved() || number < 10);
+            assert!(!alignment.take_moved() || number < 10);
         }
     }
 
     #[test]
     fn a_loudspeaker_that_stands_still_holds_nobody_up() {
-        let mut pairing = Pairing::default();
-        pairing.played(numbered(0));
+        let mut alignment = Alignment::default();
+        alignment.played(numbered(0));
         let mut last = 0;
         for number in 0..200 {
-            pairing.heard(numbered(number));
-            for (heard, _) in offsets(&mut pairing) {
+            alignment.heard(numbered(number));
+            for (heard, _) in offsets(&mut alignment) {
                 last = heard;
             }
         }
         assert!(last >= 199 - PATIENCE_FRAMES, "{last}");
-        let mut silent = Pairing::default();
+        let mut silent = Alignment::default();
         silent.heard(numbered(1));
         assert!(silent.next_pair().is_some(), "nothing was ever played");
     }

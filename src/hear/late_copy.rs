@@ -1,7 +1,7 @@
-//! Knows the program's own voice when it comes back later than the echo canceller reaches, as from a loudspeaker that is fed through the air
-//! or through another machine: what was heard then is a copy of what was played seconds ago, and nobody's answer.
+//! Knows the program's own voice when it comes back later than the echo canceller reaches, as from a loudspeaker that is fed through the air,
+//! through another machine, or stands at another station: what was heard then is a copy of what was played seconds ago, and nobody's answer.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
@@ -10,9 +10,44 @@ use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::hear::noise::rms;
+use crate::units::StationId;
 
-/// What was played in the last seconds, at 8 kHz: the words are below 4.
-pub(super) struct LateEcho {
+/// What any station played in the last seconds.
+#[derive(Default)]
+pub(super) struct LateCopies {
+    own: Option<LateCopy>,
+    elsewhere: BTreeMap<StationId, LateCopy>,
+}
+
+impl LateCopies {
+    /// Takes the frame that this station played in these 10 ms.
+    pub(super) fn played(&mut self, frame: &[f32; FRAME_LEN]) {
+        self.own.get_or_insert_with(|| LateCopy::new(Reach::Cancelled)).played(frame);
+    }
+
+    /// Takes the frame that another station played in these 10 ms.
+    pub(super) fn played_elsewhere(&mut self, station: StationId, frame: &[f32; FRAME_LEN]) {
+        self.elsewhere.entry(station).or_insert_with(|| LateCopy::new(Reach::Nothing)).played(frame);
+    }
+
+    /// Whether the end of `samples`, which were heard up to now, is what some station played before.
+    pub(super) fn are_in(&mut self, samples: &[f32]) -> bool {
+        self.own.iter_mut().chain(self.elsewhere.values_mut()).any(|copy| copy.is_in(samples))
+    }
+}
+
+/// What an echo canceller takes out of what one station played.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Reach {
+    /// What comes back within half a second.
+    Cancelled,
+    /// Nothing: the loudspeaker is another station's.
+    Nothing,
+}
+
+/// What one station played in the last seconds, at 8 kHz: the words are below 4.
+struct LateCopy {
+    reach: Reach,
     forward: Arc<dyn RealToComplex<f32>>,
     backward: Arc<dyn ComplexToReal<f32>>,
     played: VecDeque<f32>,
@@ -29,8 +64,8 @@ struct Work {
     scratch: Vec<Complex<f32>>,
 }
 
-impl LateEcho {
-    pub(super) fn new() -> Self {
+impl LateCopy {
+    fn new(reach: Reach) -> Self {
         let mut planner = RealFftPlanner::<f32>::new();
         let (forward, backward) = (planner.plan_fft_forward(FFT_LEN), planner.plan_fft_inverse(FFT_LEN));
         let work = Work {
@@ -39,11 +74,11 @@ impl LateEcho {
             played: forward.make_output_vec(),
             scratch: vec![Complex::ZERO; forward.get_scratch_len().max(backward.get_scratch_len())],
         };
-        Self { forward, backward, played: VecDeque::from(vec![0.0; PLAYED_LEN]), since_loud: usize::MAX, work }
+        Self { reach, forward, backward, played: VecDeque::from(vec![0.0; PLAYED_LEN]), since_loud: usize::MAX, work }
     }
 
     /// Takes the frame that was played in these 10 ms.
-    pub(super) fn played(&mut self, frame: &[f32; FRAME_LEN]) {
+    fn played(&mut self, frame: &[f32; FRAME_LEN]) {
         self.played.drain(..FRAME_LEN / 2);
         self.played.extend(halved(frame));
         self.since_loud = if rms(frame) > LOUD_RMS { 0 } else { self.since_loud.saturating_add(FRAME_LEN / 2) };
@@ -52,16 +87,20 @@ impl LateEcho {
     /// Whether the end of `samples`, which were heard up to now, is what was played so long before that no canceller takes it out. By the
     /// cross-correlation of their phases only (Knapp and Carter 1976), which a copy dominates however loud it is, and a person who says the
     /// same words does not.
-    pub(super) fn is_in(&mut self, samples: &[f32]) -> bool {
+    fn is_in(&mut self, samples: &[f32]) -> bool {
         if self.since_loud >= PLAYED_LEN {
             return false;
         }
         let surplus = samples.len().saturating_sub(2 * HEARD_LEN);
         let heard = &samples[surplus..];
+        let reach = self.reach;
         let Some(likeness) = self.likeness(heard) else { return false };
         // What was heard began so long after the first sample that is kept of what was played.
         let at_once = PLAYED_LEN - heard.len() / 2;
-        let in_reach = at_once - REACH_LEN.min(at_once);
+        let in_reach = match reach {
+            Reach::Cancelled => at_once - REACH_LEN.min(at_once),
+            Reach::Nothing => at_once,
+        };
         let peak = |range: &[f32]| range.iter().copied().fold(0.0, f32::max);
         let (late, soon) = (peak(&likeness[..in_reach]), peak(&likeness[in_reach..=at_once]));
         late >= STANDS_OUT * rms(likeness) && late > MORE_THAN_SOON * soon
@@ -130,7 +169,11 @@ mod tests {
 
     /// After `played` and a pause of `late` seconds, 1.2 s of `heard` are judged.
     fn judge(played: &[f32], pause_s: f32, heard: &[f32]) -> bool {
-        let mut echo = LateEcho::new();
+        judge_with(Reach::Cancelled, played, pause_s, heard)
+    }
+
+    fn judge_with(reach: Reach, played: &[f32], pause_s: f32, heard: &[f32]) -> bool {
+        let mut echo = LateCopy::new(reach);
         let silence = vec![0.0; (pause_s * SAMPLE_RATE as f32) as usize];
         for frame in [played, &silence].concat().as_chunks::<FRAME_LEN>().0 {
             echo.played(frame);
@@ -160,6 +203,20 @@ mod tests {
         let played = voice(1, 5.0);
         assert!(!judge(&played, 0.0, &copy(&played, 0.0)));
         assert!(!judge(&played, 0.4, &copy(&played, 0.0)));
+    }
+
+    #[test]
+    fn what_another_station_plays_is_no_answer_however_soon_it_is_heard() {
+        let played = voice(1, 5.0);
+        for pause_s in [0.05, 0.4, 3.0] {
+            assert!(judge_with(Reach::Nothing, &played, pause_s, &copy(&played, 0.03)), "{pause_s} s later");
+        }
+        for seed in 2..12 {
+            assert!(!judge_with(Reach::Nothing, &played, 0.2, &voice(seed, 1.2)), "voice {seed}");
+        }
+        let mut copies = LateCopies::default();
+        played.as_chunks::<FRAME_LEN>().0.iter().for_each(|frame| copies.played_elsewhere(StationId(2), frame));
+        assert!(copies.are_in(&copy(&played, 0.0)));
     }
 
     #[test]

@@ -5,31 +5,31 @@ use std::collections::VecDeque;
 
 /// Follows the canceller frame by frame.
 #[derive(Clone, Debug, Default)]
-pub(super) struct KnownRoom {
+pub(super) struct Convergence {
     /// Frames in which the program's own voice was played.
     loud_frames: usize,
     /// Frames since the last of them.
     since_loud: usize,
     /// The half second that is being filled.
-    filling: Vec<Powers>,
+    filling: Vec<FramePowers>,
     /// The newest full ones.
-    full: VecDeque<Vec<Powers>>,
+    full: VecDeque<Vec<FramePowers>>,
     /// What these amount to.
     takes_out: bool,
 }
 
 /// Mean power of a frame.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Powers {
+pub(super) struct FramePowers {
     /// As it came.
     pub(super) before: f32,
     /// Without the echo.
     pub(super) after: f32,
 }
 
-impl KnownRoom {
+impl Convergence {
     /// Takes a frame; `is_loud` where the program's own voice was played in it. Gives whether the room is known.
-    pub(super) fn take(&mut self, is_loud: bool, powers: Powers) -> bool {
+    pub(super) fn take(&mut self, is_loud: bool, powers: FramePowers) -> bool {
         self.loud_frames += usize::from(is_loud);
         self.since_loud = if is_loud { 0 } else { self.since_loud.saturating_add(1) };
         if self.loud_frames > 0 && self.since_loud <= ECHO_FRAMES {
@@ -54,7 +54,7 @@ impl KnownRoom {
         let noise = before.get(before.len() / 10).copied().unwrap_or(0.0);
         let mut shares: Vec<f32> = Vec::new();
         for piece in &self.full {
-            let mean = |of: fn(&Powers) -> f32| piece.iter().map(of).sum::<f32>() / piece.len() as f32;
+            let mean = |of: fn(&FramePowers) -> f32| piece.iter().map(of).sum::<f32>() / piece.len() as f32;
             let (before, after) = (mean(|frame| frame.before), mean(|frame| frame.after));
             if before > AUDIBLE * noise && before > LEAST_POWER {
                 shares.push((after - noise).max(0.0) / (before - noise));
@@ -88,26 +88,26 @@ mod tests {
     use super::*;
 
     /// Seconds of voice with pauses, `echo` times as loud in the microphone, of which `left` stays, over `noise`.
-    fn hear(room: &mut KnownRoom, seconds: usize, echo: f32, left: f32, noise: f32) -> bool {
+    fn hear(room: &mut Convergence, seconds: usize, echo: f32, left: f32, noise: f32) -> bool {
         let mut known = false;
         for frame in 0..seconds * 100 {
             let speaks = frame % 40 < 30;
             let voice = if speaks { echo } else { 0.0 };
-            known = room.take(speaks, Powers { before: voice + noise, after: voice * left + noise });
+            known = room.take(speaks, FramePowers { before: voice + noise, after: voice * left + noise });
         }
         known
     }
 
     #[test]
     fn a_room_is_known_after_seconds_of_an_echo_that_is_taken_out() {
-        let mut room = KnownRoom::default();
+        let mut room = Convergence::default();
         assert!(!hear(&mut room, 5, 0.01, 0.03, 1e-6), "not yet");
         assert!(hear(&mut room, 3, 0.01, 0.03, 1e-6));
     }
 
     #[test]
     fn an_echo_that_stays_makes_the_room_unknown_until_it_is_taken_out_again() {
-        let mut room = KnownRoom::default();
+        let mut room = Convergence::default();
         assert!(!hear(&mut room, 20, 0.01, 1.0, 1e-6));
         assert!(hear(&mut room, 6, 0.01, 0.03, 1e-6));
         assert!(!hear(&mut room, 6, 0.01, 0.5, 1e-6), "somebody moved the loudspeaker");
@@ -115,21 +115,21 @@ mod tests {
 
     #[test]
     fn where_the_loudspeaker_is_not_heard_there_is_nothing_to_know() {
-        assert!(hear(&mut KnownRoom::default(), 10, 0.0, 0.0, 1e-6), "a headset");
-        assert!(hear(&mut KnownRoom::default(), 10, 0.001, 1.0, 0.01), "the noise drowns it");
+        assert!(hear(&mut Convergence::default(), 10, 0.0, 0.0, 1e-6), "a headset");
+        assert!(hear(&mut Convergence::default(), 10, 0.001, 1.0, 0.01), "the noise drowns it");
     }
 
     #[test]
     fn steady_noise_is_not_what_is_left_of_an_echo() {
-        assert!(hear(&mut KnownRoom::default(), 10, 0.02, 0.03, 0.003));
+        assert!(hear(&mut Convergence::default(), 10, 0.02, 0.03, 0.003));
     }
 
     #[test]
     fn a_word_that_somebody_says_meanwhile_makes_no_room_unknown() {
-        let mut room = KnownRoom::default();
+        let mut room = Convergence::default();
         hear(&mut room, 10, 0.01, 0.03, 1e-6);
         for _ in 0..80 {
-            assert!(room.take(true, Powers { before: 0.03, after: 0.02 }));
+            assert!(room.take(true, FramePowers { before: 0.03, after: 0.02 }));
         }
     }
 }
