@@ -18,7 +18,7 @@ use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::{ClipHeard, ClipHearing};
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
 use crate::say::mixer::Speaker;
-use crate::speech::decide::Verdict;
+use crate::speech::decide::PhraseVerdict;
 use crate::speech::own_examples::{Example, OwnExamples, States};
 
 /// The lines and words of a lesson.
@@ -354,7 +354,7 @@ fn taken_for(phrases: &[AllowedPhrase], found: &ClipHeard, number: usize) -> (St
 }
 
 /// Whether a run would act on it without asking.
-fn counted(verdict: &Verdict) -> bool {
+fn counted(verdict: &PhraseVerdict) -> bool {
     matches!(verdict.accepted, Some(Certainty::Sure | Certainty::Thin))
 }
 

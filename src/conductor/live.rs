@@ -18,12 +18,12 @@ use crate::conductor::live_mouth::{Mouth, ToMouth};
 use crate::conductor::memory::hand_back_what_was_read;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::{OnTime, Told};
-use crate::conductor::own_voice::OwnVoice;
+use crate::speech::own_words::OwnWords;
 use crate::conductor::session::{Command, Session};
 use crate::conductor::talk::Talk;
 use crate::engine::input::Input;
 use crate::engine::output::Priority;
-use crate::hear::level::Level;
+use crate::hear::level::SoundLevel;
 use crate::hear::align::Alignment;
 use crate::hear::ear::HearEvent;
 use crate::say::loud_enough::{InNoise, LoudEnough};
@@ -31,6 +31,7 @@ use crate::say::mixer::SpeakerEvent;
 use crate::screen::{Activity, Meters, Screen, ScreenKey};
 use crate::setup::clock::Clock;
 use crate::setup::sound::Sounds;
+use crate::units::StationId;
 
 /// The devices to use, by id or name; the system's own choice where none is given.
 #[derive(Clone, Debug, Default)]
@@ -59,7 +60,7 @@ pub struct Around {
 /// What the edges tell the loop.
 pub(crate) enum News {
     Heard(HearEvent),
-    Level(Level),
+    Level(SoundLevel),
     EarLost(String),
     EarBack,
     EarFailed(AppError),
@@ -140,12 +141,12 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
 
     let mut asks = planner.map(|planner| plan_on_time(planner, news)).transpose()?;
 
-    let mut own_voice = OwnVoice::default();
+    let mut own_voice = OwnWords::default();
     let mut courtesy = Courtesy::default();
     let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
     let mut hears = true;
     let mut loud = LoudEnough::default();
-    let mut level: Option<Level> = None;
+    let mut level: Option<SoundLevel> = None;
     let mut said_again = false;
     let mut notices: Vec<String> = Vec::new();
     let mut to_judge: Option<(crate::units::SessionTime, bool)> = None;
@@ -222,7 +223,9 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
         let now = clock.now();
         match news {
             News::Heard(HearEvent::Heard(heard)) => {
-                if !own_voice.said(now, &heard) {
+                if let Some(reason) = own_voice.refuse(now, StationId::RIG, &heard) {
+                    talk.refused(now, Some(&heard.text), reason).map_err(AppError::Talk)?;
+                } else {
                     courtesy.heard();
                     // Whoever has spoken is to hear the reply.
                     drop(to_mouth.send(ToMouth::Duck(Duration::ZERO)));
@@ -244,7 +247,9 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
                     drop(to_mouth.send(ToMouth::Duck(DUCKED)));
                 }
             }
-            News::Heard(HearEvent::Refused(refused)) => talk.refused(now, &refused).map_err(AppError::Talk)?,
+            News::Heard(HearEvent::Refused(refused)) => {
+                talk.refused(now, refused.best.as_deref(), refused.reason).map_err(AppError::Talk)?;
+            }
             News::Heard(HearEvent::UnusableSamples) => {
                 talk.note(&format!("[{now}] microphone: samples that are no numbers")).map_err(AppError::Talk)?;
             }
@@ -338,14 +343,14 @@ fn activity(speaks: bool, hears: bool) -> Activity {
 fn spoke(
     now: crate::units::SessionTime,
     event: SpeakerEvent,
-    own_voice: &mut OwnVoice,
+    own_voice: &mut OwnWords,
     talk: &mut Talk,
     session: &mut Session,
     todo: &mut Vec<Command>,
 ) -> Result<(), AppError> {
     match event {
         SpeakerEvent::Started { id, sentence, words } => {
-            own_voice.says(now, id, &words);
+            own_voice.says(now, StationId::RIG, id, &words);
             if sentence == 0
                 && let Some(utterance) = own_voice.utterance(id)
             {

@@ -9,7 +9,6 @@ pub mod live_mouth;
 pub mod memory;
 pub mod notes;
 pub mod on_time;
-pub mod own_voice;
 pub mod person;
 pub mod rehearse;
 pub mod room;

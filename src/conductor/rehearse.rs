@@ -13,7 +13,7 @@ use crate::audio::playback::Decimator;
 use crate::cli::AppError;
 use crate::conductor::courtesy::Courtesy;
 use crate::conductor::notes::Notes;
-use crate::conductor::own_voice::{OwnVoice, plain};
+use crate::speech::own_words::{OwnWords, plain};
 use crate::conductor::person::{Doing, Noticed, Person};
 use crate::conductor::room::Room;
 use crate::conductor::script::{Script, Sound};
@@ -33,7 +33,7 @@ use crate::setup::prompts;
 use crate::setup::sayable;
 use crate::setup::sound::{SoundError, Sounds};
 use crate::speech::voice::model::Voice;
-use crate::units::SessionTime;
+use crate::units::{SessionTime, StationId};
 
 /// What to rehearse.
 #[derive(Clone, Debug)]
@@ -110,7 +110,7 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
         talk: Talk::new(Some(&rehearsal.out.join("talk.txt")), true).map_err(AppError::Talk)?,
         recording: new_recording(&rehearsal.out)?,
         summary: Summary::default(),
-        own_voice: OwnVoice::default(),
+        own_voice: OwnWords::default(),
         courtesy: Courtesy::default(),
         say_again,
         saying: None,
@@ -153,7 +153,7 @@ struct Stage {
     talk: Talk,
     recording: WavWriter<std::io::BufWriter<std::fs::File>>,
     summary: Summary,
-    own_voice: OwnVoice,
+    own_voice: OwnWords,
     courtesy: Courtesy,
     say_again: String,
     /// What the person is saying or has just said, and until when the ear may still answer to it.
@@ -216,8 +216,8 @@ impl Stage {
     fn heard(&mut self, now: SessionTime, event: HearEvent) -> Result<(), AppError> {
         match event {
             HearEvent::Heard(heard) => {
-                if self.own_voice.said(now, &heard) {
-                    return Ok(());
+                if let Some(reason) = self.own_voice.refuse(now, StationId::RIG, &heard) {
+                    return self.talk.refused(now, Some(&heard.text), reason).map_err(AppError::Talk);
                 }
                 self.courtesy.heard();
                 self.speaker.duck(Duration::ZERO);
@@ -249,7 +249,7 @@ impl Stage {
                 }
                 Ok(())
             }
-            HearEvent::Refused(refused) => self.talk.refused(now, &refused).map_err(AppError::Talk),
+            HearEvent::Refused(refused) => self.talk.refused(now, refused.best.as_deref(), refused.reason).map_err(AppError::Talk),
             HearEvent::TalkedOn | HearEvent::UnusableSamples => Ok(()),
         }
     }
@@ -257,7 +257,7 @@ impl Stage {
     fn spoke(&mut self, now: SessionTime, event: SpeakerEvent) -> Result<(), AppError> {
         match event {
             SpeakerEvent::Started { id, sentence, words } => {
-                self.own_voice.says(now, id, &words);
+                self.own_voice.says(now, StationId::RIG, id, &words);
                 if sentence == 0
                     && let Some(utterance) = self.own_voice.utterance(id)
                 {

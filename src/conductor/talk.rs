@@ -8,6 +8,7 @@ use crate::engine::event::Event;
 use crate::engine::input::{Certainty, PhraseHeard};
 use crate::engine::output::Utterance;
 use crate::hear::ear::Unclear;
+use crate::speech::decide::Reason;
 use crate::units::SessionTime;
 
 /// Where the talk goes. Every line is flushed: what was said must be there even when the program is killed. A file that cannot be written to any
@@ -64,11 +65,8 @@ impl Talk {
     }
 
     /// Something that is nobody's answer, where it was like a phrase.
-    pub fn refused(&mut self, now: SessionTime, refused: &Unclear) -> io::Result<()> {
-        match &refused.best {
-            Some(best) => self.line(&format!("[{now}] refused: {best}, {}", refused.reason)),
-            None => Ok(()),
-        }
+    pub fn refused(&mut self, now: SessionTime, best: Option<&str>, reason: Reason) -> io::Result<()> {
+        best.map_or(Ok(()), |best| self.line(&format!("[{now}] refused: {best}, {reason}")))
     }
 
     pub fn key(&mut self, now: SessionTime, key: &str) -> io::Result<()> {
