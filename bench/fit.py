@@ -22,7 +22,7 @@ from bench.phrases import holds
 from bench.results import Results
 
 ROOT = pathlib.Path(__file__).parents[1]
-# As `src/hear/evidence.rs` names them, in its order.
+# As `src/speech/evidence.rs` names them, in its order.
 FEATURES = (
     "always",
     "score",
@@ -113,11 +113,16 @@ def shipped(path: pathlib.Path) -> numpy.ndarray:
     return numpy.array([weights[name] for name in FEATURES])
 
 
-def as_toml(weights: numpy.ndarray, made: str) -> str:
-    """A hearing.toml."""
-    lines = ["# Weights of the chance that the best phrase was really said; see src/hear/evidence.rs for what each figure is.", 'made = """']
+def as_toml(weights: numpy.ndarray, made: str, rest: str) -> str:
+    """A hearing.toml; `rest` is what stands after the weights, the limits and what they are for."""
+    lines = ["# Weights of the chance that the best phrase was really said; see src/speech/evidence.rs for what each figure is.", 'made = """']
     lines += [made, '"""', "", "[weights]"]
-    return "\n".join(lines + [f"{name} = {weight:.2f}" for name, weight in zip(FEATURES, weights)]) + "\n"
+    return "\n".join(lines + [f"{name} = {weight:.2f}" for name, weight in zip(FEATURES, weights)]) + "\n" + rest
+
+
+def after_weights(text: str) -> str:
+    """What stands in a hearing.toml after the weights."""
+    return text[text.index("\n# What it takes") :]
 
 
 def run(asked) -> None:
@@ -146,5 +151,5 @@ def run(asked) -> None:
         f"{counts}. In folds: Brier {found['fitted anew, in folds by voice']['all']['brier']:.4f}."
     )
     if asked.write:
-        file.write_text(as_toml(weights, made))
+        file.write_text(as_toml(weights, made, after_weights(file.read_text())))
         print(f"fit: {file} written; whoever changes weights counts once, afterwards, on talk that the fit has not seen")

@@ -1,13 +1,14 @@
-"""The program's limits of acceptance, read from its source so that the two cannot drift apart."""
+"""The program's limits of acceptance, read from the file that it reads itself so that the two cannot drift apart."""
 
 from __future__ import annotations
 
 import math
 import pathlib
-import re
+import tomllib
 from dataclasses import dataclass
 
 CLASSES = ("chat", "ordinary", "critical", "emergency")
+LENGTHS = ("one_word", "several_words")
 
 
 @dataclass(frozen=True)
@@ -24,7 +25,7 @@ class Limits:
     score: dict[tuple[str, bool], float]
 
     def verdict(self, kind: str, one_word: bool, log_odds: float | None, margin: float, score: float) -> str | None:
-        """"sure", "thin", "doubtful" or None, as `src/speech/decide.rs` judges."""
+        """"sure", "thin", "doubtful" or None, as `src/speech/judge.rs` judges."""
         if log_odds is None:
             return None
         for name, table in (("sure", self.sure), ("thin", self.thin), ("doubtful", self.doubtful)):
@@ -37,43 +38,16 @@ class Limits:
 
 
 def read(path: pathlib.Path) -> Limits:
-    """Reads the three rules of `src/speech/decide.rs`."""
-    text = path.read_text()
-    return Limits(_table(path, text, "sure_limits"), _table(path, text, "thin_limits"), _asked(path, text), _scores(path, text))
+    """The limits in a hearing.toml."""
+    table = tomllib.loads(path.read_text())["limits"]
+    expected = {(kind, length) for kind in CLASSES for length in LENGTHS}
+    found = {(kind, length): row for kind, rows in table.items() for length, row in rows.items()}
+    if set(found) != expected:
+        raise ValueError(f"{path}: limits of {sorted(found)}, expected {sorted(expected)}")
 
+    def pairs(name: str) -> dict[tuple[str, bool], tuple[float, float]]:
+        rows = {place: row[name] for place, row in found.items() if name in row}
+        return {(kind, length == "one_word"): (row["log_odds"], row["margin"]) for (kind, length), row in rows.items()}
 
-def _asked(path: pathlib.Path, text: str) -> dict[tuple[str, bool], tuple[float, float]]:
-    """`ask_limits`: one pair of limits for the classes it names, and phrases of two words or more."""
-    begin = text.index("pub fn ask_limits(")
-    body = text[begin : text.index("\n}", begin)]
-    found = re.search(r"words >= 2 && matches!\(class, ([^)]+)\);.*log_odds: ([\d.]+), margin: ([\d.]+)", body, re.DOTALL)
-    if not found:
-        raise ValueError(f"{path}: ask_limits is not of the form that is known here: {body}")
-    kinds = re.findall(r"PhraseClass::(\w+)", found[1])
-    return {(kind.lower(), False): (float(found[2]), float(found[3])) for kind in kinds}
-
-
-def _scores(path: pathlib.Path, text: str) -> dict[tuple[str, bool], float]:
-    """`least_score`: by class and one word or not, where a class has one."""
-    begin = text.index("fn least_score(")
-    body = text[begin : text.index("\n}", begin)]
-    constants = dict(re.findall(r"^const (LEAST_SCORE\w*): f32 = ([\d.]+);", text, re.MULTILINE))
-    found = {}
-    for kinds, one_word, name in re.findall(r"(PhraseClass[^=]+?)( if words < 2)? => (LEAST_SCORE\w*)", body):
-        for kind in re.findall(r"PhraseClass::(\w+)", kinds):
-            found[kind.lower(), bool(one_word)] = float(constants[name])
-    if len(found) != 4:
-        raise ValueError(f"{path}: least_score was read as {found}, expected a score for one word and for more of two classes")
-    return found
-
-
-def _table(path: pathlib.Path, text: str, name: str) -> dict[tuple[str, bool], tuple[float, float]]:
-    begin = text.index(f"pub fn {name}(")
-    body = text[begin : text.index("\n}", begin)]
-    found = {}
-    for kinds, one_word, odds, margin in re.findall(r"\((PhraseClass[^,]+), (true|false)\) => \(([\d.]+), ([\d.]+)\)", body):
-        for kind in re.findall(r"PhraseClass::(\w+)", kinds):
-            found[kind.lower(), one_word == "true"] = float(odds), float(margin)
-    if set(found) != {(kind, word) for kind in CLASSES for word in (True, False)}:
-        raise ValueError(f"{path}: {name} was read as {found}, expected limits for {CLASSES}, of one word and of more")
-    return found
+    scores = {(kind, length == "one_word"): row["thin"]["score"] for (kind, length), row in found.items() if "score" in row["thin"]}
+    return Limits(pairs("sure"), pairs("thin"), pairs("ask"), scores)

@@ -25,7 +25,7 @@ WAYS = {"pauses": "at pauses", "blind": "blindly"}
 def write(asked) -> None:
     """Everything that there are results for; parts without any are said to be missing."""
     kept = {name: Results(asked.work / f"{name}.jsonl").read() for name in ("sweep", "manners", "people", "sweep-odds", "manners-odds", "talk")}
-    allowed, limits = phrases_of.read(), limits_of.read(ROOT / "src/speech/decide.rs")
+    allowed, limits = phrases_of.read(), limits_of.read(ROOT / "models/hearing.toml")
     docs: pathlib.Path = asked.docs
     docs.mkdir(parents=True, exist_ok=True)
     numbers: dict = {"seed": asked.seed, "machine": machine(), "clips": {name: len(rows) for name, rows in kept.items()}}

@@ -15,7 +15,7 @@ use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::clip::ClipHearing;
 use sparehand::onnx::environment;
-use sparehand::speech::decide::Verdict;
+use sparehand::speech::decide::PhraseVerdict;
 use sparehand::speech::own_examples::{Example, OwnExamples};
 use sparehand::speech::recogniser::PhraseScoring;
 use sparehand::speech::score::ScoreSettings;
@@ -87,7 +87,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-fn judged(verdict: &Verdict) -> Value {
+fn judged(verdict: &PhraseVerdict) -> Value {
     json!({
         "log_odds": verdict.log_odds.is_finite().then_some(verdict.log_odds),
         "certainty": verdict.accepted.map(|certainty| format!("{certainty:?}")),

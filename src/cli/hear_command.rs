@@ -88,6 +88,8 @@ pub struct FileHeard {
     pub best: Option<String>,
     pub score: Option<f32>,
     pub margin: f32,
+    /// Why `best` is not good enough, where it is not.
+    pub reason: Option<String>,
     pub free_text: String,
     pub audio_s: f64,
     pub took_ms: f64,
@@ -98,9 +100,10 @@ impl std::fmt::Display for FileHeard {
         let heard = self.phrase.as_deref().unwrap_or("-");
         let best = self.best.as_deref().unwrap_or("-");
         let score = self.score.unwrap_or(f32::NEG_INFINITY);
+        let refused = self.reason.as_ref().map_or(String::new(), |reason| format!("refused: {reason}, "));
         write!(
             f,
-            "{}: {heard} (best {best}, score {score:.1}, margin {:.1}, freely \"{}\", {:.2} s in {:.0} ms)",
+            "{}: {heard} ({refused}best {best}, score {score:.1}, margin {:.1}, freely \"{}\", {:.2} s in {:.0} ms)",
             self.file, self.margin, self.free_text, self.audio_s, self.took_ms
         )
     }
@@ -128,6 +131,7 @@ fn hear_file(
         best,
         score: found.verdict.score.is_finite().then_some(found.verdict.score),
         margin: found.verdict.margin,
+        reason: found.verdict.refused.map(|reason| reason.to_string()),
         free_text: found.ranking.free.text,
         audio_s: samples.len() as f64 / crate::audio::SAMPLE_RATE as f64,
         took_ms: took.as_secs_f64() * 1000.0,

@@ -18,7 +18,7 @@ use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::{ClipError, ClipHeard, ClipHearing};
 use crate::speech::listener::ListenError;
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
-use crate::speech::decide::Verdict;
+use crate::speech::decide::PhraseVerdict;
 use crate::speech::own_examples::{Example, OwnExamples, States};
 use crate::speech::speaker::Speaker;
 
@@ -370,7 +370,7 @@ fn taken_for(phrases: &[AllowedPhrase], found: &ClipHeard, number: usize) -> (St
 }
 
 /// Whether a run would act on it without asking.
-fn counted(verdict: &Verdict) -> bool {
+fn counted(verdict: &PhraseVerdict) -> bool {
     matches!(verdict.accepted, Some(Certainty::Sure | Certainty::Thin))
 }
 

@@ -19,9 +19,8 @@ use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utte
 use crate::engine::phrasebook::Command;
 use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::{ClipError, ClipHearing};
-use crate::hear::measure::{Advice, Measured, Stretch, echo_path};
+use crate::hear::measure::{MicAdvice, MicMeasured, Stretch, echo_path};
 use crate::hear::noise::{White, rms};
-use crate::journal::Journal;
 use crate::journal::{Journal, JournalError};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{pause, wall};
@@ -124,7 +123,7 @@ pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), M
         said.push(words.say["none"].clone());
     }
     // What gives nothing is not worth remembering.
-    if !args.forget && !measured.advice().contains(&Advice::Dead) {
+    if !args.forget && !measured.advice().contains(&MicAdvice::Dead) {
         remember(places, &name)?;
         said.push(filled(&words.say["kept"], &[("microphone", &name)]));
     }
@@ -181,7 +180,7 @@ struct Bench {
 }
 
 impl Bench {
-    fn measure(&mut self, words: &Words, places: &Places, out: &mut dyn Write) -> Result<Measured, MicError> {
+    fn measure(&mut self, words: &Words, places: &Places, out: &mut dyn Write) -> Result<MicMeasured, MicError> {
         self.say(&words.say["quiet"], out)?;
         self.drain();
         let quiet = self.record(QUIET_S, |_| false)?;
@@ -216,7 +215,7 @@ impl Bench {
             let best = best.unwrap_or_else(|| words.print["unclear"].clone());
             print(out, &words.print["line"], &[("line", line), ("heard", &best)])?;
         }
-        Ok(Measured {
+        Ok(MicMeasured {
             quiet: Stretch::of(&quiet),
             speech: (!speech.is_empty()).then(|| Stretch::of(&speech)),
             echo,
@@ -358,7 +357,7 @@ fn phrases(lines: &[String], places: &Places) -> Result<Vec<AllowedPhrase>, MicE
     Ok((0..).zip(all).map(phrase).collect())
 }
 
-fn report(words: &Words, measured: &Measured, out: &mut dyn Write) -> Result<(), MicError> {
+fn report(words: &Words, measured: &MicMeasured, out: &mut dyn Write) -> Result<(), MicError> {
     let number = |value: f32| format!("{value:.0}");
     let below = |dbfs: f32| number(-dbfs);
     let text = &words.print;
@@ -383,17 +382,17 @@ fn report(words: &Words, measured: &Measured, out: &mut dyn Write) -> Result<(),
     print(out, &text["understood"], &[("right", &right.to_string()), ("lines", &lines.to_string())])
 }
 
-fn key(advice: Advice) -> &'static str {
+fn key(advice: MicAdvice) -> &'static str {
     match advice {
-        Advice::Dead => "dead",
-        Advice::Lost => "lost",
-        Advice::TurnDown => "turn-down",
-        Advice::TurnUp => "turn-up",
-        Advice::NobodySpoke => "nobody-spoke",
-        Advice::ComeNearer => "come-nearer",
-        Advice::SlowLoudspeaker => "slow-loudspeaker",
-        Advice::MoveLoudspeaker => "move-loudspeaker",
-        Advice::NotUnderstood => "not-understood",
+        MicAdvice::Dead => "dead",
+        MicAdvice::Lost => "lost",
+        MicAdvice::TurnDown => "turn-down",
+        MicAdvice::TurnUp => "turn-up",
+        MicAdvice::NobodySpoke => "nobody-spoke",
+        MicAdvice::ComeNearer => "come-nearer",
+        MicAdvice::SlowLoudspeaker => "slow-loudspeaker",
+        MicAdvice::MoveLoudspeaker => "move-loudspeaker",
+        MicAdvice::NotUnderstood => "not-understood",
     }
 }
 
@@ -430,15 +429,15 @@ mod tests {
     fn every_advice_and_every_line_has_its_words() {
         let words: Words = toml::from_str(WORDS).unwrap();
         let all = [
-            Advice::Dead,
-            Advice::Lost,
-            Advice::TurnDown,
-            Advice::TurnUp,
-            Advice::NobodySpoke,
-            Advice::ComeNearer,
-            Advice::SlowLoudspeaker,
-            Advice::MoveLoudspeaker,
-            Advice::NotUnderstood,
+            MicAdvice::Dead,
+            MicAdvice::Lost,
+            MicAdvice::TurnDown,
+            MicAdvice::TurnUp,
+            MicAdvice::NobodySpoke,
+            MicAdvice::ComeNearer,
+            MicAdvice::SlowLoudspeaker,
+            MicAdvice::MoveLoudspeaker,
+            MicAdvice::NotUnderstood,
         ];
         assert_eq!(words.advice.len(), all.len());
         assert!(all.into_iter().all(|advice| words.advice.contains_key(key(advice))));

@@ -14,7 +14,7 @@ use crate::say::mixer::SentenceError;
 use crate::setup::causes::with_causes;
 use crate::setup::sound::Sounds;
 use crate::speech::synthesiser::{Synthesised, Synthesiser};
-use crate::speech::worker::{Answer, RecogniserWorker, Request, WorkerReport};
+use crate::speech::worker::{RecogniserAnswer, RecogniserWorker, Request, WorkerReport};
 use crate::station::{StationInput, StationOutput};
 use crate::units::StationId;
 
@@ -129,13 +129,13 @@ impl Workers {
 
 fn recogniser(sounds: Sounds, stations: Directory, news: ToLoop) -> Result<RecogniserWorker, ConductorError> {
     let report = move |report| match report {
-        WorkerReport::Answered(station, Answer::Looked(look, found)) => {
+        WorkerReport::Answered(station, RecogniserAnswer::Looked(look, found)) => {
             stations.send(station, StationInput::Looked { look, found });
         }
-        WorkerReport::Answered(station, Answer::WrittenDown(look, text)) => {
+        WorkerReport::Answered(station, RecogniserAnswer::WrittenDown(look, text)) => {
             stations.send(station, StationInput::WrittenDown { look, text });
         }
-        WorkerReport::Answered(_, Answer::NotPrepared(_, why)) => {
+        WorkerReport::Answered(_, RecogniserAnswer::NotPrepared(_, why)) => {
             news.tell(News::Worker(Worker::Recogniser, WorkerNews::CannotHear(why)));
         }
         WorkerReport::Ready => news.tell(News::Worker(Worker::Recogniser, WorkerNews::Back)),

@@ -166,7 +166,7 @@ impl Segmenter {
 /// Fourth-order Butterworth high-pass: two second-order sections.
 #[derive(Clone, Debug)]
 pub struct HighPass {
-    sections: [Section; 2],
+    sections: [BiquadSection; 2],
 }
 
 impl HighPass {
@@ -174,7 +174,7 @@ impl HighPass {
     pub fn new(corner: f64) -> Self {
         // Butterworth poles of order 4: Q = 1 / (2 cos(pi/8)) and 1 / (2 cos(3 pi/8)).
         let q = |eighths: f64| 0.5 / (eighths * std::f64::consts::PI / 8.0).cos();
-        Self { sections: [Section::high_pass(corner, q(1.0)), Section::high_pass(corner, q(3.0))] }
+        Self { sections: [BiquadSection::high_pass(corner, q(1.0)), BiquadSection::high_pass(corner, q(3.0))] }
     }
 
     /// Filters one sample.
@@ -184,13 +184,13 @@ impl HighPass {
 }
 
 #[derive(Clone, Debug)]
-struct Section {
+struct BiquadSection {
     b: [f64; 3],
     a: [f64; 2],
     held: [f64; 2],
 }
 
-impl Section {
+impl BiquadSection {
     /// Bilinear transform of the analogue section, with the corner pre-warped.
     fn high_pass(corner: f64, q: f64) -> Self {
         let w = std::f64::consts::TAU * corner / SAMPLE_RATE as f64;

@@ -9,7 +9,7 @@ use crate::audio::SAMPLE_RATE;
 use crate::engine::output::AllowedPhrase;
 use crate::hear::activity::{SpeechDetector, DetectorError, SegmenterSettings, WINDOW_LEN};
 use crate::speech::acoustic::SHORTEST;
-use crate::speech::decide::{Care, Verdict};
+use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::own_examples::States;
 use crate::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
 use crate::speech::score::{Ranking, ScoreSettings};
@@ -25,7 +25,7 @@ pub struct ClipHearing {
 /// What came of one recording.
 #[derive(Clone, Debug)]
 pub struct ClipHeard {
-    pub verdict: Verdict,
+    pub verdict: PhraseVerdict,
     pub ranking: Ranking,
 }
 

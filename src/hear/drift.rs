@@ -22,6 +22,8 @@ pub struct Drift {
     mic: VecDeque<f32>,
     played: VecDeque<f32>,
     frames: usize,
+    /// Frames in a row of what was played that hold nothing at all.
+    silent_frames: usize,
     /// Samples by which what was played is delayed at present, and by how many more with every sample.
     delay: f64,
     share: f64,
@@ -40,6 +42,7 @@ impl Default for Drift {
             mic: VecDeque::from(vec![0.0; WINDOW_LEN]),
             played: VecDeque::from(vec![0.0; WINDOW_LEN]),
             frames: 0,
+            silent_frames: 0,
             delay: FIRST_DELAY,
             share: 0.0,
             lags: VecDeque::new(),
@@ -55,6 +58,7 @@ impl Drift {
             stream.drain(..FRAME_LEN);
             stream.extend(frame);
         }
+        self.silent_frames = if played.iter().all(|sample| *sample == 0.0) { self.silent_frames + 1 } else { 0 };
         self.frames += 1;
         if self.frames.is_multiple_of(EVERY_FRAMES)
             && let Some(lag) = self.lag()
@@ -71,19 +75,29 @@ impl Drift {
 
     /// The newest frame of what was played, delayed.
     fn delayed(&mut self) -> [f32; FRAME_LEN] {
+        // Nothing but silence lies within reach of any delay.
+        if self.silent_frames > REACHED_FRAMES {
+            self.delay = (0..FRAME_LEN).fold(self.delay, |delay, _| delay + self.share);
+            self.step_back();
+            return [0.0; FRAME_LEN];
+        }
         let newest = self.played.len() - FRAME_LEN;
         let frame = std::array::from_fn(|at| {
             let place = (newest + at) as f64 - self.delay;
             self.delay += self.share;
             if place.fract() == 0.0 { self.played[place as usize] } else { self.between(place) }
         });
+        self.step_back();
+        frame
+    }
+
+    fn step_back(&mut self) {
         // A step once in minutes, which the filter has to learn anew, rather than a delay without end.
         if self.delay < LEAST_DELAY {
             self.delay += STEP;
         } else if self.delay > MOST_DELAY {
             self.delay -= STEP;
         }
-        frame
     }
 
     /// What was played between two samples: a sinc under Hann's window over 16 of them.
@@ -105,6 +119,9 @@ impl Drift {
     /// How many samples after it was played the echo is strongest: the peak of the cross-correlation with its phases only (Knapp and
     /// Carter 1976), between samples by a parabola. `None` where too little was played, or no peak stands out.
     fn lag(&self) -> Option<f64> {
+        if self.silent_frames * FRAME_LEN * 3 > 2 * WINDOW_LEN {
+            return None;
+        }
         let played: Vec<f32> = self.played.iter().copied().collect();
         let loud = played.chunks(FRAME_LEN).filter(|frame| rms(frame) > PLAYED_RMS).count();
         if loud * FRAME_LEN * 3 < WINDOW_LEN {
@@ -208,6 +225,8 @@ const FIRST_DELAY: f64 = 160.0;
 const LEAST_DELAY: f64 = 16.0;
 const MOST_DELAY: f64 = 480.0;
 const STEP: f64 = 160.0;
+/// The longest delay and the filter around it reach back less than four frames before the newest.
+const REACHED_FRAMES: usize = 4;
 const HALF_TAPS: usize = 8;
 
 #[cfg(test)]
@@ -250,6 +269,26 @@ mod tests {
             drift.follow(mic.try_into().unwrap(), reference.try_into().unwrap());
         }
         assert!((drift.millionths() - share * 1e6).abs() < 5.0, "{} millionths", drift.millionths());
+    }
+
+    /// The work that is saved in silence must not be heard afterwards.
+    #[test]
+    fn silence_between_sentences_changes_nothing_of_what_follows() {
+        let (voice, heard) = streams(60e-6, 30);
+        let mut drift = Drift::default();
+        for (mic, reference) in heard.chunks_exact(FRAME_LEN).zip(voice.chunks_exact(FRAME_LEN)) {
+            drift.follow(mic.try_into().unwrap(), reference.try_into().unwrap());
+        }
+        assert!(drift.share != 0.0);
+        let delay = drift.delay;
+        (0..100).for_each(|_| drop(drift.follow(&[0.0; FRAME_LEN], &[0.0; FRAME_LEN])));
+        let expected = (0..100 * FRAME_LEN).fold(delay, |delay, _| delay + drift.share);
+        assert_eq!(drift.delay, expected, "the clocks go on");
+        let mark: [f32; FRAME_LEN] = std::array::from_fn(|at| at as f32);
+        let mut out: Vec<f32> = drift.follow(&[0.0; FRAME_LEN], &mark).to_vec();
+        (0..5).for_each(|_| out.extend(drift.follow(&[0.0; FRAME_LEN], &[0.0; FRAME_LEN])));
+        let (sum, marked) = (out.iter().sum::<f32>(), mark.iter().sum::<f32>());
+        assert!((sum / marked - 1.0).abs() < 0.02, "{sum} of {marked} comes out, delayed");
     }
 
     #[test]

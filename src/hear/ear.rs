@@ -11,15 +11,15 @@ use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::engine::input::PhraseHeard;
 use crate::engine::output::ListeningSet;
-use crate::hear::activity::{DetectorError, Edge, Segmenter, SegmenterSettings, SpeechDetector};
+use crate::hear::activity::{DetectorError, Edge, Segmenter, SegmenterSettings, SpeechDetector, WINDOW_LEN};
 use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::endpoint::{Endpoint, Phase, Voices, endpoint};
 use crate::hear::late_copy::LateCopies;
-use crate::hear::level::{Level, Levels};
+use crate::hear::level::{SoundLevel, Levels};
 use crate::hear::look::{Found, LookId, LookRequest, WriteRequest};
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
-use crate::hear::utterance::Utterance;
-use crate::speech::decide::{Copy, Decision, OverSpeech, Reason, SaidBefore, Situation, Verdict, decide, nearly_fits};
+use crate::hear::segment::SpeechSegment;
+use crate::speech::decide::{CopyOfPlayed, Decision, OverSpeech, Reason, SaidBefore, DecisionContext, PhraseVerdict, decide, nearly_fits};
 use crate::units::StationId;
 
 /// Listens for the phrases of a set.
@@ -37,9 +37,9 @@ pub struct Ear {
     since_own_voice: usize,
     /// The program's own voice has ended, and what it asks for may come any time.
     has_asked: bool,
-    utterance: Option<Utterance>,
+    utterance: Option<SpeechSegment>,
     /// Those that have ended and wait for the look they need, the oldest first.
-    ended: VecDeque<Utterance>,
+    ended: VecDeque<SpeechSegment>,
     /// What is said is kept as a note.
     note: Option<NoteTaking>,
     /// Pieces of it that are being written down.
@@ -51,6 +51,18 @@ pub struct Ear {
     outputs: VecDeque<EarOutput>,
     /// Samples of the microphone that were no numbers.
     unusable: u64,
+    /// Frames so far.
+    frames: u64,
+    said: Option<FrameSpan>,
+}
+
+/// When something was said, in frames of 10 ms since the ear began; the first frame is number 1.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FrameSpan {
+    /// Of its first word, as soon as it was noticed.
+    pub from: u64,
+    /// Of its last word.
+    pub to: u64,
 }
 
 /// What the ear wants done, and what it has heard. To be served in this order.
@@ -145,6 +157,8 @@ impl Ear {
             next_id: 0,
             outputs: VecDeque::new(),
             unusable: 0,
+            frames: 0,
+            said: None,
         }
     }
 
@@ -190,6 +204,7 @@ impl Ear {
         played: Option<&[f32; FRAME_LEN]>,
         voice: OwnVoiceState,
     ) -> Result<(), DetectorError> {
+        self.frames += 1;
         let mic = self.usable(mic);
         let played = played.map(|played| usable(played).0);
         self.take_frame(&mic, played.as_ref(), voice)?;
@@ -229,13 +244,18 @@ impl Ear {
     }
 
     /// How loud it is.
-    pub fn level(&self) -> Level {
+    pub fn level(&self) -> SoundLevel {
         self.levels.level()
     }
 
     /// Whether somebody speaks at the moment, or has just spoken and is being judged.
     pub fn hears_speech(&self) -> bool {
         self.utterance.is_some() || !self.ended.is_empty()
+    }
+
+    /// When that was said which was told of last; for whoever has to tell one voice at two ears from two.
+    pub fn said(&self) -> Option<FrameSpan> {
+        self.said
     }
 
     /// Samples of the microphone so far that were no numbers.
@@ -320,7 +340,7 @@ impl Ear {
         if let Some(note) = self.note.as_mut().filter(|note| !note.has_begun()) {
             note.begin(self.recent.iter().copied());
         }
-        let mut utterance = Utterance::begin(samples, self.set.clone());
+        let mut utterance = SpeechSegment::begin(samples, self.set.clone(), self.frames);
         utterance.own_windows = usize::from(own_voice);
         utterance.unconverged = own_voice && !self.converged;
         self.utterance = Some(utterance);
@@ -374,7 +394,7 @@ impl Ear {
 
     /// A note is said in long sentences; they are read in pieces, cut at short pauses.
     fn is_long_piece(&self) -> bool {
-        let long = |utterance: &Utterance| utterance.samples.len() >= LONG_PIECE_LEN;
+        let long = |utterance: &SpeechSegment| utterance.samples.len() >= LONG_PIECE_LEN;
         self.note.is_some()
             && self.segmenter.quiet() >= SHORT_PAUSE_WINDOWS
             && self.utterance.as_ref().is_some_and(long)
@@ -388,8 +408,9 @@ impl Ear {
     }
 
     /// An utterance has ended. It is judged when the look it needs has come.
-    fn close(&mut self, mut utterance: Utterance, quiet: usize) {
+    fn close(&mut self, mut utterance: SpeechSegment, quiet: usize) {
         utterance.phase = Phase::Ended { quiet };
+        utterance.span.to = self.frames.saturating_sub((quiet * WINDOW_LEN / FRAME_LEN) as u64);
         utterance.note_len = self.note.as_ref().map(NoteTaking::len);
         utterance.look_for_copy(&mut self.late_copies);
         self.ended.push_back(utterance);
@@ -422,7 +443,8 @@ impl Ear {
     }
 
     /// Tells what an utterance was. What is no phrase becomes a piece of the note, if one is being taken.
-    fn judge(&mut self, mut utterance: Utterance) {
+    fn judge(&mut self, mut utterance: SpeechSegment) {
+        self.said = Some(utterance.span);
         let event = self.decide_on(&mut utterance);
         let (Some(note), Some(end)) = (&mut self.note, utterance.note_len) else { return self.tell(event) };
         // Over the program's own voice by somebody else, as far as can be told.
@@ -444,23 +466,23 @@ impl Ear {
     }
 
     /// Whether what was said counts. What is left of an echo is not to be asked about, nor is what comes back seconds later.
-    fn decide_on(&mut self, utterance: &mut Utterance) -> HearEvent {
+    fn decide_on(&mut self, utterance: &mut SpeechSegment) -> HearEvent {
         let found = std::mem::take(&mut utterance.looks).into_found();
         let (verdict, free_text) = match found {
             Some(found) => (found.1, found.0.free.text),
-            None if utterance.set.is_none() => (Verdict::refused_for(Reason::NothingAllowed), String::new()),
-            None => (Verdict::refused_for(Reason::NotScored), String::new()),
+            None if utterance.set.is_none() => (PhraseVerdict::refused_for(Reason::NothingAllowed), String::new()),
+            None => (PhraseVerdict::refused_for(Reason::NotScored), String::new()),
         };
         let best = verdict.best.zip(utterance.phrases()).and_then(|(best, phrases)| phrases.get(best));
         let said_before = self.nearly.as_ref().filter(|(_, frames)| *frames <= SAID_BEFORE_FRAMES);
         let said_before = said_before.is_some_and(|(text, _)| best.is_some_and(|phrase| phrase.text == *text));
-        let situation = Situation {
+        let context = DecisionContext {
             phrase: best,
             over_speech: utterance.over_speech(),
-            copy: if utterance.late_copy == Some(true) { Copy::Late } else { Copy::None },
+            copy: if utterance.late_copy == Some(true) { CopyOfPlayed::Late } else { CopyOfPlayed::None },
             said_before: if said_before { SaidBefore::Nearly } else { SaidBefore::No },
         };
-        let decision = decide(&verdict, &situation);
+        let decision = decide(&verdict, &context);
         tracing::debug!(
             best = best.map(|phrase| phrase.text.as_str()),
             score = verdict.score,
@@ -472,9 +494,9 @@ impl Ear {
             ?decision,
             "judged"
         );
-        if situation.copy == Copy::None || decision.certainty().is_some() {
+        if context.copy == CopyOfPlayed::None || decision.certainty().is_some() {
             self.nearly.take_if(|(_, frames)| *frames <= SAID_BEFORE_FRAMES);
-            if let Some(phrase) = best.filter(|_| decision.certainty().is_none() && nearly_fits(&verdict, &situation)) {
+            if let Some(phrase) = best.filter(|_| decision.certainty().is_none() && nearly_fits(&verdict, &context)) {
                 self.nearly = Some((phrase.text.clone(), 0));
             }
         }
@@ -488,7 +510,7 @@ impl Ear {
                     score: verdict.score,
                     margin: verdict.margin,
                     certainty: decision.certainty().unwrap_or(crate::engine::input::Certainty::Doubtful),
-                    over_speech: situation.over_speech != OverSpeech::No,
+                    over_speech: context.over_speech != OverSpeech::No,
                 });
             }
             _ => Reason::NotScored,
@@ -501,7 +523,7 @@ impl Ear {
             free_text,
             reason,
         };
-        let nobodys = situation.over_speech != OverSpeech::No || reason == Reason::LateCopy;
+        let nobodys = context.over_speech != OverSpeech::No || reason == Reason::LateCopy;
         if nobodys { HearEvent::Refused(unclear) } else { HearEvent::Unclear(unclear) }
     }
 
@@ -523,7 +545,7 @@ impl Ear {
     /// Has the recogniser warm up where it will be needed soon: when the program has asked for something, as somebody begins to speak, and now
     /// and then while they do.
     fn warm_up(&mut self) {
-        let due = self.utterance.as_mut().map_or(self.has_asked, Utterance::take_warm_up);
+        let due = self.utterance.as_mut().map_or(self.has_asked, SpeechSegment::take_warm_up);
         if due && self.recent.len() >= SHORTEST_WARM_UP {
             self.has_asked = false;
             self.outputs.push_back(EarOutput::WarmUp(self.recent.iter().copied().collect()));

@@ -7,7 +7,7 @@ use crate::audio::SAMPLE_RATE;
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::look::{Look, LookId};
-use crate::speech::decide::{Care, Verdict, WIDEST_MARGIN};
+use crate::speech::decide::{Care, PhraseVerdict, WIDEST_MARGIN};
 use crate::speech::score::Ranking;
 
 /// Where an utterance stands.
@@ -91,7 +91,7 @@ pub fn care_after(quiet: usize) -> Care {
 #[derive(Clone, Debug, Default)]
 pub struct Looks {
     /// What came of the newest that says something.
-    found: Option<Box<(Ranking, Verdict)>>,
+    found: Option<Box<(Ranking, PhraseVerdict)>>,
     /// It was looked at after so many windows of quiet; 0 where it was not since its last word.
     after: usize,
     /// The one that is under way, after how many windows of quiet it was asked for, and what hangs on it.
@@ -116,7 +116,7 @@ impl Looks {
     }
 
     /// Takes the answer that is waited for; with very little quiet only what is plain is kept.
-    pub fn take(&mut self, found: Option<Box<(Ranking, Verdict)>>, phrases: &[AllowedPhrase]) {
+    pub fn take(&mut self, found: Option<Box<(Ranking, PhraseVerdict)>>, phrases: &[AllowedPhrase]) {
         let Some((_, quiet, kind)) = self.awaited.take() else { return };
         let sure = found.as_deref().filter(|(_, verdict)| verdict.accepted == Some(Certainty::Sure));
         let best = sure.and_then(|(_, verdict)| verdict.best);
@@ -149,11 +149,11 @@ impl Looks {
     }
 
     /// What they came to.
-    pub fn into_found(self) -> Option<Box<(Ranking, Verdict)>> {
+    pub fn into_found(self) -> Option<Box<(Ranking, PhraseVerdict)>> {
         self.found
     }
 
-    fn verdict(&self) -> Option<&Verdict> {
+    fn verdict(&self) -> Option<&PhraseVerdict> {
         self.found.as_deref().map(|(_, verdict)| verdict)
     }
 
@@ -236,14 +236,14 @@ fn sure_ends_after(class: PhraseClass, several_words: bool, certain: bool, plain
 }
 
 /// Whether a second look would be for nothing, as far as it matters for the phrase.
-fn is_plain_among(phrases: &[AllowedPhrase], verdict: &Verdict) -> bool {
+fn is_plain_among(phrases: &[AllowedPhrase], verdict: &PhraseVerdict) -> bool {
     let best = verdict.best.and_then(|best| phrases.get(best));
     best.is_some_and(|phrase| is_plain(phrase.class, phrase.text.contains(' '), verdict))
 }
 
 /// Whether a second look would be for nothing: nothing else is near, and more than sure where it can hurt or may be talk. Of 1,100 clips the
 /// 48 that came nearest to another phrase came to log odds of 3.7 at most.
-fn is_plain(class: PhraseClass, several_words: bool, verdict: &Verdict) -> bool {
+fn is_plain(class: PhraseClass, several_words: bool, verdict: &PhraseVerdict) -> bool {
     let answer = class == PhraseClass::Ordinary && several_words;
     verdict.accepted == Some(Certainty::Sure)
         && verdict.margin >= WIDEST_MARGIN
@@ -279,7 +279,7 @@ mod tests {
     use crate::speech::score::FreeDecode;
     use rstest::rstest;
 
-    type Answer = Option<Box<(Ranking, Verdict)>>;
+    type Answer = Option<Box<(Ranking, PhraseVerdict)>>;
 
     fn phrase(text: &str, class: PhraseClass) -> AllowedPhrase {
         AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking: false }
@@ -291,8 +291,8 @@ mod tests {
 
     fn found_at(best: usize, accepted: Option<Certainty>, log_odds: f32, margin: f32) -> Answer {
         let free = FreeDecode { text: String::new(), log_prob: -1.0, tokens: vec![], complete: true };
-        let verdict = Verdict { score: 9.0, margin, log_odds, accepted, ..Verdict::refused_for(Reason::NothingFits) };
-        Some(Box::new((Ranking { phrases: vec![], free }, Verdict { best: Some(best), ..verdict })))
+        let verdict = PhraseVerdict { score: 9.0, margin, log_odds, accepted, ..PhraseVerdict::refused_for(Reason::NothingFits) };
+        Some(Box::new((Ranking { phrases: vec![], free }, PhraseVerdict { best: Some(best), ..verdict })))
     }
 
     fn look(looks: &mut Looks, answer: Answer, quiet: usize, phrases: &[AllowedPhrase]) {

@@ -53,11 +53,11 @@ struct LateCopy {
     played: VecDeque<f32>,
     /// Samples since the program's own voice was played.
     since_loud: usize,
-    work: Work,
+    work: Scratch,
 }
 
 /// Memory to reckon in, kept: where it is new to the process, touching it takes longer than the reckoning, and somebody waits.
-struct Work {
+struct Scratch {
     samples: Vec<f32>,
     heard: Vec<Complex<f32>>,
     played: Vec<Complex<f32>>,
@@ -68,7 +68,7 @@ impl LateCopy {
     fn new(reach: Reach) -> Self {
         let mut planner = RealFftPlanner::<f32>::new();
         let (forward, backward) = (planner.plan_fft_forward(FFT_LEN), planner.plan_fft_inverse(FFT_LEN));
-        let work = Work {
+        let work = Scratch {
             samples: forward.make_input_vec(),
             heard: forward.make_output_vec(),
             played: forward.make_output_vec(),
@@ -108,7 +108,7 @@ impl LateCopy {
 
     /// How well `heard` fits what was played from each of its samples on.
     fn likeness(&mut self, heard: &[f32]) -> Option<&[f32]> {
-        let Work { samples, heard: heard_bins, played: played_bins, scratch } = &mut self.work;
+        let Scratch { samples, heard: heard_bins, played: played_bins, scratch } = &mut self.work;
         let forward = &self.forward;
         // The lengths are those that the plan was made for, and nothing else is refused.
         let mut spectrum = |of: &mut dyn Iterator<Item = f32>, bins: &mut [Complex<f32>]| {

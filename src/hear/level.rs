@@ -7,7 +7,7 @@ use crate::hear::noise::rms;
 
 /// Sound levels in decibels below full scale (0 and down; -120 for nothing).
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Level {
+pub struct SoundLevel {
     /// Of the last 100 ms or so.
     pub now: f32,
     /// Of the last quiet seconds; nothing before there were any.
@@ -18,7 +18,7 @@ pub struct Level {
 
 /// Measures levels frame by frame.
 pub(super) struct Levels {
-    level: Level,
+    level: SoundLevel,
     /// Power of the microphone's newest frames under the program's own voice, before the echo is taken out.
     own_power: VecDeque<f32>,
     /// The same of its newest frames while nobody spoke: the echo canceller makes noise softer for a while after it worked.
@@ -30,14 +30,14 @@ pub(super) struct Levels {
 impl Levels {
     pub(super) fn new() -> Self {
         Self {
-            level: Level { now: SILENCE_DB, floor: None, own: None },
+            level: SoundLevel { now: SILENCE_DB, floor: None, own: None },
             own_power: VecDeque::with_capacity(OWN_POWER_FRAMES),
             quiet_power: VecDeque::with_capacity(QUIET_FRAMES),
             quiet_frames: 0,
         }
     }
 
-    pub(super) fn level(&self) -> Level {
+    pub(super) fn level(&self) -> SoundLevel {
         self.level
     }
 

@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use crate::engine::output::ListeningSet;
-use crate::speech::decide::{Care, Verdict};
+use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::score::Ranking;
 
 /// Names a request of one ear: numbers that grow, never used twice.
@@ -39,7 +39,7 @@ pub struct LookRequest {
 /// What came of a look.
 #[derive(Clone, Debug)]
 pub enum Found {
-    Ranked(Box<(Ranking, Verdict)>),
+    Ranked(Box<(Ranking, PhraseVerdict)>),
     /// There was too much to do. Of partial looks only.
     Dropped,
     /// The recogniser failed.

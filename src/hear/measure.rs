@@ -89,7 +89,7 @@ pub fn echo_path(played: &[f32], heard: &[f32], floor_rms: f32) -> Option<EchoPa
 
 /// Everything that was measured. What was not is `None`.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Measured {
+pub struct MicMeasured {
     /// While nobody spoke.
     pub quiet: Stretch,
     /// While somebody did, of the windows with speech.
@@ -101,42 +101,42 @@ pub struct Measured {
     pub understood: (usize, usize),
 }
 
-impl Measured {
+impl MicMeasured {
     /// How far speech stands above the noise, in decibels.
     pub fn speech_over_noise_db(&self) -> Option<f32> {
         self.speech.map(|speech| speech.rms_dbfs - self.quiet.rms_dbfs)
     }
 
     /// What should be changed, the most needed first; nothing where all is well.
-    pub fn advice(&self) -> Vec<Advice> {
+    pub fn advice(&self) -> Vec<MicAdvice> {
         let mut advice = Vec::new();
         let loudest = self.speech.unwrap_or(self.quiet);
         if self.quiet.rms_dbfs <= DEAD_DBFS && self.speech.is_none_or(|speech| speech.rms_dbfs <= DEAD_DBFS) {
-            return vec![Advice::Dead];
+            return vec![MicAdvice::Dead];
         }
         if self.lost > 0 {
-            advice.push(Advice::Lost);
+            advice.push(MicAdvice::Lost);
         }
         if loudest.clipped > CLIPPED || self.quiet.clipped > CLIPPED {
-            advice.push(Advice::TurnDown);
+            advice.push(MicAdvice::TurnDown);
         } else if self.speech.is_some_and(|speech| speech.rms_dbfs < SOFT_DBFS) {
-            advice.push(Advice::TurnUp);
+            advice.push(MicAdvice::TurnUp);
         }
         match self.speech_over_noise_db() {
-            None => advice.push(Advice::NobodySpoke),
-            Some(distance) if distance < LEAST_DISTANCE_DB => advice.push(Advice::ComeNearer),
+            None => advice.push(MicAdvice::NobodySpoke),
+            Some(distance) if distance < LEAST_DISTANCE_DB => advice.push(MicAdvice::ComeNearer),
             Some(_) => {}
         }
         if let Some(echo) = self.echo {
             if echo.delay_ms > LONGEST_DELAY_MS {
-                advice.push(Advice::SlowLoudspeaker);
+                advice.push(MicAdvice::SlowLoudspeaker);
             }
             if echo.loss_db < LEAST_LOSS_DB {
-                advice.push(Advice::MoveLoudspeaker);
+                advice.push(MicAdvice::MoveLoudspeaker);
             }
         }
         if self.understood.0 < self.understood.1 && advice.is_empty() {
-            advice.push(Advice::NotUnderstood);
+            advice.push(MicAdvice::NotUnderstood);
         }
         advice
     }
@@ -144,7 +144,7 @@ impl Measured {
 
 /// Something to be changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Advice {
+pub enum MicAdvice {
     /// It gives nothing at all: switched off, or not the one that is meant.
     Dead,
     /// Sound is lost on its way: the machine has too much to do.
@@ -226,9 +226,9 @@ mod tests {
         assert_eq!(echo_path(&played, &[0.0; 32_000], 0.0), None);
     }
 
-    fn fine() -> Measured {
+    fn fine() -> MicMeasured {
         let stretch = |rms_dbfs: f32| Stretch { rms_dbfs, peak_dbfs: rms_dbfs + 15.0, clipped: 0.0, offset: 0.0 };
-        Measured {
+        MicMeasured {
             quiet: stretch(-60.0),
             speech: Some(stretch(-25.0)),
             echo: Some(EchoPath { delay_ms: 80.0, loss_db: 12.0 }),
@@ -240,28 +240,28 @@ mod tests {
     #[test]
     fn each_fault_is_named_and_a_good_microphone_has_none() {
         assert_eq!(fine().advice(), []);
-        let with = |change: &dyn Fn(&mut Measured)| {
+        let with = |change: &dyn Fn(&mut MicMeasured)| {
             let mut measured = fine();
             change(&mut measured);
             measured.advice()
         };
-        let speech = |measured: &mut Measured, rms_dbfs: f32, clipped: f32| {
+        let speech = |measured: &mut MicMeasured, rms_dbfs: f32, clipped: f32| {
             measured.speech = measured.speech.map(|speech| Stretch { rms_dbfs, clipped, ..speech });
         };
-        assert_eq!(with(&|m| speech(m, -25.0, 0.001)), [Advice::TurnDown]);
-        assert_eq!(with(&|m| speech(m, -48.0, 0.0)), [Advice::TurnUp]);
-        assert_eq!(with(&|m| m.quiet.rms_dbfs = -32.0), [Advice::ComeNearer]);
-        assert_eq!(with(&|m| m.lost = 3), [Advice::Lost]);
-        assert_eq!(with(&|m| m.speech = None), [Advice::NobodySpoke]);
-        assert_eq!(with(&|m| m.echo = Some(EchoPath { delay_ms: 600.0, loss_db: 12.0 })), [Advice::SlowLoudspeaker]);
-        assert_eq!(with(&|m| m.echo = Some(EchoPath { delay_ms: 60.0, loss_db: -3.0 })), [Advice::MoveLoudspeaker]);
-        assert_eq!(with(&|m| m.understood = (1, 3)), [Advice::NotUnderstood]);
+        assert_eq!(with(&|m| speech(m, -25.0, 0.001)), [MicAdvice::TurnDown]);
+        assert_eq!(with(&|m| speech(m, -48.0, 0.0)), [MicAdvice::TurnUp]);
+        assert_eq!(with(&|m| m.quiet.rms_dbfs = -32.0), [MicAdvice::ComeNearer]);
+        assert_eq!(with(&|m| m.lost = 3), [MicAdvice::Lost]);
+        assert_eq!(with(&|m| m.speech = None), [MicAdvice::NobodySpoke]);
+        assert_eq!(with(&|m| m.echo = Some(EchoPath { delay_ms: 600.0, loss_db: 12.0 })), [MicAdvice::SlowLoudspeaker]);
+        assert_eq!(with(&|m| m.echo = Some(EchoPath { delay_ms: 60.0, loss_db: -3.0 })), [MicAdvice::MoveLoudspeaker]);
+        assert_eq!(with(&|m| m.understood = (1, 3)), [MicAdvice::NotUnderstood]);
         assert_eq!(
             with(&|m| {
                 m.quiet.rms_dbfs = -120.0;
                 m.speech = None;
             }),
-            [Advice::Dead]
+            [MicAdvice::Dead]
         );
         assert_eq!(with(&|m| m.echo = None), [], "a headset");
     }

@@ -17,4 +17,4 @@ pub mod look;
 pub mod measure;
 pub mod noise;
 pub mod note;
-mod utterance;
+mod segment;

@@ -26,19 +26,19 @@ pub struct Acoustic {
 }
 
 /// A stretch of sound as the decoder sees it.
-pub struct Sound {
+pub struct EncodedSound {
     /// `[rows, len, WIDTH]`
     hidden: Tensor<f32>,
     /// `[rows, samples]`
     mask: Tensor<i64>,
     /// Keys and values of the sound, in the order of [`Acoustic::names`].
     cross: Vec<KeysAndValues>,
-    begun: Step,
+    begun: DecoderStep,
 }
 
-impl Sound {
+impl EncodedSound {
     /// The decoder after its start token: what the first tokens may be.
-    pub fn begun(&self) -> &Step {
+    pub fn begun(&self) -> &DecoderStep {
         &self.begun
     }
 
@@ -56,14 +56,14 @@ impl Sound {
 }
 
 /// What the decoder holds and says after a step, one row a sequence.
-pub struct Step {
+pub struct DecoderStep {
     /// `[rows, 1, VOCABULARY]`
     logits: Tensor<f32>,
     log_sums: Vec<f32>,
-    states: States,
+    states: DecoderCache,
 }
 
-impl Step {
+impl DecoderStep {
     /// Number of sequences.
     pub fn rows(&self) -> usize {
         self.log_sums.len()
@@ -84,7 +84,7 @@ impl Step {
 }
 
 /// Decoder cache of a set of rows: for each layer keys and values, `[rows, 8, len, 36]`.
-struct States {
+struct DecoderCache {
     len: usize,
     layers: Vec<KeysAndValues>,
 }
@@ -104,7 +104,7 @@ impl Acoustic {
     ///
     /// # Errors
     /// Fewer samples than [`SHORTEST`], or the runtime fails.
-    pub fn listen(&mut self, samples: &[f32]) -> Result<Sound, AcousticError> {
+    pub fn listen(&mut self, samples: &[f32]) -> Result<EncodedSound, AcousticError> {
         if samples.len() < SHORTEST {
             return Err(AcousticError::TooShort { samples: samples.len() });
         }
@@ -145,14 +145,14 @@ impl Acoustic {
         }
         let begun = read_step(&mut outputs, &self.names, 1)?;
         drop(outputs);
-        Ok(Sound { hidden, mask, cross, begun })
+        Ok(EncodedSound { hidden, mask, cross, begun })
     }
 
     /// Takes one more token in each of `moves`: `(row of from, token)`. Row i of the result is the i-th move.
     ///
     /// # Errors
     /// The runtime fails.
-    pub fn step(&mut self, sound: &Sound, from: &Step, moves: &[(usize, u32)]) -> Result<Step, AcousticError> {
+    pub fn step(&mut self, sound: &EncodedSound, from: &DecoderStep, moves: &[(usize, u32)]) -> Result<DecoderStep, AcousticError> {
         let rows = moves.len();
         let past = from.states.gather(moves);
         let tokens: Vec<i64> = moves.iter().map(|&(_, token)| i64::from(token)).collect();
@@ -164,7 +164,7 @@ impl Acoustic {
     /// Inputs of a decoder run that goes on from `past` (`len` tokens a row) with `ids`, `[rows, tokens]`.
     fn cached_inputs<'a>(
         names: &'a [CacheNames],
-        sound: &'a Sound,
+        sound: &'a EncodedSound,
         past: &'a [(Vec<f32>, Vec<f32>)],
         len: usize,
         ids: ([usize; 2], Vec<i64>),
@@ -194,7 +194,7 @@ impl Acoustic {
     ///
     /// # Errors
     /// The runtime fails.
-    pub fn total(&mut self, sound: &Sound, tokens: &[u32]) -> Result<f32, AcousticError> {
+    pub fn total(&mut self, sound: &EncodedSound, tokens: &[u32]) -> Result<f32, AcousticError> {
         Ok(self.rows_totals(sound, tokens)?.iter().sum())
     }
 
@@ -206,7 +206,7 @@ impl Acoustic {
         self.rows_totals(&sounds.0, tokens)
     }
 
-    fn rows_totals(&mut self, sound: &Sound, tokens: &[u32]) -> Result<Vec<f32>, AcousticError> {
+    fn rows_totals(&mut self, sound: &EncodedSound, tokens: &[u32]) -> Result<Vec<f32>, AcousticError> {
         let begun = sound.begun();
         let rows = begun.rows();
         let Some((&first, _)) = tokens.split_first() else {
@@ -233,25 +233,25 @@ impl Acoustic {
 }
 
 /// Stretches of sound that are equally long, one row each, so that all of them are asked about the same text in one run.
-pub struct SideBySide(Sound);
+pub struct SideBySide(EncodedSound);
 
 impl SideBySide {
     /// Copies `sounds`, at least one.
     ///
     /// # Errors
     /// They are not equally long, or the runtime fails.
-    pub fn new(sounds: &[&Sound]) -> Result<Self, AcousticError> {
+    pub fn new(sounds: &[&EncodedSound]) -> Result<Self, AcousticError> {
         let hidden = stack(sounds.iter().map(|sound| &sound.hidden))?;
         let masks: Vec<i64> = sounds.iter().flat_map(|sound| sound.mask.extract_tensor().1).copied().collect();
         let mask = Tensor::from_array(([sounds.len(), masks.len() / sounds.len().max(1)], masks))?;
         let cross = stack_layers(sounds.iter().map(|sound| &*sound.cross).collect())?;
         let layers = stack_layers(sounds.iter().map(|sound| &*sound.begun.states.layers).collect())?;
-        let begun = Step {
+        let begun = DecoderStep {
             logits: stack(sounds.iter().map(|sound| &sound.begun.logits))?,
             log_sums: sounds.iter().flat_map(|sound| &sound.begun.log_sums).copied().collect(),
-            states: States { len: 1, layers },
+            states: DecoderCache { len: 1, layers },
         };
-        Ok(Self(Sound { hidden, mask, cross, begun }))
+        Ok(Self(EncodedSound { hidden, mask, cross, begun }))
     }
 }
 
@@ -279,7 +279,7 @@ fn stack<'a>(tensors: impl Iterator<Item = &'a Tensor<f32>>) -> Result<Tensor<f3
     Ok(Tensor::from_array((shape, values))?)
 }
 
-impl States {
+impl DecoderCache {
     /// Keys and values of the rows that `moves` go on from, layer by layer, in the order of `moves`.
     fn gather(&self, moves: &[(usize, u32)]) -> Vec<(Vec<f32>, Vec<f32>)> {
         let row_len = HEADS * self.len * HEAD_WIDTH;
@@ -332,7 +332,7 @@ fn take_floats(outputs: &mut SessionOutputs, name: &str) -> Result<Tensor<f32>, 
     Ok(output.downcast::<TensorValueType<f32>>()?)
 }
 
-fn read_step(outputs: &mut SessionOutputs, names: &[CacheNames], rows: usize) -> Result<Step, AcousticError> {
+fn read_step(outputs: &mut SessionOutputs, names: &[CacheNames], rows: usize) -> Result<DecoderStep, AcousticError> {
     let logits = take_floats(outputs, "logits")?;
     if logits.shape().as_ref() != [rows as i64, 1, VOCABULARY as i64] {
         return Err(AcousticError::Shape { output: "logits", found: logits.shape().to_vec() });
@@ -351,7 +351,7 @@ fn read_step(outputs: &mut SessionOutputs, names: &[CacheNames], rows: usize) ->
         layers.push((keys, values));
     }
     let log_sums = logits.extract_tensor().1.chunks_exact(VOCABULARY).map(log_sum_exp).collect();
-    Ok(Step { logits, log_sums, states: States { len, layers } })
+    Ok(DecoderStep { logits, log_sums, states: DecoderCache { len, layers } })
 }
 
 /// Why the model gave no answer.

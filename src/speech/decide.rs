@@ -1,6 +1,6 @@
 //! Whether something that was heard counts, and why not: the one place that decides it.
 //!
-//! [`decide`] takes what the recogniser made of an utterance and the situation in which it was said, and holds both against one table
+//! [`decide`] takes what the recogniser made of an utterance and the context in which it was said, and holds both against one table
 //! ([`LimitsTable`], `models/hearing.toml`). A missed phrase costs a "say again", a wrong one may flood a floor: where the figures are poor,
 //! nothing is accepted.
 
@@ -13,7 +13,7 @@ use crate::speech::limits::{BeforeConvergence, LeastFigures, LimitsTable, Otherw
 
 /// What was made of an utterance.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Verdict {
+pub struct PhraseVerdict {
     /// Place of the best phrase in the set; `None` when nothing could be scored.
     pub best: Option<usize>,
     /// Corrected score of the best phrase, in nats.
@@ -31,7 +31,7 @@ pub struct Verdict {
     pub refused: Option<Reason>,
 }
 
-impl Verdict {
+impl PhraseVerdict {
     /// The verdict on what could not be weighed.
     pub fn refused_for(reason: Reason) -> Self {
         Self {
@@ -149,13 +149,13 @@ fn short(figure: f32) -> String {
     text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
 }
 
-/// In what situation something was heard.
+/// In what context something was heard.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Situation<'a> {
+pub struct DecisionContext<'a> {
     /// The phrase that came nearest, if any could be scored.
     pub phrase: Option<&'a AllowedPhrase>,
     pub over_speech: OverSpeech,
-    pub copy: Copy,
+    pub copy: CopyOfPlayed,
     pub said_before: SaidBefore,
 }
 
@@ -171,7 +171,7 @@ pub enum OverSpeech {
 
 /// Whether it is what a station played seconds before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Copy {
+pub enum CopyOfPlayed {
     None,
     Late,
 }
@@ -188,17 +188,17 @@ pub enum SaidBefore {
 ///
 /// A late copy of what was played is nobody's, but a person's emergency is never lost for it. What was refused and comes near twice in a row is
 /// asked about. Over the program's own voice only what may be said over it counts, and an answer only where it is clear.
-pub fn decide(verdict: &Verdict, situation: &Situation) -> Decision {
-    let urgent = situation.phrase.is_some_and(|phrase| phrase.class == PhraseClass::Emergency);
-    if situation.copy == Copy::Late && !(urgent && verdict.accepted.is_some()) {
+pub fn decide(verdict: &PhraseVerdict, context: &DecisionContext) -> Decision {
+    let urgent = context.phrase.is_some_and(|phrase| phrase.class == PhraseClass::Emergency);
+    if context.copy == CopyOfPlayed::Late && !(urgent && verdict.accepted.is_some()) {
         return Decision::Nothing(Reason::LateCopy);
     }
     let refused = Decision::Nothing(verdict.refused.unwrap_or(Reason::NothingFits));
-    let Some(phrase) = situation.phrase else { return refused };
-    let twice = situation.said_before == SaidBefore::Nearly && nearly_fits(verdict, situation);
+    let Some(phrase) = context.phrase else { return refused };
+    let twice = context.said_before == SaidBefore::Nearly && nearly_fits(verdict, context);
     let Some(found) = verdict.accepted.or(twice.then_some(Certainty::Doubtful)) else { return refused };
     let limits = LimitsTable::shipped().of_phrase(phrase);
-    match situation.over_speech {
+    match context.over_speech {
         OverSpeech::No => Decision::of(found),
         _ if !phrase.while_speaking => Decision::Nothing(Reason::NotOverSpeech),
         OverSpeech::Unconverged if !counts_before_convergence(limits, found) => Decision::Nothing(Reason::RoomNotKnown),
@@ -207,14 +207,14 @@ pub fn decide(verdict: &Verdict, situation: &Situation) -> Decision {
 }
 
 /// Whether what was refused comes near enough to its phrase for two such in a row to be asked about.
-pub fn nearly_fits(verdict: &Verdict, situation: &Situation) -> bool {
-    let twice = situation.phrase.and_then(|phrase| LimitsTable::shipped().of_phrase(phrase).twice);
-    let here = verdict.accepted.is_none() && situation.over_speech == OverSpeech::No;
+pub fn nearly_fits(verdict: &PhraseVerdict, context: &DecisionContext) -> bool {
+    let twice = context.phrase.and_then(|phrase| LimitsTable::shipped().of_phrase(phrase).twice);
+    let here = verdict.accepted.is_none() && context.over_speech == OverSpeech::No;
     here && twice.is_some_and(|twice| verdict.figures().meet(&twice))
 }
 
 /// Whether an utterance over the program's own voice that was refused comes near enough to an emergency to interrupt it.
-pub fn interrupts(verdict: &Verdict, phrases: &[AllowedPhrase]) -> bool {
+pub fn interrupts(verdict: &PhraseVerdict, phrases: &[AllowedPhrase]) -> bool {
     let phrase = verdict.best.and_then(|best| phrases.get(best));
     let least = phrase.and_then(|phrase| LimitsTable::shipped().of_phrase(phrase).interrupts);
     verdict.accepted.is_none() && least.is_some_and(|least| verdict.figures().meet(&least))
@@ -275,8 +275,8 @@ mod tests {
         AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking }
     }
 
-    fn accepted(certainty: Certainty, margin: f32) -> Verdict {
-        Verdict {
+    fn accepted(certainty: Certainty, margin: f32) -> PhraseVerdict {
+        PhraseVerdict {
             best: Some(0),
             score: 9.0,
             margin,
@@ -287,12 +287,12 @@ mod tests {
         }
     }
 
-    fn refused(score: f32, margin: f32, log_odds: f32) -> Verdict {
-        Verdict { best: Some(0), score, margin, log_odds, ..Verdict::refused_for(Reason::TalkAround) }
+    fn refused(score: f32, margin: f32, log_odds: f32) -> PhraseVerdict {
+        PhraseVerdict { best: Some(0), score, margin, log_odds, ..PhraseVerdict::refused_for(Reason::TalkAround) }
     }
 
-    fn situation(phrase: &AllowedPhrase, over_speech: OverSpeech) -> Situation<'_> {
-        Situation { phrase: Some(phrase), over_speech, copy: Copy::None, said_before: SaidBefore::No }
+    fn context(phrase: &AllowedPhrase, over_speech: OverSpeech) -> DecisionContext<'_> {
+        DecisionContext { phrase: Some(phrase), over_speech, copy: CopyOfPlayed::None, said_before: SaidBefore::No }
     }
 
     const SURE: Certainty = Certainty::Sure;
@@ -314,13 +314,13 @@ mod tests {
         #[case] decision: Decision,
     ) {
         let phrase = phrase(text, class, true);
-        assert_eq!(decide(&accepted(found, WIDEST_MARGIN), &situation(&phrase, over_speech)), decision);
+        assert_eq!(decide(&accepted(found, WIDEST_MARGIN), &context(&phrase, over_speech)), decision);
     }
 
     #[test]
     fn what_may_not_be_said_over_its_own_voice_is_nothing_there() {
         let phrase = phrase("hose locked", PhraseClass::Ordinary, false);
-        let over = |over| decide(&accepted(SURE, WIDEST_MARGIN), &situation(&phrase, over));
+        let over = |over| decide(&accepted(SURE, WIDEST_MARGIN), &context(&phrase, over));
         assert_eq!(over(OverSpeech::No), Decision::Counts(SURE));
         assert_eq!(over(OverSpeech::Converged), Decision::Nothing(Reason::NotOverSpeech));
     }
@@ -345,7 +345,7 @@ mod tests {
         #[case] certainty: Option<Certainty>,
     ) {
         let phrase = phrase(text, class, true);
-        assert_eq!(decide(&accepted(found, margin), &situation(&phrase, over_speech)).certainty(), certainty);
+        assert_eq!(decide(&accepted(found, margin), &context(&phrase, over_speech)).certainty(), certainty);
     }
 
     #[test]
@@ -366,7 +366,7 @@ mod tests {
         let nowhere = f32::NEG_INFINITY;
         let nearly = |text: &str, score: f32, margin: f32| {
             let phrase = phrase(text, PhraseClass::Critical, false);
-            let again = Situation { said_before: SaidBefore::Nearly, ..situation(&phrase, OverSpeech::No) };
+            let again = DecisionContext { said_before: SaidBefore::Nearly, ..context(&phrase, OverSpeech::No) };
             let decision = decide(&refused(score, margin, nowhere), &again);
             assert_eq!(decision == Decision::Asked, nearly_fits(&refused(score, margin, nowhere), &again));
             decision == Decision::Asked
@@ -376,7 +376,7 @@ mod tests {
         assert!(!nearly("burner off", 9.0, 4.4));
         assert!(!nearly("yes", 9.0, 8.0));
         let phrase = phrase("burner off", PhraseClass::Critical, true);
-        let once = decide(&refused(2.0, 4.5, nowhere), &situation(&phrase, OverSpeech::No));
+        let once = decide(&refused(2.0, 4.5, nowhere), &context(&phrase, OverSpeech::No));
         assert_eq!(once, Decision::Nothing(Reason::TalkAround));
     }
 
@@ -387,7 +387,7 @@ mod tests {
             (PhraseClass::Emergency, Decision::Counts(SURE)),
         ] {
             let phrase = phrase("stop", class, true);
-            let late = Situation { copy: Copy::Late, ..situation(&phrase, OverSpeech::No) };
+            let late = DecisionContext { copy: CopyOfPlayed::Late, ..context(&phrase, OverSpeech::No) };
             assert_eq!(decide(&accepted(SURE, 8.0), &late), decision);
             assert_eq!(decide(&refused(9.0, 8.0, 0.0), &late), Decision::Nothing(Reason::LateCopy));
         }

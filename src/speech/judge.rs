@@ -5,7 +5,7 @@
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::speech::calibration::Calibration;
-use crate::speech::decide::{Care, Reason, Verdict, WIDEST_MARGIN, plain_words};
+use crate::speech::decide::{Care, Reason, PhraseVerdict, WIDEST_MARGIN, plain_words};
 use crate::speech::evidence::Evidence;
 use crate::speech::limits::{LeastFigures, LimitsTable};
 use crate::speech::own_examples::OwnExamples;
@@ -32,7 +32,7 @@ pub struct Case<'a> {
 ///
 /// # Errors
 /// Fewer samples than the model takes, or the runtime fails.
-pub fn recognise(scorer: &mut Scorer, case: Case, care: Care) -> Result<(Ranking, Verdict), ScoreError> {
+pub fn recognise(scorer: &mut Scorer, case: Case, care: Care) -> Result<(Ranking, PhraseVerdict), ScoreError> {
     let heard = scorer.listen(case.samples)?;
     let ranking = scorer.rank(&heard, case.prepared)?;
     let verdict = judge(scorer, case, &ranking)?;
@@ -45,9 +45,9 @@ pub fn recognise(scorer: &mut Scorer, case: Case, care: Care) -> Result<(Ranking
     Ok((ranking, verdict))
 }
 
-fn judge(scorer: &mut Scorer, case: Case, ranking: &Ranking) -> Result<Verdict, ScoreError> {
+fn judge(scorer: &mut Scorer, case: Case, ranking: &Ranking) -> Result<PhraseVerdict, ScoreError> {
     let Some(candidate) = Candidate::of(case.phrases, ranking) else {
-        return Ok(Verdict::refused_for(Reason::NothingFits));
+        return Ok(PhraseVerdict::refused_for(Reason::NothingFits));
     };
     if let Some(reason) = candidate.not_worth_weighing(case.phrases, ranking) {
         return Ok(candidate.refused(reason));
@@ -95,8 +95,8 @@ impl Candidate {
         (self.margin < least).then_some(Reason::Margin { found: self.margin, least })
     }
 
-    fn refused(&self, reason: Reason) -> Verdict {
-        Verdict { best: Some(self.best), score: self.score, margin: self.margin, ..Verdict::refused_for(reason) }
+    fn refused(&self, reason: Reason) -> PhraseVerdict {
+        PhraseVerdict { best: Some(self.best), score: self.score, margin: self.margin, ..PhraseVerdict::refused_for(reason) }
     }
 
     /// By how much the log odds are raised, or lowered, by the examples of the people who may be speaking; 0 without any.
@@ -124,7 +124,7 @@ impl Candidate {
         speech_s: f32,
         calibration: &Calibration,
         sooner: f32,
-    ) -> Verdict {
+    ) -> PhraseVerdict {
         let phrase = &phrases[self.best];
         let evidence =
             Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking, free_corrected, speech_s);
@@ -143,7 +143,7 @@ impl Candidate {
         let weakest = limits.ask.unwrap_or(limits.thin);
         let refused = accepted.is_none().then(|| figures.lacks(&weakest)).flatten();
         let best = Some(self.best);
-        Verdict { best, score: self.score, margin: self.margin, log_odds, evidence: Some(evidence), accepted, refused }
+        PhraseVerdict { best, score: self.score, margin: self.margin, log_odds, evidence: Some(evidence), accepted, refused }
     }
 }
 
@@ -187,7 +187,7 @@ mod tests {
     }
 
     /// Judged with a free decode of score 12 and speech as long as the free decode takes to say.
-    fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> Verdict {
+    fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> PhraseVerdict {
         let speech_s = 0.45 * ranking.free.text.split_whitespace().count() as f32;
         match Candidate::of(phrases, ranking) {
             Some(candidate) => match candidate.not_worth_weighing(phrases, ranking) {

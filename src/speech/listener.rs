@@ -12,7 +12,7 @@ use crate::audio::FRAME_LEN;
 use crate::engine::output::ListeningSet;
 use crate::hear::activity::{DetectorError, SegmenterSettings, SpeechDetector};
 use crate::hear::ear::{Ear, EarOutput, HearEvent, OwnVoiceState};
-use crate::hear::level::Level;
+use crate::hear::level::SoundLevel;
 use crate::hear::look::{Found, LookRequest};
 use crate::onnx::{RuntimeError, environment};
 use crate::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
@@ -138,7 +138,7 @@ impl Listener {
     }
 
     /// How loud it is.
-    pub fn level(&self) -> Level {
+    pub fn level(&self) -> SoundLevel {
         self.ear.level()
     }
 

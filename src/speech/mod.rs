@@ -18,6 +18,7 @@ pub mod speaker;
 pub mod synthesiser;
 pub mod tokens;
 pub mod tree;
+pub mod two_ears;
 pub mod voice;
 pub mod vosk;
 pub mod worker;

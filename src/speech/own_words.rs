@@ -1,15 +1,17 @@
-//! Keeps the program from answering itself: what it is saying, and has just said, against what was heard meanwhile.
+//! Keeps the program from answering itself: what it is saying at any station, and has just said, against what was heard meanwhile. Pure: the
+//! time is an argument.
 
 use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::engine::input::PhraseHeard;
 use crate::engine::output::{ListeningSet, PhraseClass, SpeechId, Utterance};
-use crate::units::SessionTime;
+use crate::speech::decide::Reason;
+use crate::units::{SessionTime, StationId};
 
 /// What may still be in the air.
 #[derive(Clone, Debug, Default)]
-pub struct OwnVoice {
+pub struct OwnWords {
     /// Handed to the voice and not over yet.
     utterances: Vec<Utterance>,
     /// Sentences that have begun.
@@ -20,21 +22,22 @@ pub struct OwnVoice {
 
 #[derive(Clone, Debug)]
 struct Sentence {
+    station: StationId,
     of: SpeechId,
     words: String,
     over: Option<SessionTime>,
 }
 
-impl OwnVoice {
+impl OwnWords {
     /// An utterance was handed to the voice.
     pub fn will_say(&mut self, utterance: Utterance) {
         self.utterances.push(utterance);
     }
 
-    /// A sentence of it begins; the one before it is over.
-    pub fn says(&mut self, now: SessionTime, id: SpeechId, words: &str) {
+    /// A sentence of it begins at a station; the one before it is over.
+    pub fn says(&mut self, now: SessionTime, station: StationId, id: SpeechId, words: &str) {
         self.end_sentences(now, id);
-        self.sentences.push(Sentence { of: id, words: format!(" {} ", plain(words)), over: None });
+        self.sentences.push(Sentence { station, of: id, words: format!(" {} ", plain(words)), over: None });
     }
 
     /// It was played to its end, or cut off.
@@ -60,14 +63,24 @@ impl OwnVoice {
         self.sets.truncate(KEPT_SETS);
     }
 
+    /// Why the phrase that was heard at `station` is nobody's answer, if it was the program's own.
+    pub fn refuse(&self, now: SessionTime, station: StationId, heard: &PhraseHeard) -> Option<Reason> {
+        self.said(now, station, heard).then_some(Reason::OwnWords)
+    }
+
     /// Whether the phrase was heard while the program spoke and is among the words of a sentence that was in the air, or begins one
-    /// ("stopped" sounds like "stop"), in whatever words it may be said ("gloves are on" sounds like "gloves on"): nobody's answer, however clear.
-    pub fn said(&self, now: SessionTime, heard: &PhraseHeard) -> bool {
+    /// ("stopped" sounds like "stop"), in whatever words it may be said ("gloves are on" sounds like "gloves on"): nobody's answer, however clear. Of another station's loudspeaker the ear knows nothing: its
+    /// sentences count while they are said, and as long as it takes to judge a word.
+    fn said(&self, now: SessionTime, station: StationId, heard: &PhraseHeard) -> bool {
         let ways: Vec<String> = self.ways(heard).into_iter().map(|way| format!(" {way}")).collect();
         let said = |sentence: &Sentence| {
-            sentence.is_in_the_air(now) && ways.iter().any(|way| sentence.words.contains(way.as_str()))
+            let heard_there = match sentence.station == station {
+                true => heard.over_speech && sentence.is_in_the_air(now),
+                false => sentence.is_judged_elsewhere(now),
+            };
+            heard_there && ways.iter().any(|way| sentence.words.contains(way.as_str()))
         };
-        heard.over_speech && self.sentences.iter().any(said)
+        self.sentences.iter().any(said)
     }
 
     /// The words that were heard, and all others that mean the same; of an emergency only those that were heard.
@@ -84,6 +97,10 @@ impl Sentence {
     fn is_in_the_air(&self, now: SessionTime) -> bool {
         self.over.is_none_or(|at| now.since(at) < STILL_IN_THE_AIR)
     }
+
+    fn is_judged_elsewhere(&self, now: SessionTime) -> bool {
+        self.over.is_none_or(|at| now.since(at) < JUDGED_ELSEWHERE)
+    }
 }
 
 /// Lower case words with single spaces, no punctuation.
@@ -94,6 +111,8 @@ pub fn plain(text: &str) -> String {
 
 /// The ear judges a word about half a second after it ended, and a long one began two seconds before that.
 const STILL_IN_THE_AIR: Duration = Duration::from_secs(3);
+/// Half a second of quiet and a look: whoever answers a sentence later than that is a person.
+const JUDGED_ELSEWHERE: Duration = Duration::from_millis(800);
 /// What is said is judged by the set in which it began; sets do not change oftener than sentences.
 const KEPT_SETS: usize = 4;
 
@@ -115,27 +134,44 @@ mod tests {
         }
     }
 
+    fn said(own: &OwnWords, now: SessionTime, heard: &PhraseHeard) -> bool {
+        own.refuse(now, StationId::RIG, heard) == Some(Reason::OwnWords)
+    }
+
+    #[test]
+    fn what_another_station_says_is_nobodys_answer_here_while_it_is_said_and_a_persons_soon_after() {
+        let mut own = OwnWords::default();
+        let at = SessionTime::from_millis;
+        own.says(at(0), StationId(3), SpeechId(1), "When it is shut, say water off.");
+        // The ear here knows nothing of that loudspeaker.
+        assert!(said(&own, at(500), &heard("water off", false)));
+        own.is_over(at(1_000), SpeechId(1));
+        assert!(said(&own, at(1_700), &heard("water off", false)), "it is judged later");
+        assert!(!said(&own, at(1_900), &heard("water off", false)), "by now it is somebody");
+        assert!(!said(&own, at(1_500), &heard("water on", false)));
+    }
+
     #[test]
     fn its_own_words_are_nobodys_answer_but_a_person_may_say_the_same_later() {
-        let mut own = OwnVoice::default();
+        let mut own = OwnWords::default();
         let text = "Shut the tap. When it is shut, say water off.".to_owned();
         own.will_say(Utterance { id: SpeechId(1), priority: Priority::Alarm, text, alarm: None });
         let at = SessionTime::from_millis;
-        own.says(at(0), SpeechId(1), "Shut the tap.");
-        assert!(!own.said(at(500), &heard("water off", true)), "it has not come to that yet");
-        own.says(at(1_000), SpeechId(1), "When it is shut, say water off.");
-        assert!(own.said(at(1_500), &heard("water off", true)));
-        assert!(!own.said(at(1_500), &heard("stop", true)));
-        assert!(!own.said(at(1_500), &heard("water off", false)));
-        own.says(at(3_000), SpeechId(1), "Then look into the elbow.");
-        assert!(own.said(at(4_500), &heard("water off", true)), "what was said is judged later");
-        assert!(!own.said(at(6_000), &heard("water off", true)), "by now it is somebody else");
-        assert!(own.said(at(6_000), &heard("elbow", true)));
-        own.says(at(6_000), SpeechId(2), "Stopped. Say go ahead to go on.");
-        assert!(own.said(at(6_500), &heard("stop", true)), "it sounds like it");
+        own.says(at(0), StationId::RIG, SpeechId(1), "Shut the tap.");
+        assert!(!said(&own, at(500), &heard("water off", true)), "it has not come to that yet");
+        own.says(at(1_000), StationId::RIG, SpeechId(1), "When it is shut, say water off.");
+        assert!(said(&own, at(1_500), &heard("water off", true)));
+        assert!(!said(&own, at(1_500), &heard("stop", true)));
+        assert!(!said(&own, at(1_500), &heard("water off", false)));
+        own.says(at(3_000), StationId::RIG, SpeechId(1), "Then look into the elbow.");
+        assert!(said(&own, at(4_500), &heard("water off", true)), "what was said is judged later");
+        assert!(!said(&own, at(6_000), &heard("water off", true)), "by now it is somebody else");
+        assert!(said(&own, at(6_000), &heard("elbow", true)));
+        own.says(at(6_000), StationId::RIG, SpeechId(2), "Stopped. Say go ahead to go on.");
+        assert!(said(&own, at(6_500), &heard("stop", true)), "it sounds like it");
         own.is_over(at(6_000), SpeechId(1));
-        assert!(own.said(at(8_000), &heard("elbow", true)), "its end is judged later");
-        assert!(!own.said(at(9_000), &heard("elbow", true)));
+        assert!(said(&own, at(8_000), &heard("elbow", true)), "its end is judged later");
+        assert!(!said(&own, at(9_000), &heard("elbow", true)));
     }
 
     #[test]
@@ -149,14 +185,14 @@ mod tests {
             phrase("stop", PhraseClass::Emergency, 3),
             phrase("hands off", PhraseClass::Emergency, 3),
         ];
-        let mut own = OwnVoice::default();
+        let mut own = OwnWords::default();
         own.will_hear(&ListeningSet { id: ListeningSetId(1), phrases });
         own.will_hear(&ListeningSet { id: ListeningSetId(2), phrases: vec![] });
         let now = SessionTime::from_millis(1_000);
-        own.says(now, SpeechId(1), "This is raw sewage: gloves on, and hands off the lid.");
-        assert!(own.said(now, &heard("gloves are on", true)));
-        assert!(!own.said(now, &heard("gloves are on", false)));
-        assert!(!own.said(now, &heard("gloves off", true)));
-        assert!(!own.said(now, &heard("stop", true)), "a person's stop is never lost for it");
+        own.says(now, StationId::RIG, SpeechId(1), "This is raw sewage: gloves on, and hands off the lid.");
+        assert!(said(&own, now, &heard("gloves are on", true)));
+        assert!(!said(&own, now, &heard("gloves are on", false)));
+        assert!(!said(&own, now, &heard("gloves off", true)));
+        assert!(!said(&own, now, &heard("stop", true)), "a person's stop is never lost for it");
     }
 }

@@ -9,7 +9,7 @@ use ort::environment::Environment;
 
 use crate::engine::output::AllowedPhrase;
 use crate::speech::calibration::Calibration;
-use crate::speech::decide::{Care, Verdict};
+use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::judge::{Case, recognise};
 use crate::speech::own_examples::{OwnExamples, States};
 use crate::speech::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
@@ -58,7 +58,7 @@ pub trait Recogniser {
         phrases: &[AllowedPhrase],
         speech_s: f32,
         care: Care,
-    ) -> Result<(Ranking, Verdict), RecogniserError>;
+    ) -> Result<(Ranking, PhraseVerdict), RecogniserError>;
 
     /// What is said in `samples` (0.1 to 10 s), as far as the engine can tell. For notes; never a command.
     ///
@@ -133,7 +133,7 @@ impl Recogniser for PhraseScoring {
         phrases: &[AllowedPhrase],
         speech_s: f32,
         care: Care,
-    ) -> Result<(Ranking, Verdict), RecogniserError> {
+    ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
         let (calibration, own) = (&self.calibration, &*self.own);
         Ok(recognise(&mut self.scorer, Case { samples, speech_s, phrases, prepared, calibration, own }, care)?)

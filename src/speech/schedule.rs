@@ -33,7 +33,7 @@ pub struct Job<W> {
 
 /// Jobs that wait, and the stations that are being served.
 #[derive(Debug)]
-pub struct Schedule<W> {
+pub struct RecogniserSchedule<W> {
     /// In the order in which they came.
     waiting: Vec<Job<W>>,
     in_flight: BTreeSet<StationId>,
@@ -43,13 +43,13 @@ pub struct Schedule<W> {
     dropped: u64,
 }
 
-impl<W> Default for Schedule<W> {
+impl<W> Default for RecogniserSchedule<W> {
     fn default() -> Self {
         Self { waiting: Vec::new(), in_flight: BTreeSet::new(), served: BTreeMap::new(), turns: 0, dropped: 0 }
     }
 }
 
-impl<W> Schedule<W> {
+impl<W> RecogniserSchedule<W> {
     /// Takes a job in. Gives those that are dropped for it: whoever waits for them is to be told.
     ///
     /// Of a kind that is outdated by the next (to prepare, to look at a part, to warm up) one waits for a station; of partial looks no more
@@ -80,7 +80,7 @@ impl<W> Schedule<W> {
         dropped
     }
 
-    /// The job that is next. Its station is served until [`Schedule::done`].
+    /// The job that is next. Its station is served until [`RecogniserSchedule::done`].
     pub fn take(&mut self) -> Option<Job<W>> {
         let free = self.waiting.iter().enumerate().filter(|(_, job)| !self.in_flight.contains(&job.station));
         let key = |(at, job): &(usize, &Job<W>)| (job.kind, self.served.get(&job.station).copied(), *at);
@@ -137,7 +137,7 @@ mod tests {
 
     /// The order in which jobs are served that were all there at once.
     fn order(jobs: &[(u16, JobKind)]) -> Vec<(u16, JobKind)> {
-        let mut schedule = Schedule::default();
+        let mut schedule = RecogniserSchedule::default();
         for &(station, kind) in jobs {
             assert!(schedule.push(job(station, kind)).is_empty(), "nothing is too much here");
         }
@@ -167,7 +167,7 @@ mod tests {
 
     #[test]
     fn a_station_has_one_job_under_way() {
-        let mut schedule = Schedule::default();
+        let mut schedule = RecogniserSchedule::default();
         schedule.push(job(1, FinalLook));
         schedule.push(job(1, FinalLook));
         assert!(schedule.take().is_some());
@@ -178,7 +178,7 @@ mod tests {
 
     #[test]
     fn where_there_is_too_much_the_oldest_partial_look_is_dropped_and_counted() {
-        let mut schedule = Schedule::default();
+        let mut schedule = RecogniserSchedule::default();
         for station in 0..MOST_PARTIAL as u16 {
             assert_eq!(schedule.push(job(station, PartialLook)), []);
         }
@@ -191,7 +191,7 @@ mod tests {
 
     #[test]
     fn a_station_that_left_is_served_no_more() {
-        let mut schedule = Schedule::default();
+        let mut schedule = RecogniserSchedule::default();
         schedule.push(job(1, FinalLook));
         schedule.push(job(2, PartialLook));
         schedule.forget(StationId(1));
@@ -215,9 +215,9 @@ mod tests {
         /// Of what was taken in, everything is served or given back, once; what is given back is outdated or partial, or more than fits.
         #[test]
         fn nothing_is_lost_and_no_final_look_is_dropped_while_there_is_room(acts in acts()) {
-            let mut schedule = Schedule::default();
+            let mut schedule = RecogniserSchedule::default();
             let (mut number, mut open) = (0u32, BTreeMap::new());
-            let serve = |schedule: &mut Schedule<u32>, open: &mut BTreeMap<u32, (u16, JobKind)>| {
+            let serve = |schedule: &mut RecogniserSchedule<u32>, open: &mut BTreeMap<u32, (u16, JobKind)>| {
                 let Some(job) = schedule.take() else { return false };
                 assert!(open.remove(&job.work).is_some(), "served once");
                 // Nothing that matters more is left waiting.
@@ -251,7 +251,7 @@ mod tests {
         /// needs itself.
         #[test]
         fn nobody_starves(flood in prop::collection::vec(0u16..3, 1..60)) {
-            let mut schedule = Schedule::default();
+            let mut schedule = RecogniserSchedule::default();
             for station in &flood {
                 schedule.push(job(*station, FinalLook));
             }

@@ -10,7 +10,7 @@ use ort::environment::Environment;
 
 use crate::audio::SAMPLE_RATE;
 use crate::hear::noise;
-use crate::speech::acoustic::{Acoustic, AcousticError, SHORTEST, SideBySide, Sound, Step};
+use crate::speech::acoustic::{Acoustic, AcousticError, SHORTEST, SideBySide, EncodedSound, DecoderStep};
 use crate::speech::own_examples::States;
 use crate::speech::phrases::WrittenForms;
 use crate::speech::tokens::{END, Tokens, TokensError};
@@ -160,15 +160,15 @@ impl Scorer {
     ///
     /// # Errors
     /// Fewer samples than the model takes, or the runtime fails.
-    pub fn listen(&mut self, samples: &[f32]) -> Result<Heard, ScoreError> {
-        Ok(Heard { sound: self.acoustic.listen(samples)? })
+    pub fn listen(&mut self, samples: &[f32]) -> Result<EncodedSpeech, ScoreError> {
+        Ok(EncodedSpeech { sound: self.acoustic.listen(samples)? })
     }
 
     /// Scores the phrases against what was `heard`.
     ///
     /// # Errors
     /// The runtime fails.
-    pub fn rank(&mut self, heard: &Heard, prepared: &Prepared) -> Result<Ranking, ScoreError> {
+    pub fn rank(&mut self, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Ranking, ScoreError> {
         self.rank_within(self.settings.beam, heard, prepared)
     }
 
@@ -176,17 +176,17 @@ impl Scorer {
     ///
     /// # Errors
     /// The runtime fails.
-    pub fn rank_again(&mut self, heard: &Heard, prepared: &Prepared) -> Result<Option<Ranking>, ScoreError> {
+    pub fn rank_again(&mut self, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Option<Ranking>, ScoreError> {
         self.settings.second.map(|beam| self.rank_within(beam, heard, prepared)).transpose()
     }
 
-    fn rank_within(&mut self, beam: Beam, heard: &Heard, prepared: &Prepared) -> Result<Ranking, ScoreError> {
+    fn rank_within(&mut self, beam: Beam, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Ranking, ScoreError> {
         let tree = &prepared.tree;
         let everything = vec![true; tree.nodes().len()];
         for backdrop in &mut self.generic {
             backdrop.learn(&mut self.acoustic, tree, &everything)?;
         }
-        let generic: Vec<Vec<Lines>> = self.generic.iter().map(|backdrop| backdrop.lines(tree)).collect();
+        let generic: Vec<Vec<NodeScores>> = self.generic.iter().map(|backdrop| backdrop.lines(tree)).collect();
         let share = self.settings.prior_weight;
         // An actual background that was not warmed is reckoned with only where the beam has been.
         let prior: Vec<f32> = (0..tree.nodes().len())
@@ -273,20 +273,20 @@ impl Scorer {
     }
 }
 
-/// Sound as the model takes it in.
-pub struct Heard {
-    sound: Sound,
+/// EncodedSound as the model takes it in.
+pub struct EncodedSpeech {
+    sound: EncodedSound,
 }
 
 /// A background, with the scores it gave so far.
 struct Backdrop {
-    sound: Sound,
-    known: HashMap<Vec<u32>, Lines>,
+    sound: EncodedSound,
+    known: HashMap<Vec<u32>, NodeScores>,
 }
 
 /// Scores at one node of the tree.
 #[derive(Clone, Copy, Debug)]
-struct Lines {
+struct NodeScores {
     /// Log probability of all tokens up to the node.
     prefix: f32,
     /// The same with the end token after them.
@@ -294,7 +294,7 @@ struct Lines {
 }
 
 impl Backdrop {
-    fn new(sound: Sound) -> Self {
+    fn new(sound: EncodedSound) -> Self {
         Self { sound, known: HashMap::new() }
     }
 
@@ -324,15 +324,15 @@ impl Backdrop {
         self.known.get(tokens).map(|lines| lines.end).filter(|end| end.is_finite())
     }
 
-    fn lines(&self, tree: &Tree) -> Vec<Lines> {
-        let nothing = Lines { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
+    fn lines(&self, tree: &Tree) -> Vec<NodeScores> {
+        let nothing = NodeScores { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
         tree.nodes().iter().map(|node| self.known.get(&node.prefix).copied().unwrap_or(nothing)).collect()
     }
 }
 
 /// `lines` where marked, and nothing elsewhere.
-fn where_true(marked: &[bool], lines: &[Lines]) -> Vec<Lines> {
-    let nothing = Lines { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
+fn where_true(marked: &[bool], lines: &[NodeScores]) -> Vec<NodeScores> {
+    let nothing = NodeScores { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
     marked.iter().zip(lines).map(|(&marked, &lines)| if marked { lines } else { nothing }).collect()
 }
 
@@ -353,17 +353,17 @@ struct Free {
 /// Scores the nodes of `tree`, and decodes freely beside them.
 fn walk(
     acoustic: &mut Acoustic,
-    sound: &Sound,
+    sound: &EncodedSound,
     tree: &Tree,
     select: Select,
     free_limit: usize,
-) -> Result<(Vec<Lines>, Free), AcousticError> {
-    let nothing = Lines { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
+) -> Result<(Vec<NodeScores>, Free), AcousticError> {
+    let nothing = NodeScores { prefix: f32::NEG_INFINITY, end: f32::NEG_INFINITY };
     let mut lines = vec![nothing; tree.nodes().len()];
     let mut row_of = vec![None; tree.nodes().len()];
     let mut free = Free { tokens: Vec::new(), log_prob: 0.0, complete: false };
     let mut free_row = (free_limit > 0).then_some(0);
-    let mut last: Option<Step> = None;
+    let mut last: Option<DecoderStep> = None;
     for depth in 0.. {
         let step = last.as_ref().unwrap_or(sound.begun());
         let mut moves: Vec<(usize, u32)> = Vec::new();
@@ -426,7 +426,7 @@ fn retain_marked<T>(all: &mut Vec<T>, keep: &[bool]) {
 }
 
 /// Log probability of each phrase in any of its written forms.
-fn phrase_totals(tree: &Tree, lines: &[Lines]) -> Vec<f32> {
+fn phrase_totals(tree: &Tree, lines: &[NodeScores]) -> Vec<f32> {
     let mut totals = vec![f32::NEG_INFINITY; tree.phrases()];
     for (node, line) in tree.nodes().iter().zip(lines) {
         for &phrase in &node.ends {

@@ -79,14 +79,14 @@ impl Tokens {
         }
         let marked: String =
             std::iter::once(SPACE).chain(text.chars().map(|c| if c == ' ' { SPACE } else { c })).collect();
-        let mut parts: Vec<Part> = Vec::new();
+        let mut parts: Vec<TokenPart> = Vec::new();
         let mut utf8 = [0; 4];
         for letter in marked.chars() {
             let bytes = letter.encode_utf8(&mut utf8).as_bytes();
             match self.ids.get(bytes) {
-                Some(&id) => parts.push(Part { bytes: bytes.to_vec(), id }),
+                Some(&id) => parts.push(TokenPart { bytes: bytes.to_vec(), id }),
                 None => {
-                    parts.extend(bytes.iter().map(|&byte| Part { bytes: Vec::new(), id: FIRST_BYTE + u32::from(byte) }))
+                    parts.extend(bytes.iter().map(|&byte| TokenPart { bytes: Vec::new(), id: FIRST_BYTE + u32::from(byte) }))
                 }
             }
         }
@@ -113,7 +113,7 @@ impl Tokens {
         text.strip_prefix(' ').unwrap_or(&text).to_owned()
     }
 
-    fn lowest_merge(&self, parts: &[Part]) -> Option<(usize, u32)> {
+    fn lowest_merge(&self, parts: &[TokenPart]) -> Option<(usize, u32)> {
         let mut joined = Vec::new();
         let merges = parts.windows(2).enumerate().filter_map(|(at, pair)| {
             if pair[0].bytes.is_empty() || pair[1].bytes.is_empty() {
@@ -129,7 +129,7 @@ impl Tokens {
 }
 
 /// A run of letters on its way to a token; byte tokens have no bytes here.
-struct Part {
+struct TokenPart {
     bytes: Vec<u8>,
     id: u32,
 }

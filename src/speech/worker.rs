@@ -1,6 +1,6 @@
 //! The recogniser of all stations: one thread, one model in memory.
 //!
-//! Whoever asks never waits: requests go into a bounded [`Schedule`], answers come by a callback. A recogniser that panics or fails takes one
+//! Whoever asks never waits: requests go into a bounded [`RecogniserSchedule`], answers come by a callback. A recogniser that panics or fails takes one
 //! answer with it, and nothing else: what was under way is answered with [`Found::Failed`], the failure is reported, and until the owner
 //! has it made anew ([`RecogniserWorker::restart`]; when, is the owner's to say) everything is answered so.
 
@@ -17,7 +17,7 @@ use crate::hear::look::{Found, Look, LookId, LookRequest, WriteRequest};
 use crate::speech::acoustic::SHORTEST;
 use crate::speech::listener::prepare;
 use crate::speech::recogniser::{Ready, Recogniser, RecogniserError};
-use crate::speech::schedule::{Job, JobKind, Schedule};
+use crate::speech::schedule::{Job, JobKind, RecogniserSchedule};
 use crate::units::StationId;
 
 /// Something to be done for a station; an ear's outputs, without its events.
@@ -25,9 +25,9 @@ use crate::units::StationId;
 pub enum Request {
     /// Looks will name this set.
     Prepare(Arc<ListeningSet>),
-    /// Answered by [`Answer::Looked`].
+    /// Answered by [`RecogniserAnswer::Looked`].
     Look(LookRequest),
-    /// Answered by [`Answer::WrittenDown`].
+    /// Answered by [`RecogniserAnswer::WrittenDown`].
     WriteDown(WriteRequest),
     /// The recogniser works for nothing on this sound where it has nothing else to do.
     WarmUp(Vec<f32>),
@@ -52,7 +52,7 @@ impl TryFrom<EarOutput> for Request {
 #[derive(Debug)]
 pub enum WorkerReport {
     /// An answer for a station.
-    Answered(StationId, Answer),
+    Answered(StationId, RecogniserAnswer),
     /// A recogniser was made, and works.
     Ready,
     /// There is none any more: nothing will be heard before [`RecogniserWorker::restart`].
@@ -61,7 +61,7 @@ pub enum WorkerReport {
 
 /// What came of a request.
 #[derive(Debug)]
-pub enum Answer {
+pub enum RecogniserAnswer {
     /// For [`crate::hear::ear::Ear::looked`].
     Looked(LookId, Found),
     /// For [`crate::hear::ear::Ear::written_down`]; empty where nothing could be made of it.
@@ -86,7 +86,7 @@ impl RecogniserWorker {
         report: impl Fn(WorkerReport) + Send + Sync + 'static,
     ) -> io::Result<Self> {
         let shared = Arc::new(Shared {
-            state: Mutex::new(State { schedule: Schedule::default(), phase: Phase::Starting }),
+            state: Mutex::new(State { schedule: RecogniserSchedule::default(), phase: WorkerPhase::Starting }),
             changed: Condvar::new(),
             report: Box::new(report),
         });
@@ -101,8 +101,8 @@ impl RecogniserWorker {
         let dropped = {
             let mut state = self.shared.lock();
             match state.phase {
-                Phase::Down | Phase::Stopping => vec![job],
-                Phase::Starting | Phase::Working => state.schedule.push(job),
+                WorkerPhase::Down | WorkerPhase::Stopping => vec![job],
+                WorkerPhase::Starting | WorkerPhase::Working => state.schedule.push(job),
             }
         };
         self.shared.changed.notify_one();
@@ -117,8 +117,8 @@ impl RecogniserWorker {
     /// Has a recogniser made anew, after a failure was reported; without one nothing happens.
     pub fn restart(&self) {
         let mut state = self.shared.lock();
-        if state.phase == Phase::Down {
-            state.phase = Phase::Starting;
+        if state.phase == WorkerPhase::Down {
+            state.phase = WorkerPhase::Starting;
             self.shared.changed.notify_one();
         }
     }
@@ -132,7 +132,7 @@ impl RecogniserWorker {
 impl Drop for RecogniserWorker {
     /// Ends the thread; what is under way is finished first, which takes a fraction of a second.
     fn drop(&mut self) {
-        self.shared.lock().phase = Phase::Stopping;
+        self.shared.lock().phase = WorkerPhase::Stopping;
         self.shared.changed.notify_one();
         if let Some(thread) = self.thread.take() {
             drop(thread.join());
@@ -141,7 +141,7 @@ impl Drop for RecogniserWorker {
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Phase {
+enum WorkerPhase {
     /// A recogniser is to be made.
     Starting,
     Working,
@@ -151,8 +151,8 @@ enum Phase {
 }
 
 struct State {
-    schedule: Schedule<Request>,
-    phase: Phase,
+    schedule: RecogniserSchedule<Request>,
+    phase: WorkerPhase,
 }
 
 struct Shared {
@@ -186,15 +186,15 @@ impl Shared {
 
     /// Waits until a recogniser is to be made; false when the thread is to end.
     fn await_start(&self) -> bool {
-        let down = |state: &mut State| state.phase == Phase::Down;
+        let down = |state: &mut State| state.phase == WorkerPhase::Down;
         let state = self.changed.wait_while(self.lock(), down).unwrap_or_else(PoisonError::into_inner);
-        state.phase == Phase::Starting
+        state.phase == WorkerPhase::Starting
     }
 
     fn begin(&self) {
         let mut state = self.lock();
-        if state.phase == Phase::Starting {
-            state.phase = Phase::Working;
+        if state.phase == WorkerPhase::Starting {
+            state.phase = WorkerPhase::Working;
         }
         drop(state);
         (self.report)(WorkerReport::Ready);
@@ -203,8 +203,8 @@ impl Shared {
     fn go_down(&self, why: String) {
         let waiting = {
             let mut state = self.lock();
-            if state.phase != Phase::Stopping {
-                state.phase = Phase::Down;
+            if state.phase != WorkerPhase::Stopping {
+                state.phase = WorkerPhase::Down;
             }
             state.schedule.drain()
         };
@@ -239,7 +239,7 @@ impl Shared {
     fn next_job(&self) -> Option<Job<Request>> {
         let mut state = self.lock();
         loop {
-            if state.phase == Phase::Stopping {
+            if state.phase == WorkerPhase::Stopping {
                 return None;
             }
             if let Some(job) = state.schedule.take() {
@@ -273,17 +273,17 @@ impl Unanswered {
         }
     }
 
-    fn fail(self) -> Option<Answer> {
+    fn fail(self) -> Option<RecogniserAnswer> {
         match self {
-            Self::Look(id, _) => Some(Answer::Looked(id, Found::Failed)),
-            Self::Writing(id) => Some(Answer::WrittenDown(id, String::new())),
+            Self::Look(id, _) => Some(RecogniserAnswer::Looked(id, Found::Failed)),
+            Self::Writing(id) => Some(RecogniserAnswer::WrittenDown(id, String::new())),
             Self::Nothing => None,
         }
     }
 
-    fn turn_away(self) -> Option<Answer> {
+    fn turn_away(self) -> Option<RecogniserAnswer> {
         match self {
-            Self::Look(id, Look::Partial) => Some(Answer::Looked(id, Found::Dropped)),
+            Self::Look(id, Look::Partial) => Some(RecogniserAnswer::Looked(id, Found::Dropped)),
             other => other.fail(),
         }
     }
@@ -306,13 +306,13 @@ impl Serving {
     ///
     /// # Errors
     /// The recogniser fails.
-    pub fn answer(&mut self, station: StationId, request: Request) -> Result<Option<Answer>, RecogniserError> {
+    pub fn answer(&mut self, station: StationId, request: Request) -> Result<Option<RecogniserAnswer>, RecogniserError> {
         match request {
             Request::Prepare(set) => {
                 let at = match self.make_ready(station, &set) {
                     Ok(at) => at,
                     Err(error @ RecogniserError::Vosk(_)) => {
-                        return Ok(Some(Answer::NotPrepared(set.id, with_causes(&error))));
+                        return Ok(Some(RecogniserAnswer::NotPrepared(set.id, with_causes(&error))));
                     }
                     Err(error) => return Err(error),
                 };
@@ -320,19 +320,19 @@ impl Serving {
                 Ok(None)
             }
             // Less than the model takes is no fault of it.
-            Request::Look(look) if look.samples.len() < SHORTEST => Ok(Some(Answer::Looked(look.id, Found::Failed))),
+            Request::Look(look) if look.samples.len() < SHORTEST => Ok(Some(RecogniserAnswer::Looked(look.id, Found::Failed))),
             Request::Look(look) => {
                 let at = self.make_ready(station, &look.set)?;
                 let (set, ready) = &self.ready[&station][at];
                 let found =
                     self.recogniser.recognise(&look.samples, ready, &set.phrases, look.speech_s, look.care)?;
-                Ok(Some(Answer::Looked(look.id, Found::Ranked(Box::new(found)))))
+                Ok(Some(RecogniserAnswer::Looked(look.id, Found::Ranked(Box::new(found)))))
             }
             Request::WriteDown(write) if write.samples.len() < SHORTEST => {
-                Ok(Some(Answer::WrittenDown(write.id, String::new())))
+                Ok(Some(RecogniserAnswer::WrittenDown(write.id, String::new())))
             }
             Request::WriteDown(write) => {
-                Ok(Some(Answer::WrittenDown(write.id, self.recogniser.write_down(&write.samples)?)))
+                Ok(Some(RecogniserAnswer::WrittenDown(write.id, self.recogniser.write_down(&write.samples)?)))
             }
             Request::WarmUp(samples) => {
                 if samples.len() >= SHORTEST {

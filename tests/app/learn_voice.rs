@@ -18,7 +18,7 @@ use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::noise::rms;
 use sparehand::onnx::environment;
 use sparehand::setup::prompts;
-use sparehand::speech::decide::Verdict;
+use sparehand::speech::decide::PhraseVerdict;
 use sparehand::speech::own_examples::OwnExamples;
 use sparehand::speech::recogniser::PhraseScoring;
 use sparehand::speech::score::ScoreSettings;
@@ -103,7 +103,7 @@ fn ear(own: OwnExamples, phrases: Vec<AllowedPhrase>) -> ClipHearing {
 }
 
 /// Whether a run would act on it.
-fn counts(verdict: &Verdict) -> bool {
+fn counts(verdict: &PhraseVerdict) -> bool {
     matches!(verdict.accepted, Some(Certainty::Sure | Certainty::Thin))
 }
 
@@ -135,7 +135,7 @@ fn who_has_read_is_understood_better_never_taken_for_something_else_and_forgotte
     let (mut before, mut after, mut judged) = (0, 0, Vec::new());
     for (line, clip) in &later {
         let (without, with) = (plain.hear(clip).unwrap().verdict, own.hear(clip).unwrap().verdict);
-        let is_right = |verdict: &Verdict| verdict.best.is_some_and(|best| phrases[best].text == *line);
+        let is_right = |verdict: &PhraseVerdict| verdict.best.is_some_and(|best| phrases[best].text == *line);
         before += usize::from(is_right(&without) && counts(&without));
         after += usize::from(is_right(&with) && counts(&with));
         assert_eq!(with.margin, without.margin, "{line}: what is learned never touches the margin");

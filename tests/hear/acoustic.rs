@@ -3,7 +3,7 @@
 use crate::hear_support::{VOICES, in_noise, models, spoken};
 use sparehand::hear::noise;
 use sparehand::onnx::environment;
-use sparehand::speech::acoustic::{Acoustic, SideBySide, Sound};
+use sparehand::speech::acoustic::{Acoustic, SideBySide, EncodedSound};
 use sparehand::speech::tokens::Tokens;
 
 fn acoustic() -> Acoustic {
@@ -21,7 +21,7 @@ fn sounds_side_by_side_say_what_each_says_alone() {
     let mut acoustic = acoustic();
     let spoken = in_noise(&spoken("valve closed", VOICES[0]), 0.3, 0.3, 30.0, 1);
     let of_noise = |seed| noise::pink(seed, spoken.len(), 0.01);
-    let sounds: Vec<Sound> = [of_noise(1), spoken.clone(), of_noise(2)]
+    let sounds: Vec<EncodedSound> = [of_noise(1), spoken.clone(), of_noise(2)]
         .iter()
         .map(|samples| acoustic.listen(samples).expect("the model takes it in"))
         .collect();

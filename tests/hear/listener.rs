@@ -11,7 +11,7 @@ use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
 use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::onnx::environment;
-use sparehand::speech::decide::{Care, Verdict};
+use sparehand::speech::decide::{Care, PhraseVerdict};
 use sparehand::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
 use sparehand::speech::score::{Ranking, ScoreSettings};
 
@@ -117,7 +117,7 @@ impl Recogniser for Watched {
         phrases: &[AllowedPhrase],
         speech_s: f32,
         care: Care,
-    ) -> Result<(Ranking, Verdict), RecogniserError> {
+    ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         self.calls.borrow_mut().push(RecogniserCall::Judged(care));
         self.inner.recognise(samples, ready, phrases, speech_s, care)
     }

@@ -7,5 +7,6 @@ mod echo;
 mod hear_support;
 mod listener;
 mod phrases;
+mod stations;
 mod tokens;
 mod vosk;

@@ -4,7 +4,7 @@ use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken}
 use sparehand::engine::input::Certainty;
 use sparehand::hear::clip::ClipHearing;
 use sparehand::onnx::environment;
-use sparehand::speech::decide::Verdict;
+use sparehand::speech::decide::PhraseVerdict;
 use sparehand::speech::score::{Beam, FreeDecode, ScoreSettings, Scorer};
 use sparehand::speech::tokens::Tokens;
 
@@ -144,7 +144,7 @@ fn a_second_look_finds_phrases_that_begin_badly_and_leaves_what_is_something_alr
         .collect();
     assert_eq!(phrases.len(), 60);
     let voices = [Voice::Flite("kal16"), Voice::Espeak("en-gb+f3")];
-    let verdicts = |second| -> Vec<Verdict> {
+    let verdicts = |second| -> Vec<PhraseVerdict> {
         let mut hearing = hearing(&phrases, ScoreSettings { second, ..ScoreSettings::default() });
         let mut verdict = |at: usize, phrase: &str, voice| {
             let clip = in_noise(&spoken(phrase, voice), 0.3, 0.3, 5.0, at as u64);
@@ -154,7 +154,7 @@ fn a_second_look_finds_phrases_that_begin_badly_and_leaves_what_is_something_alr
         said.map(|(at, phrase, voice)| verdict(at, phrase, voice)).collect()
     };
     let (once, twice) = (verdicts(None), verdicts(ScoreSettings::default().second));
-    let right = |verdicts: &[Verdict]| {
+    let right = |verdicts: &[PhraseVerdict]| {
         (0..).zip(verdicts).filter(|(place, verdict)| verdict.best == Some(place / voices.len())).count()
     };
     let (right_once, right_twice) = (right(&once), right(&twice));

@@ -16,7 +16,7 @@ use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
 use sparehand::speech::listener::Listener;
 use sparehand::onnx::environment;
-use sparehand::speech::decide::{Care, Verdict};
+use sparehand::speech::decide::{Care, PhraseVerdict};
 use sparehand::speech::recogniser::Recogniser;
 use sparehand::speech::vosk::{Vosk, VoskSettings, fetched_library};
 
@@ -83,7 +83,7 @@ fn critical(phrases: &[&str]) -> Vec<AllowedPhrase> {
     all
 }
 
-fn heard(vosk: &mut Vosk, text: &str, voice: &'static str, phrases: &[AllowedPhrase]) -> Verdict {
+fn heard(vosk: &mut Vosk, text: &str, voice: &'static str, phrases: &[AllowedPhrase]) -> PhraseVerdict {
     let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
     let ready = vosk.prepare(&texts).expect("the words are in the vocabulary");
     let clip = in_noise(&spoken(text, Voice::Espeak(voice)), 0.4, 0.3, 40.0, 3);

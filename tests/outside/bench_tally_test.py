@@ -10,7 +10,7 @@ sys.path.insert(0, str(pathlib.Path(__file__).parents[2]))
 from bench import hours, limits, parts, phrases, tally
 
 ROOT = pathlib.Path(__file__).parents[2]
-LIMITS = limits.read(ROOT / "src/speech/decide.rs")
+LIMITS = limits.read(ROOT / "models/hearing.toml")
 ALLOWED = phrases.read()
 
 

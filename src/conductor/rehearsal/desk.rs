@@ -5,7 +5,7 @@ use std::sync::Arc;
 use crate::say::text::Reader;
 use crate::speech::recogniser::{Recogniser, RecogniserError};
 use crate::speech::voice::prepare::{Preparation, Workbench};
-use crate::speech::worker::{Answer, Request, Serving};
+use crate::speech::worker::{RecogniserAnswer, Request, Serving};
 use crate::station::{StationInput, StationOutput};
 use crate::units::StationId;
 
@@ -57,9 +57,9 @@ impl Desk {
             told => return Ok(Served::Told(told)),
         };
         Ok(match self.serving.answer(StationId::RIG, request)? {
-            Some(Answer::Looked(look, found)) => Served::Answered(StationInput::Looked { look, found }),
-            Some(Answer::WrittenDown(look, text)) => Served::Answered(StationInput::WrittenDown { look, text }),
-            Some(Answer::NotPrepared(_, why)) => {
+            Some(RecogniserAnswer::Looked(look, found)) => Served::Answered(StationInput::Looked { look, found }),
+            Some(RecogniserAnswer::WrittenDown(look, text)) => Served::Answered(StationInput::WrittenDown { look, text }),
+            Some(RecogniserAnswer::NotPrepared(_, why)) => {
                 tracing::warn!(why, "a phrase cannot be heard");
                 Served::Done
             }

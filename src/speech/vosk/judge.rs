@@ -7,7 +7,7 @@
 
 use crate::engine::input::Certainty;
 use crate::engine::output::PhraseClass;
-use crate::speech::decide::{Reason, Verdict};
+use crate::speech::decide::{Reason, PhraseVerdict};
 
 /// The phrase that was heard, as figures. In nats.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -28,7 +28,7 @@ struct LeastOfVosk {
 
 impl Weighed {
     /// The verdict on the phrase at `best` in its set.
-    pub(super) fn judge(self, best: usize, class: PhraseClass) -> Verdict {
+    pub(super) fn judge(self, best: usize, class: PhraseClass) -> PhraseVerdict {
         let meets = |limits: LeastOfVosk| self.score >= limits.score && self.margin >= limits.margin;
         let accepted = if meets(sure_limits(class, self.words)) {
             Some(Certainty::Sure)
@@ -47,7 +47,7 @@ impl Weighed {
                 Reason::Score { found: self.score, least: weakest.score }
             }
         });
-        Verdict {
+        PhraseVerdict {
             best: Some(best),
             score: self.score,
             margin: self.margin.clamp(0.0, WIDEST_MARGIN),
@@ -59,8 +59,8 @@ impl Weighed {
 }
 
 /// What is said is no phrase, or several in a row.
-pub(super) fn no_phrase() -> Verdict {
-    Verdict::refused_for(Reason::NothingFits)
+pub(super) fn no_phrase() -> PhraseVerdict {
+    PhraseVerdict::refused_for(Reason::NothingFits)
 }
 
 /// Whether `text` has all the words of `phrase` in a row.

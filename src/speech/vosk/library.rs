@@ -74,12 +74,12 @@ impl Functions {
 }
 
 /// A model that is loaded, with the library that it belongs to. Not `Send`: one thread loads and uses it.
-pub(super) struct Model {
+pub(super) struct VoskModel {
     functions: Functions,
     model: NonNull<c_void>,
 }
 
-impl Model {
+impl VoskModel {
     /// Loads the library, and the model in the folder `model`.
     pub(super) fn load(library: &Path, model: &Path) -> Result<Self, VoskError> {
         let functions = Functions::load(library)?;
@@ -120,7 +120,7 @@ impl Model {
             }
         };
         let made = NonNull::new(made).ok_or(VoskError::Refused { what: "these phrases" })?;
-        let recogniser = Recogniser { functions: self.functions, pointer: made };
+        let recogniser = OpenedRecogniser { functions: self.functions, pointer: made };
         // SAFETY: the recogniser was just made and is freed only when it is dropped, after the last of these calls. The samples
         // are as many as is said, and are only read. The text belongs to the recogniser until the next call, and is copied before.
         unsafe {
@@ -137,7 +137,7 @@ impl Model {
     }
 }
 
-impl Drop for Model {
+impl Drop for VoskModel {
     fn drop(&mut self) {
         // SAFETY: made by `model_new`, freed once; no recogniser outlives the call that made it.
         unsafe { (self.functions.model_free)(self.model.as_ptr()) }
@@ -145,12 +145,12 @@ impl Drop for Model {
 }
 
 /// A recogniser of the library, freed when it goes.
-struct Recogniser {
+struct OpenedRecogniser {
     functions: Functions,
     pointer: NonNull<c_void>,
 }
 
-impl Drop for Recogniser {
+impl Drop for OpenedRecogniser {
     fn drop(&mut self) {
         // SAFETY: made by the library, and freed once.
         unsafe { (self.functions.recognizer_free)(self.pointer.as_ptr()) }

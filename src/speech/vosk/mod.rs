@@ -16,11 +16,11 @@ use crate::audio::SAMPLE_RATE;
 use crate::engine::output::AllowedPhrase;
 use crate::hear::noise::rms;
 use crate::speech::acoustic::SHORTEST;
-use crate::speech::decide::{Care, Verdict};
+use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::recogniser::{Ready, Recogniser, RecogniserError};
 use crate::speech::score::{FreeDecode, PhraseScore, Ranking};
 use crate::speech::vosk::judge::Weighed;
-use crate::speech::vosk::library::Model;
+use crate::speech::vosk::library::VoskModel;
 pub use crate::speech::vosk::library::fetched_library;
 
 /// What to load.
@@ -36,7 +36,7 @@ pub struct VoskSettings {
 
 /// The engine.
 pub struct Vosk {
-    model: Model,
+    model: VoskModel,
     folder: PathBuf,
     fillers: CString,
     /// The model's own word for what is none, where it has one.
@@ -51,7 +51,7 @@ pub struct Grammar {
 
 /// One way to read a sound.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
-struct Reading {
+struct VoskReading {
     /// Log likelihood, language and sound together, in nats; readings of one sound can be compared with each other only.
     #[serde(rename = "confidence")]
     likelihood: f32,
@@ -65,7 +65,7 @@ impl Vosk {
     /// The library or the model cannot be loaded, the model's grammar is fixed, or it knows too few of the fillers.
     pub fn load(settings: &VoskSettings) -> Result<Self, VoskError> {
         check_folder(&settings.model)?;
-        let model = Model::load(&settings.library, &settings.model)?;
+        let model = VoskModel::load(&settings.library, &settings.model)?;
         let candidates = match &settings.fillers {
             Some(path) => read_fillers(path)?,
             None => open_hangul_syllables(),
@@ -82,7 +82,7 @@ impl Vosk {
         Ok(vosk)
     }
 
-    fn read(&self, grammar: Option<&CString>, samples: &[f32]) -> Result<Vec<Reading>, VoskError> {
+    fn read(&self, grammar: Option<&CString>, samples: &[f32]) -> Result<Vec<VoskReading>, VoskError> {
         if samples.len() < SHORTEST {
             return Err(VoskError::TooShort { samples: samples.len() });
         }
@@ -90,7 +90,7 @@ impl Vosk {
         // A cast to a smaller integer stops at its bounds.
         let pcm: Vec<i16> = samples.iter().map(|sample| (sample * gain) as i16).collect();
         let text = self.model.decode(grammar.map(CString::as_c_str), READINGS, &pcm)?;
-        let answer: Answer = serde_json::from_str(&text).map_err(|why| VoskError::Answer { why: why.to_string() })?;
+        let answer: VoskAnswer = serde_json::from_str(&text).map_err(|why| VoskError::Answer { why: why.to_string() })?;
         Ok(answer.alternatives)
     }
 
@@ -115,7 +115,7 @@ impl Vosk {
         samples: &[f32],
         grammar: &Grammar,
         phrases: &[AllowedPhrase],
-    ) -> Result<(Ranking, Verdict), VoskError> {
+    ) -> Result<(Ranking, PhraseVerdict), VoskError> {
         let readings = self.read(Some(&grammar.json), samples)?;
         let said = readings.first().map_or("", |reading| reading.text.as_str());
         let Some(best) = phrases.iter().position(|phrase| phrase.text == said) else {
@@ -174,7 +174,7 @@ impl Recogniser for Vosk {
         phrases: &[AllowedPhrase],
         _: f32,
         _: Care,
-    ) -> Result<(Ranking, Verdict), RecogniserError> {
+    ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let Ready::Grammar(grammar) = ready else { return Err(RecogniserError::OfAnother) };
         Ok(self.judge(samples, grammar, phrases)?)
     }
@@ -199,13 +199,13 @@ fn gain_for(samples: &[f32]) -> f32 {
 }
 
 #[derive(Deserialize)]
-struct Answer {
-    alternatives: Vec<Reading>,
+struct VoskAnswer {
+    alternatives: Vec<VoskReading>,
 }
 
 /// What is known of each phrase: those that no reading says exactly are at minus infinity. The "free" text is the likeliest
 /// chain of the grammar's words.
-fn ranking(phrases: &[AllowedPhrase], readings: &[Reading], other_speech: f32) -> Ranking {
+fn ranking(phrases: &[AllowedPhrase], readings: &[VoskReading], other_speech: f32) -> Ranking {
     let scored = phrases.iter().map(|phrase| {
         let raw = readings
             .iter()
@@ -377,7 +377,7 @@ mod tests {
             group: 0,
             while_speaking: false,
         };
-        let reading = |text: &str, likelihood| Reading { text: text.to_owned(), likelihood };
+        let reading = |text: &str, likelihood| VoskReading { text: text.to_owned(), likelihood };
         let phrases = [phrase("밸브 닫힘"), phrase("밸브 열림")];
         let found = ranking(&phrases, &[reading("분리 열림", 51.5), reading("밸브 열림", 50.5)], 45.0);
         assert_eq!(found.phrases[0].raw, f32::NEG_INFINITY);

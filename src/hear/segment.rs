@@ -6,6 +6,7 @@ use crate::audio::SAMPLE_RATE;
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, ListeningSet};
 use crate::hear::activity::WINDOW_LEN;
+use crate::hear::ear::FrameSpan;
 use crate::hear::endpoint::{CONTEXT_WINDOWS, Context, LONGEST_ANSWER_LEN, Looks, Newest, Phase, Voices, care_after};
 use crate::hear::late_copy::LateCopies;
 use crate::hear::look::{Found, Look, LookId, LookRequest};
@@ -13,7 +14,7 @@ use crate::hear::noise::rms;
 use crate::speech::decide::{OverSpeech, interrupts};
 
 /// Speech from its beginning on.
-pub(super) struct Utterance {
+pub(super) struct SpeechSegment {
     pub(super) samples: Vec<f32>,
     /// The set that was in force when it began.
     pub(super) set: Option<Arc<ListeningSet>>,
@@ -30,11 +31,12 @@ pub(super) struct Utterance {
     warm_up_at: usize,
     /// Where a note is being taken: its length when this ended.
     pub(super) note_len: Option<usize>,
+    pub(super) span: FrameSpan,
 }
 
-impl Utterance {
-    /// One that begins with `samples`.
-    pub(super) fn begin(samples: Vec<f32>, set: Option<Arc<ListeningSet>>) -> Self {
+impl SpeechSegment {
+    /// One that begins with `samples`, and is noticed in this frame.
+    pub(super) fn begin(samples: Vec<f32>, set: Option<Arc<ListeningSet>>, frame: u64) -> Self {
         Self {
             samples,
             set,
@@ -46,6 +48,7 @@ impl Utterance {
             late_copy: None,
             warm_up_at: 0,
             note_len: None,
+            span: FrameSpan { from: frame, to: frame },
         }
     }
 
@@ -165,8 +168,8 @@ mod tests {
     use super::*;
     use rstest::rstest;
 
-    fn utterance() -> Utterance {
-        let mut utterance = Utterance::begin(Vec::new(), None);
+    fn utterance() -> SpeechSegment {
+        let mut utterance = SpeechSegment::begin(Vec::new(), None, 1);
         utterance.speech_windows = 20;
         utterance
     }
@@ -174,7 +177,7 @@ mod tests {
     #[test]
     fn the_recogniser_is_warmed_up_now_and_then_while_an_answer_is_being_said() {
         let mut utterance = utterance();
-        let warmed_up = |utterance: &mut Utterance, len: usize, phase| {
+        let warmed_up = |utterance: &mut SpeechSegment, len: usize, phase| {
             utterance.samples.resize(len, 0.0);
             utterance.phase = phase;
             utterance.take_warm_up()
@@ -193,7 +196,7 @@ mod tests {
     #[case::a_quarter_of_it(5, Voices::OverOwn)]
     #[case::all_of_it(20, Voices::OverOwn)]
     fn an_answer_that_begins_as_the_prompt_dies_away_is_a_persons(#[case] own_windows: usize, #[case] voices: Voices) {
-        assert_eq!(Utterance { own_windows, ..utterance() }.voices(), voices);
+        assert_eq!(SpeechSegment { own_windows, ..utterance() }.voices(), voices);
     }
 
     /// Half a second of noise, words, and what comes after them, by their amplitudes.
