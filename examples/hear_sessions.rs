@@ -30,7 +30,7 @@ use sparehand::hear::listener::{HearEvent, Listener, ListenerSettings};
 use sparehand::hear::noise::rms;
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
-use sparehand::units::SessionTime;
+use sparehand::units::{SessionTime, StationId};
 
 const RUNS: [(&str, &str); 6] = [
     ("motorhome-towed-car", "tank-dump"),
@@ -178,7 +178,7 @@ impl Run {
             if self.over {
                 break;
             }
-            let asked = self.engine.asked(self.now);
+            let asked = self.engine.asked(self.now, StationId::RIG);
             if let AskedFor::ClockEnd { ringing: false, .. } = asked.kind {
                 self.listen(&[], 3.0, false)?;
                 self.now += Duration::from_secs(20);
@@ -307,9 +307,9 @@ impl Run {
     }
 
     fn tell(&mut self, input: Input) -> Result<(), Box<dyn std::error::Error>> {
-        self.engine.handle(self.now, input);
+        self.engine.handle(self.now, StationId::RIG, input);
         loop {
-            match self.engine.poll() {
+            match self.engine.poll().1 {
                 Output::Wait(_) => return Ok(()),
                 Output::Ended => {
                     self.over = true;
@@ -323,15 +323,15 @@ impl Run {
                 }
                 Output::Record { seq, event, .. } => {
                     self.check(&event);
-                    self.engine.handle(self.now, Input::Recorded(seq));
+                    self.engine.handle(self.now, StationId::RIG, Input::Recorded(seq));
                 }
                 Output::Say(utterance) => {
-                    let asked = self.engine.asked(self.now);
+                    let asked = self.engine.asked(self.now, StationId::RIG);
                     if matches!(asked.kind, AskedFor::HeardRight { .. }) && self.asked_about != Some(asked.question) {
                         self.asked_about = Some(asked.question);
                         self.tally.asked_about += 1;
                     }
-                    self.engine.handle(self.now, Input::SpeechFinished(utterance.id));
+                    self.engine.handle(self.now, StationId::RIG, Input::SpeechFinished(utterance.id));
                 }
                 _ => {}
             }

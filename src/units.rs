@@ -1,4 +1,4 @@
-//! Time inside a run. Wall-clock time never enters here: it rides along as data in the journal only.
+//! Time inside a run, and the names of its stations. Wall-clock time never enters here: it rides along as data in the journal only.
 
 use std::fmt;
 use std::ops::{Add, AddAssign, Sub};
@@ -60,6 +60,15 @@ impl fmt::Display for SessionTime {
         let tenths = self.0 / 100;
         write!(f, "{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
     }
+}
+
+/// Names a station of a run: an ear and a mouth that belong together, and whoever shares them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct StationId(pub u16);
+
+impl StationId {
+    /// The station of the rig itself. It is always there, and serves everybody who has no station of their own.
+    pub const RIG: Self = Self(0);
 }
 
 #[cfg(test)]

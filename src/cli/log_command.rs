@@ -223,6 +223,7 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::TimerEnded { .. }
         | Event::CardStarted { .. }
         | Event::CardEnded { .. }
+        | Event::TurnedTo { .. }
         | Event::RunAbandoned => None,
     }
 }
@@ -257,6 +258,7 @@ pub(super) fn told(event: &Event) -> String {
         Event::WentAhead => "went ahead".to_owned(),
         Event::SpeechUnclear => "heard something that fits nothing".to_owned(),
         Event::VoiceChanged { speed, volume_db } => format!("voice at speed {speed:.2}, volume {volume_db:+.1} dB"),
+        Event::TurnedTo { person } => format!("{person:?} speaks"),
         Event::HearingLost => "microphone lost".to_owned(),
         Event::HearingBack => "microphone back".to_owned(),
         Event::Resumed { away_ms: Some(ms) } => {

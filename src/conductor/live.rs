@@ -183,7 +183,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
             continue;
         }
         if let Some(screen) = &mut screen {
-            let mut view = session.engine().view(now);
+            let mut view = session.engine().view(now, crate::units::StationId::RIG);
             view.notices.extend(notices.iter().cloned());
             let asked = leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
             view.notices.extend(asked.map(|(_, warning)| warning.clone()));

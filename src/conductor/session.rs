@@ -5,7 +5,7 @@ use crate::engine::input::{Away, Input};
 use crate::engine::output::{ListeningSet, Output, Priority, Utterance, VoiceSettings};
 use crate::engine::{Asked, Ending, Engine};
 use crate::journal::{Journal, JournalError, NewRun, Record, RunId, Stamp};
-use crate::units::SessionTime;
+use crate::units::{SessionTime, StationId};
 
 /// What the edges of the program have to do.
 #[derive(Clone, Debug, PartialEq)]
@@ -66,14 +66,14 @@ impl Session {
     /// Tells the engine one fact, and keeps its records as they come. Gives what is to be done, in order.
     pub fn tell(&mut self, now: SessionTime, input: Input) -> Vec<Command> {
         let mut commands = Vec::new();
-        self.engine.handle(now, input);
+        self.engine.handle(now, StationId::RIG, input);
         loop {
-            match self.engine.poll() {
+            match self.engine.poll().1 {
                 Output::Record { seq, at, event } => {
                     let kept = self.keep(seq, at, &event);
                     commands.push(Command::Written { at, event, kept });
                     let written = if kept { Input::Recorded(seq) } else { Input::RecordFailed(seq) };
-                    self.engine.handle(now, written);
+                    self.engine.handle(now, StationId::RIG, written);
                 }
                 Output::Say(utterance) => commands.push(Command::Say(utterance)),
                 Output::Hush(priority) => commands.push(Command::Hush(priority)),
@@ -98,7 +98,7 @@ impl Session {
 
     /// What the person is being asked for.
     pub fn asked(&self, now: SessionTime) -> Asked {
-        self.engine.asked(now)
+        self.engine.asked(now, StationId::RIG)
     }
 
     pub fn engine(&self) -> &Engine {
