@@ -31,7 +31,7 @@ use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::hear::noise::rms;
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
-use sparehand::units::SessionTime;
+use sparehand::units::{SessionTime, StationId};
 
 const RUNS: [(&str, &str); 6] = [
     ("motorhome-towed-car", "tank-dump"),
@@ -179,7 +179,7 @@ impl Run {
             if self.over {
                 break;
             }
-            let asked = self.engine.asked(self.now);
+            let asked = self.engine.asked(self.now, StationId::RIG);
             if let AskedFor::ClockEnd { ringing: false, .. } = asked.kind {
                 self.listen(&[], 3.0, false)?;
                 self.now += Duration::from_secs(20);
@@ -308,9 +308,9 @@ impl Run {
     }
 
     fn tell(&mut self, input: Input) -> Result<(), Box<dyn std::error::Error>> {
-        self.engine.handle(self.now, input);
+        self.engine.handle(self.now, StationId::RIG, input);
         loop {
-            match self.engine.poll() {
+            match self.engine.poll().1 {
                 Output::Wait(_) => return Ok(()),
                 Output::Ended => {
                     self.over = true;
@@ -324,15 +324,15 @@ impl Run {
                 }
                 Output::Record { seq, event, .. } => {
                     self.check(&event);
-                    self.engine.handle(self.now, Input::Recorded(seq));
+                    self.engine.handle(self.now, StationId::RIG, Input::Recorded(seq));
                 }
                 Output::Say(utterance) => {
-                    let asked = self.engine.asked(self.now);
+                    let asked = self.engine.asked(self.now, StationId::RIG);
                     if matches!(asked.kind, AskedFor::HeardRight { .. }) && self.asked_about != Some(asked.question) {
                         self.asked_about = Some(asked.question);
                         self.tally.asked_about += 1;
                     }
-                    self.engine.handle(self.now, Input::SpeechFinished(utterance.id));
+                    self.engine.handle(self.now, StationId::RIG, Input::SpeechFinished(utterance.id));
                 }
                 _ => {}
             }

@@ -1,4 +1,4 @@
-//! Time inside a run. Wall-clock time never enters here: it rides along as data in the journal only.
+//! Time inside a run, and the names of its stations. Wall-clock time never enters here: it rides along as data in the journal only.
 
 use std::fmt;
 use std::ops::{Add, AddAssign, Sub};

@@ -201,6 +201,10 @@ pub enum Event {
     CardEnded {
         card: String,
     },
+    /// Who speaks, where no answer tells: somebody at a station of their own.
+    TurnedTo {
+        person: String,
+    },
     /// The person asked for the step to be explained.
     Explained {
         step: String,
@@ -217,6 +221,35 @@ impl Event {
         match self {
             Self::Rehearsed { event } => event.inner(),
             other => other,
+        }
+    }
+
+    /// The id of the step that it is about, where it is about one.
+    pub fn step(&self) -> Option<&str> {
+        match self {
+            Self::StepOffered { step }
+            | Self::StepAnswered { step, .. }
+            | Self::OtherStateHeard { step, .. }
+            | Self::LoopedBack { step, .. }
+            | Self::LoopUndone { step }
+            | Self::LoopLimitReached { step, .. }
+            | Self::ClockStarted { step, .. }
+            | Self::ClockRanOut { step }
+            | Self::ClockEnded { step, .. }
+            | Self::StepSkipped { step, .. }
+            | Self::StepDeferred { step }
+            | Self::ClockReinstated { step }
+            | Self::StepAssigned { step, .. }
+            | Self::SignalGiven { step, .. }
+            | Self::SignalHalted { step, .. }
+            | Self::Agreed { step, .. }
+            | Self::ReadingTaken { step, .. }
+            | Self::HoldBegun { step, .. }
+            | Self::StepChecked { step, .. }
+            | Self::NoteKept { step, .. }
+            | Self::Explained { step } => Some(step),
+            Self::Rehearsed { event } => event.step(),
+            _ => None,
         }
     }
 

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use crate::engine::output::{ListeningSetId, SpeechId};
 
-/// One fact from the world. The moment it became known is passed beside it.
+/// One fact from the world. The moment it became known and the station that it came from are passed beside it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Input {
     /// A phrase of the listening set was recognised.
@@ -21,10 +21,20 @@ pub enum Input {
     RecordFailed(u64),
     /// A run was rebuilt from the journal.
     Resumed(Away),
-    /// The microphone stopped delivering sound.
+    /// A station is there from now on. `people` are those whose own it is, by name; with none it serves everybody who has no
+    /// station of their own. A station that joins again begins a fresh conversation.
+    StationJoined { people: Vec<String> },
+    /// A station is gone, without a word. Its people are asked at the rig's station. The rig's own station cannot go: for it
+    /// this is the loss of ear and mouth.
+    StationLeft,
+    /// The microphone of the station stopped delivering sound.
     HearingLost,
-    /// The microphone delivers sound again.
+    /// The microphone of the station delivers sound again.
     HearingBack,
+    /// The loudspeaker of the station takes no sound any more.
+    VoiceLost,
+    /// The loudspeaker of the station takes sound again.
+    VoiceBack,
     /// What was said after `Output::KeepNote`: the words as far as they were understood, and the file with the sound.
     NoteTaken { text: String, wav: Option<String> },
     /// How the move stands against its plan: as it is to be said (`None` where there is no plan), whether it is late, and whether

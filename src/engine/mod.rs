@@ -1,44 +1,34 @@
 //! Decides. One [`Input`](input::Input) in, [`Output`](output::Output)s out; time is passed in; it cannot fail.
 //!
 //! The run loop, the same for a live run, a rehearsal and a test:
-//! 1. `engine.handle(now, input)` with one fact;
-//! 2. `engine.poll()` again and again, carrying out each command in order, until it says `Wait(deadline)`;
+//! 1. `engine.handle(now, from, input)` with one fact, and the station that it came from;
+//! 2. `engine.poll()` again and again, carrying out each command at the stations of its
+//!    [`Audience`](output::Audience), in order, until it says `Wait(deadline)`;
 //! 3. wait for the next fact, or until the deadline, then pass `Input::Woke`; back to 1.
 //!
 //! `Record` is answered by `Recorded` or `RecordFailed`; only then does the engine take the event over and speak of it.
+//!
+//! - `run/`: the facts, and what may be done next. - `answer/`: a file for each kind of answer. - `dialogue/`: what is said and
+//!   heard, a conversation for each station. - `alarm/`: everything that happens because time passes.
 
-mod answers;
-mod apply;
-mod clocks;
-mod commands;
-mod consequences;
+mod alarm;
+mod answer;
 mod core;
+mod dialogue;
 pub mod event;
-mod gate;
-mod handover;
 pub mod input;
-pub mod joined;
-mod keys;
-pub mod move_file;
-pub mod numbers;
-mod offers;
-mod on_time;
-mod order;
 pub mod output;
-pub mod people;
 pub mod phrasebook;
-pub mod practice;
 mod reckon;
-mod settle;
-mod speech;
-mod state;
-mod status;
-mod ticking;
-mod view;
-mod vocabulary;
+mod records;
+mod run;
 
 pub use self::core::Engine;
+pub use answer::{AskedFor, numbers};
+pub use dialogue::view::Asked;
 pub use joined::{Leg, Move};
 pub use people::Crew;
+pub use run::{joined, move_file, people, practice};
 pub use state::{Ending, RunState, StepState};
-pub use view::{Asked, AskedFor};
+
+use run::{apply, state};

@@ -3,7 +3,19 @@
 use std::time::Duration;
 
 use crate::engine::event::Event;
-use crate::units::SessionTime;
+use crate::engine::people::PersonIndex;
+use crate::units::{SessionTime, StationId};
+
+/// Whom an output is for. [`Engine::stations_of`](crate::engine::Engine::stations_of) tells the stations.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Audience {
+    /// Everybody: every station that can speak, and the rig's.
+    All,
+    /// One person, wherever they can be reached at the moment.
+    Person(PersonIndex),
+    /// Whoever shares this station.
+    Station(StationId),
+}
 
 /// One command. Commands are to be carried out in the order given.
 #[derive(Clone, Debug, PartialEq)]

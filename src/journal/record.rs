@@ -220,6 +220,7 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::TimerRanOut { .. }
         | Event::CardEnded { .. }
         | Event::Explained { .. }
+        | Event::TurnedTo { .. }
         | Event::RunAbandoned => None,
     }
 }

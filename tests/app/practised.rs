@@ -54,12 +54,16 @@ fn practised(runs: &[(&str, Purpose, bool)], days_later: i64) -> bool {
     let mut engine =
         prompts::engine("tank-dump", &rig(), &["Rowan".to_owned()], VoiceSettings::default(), &past, nowhere).unwrap();
     let mut records = 0;
-    engine.handle(SessionTime::ZERO, sparehand::engine::input::Input::Woke);
+    engine.handle(SessionTime::ZERO, sparehand::units::StationId::RIG, sparehand::engine::input::Input::Woke);
     loop {
-        match engine.poll() {
+        match engine.poll().1 {
             sparehand::engine::output::Output::Record { seq, .. } => {
                 records += 1;
-                engine.handle(SessionTime::ZERO, sparehand::engine::input::Input::Recorded(seq));
+                engine.handle(
+                    SessionTime::ZERO,
+                    sparehand::units::StationId::RIG,
+                    sparehand::engine::input::Input::Recorded(seq),
+                );
             }
             sparehand::engine::output::Output::Wait(_) => break,
             _ => {}

@@ -9,7 +9,7 @@ use sparehand::engine::output::{ListeningSet, Output, VoiceSettings};
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
 use sparehand::setup::sayable::{everything, people};
-use sparehand::units::SessionTime;
+use sparehand::units::{SessionTime, StationId};
 
 /// Plays runs with the key that confirms, and every third turn with a phrase of the set, each in its turn.
 #[test]
@@ -35,11 +35,11 @@ fn every_phrase_that_a_run_listens_for_is_known_before_it_begins() {
             let mut engine = prompts::engine(routine, &rig, &with, voice, &Practice::default(), nowhere).unwrap();
             all = everything(&engine, &book, &people(&rig, &with));
             let (mut now, mut set) = (SessionTime::ZERO, None::<ListeningSet>);
-            engine.handle(now, Input::Woke);
+            engine.handle(now, StationId::RIG, Input::Woke);
             'run: for turn in start..start + 1_500 {
                 let mut told = Vec::new();
                 loop {
-                    match engine.poll() {
+                    match engine.poll().1 {
                         Output::Wait(_) => break,
                         Output::Ended => break 'run,
                         Output::Listen(listened) => {
@@ -48,7 +48,7 @@ fn every_phrase_that_a_run_listens_for_is_known_before_it_begins() {
                         }
                         Output::Record { seq, .. } => {
                             records += 1;
-                            engine.handle(now, Input::Recorded(seq));
+                            engine.handle(now, StationId::RIG, Input::Recorded(seq));
                         }
                         Output::Say(utterance) => told.push(Input::SpeechFinished(utterance.id)),
                         _ => {}
@@ -72,7 +72,7 @@ fn every_phrase_that_a_run_listens_for_is_known_before_it_begins() {
                     Some(phrase) => Input::PhraseHeard(phrase),
                     None => Input::KeyPressed(Key::Confirm),
                 });
-                told.into_iter().for_each(|input| engine.handle(now, input));
+                told.into_iter().for_each(|input| engine.handle(now, StationId::RIG, input));
             }
         }
         assert!(records > 30 && heard.len() > 60, "{routine}: {} phrases, {records} records", heard.len());

@@ -148,7 +148,7 @@ fn a_choice_settles_or_says_what_to_do_first() {
 #[test]
 fn a_choice_can_be_made_by_key() {
     let mut world = step("{ kind = 'choice', options = [{ say = ['one way'] }, { say = ['other way'] }] }");
-    assert_eq!(world.engine.view(world.now).choices, ["one way", "other way"]);
+    assert_eq!(world.engine.view(world.now, sparehand::units::StationId::RIG).choices, ["one way", "other way"]);
     world.press(Key::Choice(2));
     let chosen =
         world.events().into_iter().any(|e| matches!(e, Event::StepAnswered { answer, .. } if answer == "other way"));

@@ -582,7 +582,14 @@ fn a_lost_microphone_is_said_and_the_keys_go_on() {
     world.tell(Input::HearingLost);
     world.quiet();
     assert!(world.last_said().starts_with("I cannot hear."));
-    assert!(world.engine.view(world.now).notices.iter().any(|n| n.starts_with("I cannot hear.")));
+    assert!(
+        world
+            .engine
+            .view(world.now, sparehand::units::StationId::RIG)
+            .notices
+            .iter()
+            .any(|n| n.starts_with("I cannot hear."))
+    );
     world.press(Key::Confirm);
     assert_eq!(world.step(), "grey-held");
 }

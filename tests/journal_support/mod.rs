@@ -67,7 +67,7 @@ fn heard() -> impl Strategy<Value = HeardAs> {
 }
 
 /// How many kinds of events there are; [`kind_number`] does not compile when one is missing from it.
-pub const KINDS: usize = 44;
+pub const KINDS: usize = 45;
 
 pub fn kind_number(event: &Event) -> usize {
     match event {
@@ -115,6 +115,7 @@ pub fn kind_number(event: &Event) -> usize {
         Event::CardEnded { .. } => 41,
         Event::Explained { .. } => 42,
         Event::Rehearsed { .. } => 43,
+        Event::TurnedTo { .. } => 44,
     }
 }
 
@@ -214,6 +215,7 @@ pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
         40 => (text(), heard()).prop_map(|(card, heard)| Event::CardStarted { card, heard }).boxed(),
         41 => text().prop_map(|card| Event::CardEnded { card }).boxed(),
         42 => text().prop_map(|step| Event::Explained { step }).boxed(),
+        44 => text().prop_map(|person| Event::TurnedTo { person }).boxed(),
         _ => event_of_kind(2).prop_map(|event| Event::Rehearsed { event: Box::new(event) }).boxed(),
     }
 }

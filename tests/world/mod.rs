@@ -4,7 +4,7 @@
 
 pub mod cast;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
 use sparehand::engine::Engine;
@@ -14,7 +14,7 @@ use sparehand::engine::output::{ListeningSet, ListeningSetId, Output, Priority, 
 use sparehand::engine::phrasebook::Phrasebook;
 use sparehand::rig::Rig;
 use sparehand::routine::{self, Routine};
-use sparehand::units::SessionTime;
+use sparehand::units::{SessionTime, StationId};
 
 pub const TANK_DUMP: &str = include_str!("../../prompts/routines/tank-dump.toml");
 pub const ENGLISH: &str = include_str!("../../prompts/phrases/en.toml");
@@ -40,17 +40,79 @@ pub enum Journal {
     Holds,
 }
 
+/// The mouth of a station, and what its ear may hear.
+pub struct Station {
+    speaking: Option<(SessionTime, Utterance)>,
+    queue: VecDeque<Utterance>,
+    pub set: ListeningSet,
+    /// Everything that began to be said there, with when.
+    pub said: Vec<(SessionTime, Utterance)>,
+    /// Whether a hush came that a prompt does not outlive.
+    pub hushed: usize,
+}
+
+impl Station {
+    fn silent() -> Self {
+        let set = ListeningSet { id: ListeningSetId(0), phrases: Vec::new() };
+        Self { speaking: None, queue: VecDeque::new(), set, said: Vec::new(), hushed: 0 }
+    }
+
+    pub fn may_say(&self) -> Vec<&str> {
+        self.set.phrases.iter().map(|allowed| allowed.text.as_str()).collect()
+    }
+
+    pub fn texts(&self) -> Vec<&str> {
+        self.said.iter().map(|(_, utterance)| utterance.text.as_str()).collect()
+    }
+
+    pub fn last_said(&self) -> &str {
+        self.said.last().map_or("", |(_, utterance)| utterance.text.as_str())
+    }
+
+    pub fn speaks(&self) -> bool {
+        self.speaking.is_some()
+    }
+
+    fn say(&mut self, now: SessionTime, utterance: Utterance) {
+        if self.speaking.as_ref().is_some_and(|(_, now)| now.priority < utterance.priority) {
+            self.speaking = None;
+        }
+        let place = self.queue.iter().position(|waiting| waiting.priority < utterance.priority);
+        self.queue.insert(place.unwrap_or(self.queue.len()), utterance);
+        self.next_speech(now);
+    }
+
+    fn hush(&mut self, now: SessionTime, priority: Priority) {
+        self.hushed += 1;
+        self.queue.retain(|waiting| waiting.priority > priority);
+        if self.speaking.as_ref().is_some_and(|(_, now)| now.priority <= priority) {
+            self.speaking = None;
+        }
+        self.next_speech(now);
+    }
+
+    fn next_speech(&mut self, now: SessionTime) {
+        if self.speaking.is_none()
+            && let Some(utterance) = self.queue.pop_front()
+        {
+            self.said.push((now, utterance.clone()));
+            let spoken = Duration::from_millis(200 + 60 * utterance.text.len() as u64);
+            self.speaking = Some((now + spoken, utterance));
+        }
+    }
+}
+
 pub struct World {
     pub engine: Engine,
     pub now: SessionTime,
     pub journal: Journal,
     pub records: Vec<(u64, SessionTime, Event)>,
     held: VecDeque<u64>,
-    /// Everything that began to be said, with when.
+    /// Everything that began to be said at the rig, with when.
     pub said: Vec<(SessionTime, Utterance)>,
-    speaking: Option<(SessionTime, Utterance)>,
-    queue: VecDeque<Utterance>,
+    /// What may be heard at the rig.
     pub set: ListeningSet,
+    pub stations: BTreeMap<StationId, Station>,
     /// Which step was asked for when each set came.
     pub step_of_set: std::collections::BTreeMap<ListeningSetId, String>,
     deadline: Option<SessionTime>,
@@ -83,9 +145,8 @@ impl World {
             records: Vec::new(),
             held: VecDeque::new(),
             said: Vec::new(),
-            speaking: None,
-            queue: VecDeque::new(),
             set: ListeningSet { id: ListeningSetId(0), phrases: Vec::new() },
+            stations: BTreeMap::from([(StationId::RIG, Station::silent())]),
             step_of_set: std::collections::BTreeMap::new(),
             deadline: None,
             notes_wanted: 0,
@@ -103,35 +164,75 @@ impl World {
     }
 
     pub fn tell(&mut self, input: Input) {
-        self.engine.handle(self.now, input);
+        self.tell_from(StationId::RIG, input);
+    }
+
+    pub fn tell_from(&mut self, from: StationId, input: Input) {
+        self.engine.handle(self.now, from, input);
         self.drain();
+    }
+
+    pub fn station(&self, station: StationId) -> &Station {
+        &self.stations[&station]
+    }
+
+    /// A station joins, of these people's own or of all who have none.
+    pub fn join(&mut self, station: StationId, people: &[&str]) {
+        self.stations.entry(station).or_insert_with(Station::silent);
+        self.tell_from(station, Input::StationJoined { people: people.iter().map(|&name| name.to_owned()).collect() });
+        self.quiet();
+    }
+
+    /// A person says a phrase at a station; it must be one that may be said there now.
+    pub fn hear_at(&mut self, station: StationId, phrase: &str, certainty: Certainty) {
+        let set = &self.station(station).set;
+        let index = set.phrases.iter().position(|allowed| allowed.text == phrase);
+        let index =
+            index.unwrap_or_else(|| panic!("'{phrase}' may not be said now: {:?}", self.station(station).may_say()));
+        let heard = heard(set.id, index, phrase, certainty);
+        self.tell_from(station, Input::PhraseHeard(heard));
+        self.quiet();
     }
 
     fn drain(&mut self) {
         loop {
-            match self.engine.poll() {
+            let (audience, output) = self.engine.poll();
+            let stations = self.engine.stations_of(&audience);
+            assert!(!stations.is_empty(), "for nobody: {output:?}");
+            match output {
                 Output::Record { seq, at, event } => match self.journal {
                     Journal::Works => {
                         self.records.push((seq, at, event));
-                        self.engine.handle(self.now, Input::Recorded(seq));
+                        self.engine.handle(self.now, StationId::RIG, Input::Recorded(seq));
                     }
-                    Journal::Fails => self.engine.handle(self.now, Input::RecordFailed(seq)),
+                    Journal::Fails => self.engine.handle(self.now, StationId::RIG, Input::RecordFailed(seq)),
                     Journal::Holds => {
                         self.records.push((seq, at, event));
                         self.held.push_back(seq);
                     }
                 },
-                Output::Say(utterance) => self.say(utterance),
-                Output::Hush(priority) => {
-                    self.queue.retain(|waiting| waiting.priority > priority);
-                    if self.speaking.as_ref().is_some_and(|(_, now)| now.priority <= priority) {
-                        self.speaking = None;
+                Output::Say(utterance) => {
+                    for station in stations {
+                        let now = self.now;
+                        self.at_station(station).say(now, utterance.clone());
                     }
-                    self.next_speech();
+                    self.write_page();
+                }
+                Output::Hush(priority) => {
+                    for station in stations {
+                        let now = self.now;
+                        self.at_station(station).hush(now, priority);
+                    }
+                    self.write_page();
                 }
                 Output::Listen(set) => {
-                    self.step_of_set.insert(set.id, self.step());
-                    self.set = set;
+                    for station in stations {
+                        self.at_station(station).set = set.clone();
+                        if station == StationId::RIG {
+                            self.step_of_set.insert(set.id, self.step());
+                            self.set = set.clone();
+                        }
+                    }
                 }
                 Output::SetVoice(_) => {}
                 Output::KeepNote => self.notes_wanted += 1,
@@ -148,47 +249,48 @@ impl World {
 
     pub fn write_held(&mut self) {
         while let Some(seq) = self.held.pop_front() {
-            self.engine.handle(self.now, Input::Recorded(seq));
+            self.engine.handle(self.now, StationId::RIG, Input::Recorded(seq));
             self.drain();
         }
     }
 
-    fn say(&mut self, utterance: Utterance) {
-        if self.speaking.as_ref().is_some_and(|(_, now)| now.priority < utterance.priority) {
-            self.speaking = None;
-        }
-        let place = self.queue.iter().position(|waiting| waiting.priority < utterance.priority);
-        self.queue.insert(place.unwrap_or(self.queue.len()), utterance);
-        self.next_speech();
+    fn at_station(&mut self, station: StationId) -> &mut Station {
+        self.stations.entry(station).or_insert_with(Station::silent)
     }
 
-    fn next_speech(&mut self) {
-        if self.speaking.is_none()
-            && let Some(utterance) = self.queue.pop_front()
-        {
-            self.said.push((self.now, utterance.clone()));
+    /// What began to be said at the rig since.
+    fn write_page(&mut self) {
+        let rig = &self.stations[&StationId::RIG];
+        for (at, utterance) in &rig.said[self.said.len()..] {
             let signal = if utterance.alarm.is_some() { "(signal) " } else { "" };
             self.page.push(format!("{signal}{}", utterance.text));
-            let spoken = Duration::from_millis(200 + 60 * utterance.text.len() as u64);
-            self.speaking = Some((self.now + spoken, utterance));
+            self.said.push((*at, utterance.clone()));
         }
+    }
+
+    /// The station whose utterance ends first, and when.
+    fn next_end(&self) -> Option<(SessionTime, StationId)> {
+        self.stations.iter().filter_map(|(id, station)| station.speaking.as_ref().map(|(end, _)| (*end, *id))).min()
     }
 
     /// Lets time pass, jumping from one thing that happens to the next.
     pub fn pass(&mut self, span: Duration) {
         let until = self.now + span;
         loop {
-            let speech = self.speaking.as_ref().map(|(end, _)| *end);
-            let next = [speech, self.deadline].into_iter().flatten().min().filter(|at| *at <= until);
-            let Some(next) = next else { break };
+            let speech = self.next_end();
+            let next = [speech.map(|(end, _)| end), self.deadline].into_iter().flatten().min();
+            let Some(next) = next.filter(|at| *at <= until) else { break };
             self.now = self.now.max(next);
-            if speech == Some(next) {
-                if let Some((_, utterance)) = self.speaking.take() {
-                    self.tell(Input::SpeechFinished(utterance.id));
+            match speech.filter(|(end, _)| *end == next) {
+                Some((_, station)) => {
+                    if let Some((_, utterance)) = self.at_station(station).speaking.take() {
+                        self.tell_from(station, Input::SpeechFinished(utterance.id));
+                    }
+                    let now = self.now;
+                    self.at_station(station).next_speech(now);
+                    self.write_page();
                 }
-                self.next_speech();
-            } else {
-                self.tell(Input::Woke);
+                None => self.tell(Input::Woke),
             }
         }
         self.now = until;
@@ -201,7 +303,7 @@ impl World {
     /// Until nothing is being said, or for two minutes: alarms of several clocks may leave no gap, and nobody waits for ever.
     pub fn quiet(&mut self) {
         let until = self.now + Duration::from_secs(120);
-        while let Some((end, _)) = &self.speaking
+        while let Some((end, _)) = self.next_end()
             && self.now < until
         {
             let span = end.since(self.now);
@@ -211,12 +313,14 @@ impl World {
 
     /// What was being said died with the program.
     pub fn forget_speech(&mut self) {
-        self.speaking = None;
-        self.queue.clear();
+        for station in self.stations.values_mut() {
+            station.speaking = None;
+            station.queue.clear();
+        }
     }
 
     pub fn speaks(&self) -> bool {
-        self.speaking.is_some()
+        self.next_end().is_some()
     }
 
     /// A person says a phrase, clearly; it must be one that may be said now.
@@ -232,16 +336,7 @@ impl World {
     }
 
     pub fn hear_in(&mut self, set: ListeningSetId, index: usize, phrase: &str, certainty: Certainty) {
-        let heard = PhraseHeard {
-            set,
-            index,
-            text: phrase.to_owned(),
-            score: -2.0,
-            over_speech: false,
-            margin: 8.0,
-            certainty,
-        };
-        self.tell(Input::PhraseHeard(heard));
+        self.tell(Input::PhraseHeard(heard(set, index, phrase, certainty)));
     }
 
     /// A person of several says something; who it was the engine has to find out.
@@ -297,4 +392,8 @@ impl World {
         }
         panic!("'{id}' was never asked for; stuck at '{}'", self.step());
     }
+}
+
+fn heard(set: ListeningSetId, index: usize, phrase: &str, certainty: Certainty) -> PhraseHeard {
+    PhraseHeard { set, index, text: phrase.to_owned(), score: -2.0, over_speech: false, margin: 8.0, certainty }
 }

@@ -1,0 +1,16 @@
+//! The gate: no word opens it, it lets pass by itself once nothing is open.
+
+use super::{AskedFor, Kind, Spoken, StepNow};
+use crate::units::SessionTime;
+
+pub(super) struct Gate;
+
+impl Kind for Gate {
+    fn may_be_said(&self, _now: &StepNow<'_>) -> Vec<Spoken> {
+        Vec::new()
+    }
+
+    fn asked_for(&self, _now: &StepNow<'_>, _at: SessionTime) -> AskedFor {
+        AskedFor::Other(Vec::new())
+    }
+}

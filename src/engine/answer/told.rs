@@ -1,0 +1,16 @@
+//! What is only said: nothing is asked for, and it is settled once it has been heard.
+
+use super::{AskedFor, Kind, Spoken, StepNow};
+use crate::units::SessionTime;
+
+pub(super) struct Told;
+
+impl Kind for Told {
+    fn may_be_said(&self, _now: &StepNow<'_>) -> Vec<Spoken> {
+        Vec::new()
+    }
+
+    fn asked_for(&self, _now: &StepNow<'_>, _at: SessionTime) -> AskedFor {
+        AskedFor::Other(Vec::new())
+    }
+}

@@ -1,0 +1,51 @@
+//! A number that is said digit by digit.
+
+use super::super::answer::{Reply, numbers};
+use super::super::core::Engine;
+use super::super::event::HeardAs;
+use super::super::output::Priority;
+use super::super::phrasebook::Line;
+use super::vocabulary::Meaning;
+use crate::routine::{Answer, NumberAnswer};
+
+impl Engine {
+    /// A digit is said back, so that a wrong one is heard at once.
+    pub(in crate::engine) fn digit(&mut self, digit: char) {
+        let digits = &mut self.talk_mut().digits;
+        if digits.len() < MOST_DIGITS {
+            digits.push(digit);
+        }
+        self.ask_here();
+        let point = &self.book.numbers().point[0];
+        let said = self.talk().digits.chars().map(|c| if c == '.' { point.clone() } else { c.to_string() });
+        let said = said.collect::<Vec<_>>().join(" ");
+        let text = self.book.line(Line::DigitNext, &[("digits", &said)]);
+        self.say_useful(self.here(), Priority::Chat, text);
+    }
+
+    pub(in crate::engine) fn digits_end(&mut self, heard: HeardAs) {
+        let typed = std::mem::take(&mut self.talk_mut().digits);
+        let Some((person, step)) = self.asked_at(self.at) else { return };
+        let Answer::Number(number) = self.job.step(step).answer.clone() else { return };
+        // A keyboard has no point: its digits count the smallest places.
+        let by_key = heard == HeardAs::Key && !typed.contains('.') && number.decimals > 0;
+        let value = if by_key {
+            numbers::from_digits(&typed, &NumberAnswer { decimals: 0, ..number })
+        } else {
+            numbers::from_digits(&typed, &number)
+        };
+        match value {
+            Some(value) => {
+                let question = self.briefed[person].question;
+                let meaning = Meaning::To { person, step, question, answer: Reply::Number(value) };
+                self.ask_about(meaning, heard, "");
+            }
+            None => {
+                self.ask_here();
+                self.say_line(self.here(), Priority::Prompt, Line::DigitsWrong);
+            }
+        }
+    }
+}
+
+const MOST_DIGITS: usize = 8;

@@ -1,0 +1,176 @@
+//! What follows once an event is on record: what is said, and what is asked next.
+
+use super::super::answer::{kind, numbers};
+use super::super::core::Engine;
+use super::super::event::Event;
+use super::super::output::{Audience, Output, Priority};
+use super::super::phrasebook::Line;
+use super::super::records::Remarks;
+use crate::routine::{Answer, Loop, StepIndex};
+
+impl Engine {
+    pub(in crate::engine) fn follow(&mut self, event: &Event, remarks: Remarks) {
+        match event {
+            Event::StepOffered { .. }
+            | Event::StepAnswered { .. }
+            | Event::OtherStateHeard { .. }
+            | Event::LoopedBack { .. }
+            | Event::LoopLimitReached { .. }
+            | Event::SignalGiven { .. }
+            | Event::SignalHalted { .. }
+            | Event::Agreed { .. }
+            | Event::ReadingTaken { .. }
+            | Event::HoldBegun { .. }
+            | Event::StepChecked { .. } => self.follow_answer(event),
+            Event::ClockStarted { .. }
+            | Event::ClockRanOut { .. }
+            | Event::ClockEnded { .. }
+            | Event::ClockReinstated { .. }
+            | Event::TimerStarted { .. }
+            | Event::TimerEnded { .. } => self.follow_clock(event, remarks),
+            Event::LoopUndone { .. }
+            | Event::StepsReopened { .. }
+            | Event::StepSkipped { .. }
+            | Event::StepDeferred { .. }
+            | Event::CheckAsked { .. } => self.follow_order(event),
+            _ => self.follow_run(event, remarks),
+        }
+    }
+
+    /// What follows an answer to a step.
+    fn follow_answer(&mut self, event: &Event) {
+        let Some(step) = event.step().and_then(|id| self.job.index_of(id)) else { return };
+        match event {
+            Event::StepOffered { .. } => self.offered(step),
+            Event::StepAnswered { answer, .. } | Event::StepChecked { answer, .. } => {
+                let person = self.state.focus;
+                let said = kind(&self.job.step(step).answer).said_back(&self.step_now(person, step), answer);
+                said.into_iter().for_each(|text| self.lead_in_here(text));
+                self.advance();
+            }
+            Event::OtherStateHeard { answer, .. } => {
+                let text = kind(&self.job.step(step).answer).put_right(answer);
+                if let Some(text) = text {
+                    self.put_right(step, text);
+                }
+            }
+            Event::ReadingTaken { .. } => self.reading_taken(step, event),
+            Event::SignalGiven { answer, .. } => self.signal_given(step, answer),
+            Event::SignalHalted { answer, .. } => self.signal_halted(step, answer),
+            Event::Agreed { person, answer, .. } => self.agreed(step, person, answer),
+            Event::HoldBegun { heard, .. } => self.hold_begun(step, heard),
+            Event::LoopedBack { .. } => {
+                self.let_go_of_what_lost_its_ground();
+                let reply = self.loop_of(step).map(|back| back.back_reply.clone());
+                reply.into_iter().for_each(|text| self.lead_in_here(text));
+                self.advance();
+            }
+            Event::LoopLimitReached { .. } => {
+                let reply = self.loop_of(step).map(|back| back.limit_reply.clone());
+                reply.into_iter().for_each(|text| self.lead_in_here(text));
+                self.advance();
+            }
+            _ => {}
+        }
+    }
+
+    fn loop_of(&self, step: StepIndex) -> Option<&Loop> {
+        match &self.job.step(step).answer {
+            Answer::YesNo(question) => question.back.as_ref(),
+            _ => None,
+        }
+    }
+
+    fn reading_taken(&mut self, step: StepIndex, event: &Event) {
+        let Event::ReadingTaken { value, least, most, decimals, unit, settles, .. } = event else { return };
+        let shown = self.state.readings.get(&step).cloned().unwrap_or_default();
+        let mut text = self.book.line(Line::ReadingKept, &[("number", &shown)]);
+        let inside = (*least..=*most).contains(value);
+        if !inside {
+            let low = numbers::shown(*least, *decimals, "");
+            let high = numbers::shown(*most, *decimals, unit);
+            text = format!("{text} {}", self.book.line(Line::OutOfBounds, &[("least", &low), ("most", &high)]));
+        }
+        if *settles {
+            self.lead_in_here(text);
+            return self.advance();
+        }
+        if let Answer::Number(number) = &self.job.step(step).answer {
+            let reply = if value < least { &number.low_reply } else { &number.high_reply };
+            text = format!("{text} {reply}");
+        }
+        self.put_right(step, text);
+    }
+
+    /// What follows when the order of things was changed.
+    fn follow_order(&mut self, event: &Event) {
+        use super::super::apply::{LAST_LOOK, SKIPPED};
+        if matches!(event, Event::LoopUndone { .. } | Event::StepsReopened { .. }) {
+            self.let_go_of_what_lost_its_ground();
+        }
+        let line = match event {
+            Event::StepsReopened { because, .. } if because == SKIPPED => Some(Line::CameBack),
+            Event::LoopUndone { .. } | Event::StepsReopened { .. } => Some(Line::Reopened),
+            Event::StepSkipped { .. } => Some(Line::Skipped),
+            Event::StepDeferred { .. } => Some(Line::Deferred),
+            Event::CheckAsked { because, .. } if because == LAST_LOOK => Some(Line::LastLook),
+            _ => None,
+        };
+        let reason = if let Event::StepSkipped { reason, .. } = event { reason.as_str() } else { "" };
+        if let Some(line) = line {
+            self.lead_in_here(self.book.line(line, &[("reason", reason)]));
+        }
+        self.advance();
+    }
+
+    /// What follows for the run as a whole.
+    fn follow_run(&mut self, event: &Event, remarks: Remarks) {
+        match event {
+            Event::RunStarted { .. } | Event::CrewSet { .. } => {
+                let intro = self.job.routine.intro.clone();
+                if !self.job.is_move() {
+                    self.introduced[0] = true;
+                }
+                self.say(Audience::All, Priority::Caution, intro);
+                self.advance();
+            }
+            Event::StandingBy => {
+                self.alarms.let_go();
+                self.say_reply(Audience::All, remarks);
+            }
+            Event::VoiceChanged { .. } => {
+                self.send(Audience::All, Output::SetVoice(self.state.voice));
+                self.say_reply(self.here(), remarks);
+            }
+            Event::WentAhead => self.went_ahead(),
+            Event::HandedOver { to, .. } => self.handed_over(to),
+            Event::CardStarted { .. } => self.card_started(),
+            Event::CardEnded { card } => self.card_ended(card),
+            Event::NoteKept { .. } => {
+                self.say_line(self.here(), Priority::Chat, Line::NoteKept);
+                // A gate has waited for it.
+                self.pass_gate();
+            }
+            Event::SpeechUnclear => self.say_unclear(),
+            Event::HearingLost => self.hearing_is(Line::HearingLost, Priority::Caution),
+            Event::HearingBack => self.hearing_is(Line::HearingBack, Priority::Chat),
+            Event::Resumed { away_ms } => self.resumed(*away_ms),
+            Event::GateHeld { open } => self.gate_held(open),
+            Event::PartCompleted { part, skipped } => self.part_completed(part, skipped),
+            Event::Overridden { .. } => self.advance(),
+            Event::RunCompleted { skipped } => self.completed(skipped),
+            Event::RunAbandoned => {
+                let open = self.state.open(&self.job).count();
+                let text = self.book.line(Line::Ended, &[("count", &self.steps_text(open))]);
+                self.say_last_words(&[], text);
+            }
+            _ => {}
+        }
+    }
+
+    fn say_reply(&mut self, to: Audience, remarks: Remarks) {
+        if let Some(reply) = remarks.reply {
+            self.say(to, Priority::Chat, reply);
+        }
+    }
+}

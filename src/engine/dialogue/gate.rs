@@ -1,0 +1,212 @@
+//! The gate: what is still open is named, nothing critical is passed over, and whoever overrides says so in a sentence.
+
+use super::super::core::Engine;
+use super::super::event::{Event, HeardAs};
+use super::super::output::{Audience, Output, Priority};
+use super::super::people::Hand;
+use super::super::phrasebook::{Common, Line, Reason};
+use super::super::state::{Ending, StepState};
+use super::vocabulary::{Asking, Meaning};
+use crate::routine::{Answer, StepIndex};
+
+impl Engine {
+    /// Lets nobody pass until nothing is open; what could not be done comes back once, and what is worth asking twice is asked
+    /// again before the last gate of a move.
+    pub(in crate::engine) fn gate(&mut self, gate: StepIndex) {
+        // What is being said into a note would be lost with the end of the run.
+        if self.alarms.waits_for_a_note() {
+            return;
+        }
+        let part = self.job.part_of(gate);
+        let last = part == self.job.last_part();
+        let steps = self.job.parts[part].steps.clone();
+        let cannot = self.book.reason(Reason::Cannot)[0].clone();
+        let comes_back = |&step: &StepIndex| {
+            !self.state.came_back[step]
+                && matches!(&self.state.steps[step], StepState::Skipped(reason) if *reason == cannot)
+        };
+        let back: Vec<String> = steps.clone().filter(comes_back).map(|step| self.step_id(step)).collect();
+        if !back.is_empty() {
+            return self.commit(Event::StepsReopened { steps: back, because: super::super::apply::SKIPPED.to_owned() });
+        }
+        if last && !self.state.last_look && !self.job.again.is_empty() {
+            let again = self.still_to_look_at();
+            if !again.is_empty() {
+                let steps = again.into_iter().map(|step| self.step_id(step)).collect();
+                return self.commit(Event::CheckAsked { steps, because: super::super::apply::LAST_LOOK.to_owned() });
+            }
+        }
+        let open: Vec<StepIndex> = if last {
+            self.state.open(&self.job).collect()
+        } else {
+            steps.clone().filter(|&step| step != gate && self.state.is_open(step)).collect()
+        };
+        let clocks = self.state.clocks.keys().any(|clock| steps.contains(clock));
+        let running = if last { !self.state.clocks.is_empty() || !self.state.timers.is_empty() } else { clocks };
+        if !open.is_empty() || running {
+            let open = open.into_iter().map(|step| self.step_id(step)).collect();
+            return self.commit(Event::GateHeld { open });
+        }
+        let skipped = |step: &StepIndex| matches!(self.state.steps[*step], StepState::Skipped(_));
+        if last {
+            let skipped = self.state.skipped(&self.job).map(|step| self.step_id(step)).collect();
+            self.commit(Event::RunCompleted { skipped });
+        } else {
+            let skipped = steps.filter(skipped).map(|step| self.step_id(step)).collect();
+            self.commit(Event::PartCompleted { part: self.job.parts[part].id.clone(), skipped });
+        }
+    }
+
+    /// Of the steps that are worth asking twice, those that were done, and of several on the same thing the last.
+    fn still_to_look_at(&self) -> Vec<StepIndex> {
+        let mut sections: Vec<usize> = self.job.again.iter().map(|&step| self.job.step(step).section).collect();
+        sections.dedup();
+        let still: Vec<StepIndex> =
+            sections.into_iter().flat_map(|section| self.state.still_so(&self.job, section)).collect();
+        self.job.again.iter().copied().filter(|step| still.contains(step)).collect()
+    }
+
+    /// Looks anew whether a gate that somebody stands at lets pass; goes on where nobody does.
+    pub(in crate::engine) fn pass_gate(&mut self) {
+        if self.state.ended.is_some() {
+            return;
+        }
+        let at_gate = |hand: &Hand| hand.current.is_some_and(|step| self.job.is_gate(step));
+        match self.state.people.iter().position(at_gate) {
+            Some(person) => {
+                self.turn_to(person);
+                if let Some(gate) = self.state.people[person].current {
+                    self.gate(gate);
+                }
+            }
+            None => self.advance(),
+        }
+    }
+
+    /// Everything that stands between here and the end, by name.
+    fn gate_text(&self) -> Vec<String> {
+        let again = |step: &StepIndex| self.state.reopened[*step];
+        let open: Vec<StepIndex> = self.state.open(&self.job).filter(|step| !again(step)).collect();
+        let reopened: Vec<StepIndex> = self.state.open(&self.job).filter(again).collect();
+        let skipped: Vec<StepIndex> = self.state.skipped(&self.job).collect();
+        let mut clocks: Vec<String> = self.state.clocks.keys().map(|&step| self.clock_name(step)).collect();
+        clocks.extend(self.state.timers.keys().cloned());
+        let mut text = Vec::new();
+        for (line, names) in [
+            (Line::GateOpen, self.names(&open)),
+            (Line::GateReopened, self.names(&reopened)),
+            (Line::GateSkippedToo, self.names(&skipped)),
+            (Line::GateClocks, clocks.join(", ")),
+        ] {
+            if !names.is_empty() {
+                text.push(self.book.line(line, &[("names", &names)]));
+            }
+        }
+        text
+    }
+
+    fn clock_name(&self, step: StepIndex) -> String {
+        match &self.job.step(step).answer {
+            Answer::Clock(clock) => clock.name.clone(),
+            _ => self.job.step(step).name.clone(),
+        }
+    }
+
+    /// "Are we ready": all that is not, and that it can be overridden.
+    pub(in crate::engine) fn say_gate(&mut self) {
+        let mut text = self.gate_text();
+        let open = self.state.open(&self.job).next().is_some();
+        if !open && self.state.clocks.is_empty() && self.state.timers.is_empty() {
+            text.insert(0, self.book.line(Line::GateReady, &[]));
+        } else {
+            text.push(self.book.line(Line::GateOverride, &[]));
+            self.talk_mut().asking = Asking::Gate;
+            self.ask_here();
+        }
+        self.say_prompt(text.join(" "));
+    }
+
+    pub(in crate::engine) fn gate_held(&mut self, open: &[String]) {
+        let open: Vec<StepIndex> = open.iter().filter_map(|id| self.job.index_of(id)).collect();
+        let mut text = match open.as_slice() {
+            [] => self.gate_text(),
+            open => vec![self.book.line(Line::GateHeld, &[("names", &self.names(open))])],
+        };
+        if let [step] = open.as_slice()
+            && self.job.step(*step).may_be_skipped()
+        {
+            text.push(self.book.line(Line::SkipLast, &[]));
+        }
+        self.talk_mut().asking = Asking::Gate;
+        self.ask_here();
+        self.say_useful(self.here(), Priority::Caution, text.join(" "));
+    }
+
+    /// Only the whole sentence overrides, and never a hazard that is still running.
+    pub(in crate::engine) fn override_gate(&mut self, heard: HeardAs) {
+        if heard == HeardAs::Key && self.talk().asking == Asking::Gate {
+            let sentence = self.book.common(Common::Override)[0].clone();
+            return self.ask_about(Meaning::Override, heard, &sentence);
+        }
+        self.talk_mut().asking = Asking::Step;
+        if let Some(text) = self.hazard_first() {
+            let refused = self.book.line(Line::OverrideRefused, &[]);
+            self.say_useful(self.here(), Priority::Caution, format!("{refused} {text}"));
+            return;
+        }
+        let open: Vec<String> = self.state.open(&self.job).map(|step| self.step_id(step)).collect();
+        if open.is_empty() {
+            return self.say_line(self.here(), Priority::Prompt, Line::OverrideNothing);
+        }
+        let person = self.state.people[self.focus()].name.clone();
+        self.commit(Event::Overridden { open, person, heard });
+    }
+
+    pub(in crate::engine) fn part_completed(&mut self, part: &str, skipped: &[String]) {
+        let mut text = self.skipped_text(skipped);
+        let complete = self.job.parts.iter().find(|other| other.id == part).map(|part| part.complete.clone());
+        text.extend(complete);
+        let text = text.join(" ");
+        // It is said even where nothing follows at once.
+        if self.state.here().all(|person| self.state.next_for(&self.job, person).is_none()) {
+            let mut before = std::mem::take(&mut self.talk_mut().lead_in);
+            before.push(text);
+            self.say(Audience::All, Priority::Caution, before.join(" "));
+        } else {
+            self.talks.all_mut().for_each(|talk| talk.lead_in.push(text.clone()));
+        }
+        self.advance();
+    }
+
+    fn skipped_text(&self, skipped: &[String]) -> Vec<String> {
+        if skipped.is_empty() {
+            return Vec::new();
+        }
+        let skipped: Vec<StepIndex> = skipped.iter().filter_map(|id| self.job.index_of(id)).collect();
+        vec![self.book.line(Line::GateSkipped, &[("names", &self.names(&skipped))])]
+    }
+
+    /// The completion call is the last thing said (NASA CR-177549); over an override it is not said at all.
+    pub(in crate::engine) fn completed(&mut self, skipped: &[String]) {
+        // A "say again" that waits for its turn would be the last word.
+        self.send(Audience::All, Output::Hush(Priority::Chat));
+        let mut text: Vec<String> = self.talks.all_mut().flat_map(|talk| std::mem::take(&mut talk.lead_in)).collect();
+        if self.state.ended == Some(Ending::Overridden) {
+            text.extend(self.skipped_text(skipped));
+            let open = self.names(&self.state.overridden.clone());
+            text.push(self.book.line(Line::Overridden, &[("names", &open)]));
+            self.say_last_words(&[], text.join(" "));
+            return;
+        }
+        match skipped {
+            [] if self.job.is_move() => {}
+            [] => text.push(self.book.line(Line::GateClear, &[])),
+            skipped => text.extend(self.skipped_text(skipped)),
+        }
+        if self.job.is_move() {
+            text.push(self.job.parts[self.job.last_part()].complete.clone());
+        }
+        let complete = self.job.routine.complete.clone();
+        self.say_last_words(&text, complete);
+    }
+}

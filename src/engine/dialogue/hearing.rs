@@ -1,0 +1,293 @@
+//! From a phrase to what it means, and whose it is. Nothing here speaks of an answer as taken: that waits for the record.
+
+use super::super::answer::{Heard, ReadBack, Reply, Settling, StepNow, check, kind, numbers};
+use super::super::core::Engine;
+use super::super::event::{Event, HeardAs};
+use super::super::input::{Certainty, PhraseHeard};
+use super::super::output::{PhraseClass, Priority};
+use super::super::people::PersonIndex;
+use super::super::phrasebook::{Common, Line};
+use super::vocabulary::{Asking, Meaning};
+use crate::routine::{Answer, StepIndex};
+
+impl Engine {
+    pub(in crate::engine) fn phrase_heard(&mut self, heard: PhraseHeard) {
+        let Some(entry) = self.talk().listening.find(&heard.text).cloned() else { return };
+        let meanings = self.still_meant(&heard, entry.meanings);
+        if meanings.is_empty() {
+            return;
+        }
+        let talk = self.talk_mut();
+        talk.last_heard.clone_from(&heard.text);
+        talk.unclear.streak = 0;
+        let how = HeardAs::Voice { phrase: heard.text.clone(), score: heard.score, margin: heard.margin };
+        let doubtful = heard.certainty == Certainty::Doubtful;
+        match meanings.as_slice() {
+            // Only an answer is worth a question; whatever else it may have been can be said again.
+            [Meaning::Command(_) | Meaning::Card(_) | Meaning::Yes | Meaning::No | Meaning::Override, ..]
+            | [_, _, ..]
+                if doubtful =>
+            {
+                self.commit(Event::SpeechUnclear);
+            }
+            [meaning] => self.one_meaning(meaning, &heard, entry.phrase.class, how),
+            several => self.ask_who(several, how),
+        }
+    }
+
+    /// What was said before the set changed counts as far as it meant the same then, to a question that is still asked.
+    fn still_meant(&self, heard: &PhraseHeard, mut meanings: Vec<Meaning>) -> Vec<Meaning> {
+        let listening = &self.talk().listening;
+        if listening.set != Some(heard.set) {
+            let then = listening.find_in(heard.set, &heard.text);
+            meanings.retain(|meaning| match meaning {
+                Meaning::Command(_) | Meaning::Card(_) => true,
+                Meaning::To { .. } | Meaning::ClockEnd(_) | Meaning::TimerEnd(_) => {
+                    then.is_some_and(|then| then.meanings == [meaning.clone()])
+                }
+                _ => false,
+            });
+        }
+        meanings
+    }
+
+    fn one_meaning(&mut self, meaning: &Meaning, heard: &PhraseHeard, class: PhraseClass, how: HeardAs) {
+        let asking = &self.talk().asking;
+        let asks = matches!(asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
+        let confirms = asks && *meaning == Meaning::Yes;
+        let number = matches!(meaning, Meaning::To { answer: Reply::Number(_), .. });
+        let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
+        let doubtful = heard.certainty == Certainty::Doubtful;
+        let thin = heard.certainty != Certainty::Sure;
+        if said_again && !doubtful {
+            // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
+            self.hush_prompts();
+            self.take_for_said();
+        } else if thin && (confirms || class == PhraseClass::Critical || number || doubtful) {
+            self.ask_about(meaning.clone(), how, &heard.text);
+        } else {
+            self.mean(meaning.clone(), how);
+        }
+    }
+
+    fn ask_who(&mut self, meanings: &[Meaning], heard: HeardAs) {
+        let names = self.names_of_people(meanings.iter().filter_map(|meaning| match meaning {
+            Meaning::To { person, .. } => Some(*person),
+            _ => None,
+        }));
+        self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard };
+        self.ask_here();
+        let text = self.book.line(Line::Who, &[("names", &names)]);
+        self.say_useful(self.here(), Priority::Prompt, text);
+    }
+
+    /// A thin hearing of something that matters is asked about. A thin "yes" to such a question is no yes: it is asked again.
+    pub(in crate::engine) fn ask_about(&mut self, meaning: Meaning, heard: HeardAs, phrase: &str) {
+        self.hush_prompts();
+        if meaning == Meaning::Yes && self.talk().asking != Asking::Step {
+            let again = self.talk().last_useful.clone();
+            self.ask_here();
+            self.say(self.here(), Priority::Prompt, again);
+            return;
+        }
+        if let Meaning::To { person, .. } = meaning
+            && self.yes_may_be_of_another(person)
+        {
+            self.talk_mut().asking = Asking::Step;
+            return self.ask_once_more(person, phrase);
+        }
+        let reading = self.reading_of(&meaning);
+        self.talk_mut().asking = Asking::Thin { meaning, heard };
+        self.ask_here();
+        let text = match reading {
+            Some(number) => self.book.line(Line::AskReading, &[("number", &number)]),
+            None => self.book.line(Line::AskThin, &[("phrase", phrase)]),
+        };
+        self.say_useful(self.here(), Priority::Prompt, text);
+    }
+
+    /// Whether somebody else here than `whose` is asked for what "yes" answers as well: who said it nobody could tell.
+    fn yes_may_be_of_another(&self, whose: PersonIndex) -> bool {
+        let yes = self.book.common(Common::Yes);
+        let of_another = |meaning: &Meaning| matches!(meaning, Meaning::To { person, .. } if *person != whose);
+        let entries = self.vocabulary_while(&Asking::Step, self.at);
+        entries.iter().any(|entry| yes.contains(&entry.phrase.text) && entry.meanings.iter().any(of_another))
+    }
+
+    /// What was not heard well enough to count, and cannot be asked about, is to be said again.
+    fn ask_once_more(&mut self, person: PersonIndex, phrase: &str) {
+        self.ask_here();
+        let text = self.to_person(person, self.book.line(Line::SayOnceMore, &[("phrase", phrase)]));
+        self.say_useful(self.here(), Priority::Prompt, text);
+    }
+
+    fn reading_of(&self, meaning: &Meaning) -> Option<String> {
+        let Meaning::To { step, answer: Reply::Number(value), .. } = meaning else { return None };
+        match &self.job.step(*step).answer {
+            Answer::Number(number) => Some(numbers::shown(*value, number.decimals, &number.unit)),
+            _ => None,
+        }
+    }
+
+    pub(in crate::engine) fn mean(&mut self, meaning: Meaning, heard: HeardAs) {
+        match meaning {
+            Meaning::Command(command) => return self.obey(command, heard),
+            Meaning::Card(card) => return self.start_card(card, heard),
+            _ => self.hush_prompts(),
+        }
+        match meaning {
+            Meaning::To { person, step, answer, .. } => self.answer_heard(person, step, answer, heard),
+            Meaning::Yes => self.yes(heard),
+            Meaning::No => self.no(),
+            Meaning::Person(person) => self.it_was(person),
+            Meaning::ClockAgain(step) => {
+                if let Some(clock) = self.state.clocks.get(&step).copied() {
+                    self.talk_mut().asking = Asking::Step;
+                    self.say_clock(step, &clock);
+                }
+            }
+            Meaning::ClockEnd(step) => {
+                self.talk_mut().asking = Asking::Step;
+                if self.state.clocks.contains_key(&step) {
+                    self.end_clock(step, heard);
+                } else if let Answer::Clock(clock) = &self.job.step(step).answer {
+                    let text = self.book.line(Line::ClockStartFirst, &[("start", &clock.start[0])]);
+                    self.say_useful(self.here(), Priority::Prompt, text);
+                }
+            }
+            Meaning::Reason(reason) => {
+                if let Asking::SkipReason { step } = self.talk().asking {
+                    self.skip_because(step, reason);
+                }
+            }
+            Meaning::OverTo(person) => self.hand_over(person),
+            Meaning::TimerStart(clock) => self.ask_timer(clock),
+            Meaning::TimerEnd(name) => self.end_timer(&name, heard),
+            Meaning::Digit(digit) => self.digit(digit),
+            Meaning::NumberEnds => self.digits_end(heard),
+            Meaning::Override => self.override_gate(heard),
+            Meaning::Command(_) | Meaning::Card(_) => {}
+        }
+    }
+
+    /// A yes to whatever is being asked besides the step.
+    fn yes(&mut self, heard: HeardAs) {
+        match self.talk().asking.clone() {
+            Asking::Thin { meaning: Meaning::To { person, .. }, heard: HeardAs::Voice { phrase, .. } }
+                if matches!(heard, HeardAs::Voice { .. }) && self.yes_may_be_of_another(person) =>
+            {
+                self.talk_mut().asking = Asking::Step;
+                self.ask_once_more(person, &phrase);
+            }
+            Asking::Thin { .. } => self.take_for_said(),
+            Asking::EndRun => self.commit(Event::RunAbandoned),
+            Asking::Timer(clock) => self.start_timer(clock, heard),
+            Asking::CheckAgain => self.check_section_again(),
+            Asking::Step | Asking::Who { .. } | Asking::SkipReason { .. } | Asking::Gate | Asking::Note { .. } => {}
+        }
+    }
+
+    fn no(&mut self) {
+        match self.talk().asking {
+            Asking::Thin { .. } => self.back_to_step(Line::ThinDenied),
+            Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => self.back_to_step(Line::WentOn),
+            Asking::Step | Asking::Who { .. } | Asking::SkipReason { .. } | Asking::Gate | Asking::Note { .. } => {}
+        }
+    }
+
+    /// "Who said that?" was answered with a name.
+    fn it_was(&mut self, person: PersonIndex) {
+        let Asking::Who { meanings, heard } = self.talk().asking.clone() else { return };
+        self.talk_mut().asking = Asking::Step;
+        let of = |meaning: &Meaning| matches!(meaning, Meaning::To { person: whose, .. } if *whose == person);
+        match meanings.into_iter().find(of) {
+            Some(meaning) => self.mean(meaning, heard),
+            None => self.say_line(self.here(), Priority::Chat, Line::WhoNot),
+        }
+    }
+
+    fn answer_heard(&mut self, person: PersonIndex, step: StepIndex, answer: Reply, heard: HeardAs) {
+        if self.state.people[person].current != Some(step) {
+            return;
+        }
+        let read_back = match heard {
+            HeardAs::VoiceConfirmed { .. } => ReadBack::Confirmed,
+            _ => ReadBack::NotYet,
+        };
+        let asked = std::mem::replace(&mut self.talk_mut().asking, Asking::Step);
+        self.answered(person, step, answer, heard, read_back);
+        // Somebody else was being asked whether they were heard right: a yes that comes now might answer anything.
+        if let Asking::Thin { meaning: Meaning::To { person: other, .. }, heard: HeardAs::Voice { phrase, .. } } = asked
+            && other != person
+        {
+            self.ask_once_more(other, &phrase);
+        }
+    }
+
+    /// What was heard thin is taken for said.
+    fn take_for_said(&mut self) {
+        let Asking::Thin { meaning, heard } = self.talk().asking.clone() else { return };
+        self.talk_mut().asking = Asking::Step;
+        let confirmed = match heard {
+            HeardAs::Voice { phrase, score, margin } => HeardAs::VoiceConfirmed { phrase, score, margin },
+            other => other,
+        };
+        match meaning {
+            Meaning::To { person, step, answer, .. } => {
+                if self.state.people[person].current == Some(step) {
+                    self.answered(person, step, answer, confirmed, ReadBack::Confirmed);
+                }
+            }
+            Meaning::Override => self.override_gate(confirmed),
+            other => self.mean(other, confirmed),
+        }
+    }
+
+    /// A step as it stands, for what this person says to it.
+    pub(in crate::engine) fn step_now(&self, person: PersonIndex, index: StepIndex) -> StepNow<'_> {
+        let digits = &self.talk_of(person).digits;
+        StepNow { job: &self.job, book: &self.book, state: &self.state, index, digits }
+    }
+
+    fn answered(&mut self, person: PersonIndex, step: StepIndex, answer: Reply, by: HeardAs, read_back: ReadBack) {
+        self.forget_reminder(person);
+        let now = self.step_now(person, step);
+        let settling = if now.is_settled() {
+            check(&now, answer, by.clone())
+        } else {
+            let name = self.state.people[person].name.clone();
+            let heard = Heard { by: by.clone(), person: name, read_back };
+            kind(&self.job.step(step).answer).settle(&now, answer, &heard)
+        };
+        match settling {
+            Settling::Record(Event::HoldBegun { .. }) if self.alarms.holding.is_some() => {}
+            Settling::Record(event) => self.commit(event),
+            Settling::Agree(said) => self.agree(person, step, said, by),
+            Settling::AskWhich => self.ask_which(step),
+            Settling::TellClock => {
+                if let Some(clock) = self.state.clocks.get(&step).copied() {
+                    self.say_clock(step, &clock);
+                }
+            }
+            Settling::AskNumber(value) => {
+                let question = self.briefed[person].question;
+                let meaning = Meaning::To { person, step, question, answer: Reply::Number(value) };
+                self.ask_about(meaning, by, "");
+            }
+            Settling::Nothing => {}
+        }
+    }
+
+    /// Settles the step, or waits for the others where all must answer.
+    fn agree(&mut self, person: PersonIndex, step: StepIndex, answer: String, heard: HeardAs) {
+        let id = self.step_id(step);
+        let agreed = self.state.agreed.get(&step).cloned().unwrap_or_default();
+        let missing = self.state.here().any(|other| other != person && !agreed.contains(&other));
+        if self.state.takes_all(&self.job, step) && missing {
+            let person = self.state.people[person].name.clone();
+            self.commit(Event::Agreed { step: id, person, answer, heard });
+        } else {
+            self.commit(Event::StepAnswered { step: id, answer, heard });
+        }
+    }
+}

@@ -1,0 +1,136 @@
+//! What a key means. Everything can be done by keys alone, with the microphone off (EN 301 549, 5.1.7).
+
+use super::super::answer::{Kind, Means, StepNow, kind};
+use super::super::core::Engine;
+use super::super::event::HeardAs;
+use super::super::input::Key;
+use super::super::people::PersonIndex;
+use super::super::phrasebook::{Command, Reason};
+use super::vocabulary::{Asking, Meaning};
+use crate::routine::StepIndex;
+use crate::units::StationId;
+
+impl Engine {
+    pub(in crate::engine) fn key_pressed(&mut self, key: Key) {
+        if key == Key::Confirm {
+            // A key held down repeats: it must not run through the steps that follow.
+            let now = self.now;
+            let last = self.talk_mut().last_confirm.replace(now);
+            if last.is_some_and(|at| now.since(at) < KEY_REPEATS) {
+                return;
+            }
+        }
+        if let Some(meaning) = self.meaning_of(key) {
+            self.talk_mut().unclear.streak = 0;
+            self.mean(meaning, HeardAs::Key);
+        }
+    }
+
+    fn meaning_of(&self, key: Key) -> Option<Meaning> {
+        let clock_over = self.state.hazard(&self.job).map(Meaning::ClockEnd);
+        let running = self.asked_at(self.at).is_some_and(|(_, step)| self.state.clocks.contains_key(&step));
+        match key {
+            Key::Confirm if self.state.standing_by && self.talk().asking == Asking::Step => match clock_over {
+                // With a hazard running the one key that confirms must not do anything less urgent than ending it.
+                Some(end) if running => Some(end),
+                _ => Some(Meaning::Command(Command::GoAhead)),
+            },
+            Key::Confirm => self.confirm(self.at),
+            Key::Other => self.other(self.at),
+            Key::ClockOver => clock_over,
+            Key::Choice(n) => self.chosen(n),
+            other => command_of(other).map(Meaning::Command),
+        }
+    }
+
+    /// Whom the keys of a station answer for, and the step that is on its screen.
+    pub(in crate::engine) fn asked_at(&self, station: StationId) -> Option<(PersonIndex, StepIndex)> {
+        let people = self.people_at(station);
+        let focus = people.iter().copied().filter(|&person| person == self.state.focus);
+        let order: Vec<PersonIndex> = focus.chain(people.iter().copied()).collect();
+        let step = order.iter().find_map(|&person| self.state.people[person].current)?;
+        let asked = |&person: &PersonIndex| {
+            self.state.people[person].current == Some(step) && self.state.is_asked(&self.job, person, step)
+        };
+        order.into_iter().find(asked).map(|person| (person, step))
+    }
+
+    /// What the confirm key means at a station that does not stand by.
+    pub(in crate::engine) fn confirm(&self, station: StationId) -> Option<Meaning> {
+        match &self.talks.get(station).asking {
+            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(Meaning::Yes),
+            Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => None,
+            Asking::Step | Asking::Gate => self.means_at(station, |kind, now| kind.confirm_key(now)),
+        }
+    }
+
+    /// What the other key means there.
+    pub(in crate::engine) fn other(&self, station: StationId) -> Option<Meaning> {
+        match &self.talks.get(station).asking {
+            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(Meaning::No),
+            Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => {
+                Some(Meaning::Command(Command::NeverMind))
+            }
+            Asking::Gate => Some(Meaning::Override),
+            Asking::Step => self.means_at(station, |kind, now| kind.other_key(now)),
+        }
+    }
+
+    /// The n-th of what is being picked from, counted from 1; for a reading, the digit itself.
+    fn chosen(&self, n: u8) -> Option<Meaning> {
+        let place = usize::from(n).checked_sub(1);
+        match &self.talk().asking {
+            Asking::SkipReason { .. } => place.and_then(|p| Reason::ALL.get(p)).map(|&r| Meaning::Reason(r)),
+            Asking::Who { .. } => place.and_then(|p| self.people_at(self.at).get(p).copied()).map(Meaning::Person),
+            _ => self.means_at(self.at, |kind, _| kind.number_key(n)),
+        }
+    }
+
+    /// What the step that is asked for at the station makes of a key.
+    fn means_at(
+        &self,
+        station: StationId,
+        means: impl Fn(&dyn Kind, &StepNow<'_>) -> Option<Means>,
+    ) -> Option<Meaning> {
+        let (person, step) = self.asked_at(station)?;
+        let question = self.briefed[person].question;
+        let means = means(kind(&self.job.step(step).answer).as_ref(), &self.step_now(person, step))?;
+        Some(match means {
+            Means::Reply(answer) => Meaning::To { person, step, question, answer },
+            Means::ClockEnd => Meaning::ClockEnd(step),
+            Means::Digit(digit) => Meaning::Digit(digit),
+            Means::NumberEnds => Meaning::NumberEnds,
+            Means::NeverMind => Meaning::Command(Command::NeverMind),
+        })
+    }
+}
+
+/// The command that a key stands for at every step.
+fn command_of(key: Key) -> Option<Command> {
+    Some(match key {
+        Key::SayAgain => Command::SayAgain,
+        Key::Explain => Command::Explain,
+        Key::HowLong => Command::HowLong,
+        Key::WhatIsLeft => Command::WhatIsLeft,
+        Key::WhereAreWe => Command::WhereAreWe,
+        Key::WhatCanISay => Command::WhatCanISay,
+        Key::StandBy => Command::StandBy,
+        Key::GoAhead => Command::GoAhead,
+        Key::NotYet => Command::NotYet,
+        Key::Correction => Command::Correction,
+        Key::Skip => Command::Skip,
+        Key::Stop => Command::Stop,
+        Key::EndRun => Command::EndRun,
+        Key::Louder => Command::Louder,
+        Key::Quieter => Command::Quieter,
+        Key::Slower => Command::Slower,
+        Key::Faster => Command::Faster,
+        Key::Note => Command::Note,
+        Key::AreWeReady => Command::AreWeReady,
+        Key::AreWeOnTime => Command::AreWeOnTime,
+        Key::Confirm | Key::Other | Key::ClockOver | Key::Choice(_) => return None,
+    })
+}
+
+/// Keyboards repeat after a quarter to three quarters of a second.
+const KEY_REPEATS: std::time::Duration = std::time::Duration::from_millis(800);

@@ -1,0 +1,283 @@
+//! How a step is put to a person: by name where there are several, in full for a beginner, the call alone for the practised.
+
+use super::super::alarm::Telling;
+use super::super::answer::kind;
+use super::super::core::{Engine, Pace};
+use super::super::event::{Event, HeardAs};
+use super::super::output::{Audience, Priority, SpeechId};
+use super::super::people::PersonIndex;
+use super::super::phrasebook::{Line, Word};
+use super::person::{Reminder, Waiting};
+use super::speech::longest_saying;
+use super::vocabulary::Asking;
+use super::{capital, prompt::split_answer};
+use crate::routine::{Answer, StepIndex};
+
+impl Engine {
+    /// Offers the next step to one person, if it is another one than now. `offered` goes on with the next person.
+    pub(in crate::engine) fn advance(&mut self) {
+        let under_way = |event: &Event| {
+            matches!(
+                event,
+                Event::StepOffered { .. }
+                    | Event::CrewSet { .. }
+                    | Event::RunCompleted { .. }
+                    | Event::CardEnded { .. }
+                    | Event::CardStarted { .. }
+            )
+        };
+        if self.state.ended.is_some() || self.is_pending(under_way) {
+            return;
+        }
+        if !self.state.overridden.is_empty() {
+            let skipped = self.state.skipped(&self.job).map(|step| self.step_id(step)).collect();
+            return self.commit(Event::RunCompleted { skipped });
+        }
+        if let Some(card) = self.state.card.filter(|&card| self.state.part_done(&self.job, card)) {
+            return self.commit(Event::CardEnded { card: self.job.parts[card].id.clone() });
+        }
+        let mut order: Vec<PersonIndex> = self.state.here().collect();
+        order.sort_by_key(|&person| person != self.state.focus);
+        for person in order {
+            match self.state.next_for(&self.job, person) {
+                Some(next) if self.state.people[person].current != Some(next) => return self.offer(person, next),
+                Some(_) => {}
+                None => self.nothing_for(person),
+            }
+        }
+        // Nothing follows that it could be put before.
+        if self.records.are_written() && !self.state.standing_by {
+            self.say_lead_ins();
+        }
+    }
+
+    fn offer(&mut self, person: PersonIndex, step: StepIndex) {
+        self.briefed[person].waiting = Waiting::Untold;
+        let step = self.step_id(step);
+        if !self.state.alone() {
+            let name = self.state.people[person].name.clone();
+            self.commit(Event::StepAssigned { step: step.clone(), person: name });
+        }
+        self.commit(Event::StepOffered { step });
+    }
+
+    pub(in crate::engine) fn offered(&mut self, step: StepIndex) {
+        let person = self.state.focus;
+        self.turn_to(person);
+        for other in self.state.here().collect::<Vec<_>>() {
+            if self.state.people[other].current == Some(step) {
+                let talk = self.talk_of_mut(other);
+                talk.digits.clear();
+                if matches!(talk.asking, Asking::Gate | Asking::SkipReason { .. }) {
+                    talk.asking = Asking::Step;
+                }
+                self.ask(other);
+                self.briefed[other].reminder = Reminder::Due;
+                self.forget_reminder(other);
+            }
+        }
+        if self.job.is_gate(step) {
+            return self.gate(step);
+        }
+        // Whoever stands by hears the step when they go ahead.
+        if !self.state.standing_by {
+            self.say_step(person, step);
+        }
+        self.advance();
+    }
+
+    /// The answer said back, a new section's name, the caution, the call: in this order, one thing to do at a time.
+    pub(in crate::engine) fn say_step(&mut self, person: PersonIndex, index: StepIndex) {
+        let step = self.job.step(index).clone();
+        if let Answer::Told { times } = step.answer {
+            return self.tell(person, index, times);
+        }
+        let mut before = std::mem::take(&mut self.talk_of_mut(person).lead_in);
+        if let Some(clock) = self.state.clocks.get(&index).copied() {
+            if !clock.ran_out && clock.ends() > self.now {
+                before.push(self.clock_goes_on(index, &clock));
+                self.say_prompt_to(person, Priority::Prompt, before.join(" "));
+            }
+            return;
+        }
+        if !self.state.is_open(index) {
+            before.push(self.to_person(person, self.once_more(index)));
+            return self.say_prompt_to(person, Priority::Prompt, before.join(" "));
+        }
+        self.introduce(person, index, &mut before);
+        let both = matches!(step.answer, Answer::Both(_));
+        if (step.together || both) && self.state.alone() {
+            before.push(self.book.line(Line::NeedsTwo, &[]));
+        }
+        let asked = self.asked_first(person, index);
+        let call = self.to_person(asked, self.call_for(person, index));
+        self.say_call(asked, &before, &step.caution, &call);
+        let unnamed = format!("{} {}", step.caution, self.call_for(person, index));
+        self.say_beside(asked, index, unnamed.trim());
+    }
+
+    /// What one is asked for in a step for all is heard by the others wherever they are, with the name of who is asked.
+    pub(in crate::engine) fn say_beside(&mut self, asked: PersonIndex, index: StepIndex, text: &str) {
+        let mut told = vec![self.station_of(asked)];
+        for other in self.state.here().collect::<Vec<_>>() {
+            let station = self.station_of(other);
+            if self.state.people[other].current == Some(index) && !told.contains(&station) {
+                told.push(station);
+                let name = &self.state.people[asked].name;
+                let text = self.book.line(Line::ToPerson, &[("name", name), ("text", text)]);
+                self.say_useful(Audience::Station(station), Priority::Prompt, text);
+            }
+        }
+    }
+
+    fn say_call(&mut self, person: PersonIndex, before: &[String], caution: &str, call: &str) {
+        let to = Audience::Person(person);
+        let mut text = before.to_vec();
+        let speech = if caution.is_empty() {
+            text.push(call.to_owned());
+            self.say(to, Priority::Prompt, text.join(" "))
+        } else {
+            text.push(caution.to_owned());
+            self.say(to, Priority::Caution, text.join(" "));
+            self.say(to, Priority::Prompt, call.to_owned())
+        };
+        self.prompted(speech, person);
+        let useful = if caution.is_empty() { call.to_owned() } else { format!("{caution} {call}") };
+        self.remember(to, &useful);
+    }
+
+    /// What a routine, and then a section, is called when its first step comes.
+    fn introduce(&mut self, person: PersonIndex, index: StepIndex, before: &mut Vec<String>) {
+        let part = self.job.part_of(index);
+        let section = self.job.step(index).section;
+        if !self.introduced[part] {
+            self.introduced[part] = true;
+            before.push(self.job.parts[part].intro.clone());
+            // The first section is named by the introduction.
+            self.briefed[person].section = Some(section);
+        }
+        let last = self.briefed[person].section.replace(section);
+        if last.is_some_and(|last| last != section) {
+            before.push(format!("{}.", capital(&self.job.routine.sections[section].title)));
+        }
+        before.retain(|text| !text.is_empty());
+    }
+
+    /// The call alone for the practised; for a beginner also how it is done and how one knows that it is right, and the words
+    /// to answer last.
+    fn call_for(&self, person: PersonIndex, index: StepIndex) -> String {
+        let step = self.job.step(index);
+        let call = match &step.answer {
+            Answer::Both(_) => self.turn_call(index),
+            _ => self.full_call(person, index),
+        };
+        match &step.answer {
+            Answer::Number(number) if super::super::answer::numbers::by_digits(number) => {
+                format!("{call} {}", self.book.line(Line::DigitFirst, &[]))
+            }
+            _ => call,
+        }
+    }
+
+    fn full_call(&self, person: PersonIndex, index: StepIndex) -> String {
+        let step = self.job.step(index);
+        if self.state.people[person].knows(step.role) || self.pace == Pace::Late && !step.critical {
+            return step.call.clone();
+        }
+        let (action, words) = split_answer(&step.call, &self.answer_words(index));
+        let check = match step.check.as_str() {
+            "" => String::new(),
+            check => self.book.line(Line::Checked, &[("check", check)]),
+        };
+        let parts = [action, step.how.as_str(), check.as_str(), words];
+        parts.into_iter().map(str::trim).filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ")
+    }
+
+    /// Every phrase that may stand in the part of a call that says what to answer.
+    pub(in crate::engine) fn answer_words(&self, index: StepIndex) -> Vec<String> {
+        let answer = &self.job.step(index).answer;
+        let own = answer.phrases().into_iter().flatten().cloned();
+        own.chain(kind(answer).common_words(&self.book)).collect()
+    }
+
+    /// Who is asked first for a step that several hold.
+    pub(in crate::engine) fn asked_first(&self, person: PersonIndex, index: StepIndex) -> PersonIndex {
+        let asked = |&other: &PersonIndex| {
+            self.state.people[other].current == Some(index) && self.state.is_asked(&self.job, other, index)
+        };
+        std::iter::once(person).chain(self.state.here()).find(asked).unwrap_or(person)
+    }
+
+    fn tell(&mut self, person: PersonIndex, step: StepIndex, times: u32) {
+        let mut text = std::mem::take(&mut self.talk_of_mut(person).lead_in);
+        self.introduce(person, step, &mut text);
+        let asked = self.job.step(step);
+        text.extend([&asked.caution, &asked.call].into_iter().filter(|text| !text.is_empty()).cloned());
+        let useful = format!("{} {}", asked.caution, asked.call);
+        self.remember(self.told_to(person), useful.trim());
+        self.tell_text(person, step, text.join(" "), times);
+    }
+
+    /// What a card tells concerns everybody.
+    fn told_to(&self, person: PersonIndex) -> Audience {
+        if self.state.card.is_some() { Audience::All } else { Audience::Person(person) }
+    }
+
+    fn tell_text(&mut self, person: PersonIndex, step: StepIndex, text: String, left: u32) {
+        let priority = if self.state.card.is_some() { Priority::Alarm } else { Priority::Prompt };
+        let until = self.now + longest_saying(&text);
+        let speech = self.say(self.told_to(person), priority, text);
+        self.alarms.tell(Telling { step, person, speech, left }, until);
+    }
+
+    /// It has been said once; it counts when it has been said as often as it must be.
+    pub(in crate::engine) fn told_once(&mut self, speech: SpeechId) {
+        let Some(telling) = self.alarms.told(speech) else { return };
+        if telling.left > 1 {
+            let text = self.job.step(telling.step).call.clone();
+            self.tell_text(telling.person, telling.step, text, telling.left - 1);
+        } else {
+            self.turn_to(telling.person);
+            let step = self.step_id(telling.step);
+            self.commit(Event::StepAnswered { step, answer: String::new(), heard: HeardAs::Clock });
+        }
+    }
+
+    /// There is nothing that this person could do now; said once.
+    fn nothing_for(&mut self, person: PersonIndex) {
+        let told = std::mem::replace(&mut self.briefed[person].waiting, Waiting::Told);
+        let silent = self.state.alone() || self.state.standing_by || self.state.card.is_some();
+        if told == Waiting::Told || silent || self.state.people[person].current.is_some() {
+            return;
+        }
+        let busy = self.state.here().filter(|&other| other != person && self.state.people[other].current.is_some());
+        let and = format!(" {} ", self.book.word(Word::And));
+        let names = busy.map(|other| self.state.people[other].name.clone()).collect::<Vec<_>>().join(&and);
+        if !names.is_empty() {
+            let waits = self.book.line(Line::Waits, &[("other", &names)]);
+            let mut text = std::mem::take(&mut self.talk_of_mut(person).lead_in);
+            text.push(if self.has_own_ear(person) { capital(&waits) } else { self.to_person(person, waits) });
+            self.say(Audience::Person(person), Priority::Prompt, text.join(" "));
+        }
+    }
+
+    /// Everybody's step once more, after the program was away.
+    pub(in crate::engine) fn say_steps_again(&mut self) {
+        if self.state.standing_by {
+            return;
+        }
+        let focus = self.state.focus;
+        let mut said = Vec::new();
+        let mut people: Vec<PersonIndex> = self.state.here().collect();
+        people.sort_by_key(|&person| person != focus);
+        for person in people {
+            if let Some(step) = self.state.people[person].current.filter(|&step| !self.job.is_gate(step))
+                && !said.contains(&step)
+            {
+                said.push(step);
+                self.ask(person);
+                self.say_step(person, step);
+            }
+        }
+    }
+}

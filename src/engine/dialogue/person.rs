@@ -1,0 +1,28 @@
+//! What one person has been told and asked, at whatever station that was.
+
+/// What a person has been told and asked.
+#[derive(Clone, Debug, Default)]
+pub(in crate::engine) struct Briefing {
+    /// The number of the question that they were asked last.
+    pub question: u64,
+    pub reminder: Reminder,
+    pub waiting: Waiting,
+    /// The section that they were told last.
+    pub section: Option<usize>,
+}
+
+/// Whether somebody has been reminded of the step that they have.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(in crate::engine) enum Reminder {
+    #[default]
+    Due,
+    Given,
+}
+
+/// Whether somebody without a step knows that there is none for them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(in crate::engine) enum Waiting {
+    #[default]
+    Untold,
+    Told,
+}

@@ -1,0 +1,209 @@
+//! Who is spoken with where: stations that join, leave, go deaf or fall silent, and the people who move between them.
+
+use super::super::core::Engine;
+use super::super::event::Event;
+use super::super::output::{Audience, Output, Priority};
+use super::super::people::PersonIndex;
+use super::super::phrasebook::Line;
+use super::{Dialogue, Service};
+use crate::routine::StepIndex;
+use crate::units::StationId;
+
+impl Engine {
+    /// The stations that an output is for at the moment, the rig's first. Never none.
+    pub fn stations_of(&self, audience: &Audience) -> Vec<StationId> {
+        match *audience {
+            Audience::Station(station) => vec![station],
+            Audience::Person(person) => self.stations_of_person(person),
+            Audience::All => {
+                let speaks = |&(id, talk): &(StationId, &Dialogue)| id == StationId::RIG || talk.mouth == Service::Up;
+                self.talks.iter().filter(speaks).map(|(id, _)| id).collect()
+            }
+        }
+    }
+
+    /// Where a person is asked: at their own stations, or else where all are who have none.
+    fn stations_of_person(&self, person: PersonIndex) -> Vec<StationId> {
+        let name = self.state.people.get(person).map_or("", |hand| hand.name.as_str());
+        let own = |(id, talk): (StationId, &Dialogue)| {
+            (talk.serves() && talk.people.iter().any(|own| own == name)).then_some(id)
+        };
+        let own: Vec<StationId> = self.talks.iter().filter_map(own).collect();
+        if !own.is_empty() {
+            return own;
+        }
+        let shared = |(id, talk): (StationId, &Dialogue)| {
+            (talk.people.is_empty() && (talk.serves() || id == StationId::RIG)).then_some(id)
+        };
+        let shared: Vec<StationId> = self.talks.iter().filter_map(shared).collect();
+        if shared.is_empty() { vec![StationId::RIG] } else { shared }
+    }
+
+    /// The first of a person's stations: there the conversation with them is kept.
+    pub(in crate::engine) fn station_of(&self, person: PersonIndex) -> StationId {
+        self.stations_of_person(person).first().copied().unwrap_or(StationId::RIG)
+    }
+
+    /// Whether what this person has to do with is spoken of at the station.
+    pub(in crate::engine) fn is_at(&self, person: PersonIndex, station: StationId) -> bool {
+        self.stations_of_person(person).contains(&station)
+    }
+
+    /// Those who take part and share this station, in the order in which they were named.
+    pub(in crate::engine) fn people_at(&self, station: StationId) -> Vec<PersonIndex> {
+        self.state.here().filter(|&person| self.is_at(person, station)).collect()
+    }
+
+    /// Whether nobody else is asked at the station where this person is.
+    pub(in crate::engine) fn has_own_ear(&self, person: PersonIndex) -> bool {
+        self.people_at(self.station_of(person)).iter().all(|&other| other == person)
+    }
+
+    /// Whom what is said at the station is about: whoever was spoken with last, as far as they are there.
+    pub(in crate::engine) fn focus_at(&self, station: StationId) -> PersonIndex {
+        let people = self.people_at(station);
+        let focus = self.state.focus;
+        if people.contains(&focus) { focus } else { people.first().copied().unwrap_or(focus) }
+    }
+
+    /// The same, where the conversation is.
+    pub(in crate::engine) fn focus(&self) -> PersonIndex {
+        self.focus_at(self.at)
+    }
+
+    /// The step that whoever is spoken with here was asked for last.
+    pub(in crate::engine) fn current(&self) -> Option<StepIndex> {
+        self.state.people[self.focus()].current
+    }
+
+    pub(in crate::engine) fn talk(&self) -> &Dialogue {
+        self.talks.get(self.at)
+    }
+
+    pub(in crate::engine) fn talk_mut(&mut self) -> &mut Dialogue {
+        self.talks.get_mut(self.at)
+    }
+
+    pub(in crate::engine) fn talk_of(&self, person: PersonIndex) -> &Dialogue {
+        self.talks.get(self.station_of(person))
+    }
+
+    pub(in crate::engine) fn talk_of_mut(&mut self, person: PersonIndex) -> &mut Dialogue {
+        let station = self.station_of(person);
+        self.talks.get_mut(station)
+    }
+
+    /// Goes on at this person's station.
+    pub(in crate::engine) fn turn_to(&mut self, person: PersonIndex) {
+        self.at = self.station_of(person);
+    }
+
+    /// Whether what may be said at the station is worth naming.
+    pub(in crate::engine) fn listens(&self, station: StationId) -> bool {
+        station == StationId::RIG || self.talks.get(station).ear == Service::Up
+    }
+
+    /// Somebody speaks whom no answer names: whose station it is tells who, and that goes on record before what they want.
+    pub(in crate::engine) fn note_who_speaks(&mut self) {
+        let focus = self.focus();
+        if focus != self.state.focus {
+            self.commit(Event::TurnedTo { person: self.state.people[focus].name.clone() });
+        }
+    }
+
+    pub(in crate::engine) fn station_joined(&mut self, station: StationId, people: Vec<String>) {
+        let before = self.whereabouts();
+        let was_gone = self.talks.knows(station) && !self.talks.get(station).serves();
+        self.talks.begin(station, people);
+        self.at = station;
+        self.send(Audience::Station(station), Output::SetVoice(self.state.voice));
+        if was_gone && !self.people_at(station).is_empty() {
+            self.commit(Event::HearingBack);
+        }
+        self.say_the_card();
+        self.ask_who_moved(&before);
+    }
+
+    /// Its people are asked at the rig's station; what was being asked here is forgotten, and the run goes on.
+    pub(in crate::engine) fn station_left(&mut self) {
+        let before = self.whereabouts();
+        let heard = self.talk().ear;
+        self.drop_note();
+        let talk = self.talk_mut();
+        (talk.ear, talk.mouth) = (Service::Down, Service::Down);
+        if self.at != StationId::RIG {
+            self.talk_mut().forget();
+        }
+        self.lost(&before, heard);
+    }
+
+    pub(in crate::engine) fn hearing_lost(&mut self) {
+        let before = self.whereabouts();
+        let heard = std::mem::replace(&mut self.talk_mut().ear, Service::Down);
+        self.lost(&before, heard);
+    }
+
+    pub(in crate::engine) fn hearing_back(&mut self) {
+        let before = self.whereabouts();
+        self.talk_mut().ear = Service::Up;
+        self.commit(Event::HearingBack);
+        self.ask_who_moved(&before);
+    }
+
+    pub(in crate::engine) fn voice_lost(&mut self) {
+        let before = self.whereabouts();
+        self.talk_mut().mouth = Service::Down;
+        self.ask_who_moved(&before);
+    }
+
+    pub(in crate::engine) fn voice_back(&mut self) {
+        let before = self.whereabouts();
+        self.talk_mut().mouth = Service::Up;
+        self.ask_who_moved(&before);
+    }
+
+    /// An ear is lost: on record where somebody was heard there.
+    fn lost(&mut self, before: &[Vec<StationId>], heard: Service) {
+        let somebody = self.at == StationId::RIG || before.iter().any(|stations| stations.contains(&self.at));
+        if somebody && (heard == Service::Up || self.at == StationId::RIG) {
+            self.commit(Event::HearingLost);
+        }
+        self.ask_who_moved(before);
+    }
+
+    /// What follows the loss of an ear: it is said where it was lost, as far as there is still a mouth.
+    pub(in crate::engine) fn hearing_is(&mut self, line: Line, priority: Priority) {
+        if self.at == StationId::RIG || self.talk().mouth == Service::Up {
+            self.say_line(Audience::Station(self.at), priority, line);
+        }
+    }
+
+    /// Where everybody is asked, person by person.
+    fn whereabouts(&self) -> Vec<Vec<StationId>> {
+        (0..self.state.people.len()).map(|person| self.stations_of_person(person)).collect()
+    }
+
+    /// Whoever is asked elsewhere now is asked there once more for what they have.
+    fn ask_who_moved(&mut self, before: &[Vec<StationId>]) {
+        let now = self.whereabouts();
+        let moved: Vec<PersonIndex> =
+            self.state.here().filter(|&person| now[person].first() != before[person].first()).collect();
+        for &person in &moved {
+            self.ask(person);
+        }
+        if self.state.standing_by || self.state.card.is_some() || self.state.ended.is_some() {
+            return;
+        }
+        let mut said = Vec::new();
+        for person in moved {
+            let station = self.station_of(person);
+            if let Some(step) = self.state.people[person].current.filter(|&step| !self.job.is_gate(step))
+                && !said.contains(&(station, step))
+            {
+                said.push((station, step));
+                self.turn_to(person);
+                self.say_step(person, step);
+            }
+        }
+    }
+}

@@ -1,0 +1,239 @@
+//! What there is to see at a station. Derived at any moment from the state; nothing is decided here.
+
+use std::time::Duration;
+
+use super::super::answer::{AskedFor, Reply, kind};
+use super::super::core::Engine;
+use super::super::event::HeardAs;
+use super::super::output::{ClockView, View};
+use super::super::people::PersonIndex;
+use super::super::phrasebook::{Command, Common, Line, Reason};
+use super::super::records::Journalling;
+use super::super::state::RunningClock;
+use super::Service;
+use super::vocabulary::{Asking, Entry, Meaning};
+use crate::routine::Answer;
+use crate::units::{SessionTime, StationId};
+
+/// What somebody is being asked for at the moment.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Asked {
+    /// The id of the step; empty where none is asked for.
+    pub step: String,
+    /// Another number is another question, even of the same step.
+    pub question: u64,
+    /// What would answer it.
+    pub kind: AskedFor,
+    /// What the step usually takes.
+    pub usual: Duration,
+}
+
+impl Engine {
+    /// What whoever was spoken with last at the station is being asked for at `now`.
+    pub fn asked(&self, now: SessionTime, station: StationId) -> Asked {
+        let person = self.asked_at(station).map_or_else(|| self.focus_at(station), |(person, _)| person);
+        self.asked_of(person, now)
+    }
+
+    /// What each of those who take part is being asked for at `now`, by name; who has nothing to answer is left out.
+    pub fn asked_by_all(&self, now: SessionTime) -> Vec<(String, Asked)> {
+        let asked = self.state.here().filter(|&person| {
+            let step = self.state.people[person].current;
+            step.is_some_and(|step| self.state.is_asked(&self.job, person, step))
+        });
+        asked.map(|person| (self.state.people[person].name.clone(), self.asked_of(person, now))).collect()
+    }
+
+    fn asked_of(&self, person: PersonIndex, now: SessionTime) -> Asked {
+        let station = self.station_of(person);
+        let talk = self.talks.get(station);
+        let first = |common: Common| self.book.common(common)[0].clone();
+        let current = self.state.people[person].current;
+        let held = self.alarms.holding.as_ref().is_some_and(|holding| Some(holding.step) == current);
+        let kind = match (&talk.asking, current) {
+            (Asking::Thin { heard, .. }, _) => {
+                let phrase = match heard {
+                    HeardAs::Voice { phrase, .. } => phrase.clone(),
+                    _ => String::new(),
+                };
+                AskedFor::HeardRight { phrase, yes: first(Common::Yes), no: first(Common::No) }
+            }
+            _ if held => AskedFor::Other(Vec::new()),
+            _ if self.state.standing_by => AskedFor::Other(self.book.command(Command::GoAhead).to_vec()),
+            (Asking::Step | Asking::Gate, Some(step)) => {
+                kind(&self.job.step(step).answer).asked_for(&self.step_now(person, step), now)
+            }
+            _ => AskedFor::Other(self.answers_at(station)),
+        };
+        let step = current.map(|step| self.job.step(step));
+        Asked {
+            step: step.map(|step| step.id.clone()).unwrap_or_default(),
+            question: talk.question,
+            kind,
+            usual: step.map(|step| step.usual).unwrap_or_default(),
+        }
+    }
+
+    /// What the screen of a station shows at `now`.
+    pub fn view(&self, now: SessionTime, station: StationId) -> View {
+        let now = now.max(self.now);
+        let talk = self.talks.get(station);
+        let mut view = View { last_heard: talk.last_heard.clone(), ..View::default() };
+        self.show_step(station, &mut view);
+        view.choices = self.choices(station);
+        for (step, clock) in &self.state.clocks {
+            if let Answer::Clock(answer) = &self.job.step(*step).answer {
+                view.clocks.push(clock_view(&answer.name, clock, answer.hazard(), now));
+            }
+        }
+        view.clocks.extend(self.state.timers.iter().map(|(name, timer)| clock_view(name, timer, false, now)));
+        view.can_say = self.answers_at(station);
+        view.can_say.truncate(MOST_SHOWN);
+        view.can_say.extend(SHOWN.iter().map(|&command| self.book.command(command)[0].clone()));
+        let mut notice = |shown: bool, line: Line| {
+            if shown {
+                view.notices.push(self.book.line(line, &[]));
+            }
+        };
+        notice(self.state.standing_by, Line::Standing);
+        notice(self.records.journal == Journalling::Failed, Line::JournalFailed);
+        notice(talk.ear == Service::Down, Line::HearingLost);
+        notice(talk.mouth == Service::Down, Line::VoiceLost);
+        view
+    }
+
+    fn show_step(&self, station: StationId, view: &mut View) {
+        view.routine.clone_from(&self.job.routine.title);
+        let asked = self.asked_at(station);
+        let current = self.state.people[self.focus_at(station)].current;
+        if let Some(index) = asked.map(|(_, step)| step).or(current) {
+            let step = self.job.step(index);
+            view.routine.clone_from(&self.job.parts[self.job.part_of(index)].title);
+            view.section.clone_from(&self.job.routine.sections[step.section].title);
+            view.step = self.place_of(index);
+            view.call.clone_from(&step.short);
+            view.caution.clone_from(&step.caution);
+            let words = |meaning: Option<Meaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
+            view.confirm_key = words(self.confirm(station));
+            view.other_key = words(self.other(station));
+        }
+        if !self.state.alone() {
+            let person = asked.map_or_else(|| self.focus_at(station), |(person, _)| person);
+            view.who.clone_from(&self.state.people[person].name);
+            for other in self.state.here().filter(|&other| other != person) {
+                let step = self.state.people[other].current;
+                let call = step.map(|step| self.job.step(step).short.clone()).unwrap_or_default();
+                view.beside.push((self.state.people[other].name.clone(), call));
+            }
+        }
+    }
+
+    /// What a key answers, as one would say it.
+    fn words_of(&self, meaning: &Meaning) -> String {
+        let first = |phrases: &[String]| phrases.first().cloned().unwrap_or_default();
+        match meaning {
+            Meaning::Yes | Meaning::To { answer: Reply::Yes, .. } => first(self.book.common(Common::Yes)),
+            Meaning::No | Meaning::To { answer: Reply::No, .. } => first(self.book.common(Common::No)),
+            Meaning::To { answer: Reply::Wanted(text) | Reply::Other(text) | Reply::Halt(text), .. } => text.clone(),
+            Meaning::To { step, answer: Reply::ClockStart, .. } => match &self.job.step(*step).answer {
+                Answer::Clock(clock) => first(&clock.start),
+                _ => String::new(),
+            },
+            Meaning::ClockEnd(step) => match &self.job.step(*step).answer {
+                Answer::Clock(clock) => first(&clock.end),
+                _ => String::new(),
+            },
+            Meaning::NumberEnds => first(&self.book.numbers().end),
+            Meaning::Override => first(self.book.common(Common::Override)),
+            Meaning::Command(command) => first(self.book.command(*command)),
+            _ => String::new(),
+        }
+    }
+
+    fn choices(&self, station: StationId) -> Vec<String> {
+        match &self.talks.get(station).asking {
+            Asking::SkipReason { .. } => {
+                Reason::ALL.iter().map(|&reason| self.book.reason(reason)[0].clone()).collect()
+            }
+            Asking::Who { .. } => {
+                self.people_at(station).iter().map(|&person| self.state.people[person].name.clone()).collect()
+            }
+            _ => self.asked_at(station).map_or_else(Vec::new, |(_, step)| kind(&self.job.step(step).answer).choices()),
+        }
+    }
+
+    /// What is to be shown before the program is closed while a clock guards a hazard; `None` where none does.
+    pub fn leaves_a_hazard(&self) -> Option<String> {
+        match &self.job.step(self.state.hazard(&self.job)?).answer {
+            Answer::Clock(clock) => Some(self.book.line(Line::LeavesHazard, &[("name", &clock.name)])),
+            _ => None,
+        }
+    }
+
+    /// The notice that belongs on the screen while nothing can be said aloud.
+    pub fn loudspeaker_lost(&self) -> String {
+        self.book.line(Line::VoiceLost, &[])
+    }
+
+    /// The first phrase of each answer that is being asked for at a station, in the order of its listening set.
+    pub(in crate::engine) fn answers_at(&self, station: StationId) -> Vec<String> {
+        let mut groups = Vec::new();
+        let mut answers = Vec::new();
+        for entry in &self.talks.get(station).listening.entries {
+            if self.is_answer(&entry.meanings[0]) && !groups.contains(&entry.phrase.group) {
+                groups.push(entry.phrase.group);
+                answers.push(entry.phrase.text.clone());
+            }
+        }
+        answers
+    }
+
+    fn is_answer(&self, meaning: &Meaning) -> bool {
+        match meaning {
+            // While a clock runs, its start is no answer to anything.
+            Meaning::ClockAgain(_) | Meaning::Card(_) | Meaning::Command(_) => false,
+            Meaning::OverTo(_) | Meaning::TimerStart(_) => false,
+            Meaning::ClockEnd(step) => self.state.clocks.contains_key(step),
+            Meaning::To { answer: Reply::NoState, .. } => false,
+            _ => true,
+        }
+    }
+
+    /// What may be said here now and means the same as this.
+    pub(in crate::engine) fn wordings<'a>(&'a self, answer: &str) -> impl Iterator<Item = &'a str> {
+        let listening = &self.talk().listening;
+        let group = listening.find(answer).map(|entry| entry.phrase.group);
+        let same = move |entry: &&Entry| Some(entry.phrase.group) == group;
+        listening.entries.iter().filter(same).map(|entry| entry.phrase.text.as_str())
+    }
+}
+
+fn clock_view(name: &str, clock: &RunningClock, hazard: bool, now: SessionTime) -> ClockView {
+    let ended = clock.ran_out || clock.ends() <= now;
+    ClockView {
+        name: name.to_owned(),
+        left: clock.ends().since(now),
+        length: clock.length,
+        over: now.since(clock.ends()),
+        hazard,
+        alarming: ended && hazard,
+    }
+}
+
+/// Answers worth a place on the screen; of a reading nobody needs them all.
+const MOST_SHOWN: usize = 8;
+
+/// Commands worth a place on the screen, most used first.
+const SHOWN: [Command; 11] = [
+    Command::SayAgain,
+    Command::Explain,
+    Command::HowLong,
+    Command::WhatIsLeft,
+    Command::WhereAreWe,
+    Command::StandBy,
+    Command::Correction,
+    Command::Skip,
+    Command::Stop,
+    Command::Note,
+    Command::WhatCanISay,
+];

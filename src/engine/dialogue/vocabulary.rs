@@ -1,0 +1,304 @@
+//! What may be said now, and what it means. The set changes with every question; what a phrase means names the question it
+//! answers, so that "done" said to the last step is no answer to this one, and one person's answer not another's.
+
+use std::collections::HashMap;
+
+use super::super::answer::{Means, Reply, StepNow, kind};
+use super::super::core::Engine;
+use super::super::event::HeardAs;
+use super::super::joined::Move;
+use super::super::output::{AllowedPhrase, PhraseClass};
+use super::super::people::PersonIndex;
+use super::super::phrasebook::{Command, Common, Phrasebook, Reason};
+use super::super::state::RunState;
+use super::person::Briefing;
+use crate::routine::{Answer, StepIndex};
+use crate::units::StationId;
+
+/// What a phrase means.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(in crate::engine) enum Meaning {
+    /// An answer to the question of this number, which was put to a person.
+    To {
+        person: PersonIndex,
+        step: StepIndex,
+        question: u64,
+        answer: Reply,
+    },
+    ClockEnd(StepIndex),
+    /// The start of a clock that runs already.
+    ClockAgain(StepIndex),
+    Yes,
+    No,
+    Reason(Reason),
+    Person(PersonIndex),
+    OverTo(PersonIndex),
+    /// Place in the phrasebook's clocks.
+    TimerStart(usize),
+    TimerEnd(String),
+    Card(usize),
+    Digit(char),
+    NumberEnds,
+    Override,
+    Command(Command),
+}
+
+/// What the person is being asked, besides the step itself.
+#[derive(Clone, Debug, PartialEq)]
+pub(in crate::engine) enum Asking {
+    /// The step's own answer.
+    Step,
+    /// "I heard ... Is that right?", about a phrase that would mean this.
+    Thin { meaning: Meaning, heard: HeardAs },
+    /// Whose answer it was.
+    Who { meanings: Vec<Meaning>, heard: HeardAs },
+    /// Why the step is skipped.
+    SkipReason { step: StepIndex },
+    /// Whether the run is really to end.
+    EndRun,
+    /// Whether a clock is to be started.
+    Timer(usize),
+    /// Whether the section is to be checked again after a long pause.
+    CheckAgain,
+    /// The gate is held: an override may be said.
+    Gate,
+    /// Whatever is said is a note on this step.
+    Note { step: Option<StepIndex> },
+}
+
+/// A phrase with what it may mean: one thing, unless several people are being asked.
+#[derive(Clone, Debug, PartialEq)]
+pub(in crate::engine) struct Entry {
+    pub phrase: AllowedPhrase,
+    pub meanings: Vec<Meaning>,
+}
+
+/// What the vocabulary of a station is made from.
+pub(in crate::engine) struct Situation<'a> {
+    pub job: &'a Move,
+    pub book: &'a Phrasebook,
+    pub state: &'a RunState,
+    pub asking: &'a Asking,
+    /// Those who share the station.
+    pub people: &'a [PersonIndex],
+    /// Whether what a person has to do with is spoken of here.
+    pub concerns: &'a dyn Fn(PersonIndex) -> bool,
+    pub briefed: &'a [Briefing],
+    /// What has been said of a number digit by digit.
+    pub digits: &'a str,
+}
+
+impl Engine {
+    /// What may be said at a station while this is being asked there.
+    pub(in crate::engine) fn vocabulary_while(&self, asking: &Asking, station: StationId) -> Vec<Entry> {
+        vocabulary(&Situation {
+            job: &self.job,
+            book: &self.book,
+            state: &self.state,
+            asking,
+            people: &self.people_at(station),
+            concerns: &|person| self.is_at(person, station),
+            briefed: &self.briefed,
+            digits: &self.talks.get(station).digits,
+        })
+    }
+}
+
+/// Everything that may be said in this situation. A phrase that answers two people's questions means both; otherwise no phrase
+/// comes twice: the first meaning given stands, and answers are given before commands.
+fn vocabulary(now: &Situation<'_>) -> Vec<Entry> {
+    let mut words = Collector::default();
+    words.what_is_asked_besides(now);
+    words.emergencies(now);
+    if matches!(now.asking, Asking::Note { .. }) {
+        words.command(now.book, Command::Stop);
+        return words.entries;
+    }
+    words.ends_of_timers(now);
+    let asks_the_step = matches!(now.asking, Asking::Step | Asking::Thin { .. } | Asking::Gate | Asking::Who { .. });
+    if asks_the_step && !now.state.standing_by {
+        for &person in now.people {
+            words.answers_of(now, person);
+        }
+    }
+    words.at_any_step(now);
+    words.entries
+}
+
+#[derive(Default)]
+struct Collector {
+    entries: Vec<Entry>,
+    places: HashMap<String, usize>,
+    groups: Vec<Vec<Meaning>>,
+}
+
+impl Collector {
+    fn add(&mut self, phrases: &[String], meaning: Meaning, class: PhraseClass, while_speaking: bool) {
+        for text in phrases {
+            match self.places.get(text).copied() {
+                None => {
+                    self.places.insert(text.clone(), self.entries.len());
+                    let group = self.group(vec![meaning.clone()]);
+                    let phrase = AllowedPhrase { text: text.clone(), class, group, while_speaking };
+                    self.entries.push(Entry { phrase, meanings: vec![meaning.clone()] });
+                }
+                Some(place) if self.is_for_another(place, &meaning) => {
+                    let mut meanings = self.entries[place].meanings.clone();
+                    meanings.push(meaning.clone());
+                    let group = self.group(meanings.clone());
+                    let entry = &mut self.entries[place];
+                    entry.phrase.class = entry.phrase.class.max(class);
+                    entry.phrase.group = group;
+                    entry.meanings = meanings;
+                }
+                Some(_) => {}
+            }
+        }
+    }
+
+    /// Phrases that mean the same are of one group.
+    fn group(&mut self, meanings: Vec<Meaning>) -> u32 {
+        let place = self.groups.iter().rposition(|group| *group == meanings).unwrap_or_else(|| {
+            self.groups.push(meanings);
+            self.groups.len() - 1
+        });
+        u32::try_from(place).unwrap_or(u32::MAX)
+    }
+
+    fn is_for_another(&self, place: usize, meaning: &Meaning) -> bool {
+        let Meaning::To { person: one, .. } = meaning else { return false };
+        let mut others = self.entries[place].meanings.iter();
+        others.all(|other| matches!(other, Meaning::To { person, .. } if person != one))
+    }
+
+    fn ordinary(&mut self, phrases: &[String], meaning: Meaning) {
+        self.add(phrases, meaning, PhraseClass::Ordinary, false);
+    }
+
+    fn what_is_asked_besides(&mut self, now: &Situation<'_>) {
+        let book = now.book;
+        match now.asking {
+            // One word is little to go by, but here it comes on top of what was heard already; a thin one does not count.
+            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => {
+                self.ordinary(book.common(Common::Yes), Meaning::Yes);
+                self.ordinary(book.common(Common::No), Meaning::No);
+            }
+            Asking::SkipReason { .. } => {
+                for &reason in Reason::ALL {
+                    self.ordinary(book.reason(reason), Meaning::Reason(reason));
+                }
+                self.command(book, Command::NeverMind);
+            }
+            Asking::Who { .. } => {
+                for &person in now.people {
+                    self.ordinary(&[now.state.people[person].name.to_lowercase()], Meaning::Person(person));
+                }
+                self.command(book, Command::NeverMind);
+            }
+            Asking::Gate => self.add(book.common(Common::Override), Meaning::Override, PhraseClass::Critical, false),
+            Asking::Note { .. } => self.command(book, Command::NeverMind),
+            Asking::Step => {}
+        }
+    }
+
+    /// An emergency, and the end of a hazard, may be said at any time, over the alarm as well, whatever else is being asked. A
+    /// clock that rings is ended wherever it is heard, one that still runs only where whoever holds it is.
+    fn emergencies(&mut self, now: &Situation<'_>) {
+        for (place, part) in now.job.parts.iter().enumerate() {
+            self.add(&part.start, Meaning::Card(place), PhraseClass::Emergency, true);
+        }
+        for (&step, clock) in &now.state.clocks {
+            let Answer::Clock(answer) = &now.job.step(step).answer else { continue };
+            let concerns = (now.concerns)(clock.by);
+            if concerns || clock.ran_out {
+                self.add(&answer.end, Meaning::ClockEnd(step), PhraseClass::Critical, clock.ran_out);
+            }
+            if concerns {
+                self.add(&answer.start, Meaning::ClockAgain(step), PhraseClass::Critical, false);
+            }
+        }
+    }
+
+    fn ends_of_timers(&mut self, now: &Situation<'_>) {
+        for (name, timer) in &now.state.timers {
+            let words = now.book.clocks().iter().find(|clock| clock.name == *name);
+            if let Some(words) = words.filter(|_| (now.concerns)(timer.by)) {
+                self.ordinary(&words.end, Meaning::TimerEnd(name.clone()));
+            }
+        }
+    }
+
+    fn at_any_step(&mut self, now: &Situation<'_>) {
+        for (person, hand) in now.state.people.iter().enumerate() {
+            let already = hand.here && now.state.alone();
+            if !hand.name.is_empty() && !already && now.state.card.is_none() {
+                self.ordinary(&now.book.over_to(&hand.name), Meaning::OverTo(person));
+            }
+        }
+        for (place, clock) in now.book.clocks().iter().enumerate() {
+            self.ordinary(&clock.start, Meaning::TimerStart(place));
+        }
+        for &command in Command::ALL {
+            self.command(now.book, command);
+        }
+    }
+
+    fn command(&mut self, book: &Phrasebook, command: Command) {
+        let class = match command {
+            Command::Stop => PhraseClass::Emergency,
+            Command::Skip
+            | Command::Correction
+            | Command::EndRun
+            | Command::GoAhead
+            | Command::Note
+            | Command::ClockOff => PhraseClass::Ordinary,
+            _ => PhraseClass::Chat,
+        };
+        let over_speech = matches!(command, Command::Stop | Command::SayAgain);
+        self.add(book.command(command), Meaning::Command(command), class, over_speech);
+    }
+
+    /// What this person may answer; where others are asked here too, also with the name before it.
+    fn answers_of(&mut self, now: &Situation<'_>, person: PersonIndex) {
+        let Some(step) = now.state.people[person].current else { return };
+        if !now.state.is_asked(now.job, person, step) {
+            return;
+        }
+        let question = now.briefed.get(person).map_or(0, |briefing| briefing.question);
+        let answer = &now.job.step(step).answer;
+        let step_now = StepNow { job: now.job, book: now.book, state: now.state, index: step, digits: now.digits };
+        let is_number = |step: StepIndex| matches!(now.job.step(step).answer, Answer::Number(_));
+        let number = is_number(step);
+        let others = now.people.iter().filter(|&&other| other != person);
+        let mut others = others.filter_map(|&other| now.state.people[other].current);
+        // A number with a name before it is worth its many phrases only where two people read numbers.
+        let others_are_asked = others.any(|other| other != step && (!number || is_number(other)));
+        for spoken in kind(answer).may_be_said(&step_now) {
+            let class = spoken.class;
+            let named = others_are_asked
+                && matches!(&spoken.means, Means::Reply(reply) if !number || matches!(reply, Reply::Number(_)));
+            // A single word over the program's own voice is too little for an answer.
+            let over_speech = |phrase: &String| class == PhraseClass::Emergency || (!number && phrase.contains(' '));
+            let meaning = match spoken.means {
+                Means::NeverMind => {
+                    self.command(now.book, Command::NeverMind);
+                    continue;
+                }
+                Means::Reply(answer) => Meaning::To { person, step, question, answer },
+                Means::ClockEnd => Meaning::ClockEnd(step),
+                Means::Digit(digit) => Meaning::Digit(digit),
+                Means::NumberEnds => Meaning::NumberEnds,
+            };
+            let is_reply = matches!(meaning, Meaning::To { .. });
+            for phrase in &spoken.phrases {
+                self.add(std::slice::from_ref(phrase), meaning.clone(), class, is_reply && over_speech(phrase));
+            }
+            if named {
+                let name = &now.state.people[person].name;
+                let named: Vec<String> =
+                    spoken.phrases.iter().flat_map(|phrase| now.book.named(name, phrase)).collect();
+                self.add(&named, meaning, class, !number);
+            }
+        }
+    }
+}

@@ -1,0 +1,172 @@
+//! Records before words: what is on its way to the journal, what waits for it, and what happens when it cannot be written.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use super::core::Engine;
+use super::event::Event;
+use super::input::Input;
+use super::output::{Audience, Output, Priority};
+use super::people::Crew;
+use super::phrasebook::Line;
+use super::reckon::{Measured, reckon};
+use crate::routine::StepIndex;
+use crate::units::{SessionTime, StationId};
+
+/// What is on its way to the journal, and what waits for it.
+#[derive(Default)]
+pub(super) struct Records {
+    next_seq: u64,
+    pending: VecDeque<Pending>,
+    waiting: VecDeque<(StationId, Input)>,
+    pub journal: Journalling,
+    /// Who takes part, until that is on record.
+    pub crew: Option<Crew>,
+    pub deeds: Deeds,
+}
+
+/// Whether the journal takes records.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Journalling {
+    #[default]
+    Works,
+    /// A record could not be written. The journal is given up on until the program is started again.
+    Failed,
+}
+
+/// What becomes of what has been done.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Deeds {
+    #[default]
+    Done,
+    /// It was only practised.
+    Rehearsed,
+}
+
+/// A record that has been asked for and not been answered.
+struct Pending {
+    seq: u64,
+    at: SessionTime,
+    event: Event,
+    /// The station that it is spoken of at.
+    from: StationId,
+    reply: Option<String>,
+}
+
+/// What a record is spoken of with, where the event alone does not tell.
+#[derive(Default)]
+pub(super) struct Remarks {
+    pub reply: Option<String>,
+    /// What the clock that has just ended told of the tap.
+    pub measured: Option<Measured>,
+}
+
+impl Records {
+    pub fn are_written(&self) -> bool {
+        self.pending.is_empty()
+    }
+
+    pub fn wait(&mut self, from: StationId, input: Input) {
+        self.waiting.push_back((from, input));
+    }
+
+    /// What may be acted on now.
+    pub fn next_waiting(&mut self) -> Option<(StationId, Input)> {
+        if self.pending.is_empty() { self.waiting.pop_front() } else { None }
+    }
+
+    pub fn replayed(&mut self, event: &Event) {
+        self.next_seq += 1;
+        if matches!(event, Event::Rehearsed { .. }) {
+            self.deeds = Deeds::Rehearsed;
+        }
+    }
+
+    fn answered(&mut self, seq: u64) -> Option<Pending> {
+        if self.pending.front().is_some_and(|first| first.seq == seq) { self.pending.pop_front() } else { None }
+    }
+}
+
+impl Engine {
+    /// Asks for an event to be written down. It is taken over when it has been, and not before.
+    pub(super) fn commit(&mut self, event: Event) {
+        self.commit_and_say(event, None);
+    }
+
+    /// The same; once it has been written, `reply` is said.
+    pub(super) fn commit_and_say(&mut self, event: Event, reply: Option<String>) {
+        let rehearsed = self.records.deeds == Deeds::Rehearsed && event.is_deed();
+        let event = if rehearsed { Event::Rehearsed { event: Box::new(event) } } else { event };
+        let seq = self.records.next_seq;
+        self.records.next_seq += 1;
+        self.send(Audience::All, Output::Record { seq, at: self.now, event: event.clone() });
+        self.records.pending.push_back(Pending { seq, at: self.now, event, from: self.at, reply });
+    }
+
+    /// Whether the record is on its way already.
+    pub(super) fn is_pending(&self, is: impl Fn(&Event) -> bool) -> bool {
+        self.records.pending.iter().any(|pending| is(pending.event.inner()))
+    }
+
+    pub(super) fn recorded(&mut self, seq: u64) {
+        if let Some(record) = self.records.answered(seq) {
+            self.take_over(record);
+        }
+    }
+
+    /// The journal is given up on until the program is started again. What matters is refused from here on; a hazard that is
+    /// over is still taken as over, for an alarm that nobody can end would only be switched off with the program.
+    pub(super) fn record_failed(&mut self, seq: u64) {
+        let Some(record) = self.records.answered(seq) else { return };
+        let must_be_written = self.must_be_written(&record.event);
+        if self.records.journal == Journalling::Works {
+            self.records.journal = Journalling::Failed;
+            self.say_line(Audience::All, Priority::Caution, Line::JournalFailed);
+        } else if must_be_written {
+            self.say_line(Audience::All, Priority::Caution, Line::JournalRefused);
+        }
+        if !must_be_written {
+            self.take_over(record);
+        }
+    }
+
+    fn must_be_written(&self, event: &Event) -> bool {
+        match event.inner() {
+            Event::StepAnswered { step, .. }
+            | Event::ReadingTaken { step, .. }
+            | Event::SignalGiven { step, .. }
+            | Event::Agreed { step, .. }
+            | Event::StepChecked { step, .. } => {
+                let card = |step: StepIndex| self.job.parts[self.job.part_of(step)].is_card();
+                self.job.index_of(step).is_none_or(|step| self.job.step(step).critical && !card(step))
+            }
+            Event::RunStarted { .. }
+            | Event::RunCompleted { .. }
+            | Event::PartCompleted { .. }
+            | Event::Overridden { .. } => true,
+            _ => false,
+        }
+    }
+
+    fn take_over(&mut self, record: Pending) {
+        let Pending { at, event, from, reply, .. } = record;
+        self.state.apply(&self.job, at, &event);
+        let measured = self.measure(&event);
+        self.fit_to_people();
+        self.at = from;
+        match (&event, &self.records.crew) {
+            (Event::RunStarted { .. }, Some(crew)) => {
+                let people = crew.recorded();
+                self.commit(Event::CrewSet { people });
+            }
+            _ => self.follow(event.inner(), Remarks { reply, measured }),
+        }
+    }
+
+    /// A bucket that was filled tells the flow of the tap, and the clocks that come after it are reckoned anew.
+    pub(super) fn measure(&mut self, event: &Event) -> Option<Measured> {
+        let Event::ClockEnded { step, ran_ms, .. } = event.inner() else { return None };
+        let step = self.job.index_of(step)?;
+        reckon(&mut self.job, &self.book, step, Duration::from_millis(*ran_ms))
+    }
+}

@@ -1,0 +1,10 @@
+//! The facts of a run: what there is to do, what has been done, and what may be done next. Knows no words: what is said and
+//! heard is [`dialogue`](super::dialogue)'s.
+
+pub(super) mod apply;
+pub mod joined;
+pub mod move_file;
+mod order;
+pub mod people;
+pub mod practice;
+pub(super) mod state;

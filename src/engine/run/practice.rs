@@ -1,0 +1,141 @@
+//! From beginner to practised and back, from what a person did before. History comes in as data, days as numbers.
+
+use std::collections::BTreeMap;
+
+use super::joined::Move;
+use super::people::Crew;
+use crate::engine::event::Event;
+use crate::rig::{Person, Role};
+
+/// What a person did in one role in one run.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PastRun {
+    pub person: String,
+    pub role: Role,
+    /// Any count of days that grows; only differences matter.
+    pub day: i64,
+    /// No step was put right, taken back or explained.
+    pub clean: bool,
+}
+
+/// Whether the call alone is enough: after [`CLEAN_RUNS`] clean runs in a row, the last no longer than [`LONG_GAP_DAYS`] ago.
+/// What the rig's file says (`settled`) counts until the first run of that role, and from then on what was done.
+///
+/// Both numbers are common practice, no source.
+pub fn is_practised(settled: bool, person: &str, role: Role, runs: &[PastRun], today: i64) -> bool {
+    let mut own: Vec<&PastRun> = runs.iter().filter(|run| run.person == person && run.role == role).collect();
+    own.sort_by_key(|run| run.day);
+    let Some(last) = own.last() else { return settled };
+    if today - last.day > LONG_GAP_DAYS {
+        return false;
+    }
+    let clean = own.iter().rev().take_while(|run| run.clean).count();
+    clean >= CLEAN_RUNS || (settled && last.clean)
+}
+
+/// The same people, each practised in the roles in which their runs say so.
+pub fn crew_by_practice(crew: Crew, runs: &[PastRun], today: i64) -> Crew {
+    let judge = |mut person: Person| {
+        let settled = |role: Role| {
+            person.practised.contains(&role)
+                || person.practised.contains(&Role::Either)
+                || (role == Role::Either && !person.practised.is_empty())
+        };
+        // Steps that are anybody's are practised by themselves: whoever knows them knows no side of the rig by that.
+        let roles = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter, Role::Either];
+        person.practised =
+            roles.into_iter().filter(|&role| is_practised(settled(role), &person.name, role, runs, today)).collect();
+        person
+    };
+    let judge_all = |people: Vec<Person>| people.into_iter().map(judge).collect();
+    Crew { here: judge_all(crew.here), away: judge_all(crew.away) }
+}
+
+/// What a run says about those who took part: for each person and role that had a step, whether it was clean. Rehearsals
+/// count for nothing.
+pub fn of_run(job: &Move, events: &[Event], day: i64) -> Vec<PastRun> {
+    let mut alone = String::new();
+    let mut whose: BTreeMap<&str, &str> = BTreeMap::new();
+    let mut found: BTreeMap<(String, Role), bool> = BTreeMap::new();
+    for event in events {
+        let (step, clean) = match event {
+            Event::CrewSet { people } => {
+                alone = people.iter().find(|person| person.here).map(|p| p.name.clone()).unwrap_or_default();
+                continue;
+            }
+            Event::HandedOver { to, .. } => {
+                alone.clone_from(to);
+                continue;
+            }
+            Event::StepAssigned { step, person } => {
+                whose.insert(step, person);
+                continue;
+            }
+            Event::StepAnswered { step, .. } | Event::ClockEnded { step, .. } => (step, true),
+            Event::ReadingTaken { step, settles, .. } => (step, *settles),
+            Event::OtherStateHeard { step, .. } | Event::SignalHalted { step, .. } | Event::Explained { step } => {
+                (step, false)
+            }
+            Event::StepsReopened { steps, because } if because == "correction" && !steps.is_empty() => {
+                (&steps[0], false)
+            }
+            _ => continue,
+        };
+        let Some(index) = job.index_of(step) else { continue };
+        let person = whose.get(step.as_str()).map_or_else(|| alone.clone(), |person| (*person).to_owned());
+        if !person.is_empty() {
+            *found.entry((person, job.step(index).role)).or_insert(true) &= clean;
+        }
+    }
+    found.into_iter().map(|((person, role), clean)| PastRun { person, role, day, clean }).collect()
+}
+
+/// Clean runs in a row until a beginner is practised.
+pub const CLEAN_RUNS: usize = 3;
+/// After so many days without a run one is told everything again.
+pub const LONG_GAP_DAYS: i64 = 180;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    fn runs(days: &[(i64, bool)]) -> Vec<PastRun> {
+        let run = |&(day, clean): &(i64, bool)| PastRun { person: "Rowan".to_owned(), role: Role::Outside, day, clean };
+        days.iter().map(run).collect()
+    }
+
+    #[rstest]
+    #[case::nothing_yet(false, &[], 10, false)]
+    #[case::settled_by_the_owner(true, &[], 10, true)]
+    #[case::two_clean_runs(false, &[(1, true), (2, true)], 10, false)]
+    #[case::three_clean_runs(false, &[(1, true), (2, true), (3, true)], 10, true)]
+    #[case::a_slip_starts_the_count_anew(false, &[(1, true), (2, true), (3, false), (4, true), (5, true)], 10, false)]
+    #[case::at_the_edge_of_the_gap(false, &[(1, true), (2, true), (3, true)], 183, true)]
+    #[case::after_a_long_gap(false, &[(1, true), (2, true), (3, true)], 184, false)]
+    #[case::a_long_gap_outweighs_the_owner(true, &[(1, true)], 400, false)]
+    #[case::a_slip_outweighs_the_owner(true, &[(1, true), (2, false)], 10, false)]
+    fn a_person_becomes_practised_by_clean_runs_and_a_beginner_again_after_a_gap(
+        #[case] settled: bool,
+        #[case] days: &[(i64, bool)],
+        #[case] today: i64,
+        #[case] expected: bool,
+    ) {
+        assert_eq!(is_practised(settled, "Rowan", Role::Outside, &runs(days), today), expected);
+        assert_eq!(is_practised(settled, "Imre", Role::Outside, &runs(days), today), settled, "another person");
+    }
+
+    #[test]
+    fn three_clean_runs_outside_make_nobody_practised_inside_nor_anybody_else() {
+        let person = |name: &str, practised: &[Role]| Person {
+            name: name.to_owned(),
+            roles: vec![Role::Outside, Role::Inside],
+            practised: practised.to_vec(),
+        };
+        let crew = Crew { here: vec![person("Rowan", &[])], away: vec![person("Imre", &[Role::Either])] };
+        let found = crew_by_practice(crew, &runs(&[(1, true), (2, true), (3, true)]), 10);
+        assert_eq!(found.here[0].practised, [Role::Outside]);
+        let all = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter, Role::Either];
+        assert_eq!(found.away[0].practised, all);
+    }
+}

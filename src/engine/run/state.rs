@@ -1,0 +1,246 @@
+//! The condition of a run, and what can be asked about it. It is rebuilt from the events alone (`apply.rs`).
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use super::joined::Move;
+use super::people::{Hand, PersonIndex};
+use crate::engine::output::VoiceSettings;
+use crate::routine::{Answer, StepIndex};
+use crate::units::SessionTime;
+
+/// The condition of a run.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunState {
+    pub steps: Vec<StepState>,
+    /// Put off by the person: comes back before the gate.
+    pub deferred: Vec<bool>,
+    /// Opened again and not settled since.
+    pub reopened: Vec<bool>,
+    /// Skipped because it could not be done, and asked for once more since.
+    pub came_back: Vec<bool>,
+    pub clocks: BTreeMap<StepIndex, RunningClock>,
+    /// Clocks that a person set, by name.
+    pub timers: BTreeMap<String, RunningClock>,
+    pub people: Vec<Hand>,
+    /// Whose question was asked last.
+    pub focus: PersonIndex,
+    pub(super) assigned: Option<(StepIndex, PersonIndex)>,
+    /// Who carries a section whose steps are anybody's.
+    pub carriers: BTreeMap<usize, PersonIndex>,
+    /// Who has sewage on their hands.
+    pub soiled: BTreeSet<PersonIndex>,
+    /// How many turns of a signal have been given.
+    pub turns: BTreeMap<StepIndex, usize>,
+    /// Who has answered, where all must.
+    pub agreed: BTreeMap<StepIndex, Vec<PersonIndex>>,
+    /// How often each question was answered "no".
+    pub rounds: BTreeMap<StepIndex, u32>,
+    /// The last reading of a step, as it is said.
+    pub readings: BTreeMap<StepIndex, String>,
+    /// Settled steps in the order they were settled, the way back of "correction".
+    pub trail: Vec<Settled>,
+    /// The run as it was before the last "no" went back, as long as nothing has been settled since.
+    pub before_loop: Option<Box<BeforeLoop>>,
+    /// Settled steps that are to be asked once more.
+    pub to_check: Vec<StepIndex>,
+    /// The last look has been begun.
+    pub last_look: bool,
+    /// The emergency card that holds everything else, as its place among the parts.
+    pub card: Option<usize>,
+    /// A card that asks for nothing is in force: no alarm may call anybody back.
+    pub muted: bool,
+    pub standing_by: bool,
+    pub standing_since: SessionTime,
+    pub voice: VoiceSettings,
+    /// What was open when a person took it on themselves.
+    pub overridden: Vec<StepIndex>,
+    pub ended: Option<Ending>,
+    pub started: bool,
+    /// When the last event happened.
+    pub last_at: SessionTime,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum StepState {
+    Open,
+    Answered(String),
+    Skipped(String),
+}
+
+/// A clock that has been started and not ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RunningClock {
+    pub started: SessionTime,
+    pub length: Duration,
+    pub ran_out: bool,
+    /// Who started it, and is expected to end it.
+    pub by: PersonIndex,
+}
+
+impl RunningClock {
+    pub fn ends(&self) -> SessionTime {
+        self.started + self.length
+    }
+}
+
+/// A step of the way back.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settled {
+    pub step: StepIndex,
+    /// Who settled it.
+    pub by: PersonIndex,
+    /// The clock that a person ended, with its start, so that it can run again as if it had not been.
+    pub clock: Option<RunningClock>,
+}
+
+/// What "correction" needs to take a "no" back.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BeforeLoop {
+    pub question: StepIndex,
+    /// Who said it.
+    pub by: PersonIndex,
+    pub(super) steps: Vec<StepState>,
+    pub(super) trail: Vec<Settled>,
+    pub(super) rounds: BTreeMap<StepIndex, u32>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ending {
+    Completed,
+    /// Completed with steps open that a person took on themselves.
+    Overridden,
+    Abandoned,
+}
+
+impl RunState {
+    pub fn new(job: &Move, voice: VoiceSettings) -> Self {
+        let count = job.routine.steps.len();
+        Self {
+            steps: vec![StepState::Open; count],
+            deferred: vec![false; count],
+            reopened: vec![false; count],
+            came_back: vec![false; count],
+            clocks: BTreeMap::new(),
+            timers: BTreeMap::new(),
+            people: vec![Hand::unnamed()],
+            focus: 0,
+            assigned: None,
+            carriers: BTreeMap::new(),
+            soiled: BTreeSet::new(),
+            turns: BTreeMap::new(),
+            agreed: BTreeMap::new(),
+            rounds: BTreeMap::new(),
+            readings: BTreeMap::new(),
+            trail: Vec::new(),
+            before_loop: None,
+            to_check: Vec::new(),
+            last_look: false,
+            card: None,
+            muted: false,
+            standing_by: false,
+            standing_since: SessionTime::ZERO,
+            voice,
+            overridden: Vec::new(),
+            ended: None,
+            started: false,
+            last_at: SessionTime::ZERO,
+        }
+    }
+
+    pub fn is_open(&self, step: StepIndex) -> bool {
+        self.steps[step] == StepState::Open
+    }
+
+    /// Steps still open, gates and cards not counted.
+    pub fn open<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
+        job.work().filter(|&step| self.is_open(step))
+    }
+
+    /// Steps that were left out, gates and cards not counted.
+    pub fn skipped<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
+        job.work().filter(|&step| matches!(self.steps[step], StepState::Skipped(_)))
+    }
+
+    /// The step that was asked for last.
+    pub fn current(&self) -> Option<StepIndex> {
+        self.people[self.focus].current
+    }
+
+    /// Who is asked for the step now.
+    pub fn holder(&self, step: StepIndex) -> Option<PersonIndex> {
+        if self.people[self.focus].current == Some(step) {
+            return Some(self.focus);
+        }
+        self.people.iter().position(|hand| hand.current == Some(step))
+    }
+
+    /// Those who take part, in the order in which they were named.
+    pub fn here(&self) -> impl Iterator<Item = PersonIndex> + '_ {
+        (0..self.people.len()).filter(|&person| self.people[person].here)
+    }
+
+    pub fn alone(&self) -> bool {
+        self.here().count() < 2
+    }
+
+    pub fn person(&self, name: &str) -> Option<PersonIndex> {
+        self.people.iter().position(|hand| hand.name == name)
+    }
+
+    /// Whether harm goes on that only a person can end.
+    pub fn hazard(&self, job: &Move) -> Option<StepIndex> {
+        self.clocks.keys().copied().find(|step| guards(job, *step))
+    }
+
+    /// Whether the routine is through its gate; a card when nothing of it is open.
+    pub fn part_done(&self, job: &Move, part: usize) -> bool {
+        match job.parts[part].gate {
+            Some(gate) => !self.is_open(gate),
+            None => job.parts[part].steps.clone().all(|step| !self.is_open(step)),
+        }
+    }
+
+    /// What hangs on a step: every step that had to come after it, directly or not, and is settled or has a clock running that
+    /// guards nothing.
+    pub fn hangs_on(&self, job: &Move, step: StepIndex) -> Vec<StepIndex> {
+        let mut reached = vec![false; self.steps.len()];
+        reached[step] = true;
+        loop {
+            let next = (0..reached.len()).find(|&i| !reached[i] && job.before[i].iter().any(|&before| reached[before]));
+            match next {
+                Some(next) => reached[next] = true,
+                None => break,
+            }
+        }
+        let begun = |i: StepIndex| !self.is_open(i) || (self.clocks.contains_key(&i) && !guards(job, i));
+        (0..reached.len()).filter(|&i| i != step && reached[i] && begun(i) && !job.is_gate(i)).collect()
+    }
+
+    /// Settled steps of a section as they should still be: of those that speak of the same thing only the last, and none
+    /// whose asking would set something going again.
+    pub fn still_so(&self, job: &Move, section: usize) -> Vec<StepIndex> {
+        let settled = self.trail.iter().map(|settled| settled.step).filter(|&step| {
+            job.step(step).section == section
+                && matches!(self.steps[step], StepState::Answered(_))
+                && matches!(job.step(step).answer, Answer::Done { .. } | Answer::State(_))
+                && !self.is_superseded(job, step)
+        });
+        settled.collect()
+    }
+
+    /// Whether a later answer spoke of the same thing ("black valve open" after "black valve closed").
+    fn is_superseded(&self, job: &Move, step: StepIndex) -> bool {
+        let Answer::State(state) = &job.step(step).answer else { return false };
+        let later = self.trail.iter().map(|settled| settled.step).skip_while(|&other| other != step).skip(1);
+        later.into_iter().any(|other| match &job.step(other).answer {
+            Answer::State(other) => other.want[0] == state.other[0] || other.want[0] == state.want[0],
+            _ => false,
+        })
+    }
+}
+
+/// Whether the step's clock guards a hazard.
+pub(in crate::engine) fn guards(job: &Move, step: StepIndex) -> bool {
+    matches!(&job.step(step).answer, Answer::Clock(clock) if clock.hazard())
+}
