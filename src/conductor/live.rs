@@ -27,7 +27,7 @@ use crate::hear::listener::HearEvent;
 use crate::hear::pairing::Pairing;
 use crate::say::loud_enough::{InNoise, LoudEnough};
 use crate::say::mixer::SpeakerEvent;
-use crate::screen::{Activity, Meters, Screen, ScreenKey};
+use crate::screen::{Meters, Screen, ScreenKey, SoundActivity};
 use crate::setup::clock::Clock;
 use crate::setup::planning::PlanError;
 use crate::setup::sound::Sounds;
@@ -151,7 +151,7 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
 
     let mut own_voice = OwnVoice::default();
     let mut courtesy = Courtesy::default();
-    let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: Activity::Deaf };
+    let mut meters = Meters { level_dbfs: None, floor_dbfs: None, activity: SoundActivity::Deaf };
     let mut hears = true;
     let mut loud = LoudEnough::default();
     let mut level: Option<Level> = None;
@@ -334,12 +334,12 @@ pub fn run(mut session: Session, first: Vec<Command>, clock: &Clock, around: Aro
 }
 
 /// What the screen shows of mouth and ear.
-fn activity(speaks: bool, hears: bool) -> Activity {
+fn activity(speaks: bool, hears: bool) -> SoundActivity {
     match (speaks, hears) {
-        (true, true) => Activity::SpeakingAndListening,
-        (true, false) => Activity::Speaking,
-        (false, true) => Activity::Listening,
-        (false, false) => Activity::Deaf,
+        (true, true) => SoundActivity::SpeakingAndListening,
+        (true, false) => SoundActivity::Speaking,
+        (false, true) => SoundActivity::Listening,
+        (false, false) => SoundActivity::Deaf,
     }
 }
 
