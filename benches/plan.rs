@@ -7,15 +7,15 @@ use sparehand::plan::arrange::arrange;
 use sparehand::plan::durations::Durations;
 use sparehand::plan::simulate::simulate;
 use sparehand::plan::solve::Effort;
-use sparehand::plan::words::Words;
-use sparehand::plan::work::{Hand, Known, Work, put_together};
+use sparehand::plan::words::PlanWords;
+use sparehand::plan::work::{Known, PlannedPerson, Work, put_together};
 use sparehand::rig::{Rig, Role};
 use sparehand::routine;
 
 fn both(criterion: &mut Criterion) {
     let durations = Durations::learn(
         &[],
-        Words::parse("plan.toml", include_str!("../prompts/phrases/plan.toml")).unwrap().assumptions,
+        PlanWords::parse("plan.toml", include_str!("../prompts/phrases/plan.toml")).unwrap().assumptions,
     );
     let work = sixty_steps(&durations);
     assert_eq!(work.chores.len(), 60);
@@ -52,7 +52,8 @@ fn sixty_steps(durations: &Durations) -> Work {
     // A rig of one person leaves out what takes two.
     let rig = Rig::parse("rig.toml", "[[person]]\nname = 'Rowan'\n[[person]]\nname = 'Imre'").unwrap();
     let routine = routine::load("big.toml", &text, &rig).unwrap();
-    let hand = |name: &str, role: Role| Hand { name: name.to_owned(), roles: vec![role], practised: vec![role] };
+    let hand =
+        |name: &str, role: Role| PlannedPerson { name: name.to_owned(), roles: vec![role], practised: vec![role] };
     let hands = [hand("Rowan", Role::Outside), hand("Imre", Role::Inside)];
     let known = Known { durations, loops: &Default::default(), own: &Default::default() };
     put_together(&[vec![&routine]], &hands, &known).unwrap()

@@ -14,8 +14,8 @@ use sparehand::plan::arrange::arrange;
 use sparehand::plan::durations::Durations;
 use sparehand::plan::project::Project;
 use sparehand::plan::solve::{Effort, solve};
-use sparehand::plan::words::Words;
-use sparehand::plan::work::{Hand, Known, put_together};
+use sparehand::plan::words::PlanWords;
+use sparehand::plan::work::{Known, PlannedPerson, put_together};
 use sparehand::routine::Routine;
 use sparehand::setup::prompts;
 
@@ -59,13 +59,13 @@ fn leaving(rig: &Path, alone: bool) -> Result<serde_json::Value, Box<dyn Error>>
     let parts: Vec<Vec<Routine>> =
         file.stages().iter().map(|stage| stage.iter().map(load).collect()).collect::<Result<_, _>>()?;
     let parts: Vec<Vec<&Routine>> = parts.iter().map(|part| part.iter().collect()).collect();
-    let hand = |p: &sparehand::rig::Person| Hand {
+    let hand = |p: &sparehand::rig::Person| PlannedPerson {
         name: p.name.clone(),
         roles: p.roles.clone(),
         practised: p.practised.clone(),
     };
-    let hands: Vec<Hand> = rig.people().iter().map(hand).take(if alone { 1 } else { usize::MAX }).collect();
-    let words = Words::parse("plan.toml", include_str!("../prompts/phrases/plan.toml"))?;
+    let hands: Vec<PlannedPerson> = rig.people().iter().map(hand).take(if alone { 1 } else { usize::MAX }).collect();
+    let words = PlanWords::parse("plan.toml", include_str!("../prompts/phrases/plan.toml"))?;
     let durations = Durations::learn(&[], words.assumptions);
     let known = Known { durations: &durations, loops: &Default::default(), own: &Default::default() };
     let work = put_together(&parts, &hands, &known)?;

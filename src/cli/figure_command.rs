@@ -17,7 +17,7 @@ use thiserror::Error;
 
 use crate::figures::FigureError;
 use crate::setup::clock;
-pub use answer::{Answer, Verdict};
+pub use answer::{FigureAnswer, FigureVerdict};
 
 /// Quantities are written with their unit: "40 gal", "150 L", "45 psi", "1/4 cup", "5 ft 6 in", "75 %".
 ///
@@ -28,11 +28,11 @@ pub struct FigureArgs {
     #[arg(long, global = true)]
     pub json: bool,
     #[command(subcommand)]
-    pub question: Question,
+    pub question: FigureQuestion,
 }
 
 #[derive(Debug, Subcommand)]
-pub enum Question {
+pub enum FigureQuestion {
     #[command(flatten)]
     One(Box<Figure>),
     /// Answer JSON objects from standard input, one a line: {"layer-clock": {"flow": "5 gpm", "base": "10 sq ft"}}.
@@ -54,15 +54,15 @@ pub enum Figure {
     /// Time until a tank is so full.
     FillTime(tanks::FillTime),
     /// How long the rinse water may run.
-    RinseClock(tanks::RinseClock),
+    RinseClock(tanks::RinseClockArgs),
     /// How long water runs for a layer, and how deep it is.
-    LayerClock(tanks::LayerClock),
+    LayerClock(tanks::LayerClockArgs),
     /// Depth of water over a base.
     Depth(tanks::Depth),
     /// Shortest time in which a tank runs out by gravity.
     DrainTime(tanks::DrainTime),
     /// What the pressure of a supply means for the rig.
-    Supply(water::Supply),
+    Supply(water::SupplyArgs),
     /// Pressure lost in a hose, or the flow that a pressure drives through it.
     HoseLoss(water::HoseLoss),
     /// Bleach for the fresh water tank or the drinking water hose.
@@ -86,13 +86,13 @@ pub enum Figure {
     /// Weights against the ratings on the labels.
     Weights(road::Weights),
     /// Share of a trailer on its tongue.
-    Tongue(road::Tongue),
+    Tongue(road::TongueArgs),
     /// Whether a trailer may go without brakes.
     TrailerBrakes(road::TrailerBrakes),
     /// Whether wheel nuts are due.
     WheelNuts(road::WheelNuts),
     /// Sunrise, sunset and civil twilight.
-    Daylight(light::Daylight),
+    Daylight(light::DaylightArgs),
 }
 
 impl Figure {
@@ -100,7 +100,7 @@ impl Figure {
     ///
     /// # Errors
     /// What is wrong with the input: see [`FigureError`].
-    pub fn answer(&self, wall: &dyn Fn() -> String) -> Result<Answer, FigureError> {
+    pub fn answer(&self, wall: &dyn Fn() -> String) -> Result<FigureAnswer, FigureError> {
         match self {
             Self::Convert(asked) => asked.answer(),
             Self::TankVolume(asked) => asked.answer(),
@@ -151,8 +151,8 @@ pub fn run(
     out: &mut dyn Write,
 ) -> Result<ExitCode, FigureCommandError> {
     let figure = match &args.question {
-        Question::One(figure) => figure,
-        Question::Batch => return batch(list, wall, out),
+        FigureQuestion::One(figure) => figure,
+        FigureQuestion::Batch => return batch(list, wall, out),
     };
     let answer = figure.answer(wall)?;
     let text = if args.json { json(&answer)? } else { answer.to_string() };

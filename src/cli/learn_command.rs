@@ -10,7 +10,7 @@ use crate::audio::capture::Capture;
 use crate::audio::wake::Waker;
 use crate::cli::learn_ends::{Devices, Ends, EndsError, Recordings};
 use crate::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
-use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, LessonError, Words};
+use crate::cli::lesson::{LEAST_LINES, Lesson, LessonError, LessonHeard, LessonWords};
 use crate::cli::mic_command::{self, MicError, filled};
 use crate::cli::play_out::PlayOut;
 use crate::hear::activity::SpeechDetector;
@@ -100,7 +100,7 @@ pub fn run(args: &LearnArgs, places: &Places) -> Result<(), LearnError> {
 /// # Errors
 /// A device is missing or lost, a model fails, or what was learned cannot be read, written or removed.
 pub fn learn(args: &LearnArgs, places: &Places, out: &mut dyn Write) -> Result<(), LearnError> {
-    let words = Words::shipped()?;
+    let words = LessonWords::shipped()?;
     let files = LearnedFiles::in_folder(&places.data);
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
     if args.show && args.person.is_none() {
@@ -128,7 +128,7 @@ pub fn learn(args: &LearnArgs, places: &Places, out: &mut dyn Write) -> Result<(
 fn hold(
     args: &LearnArgs,
     places: &Places,
-    words: &Words,
+    words: &LessonWords,
     files: &LearnedFiles,
     person: &str,
     out: &mut dyn Write,
@@ -204,7 +204,7 @@ pub fn hearing_those(
     out: &mut dyn Write,
 ) -> Result<Sounds, LearnError> {
     let (own, unusable) = own_examples(&LearnedFiles::in_folder(&places.data), people)?;
-    let words = Words::shipped()?;
+    let words = LessonWords::shipped()?;
     if !own.are_none() && sounds.vosk.is_some() {
         print(out, &words.print["not-by-vosk"], &[])?;
     }
@@ -215,7 +215,7 @@ pub fn hearing_those(
 }
 
 /// What came of the lesson, in sentences.
-fn told(words: &Words, person: &str, heard: &Heard) -> Vec<String> {
+fn told(words: &LessonWords, person: &str, heard: &LessonHeard) -> Vec<String> {
     let count = heard.readings.len().to_string();
     let mut all = Vec::new();
     if heard.readings.len() < LEAST_LINES {
@@ -252,7 +252,7 @@ fn person(given: Option<&str>, rig: &Rig) -> Result<String, LearnError> {
     }
 }
 
-fn show_all(words: &Words, files: &LearnedFiles, out: &mut dyn Write) -> Result<(), LearnError> {
+fn show_all(words: &LessonWords, files: &LearnedFiles, out: &mut dyn Write) -> Result<(), LearnError> {
     let all = files.all()?;
     if all.is_empty() {
         return print(out, &words.told["nobody"], &[]);
@@ -260,7 +260,7 @@ fn show_all(words: &Words, files: &LearnedFiles, out: &mut dyn Write) -> Result<
     all.into_iter().try_for_each(|found| show(words, "", found, out))
 }
 
-fn show(words: &Words, person: &str, found: Found, out: &mut dyn Write) -> Result<(), LearnError> {
+fn show(words: &LessonWords, person: &str, found: Found, out: &mut dyn Write) -> Result<(), LearnError> {
     let voice = match found {
         Found::Nothing => return print(out, &words.told["never-learned"], &[("person", person)]),
         Found::Other(voice) => return print_other(words, &voice, out),
@@ -284,7 +284,7 @@ fn show(words: &Words, person: &str, found: Found, out: &mut dyn Write) -> Resul
 }
 
 /// Says that what was learned of somebody cannot be used here, and what to do.
-fn print_other(words: &Words, voice: &LearnedVoice, out: &mut dyn Write) -> Result<(), LearnError> {
+fn print_other(words: &LessonWords, voice: &LearnedVoice, out: &mut dyn Write) -> Result<(), LearnError> {
     print(out, &words.print["other-model"], &[("person", &voice.person), ("made", &voice.made)])
 }
 

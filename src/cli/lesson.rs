@@ -40,7 +40,7 @@ pub enum LessonError {
 /// The lines and words of a lesson.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Words {
+pub struct LessonWords {
     lines: Lines,
     pub(super) say: BTreeMap<String, String>,
     again: BTreeMap<String, String>,
@@ -58,7 +58,7 @@ struct Lines {
     emergency: Vec<String>,
 }
 
-impl Words {
+impl LessonWords {
     /// The words that ship with the program.
     ///
     /// # Errors
@@ -108,7 +108,7 @@ pub type Open<'a> = dyn Fn(Vec<AllowedPhrase>, Vec<f32>, OwnExamples) -> Result<
 
 /// What a lesson works with.
 pub struct Lesson<'a> {
-    pub words: &'a Words,
+    pub words: &'a LessonWords,
     pub person: &'a str,
     pub ends: &'a mut dyn Ends,
     pub speaker: Speaker,
@@ -120,9 +120,9 @@ pub struct Lesson<'a> {
 
 /// What came of a lesson.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Heard {
+pub struct LessonHeard {
     /// One for each line that was heard well.
-    pub readings: Vec<Reading>,
+    pub readings: Vec<LineReading>,
     /// Lines that were said and taken for others, each time.
     pub taken_for_others: Vec<String>,
     /// How often a line was asked for.
@@ -135,7 +135,7 @@ pub struct Heard {
 
 /// A line that was heard well.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Reading {
+pub struct LineReading {
     pub line: String,
     /// As a run would have judged it by itself: natural logarithm of the odds, where it was worth weighing.
     pub log_odds: Option<f32>,
@@ -146,10 +146,10 @@ pub struct Reading {
     pub states: States,
 }
 
-impl Heard {
+impl LessonHeard {
     /// The examples in it.
     pub fn examples(&self) -> Vec<Example> {
-        let example = |reading: &Reading| Example { line: reading.line.clone(), states: reading.states.clone() };
+        let example = |reading: &LineReading| Example { line: reading.line.clone(), states: reading.states.clone() };
         self.readings.iter().map(example).collect()
     }
 }
@@ -184,7 +184,7 @@ impl Lesson<'_> {
     ///
     /// # Errors
     /// The microphone is lost, a model fails, or nothing can be printed.
-    pub fn hold(&mut self, book: &Phrasebook, open: &Open) -> Result<Heard, LessonError> {
+    pub fn hold(&mut self, book: &Phrasebook, open: &Open) -> Result<LessonHeard, LessonError> {
         let (count, phrases) = self.words.phrases(book);
         self.say(&filled(&self.words.say["quiet"], &[("person", self.person)]))?;
         let mut quiet = Vec::new();
@@ -194,7 +194,7 @@ impl Lesson<'_> {
         let level = Stretch::of(&quiet);
         let mut ear = open(phrases.clone(), quiet.clone(), OwnExamples::default())?;
         self.say(&self.words.say["begin"].clone())?;
-        let mut heard = Heard::default();
+        let mut heard = LessonHeard::default();
         for (number, phrase) in phrases.iter().enumerate().take(count) {
             if self.frames > LONGEST_FRAMES {
                 self.say(&self.words.say["time-up"].clone())?;
@@ -227,7 +227,7 @@ impl Lesson<'_> {
         before: &mut ClipHearing,
         now: &mut ClipHearing,
         quiet: &Stretch,
-        heard: &mut Heard,
+        heard: &mut LessonHeard,
     ) -> Result<(), LessonError> {
         let lines = heard.readings.iter().filter(|reading| !reading.counted).map(|reading| reading.line.clone());
         for (at, line) in lines.take(MOST_AGAIN).collect::<Vec<_>>().into_iter().enumerate() {
@@ -259,7 +259,7 @@ impl Lesson<'_> {
         number: usize,
         phrase: &AllowedPhrase,
         quiet: &Stretch,
-        heard: &mut Heard,
+        heard: &mut LessonHeard,
     ) -> Result<(), LessonError> {
         let line = filled(&self.words.say["line"], &[("line", &phrase.text)]);
         let mut request = line.clone();
@@ -276,7 +276,7 @@ impl Lesson<'_> {
                     let (taken_for, right) = taken_for(ear.phrases(), &found, number);
                     if let (true, Some(states)) = (right, ear.states_of_speech(&clip)?) {
                         let verdict = &found.verdict;
-                        heard.readings.push(Reading {
+                        heard.readings.push(LineReading {
                             line: phrase.text.clone(),
                             log_odds: Some(verdict.log_odds).filter(|odds| odds.is_finite()),
                             margin: verdict.margin,
@@ -385,7 +385,7 @@ fn key(fault: &Fault) -> &'static str {
 }
 
 /// Under which name the outcome of a line is printed.
-fn outcome(heard: &Heard, line: &str) -> &'static str {
+fn outcome(heard: &LessonHeard, line: &str) -> &'static str {
     match heard.readings.last().filter(|reading| reading.line == line) {
         Some(reading) if reading.counted => "well",
         Some(_) => "would-ask",
@@ -431,7 +431,7 @@ mod tests {
 
     #[test]
     fn the_words_are_all_there_and_used_and_every_line_is_another_meaning_or_says_so() {
-        let words = Words::shipped().unwrap();
+        let words = LessonWords::shipped().unwrap();
         let faults =
             [Fault::NobodySpoke, Fault::Clipped, Fault::TooSoft, Fault::TooNoisy, Fault::Another(String::new())];
         assert_eq!(words.again.len(), faults.len());

@@ -55,6 +55,7 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::TimerEnded { .. }
         | Event::CardStarted { .. }
         | Event::CardEnded { .. }
+        | Event::TurnedTo { .. }
         | Event::RunAbandoned => None,
     }
 }
@@ -88,6 +89,7 @@ pub(super) fn told(event: &Event) -> String {
         Event::StandingBy => "standing by".to_owned(),
         Event::WentAhead => "went ahead".to_owned(),
         Event::SpeechUnclear => "heard something that fits nothing".to_owned(),
+        Event::TurnedTo { person } => format!("{person:?} speaks"),
         Event::VoiceChanged { speed, volume_db } => format!("voice at speed {speed:.2}, volume {volume_db:+.1} dB"),
         Event::HearingLost => "microphone lost".to_owned(),
         Event::HearingBack => "microphone back".to_owned(),

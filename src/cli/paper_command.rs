@@ -10,15 +10,15 @@ use thiserror::Error;
 use crate::cli::paper_files::{KeepError, keep};
 use crate::cli::paper_routines;
 use crate::paper::cells::{Grid, column_letters, column_of_letters};
-use crate::paper::columns::{self, Layout, Meaning};
+use crate::paper::columns::{self, ColumnMeaning, Layout};
 use crate::paper::draft::{Draft, DraftError, DraftStep};
 use crate::paper::list::{self, Naming};
 use crate::paper::own_table::{self, TableError};
-use crate::paper::read::{self, ReadError, Reading};
-use crate::paper::report::{self, Fate, Note, Place};
+use crate::paper::read::{self, ReadError, ReadOptions};
+use crate::paper::report::{self, CellPlace, Fate, Note};
 use crate::paper::sheet::{Paper, SheetError, SheetOptions, sheet};
 use crate::paper::values;
-use crate::paper::words::{Words, WordsError};
+use crate::paper::words::{PaperWords, PaperWordsError};
 use crate::paper::write::{self, Kind, WriteError};
 use crate::rig::Rig;
 use crate::routine::{RoutineError, Source};
@@ -122,7 +122,7 @@ pub enum PaperError {
     #[error(transparent)]
     Draft(#[from] DraftError),
     #[error(transparent)]
-    Words(#[from] WordsError),
+    Words(#[from] PaperWordsError),
     #[error(transparent)]
     Write(#[from] WriteError),
     #[error(transparent)]
@@ -188,14 +188,14 @@ pub fn bring_in_with(
 ) -> Result<String, PaperError> {
     let file = args.file.display().to_string();
     let bytes = fs::read(&args.file).map_err(|source| PaperError::Unreadable { path: args.file.clone(), source })?;
-    let how = Reading { encoding: args.encoding.clone(), separator: args.separator, sheet: args.sheet.clone() };
+    let how = ReadOptions { encoding: args.encoding.clone(), separator: args.separator, sheet: args.sheet.clone() };
     let mut book = read::read(&file, &bytes, &how)?;
     let mut notes = std::mem::take(&mut book.notes);
     let own = book.grids.iter().position(own_table::is_own);
     let draft = match own {
         Some(place) => {
             for (_, other) in book.grids.iter().enumerate().filter(|(index, _)| *index != place) {
-                let other_place = Place { sheet: other.name.clone(), ..Place::default() };
+                let other_place = CellPlace { sheet: other.name.clone(), ..CellPlace::default() };
                 notes.push(Note::new(other_place, Fate::LeftOut, "a sheet beside the routine's own"));
             }
             own_table::to_draft(&file, &book.grids[place], &mut notes)?
@@ -220,7 +220,7 @@ pub fn bring_in_with(
 fn confirmed(
     args: &BringInArgs,
     grids: Vec<Grid>,
-    words: &Words,
+    words: &PaperWords,
     mut person: Option<&mut dyn BufRead>,
     told: &mut dyn Write,
 ) -> Result<Vec<(Grid, Layout)>, PaperError> {
@@ -261,11 +261,14 @@ fn confirmed(
 }
 
 fn change_column(sheets: &mut [(Grid, Layout)], change: &str) -> Result<(), PaperError> {
-    let wrong = || PaperError::Column { found: change.to_owned(), known: Meaning::ALL.map(Meaning::name).join(", ") };
+    let wrong = || PaperError::Column {
+        found: change.to_owned(),
+        known: ColumnMeaning::ALL.map(ColumnMeaning::name).join(", "),
+    };
     let (which, what) = change.rsplit_once('=').ok_or_else(wrong)?;
     let (sheet, letters) = which.rsplit_once('!').map_or((None, which), |(sheet, letters)| (Some(sheet), letters));
     let column = column_of_letters(letters.trim()).ok_or_else(wrong)?;
-    let meaning = Meaning::of_name(what.trim().to_lowercase().as_str()).ok_or_else(wrong)?;
+    let meaning = ColumnMeaning::of_name(what.trim().to_lowercase().as_str()).ok_or_else(wrong)?;
     let mut any = false;
     for (_, layout) in sheets.iter_mut().filter(|(grid, _)| sheet.is_none_or(|sheet| sheet == grid.name)) {
         any |= layout.set(column, meaning);
@@ -393,11 +396,11 @@ fn kind_of(path: &Path) -> Result<Kind, PaperError> {
 ///
 /// # Errors
 /// An unreadable file, or one that is refused.
-pub fn words(config: &Path) -> Result<Words, PaperError> {
+pub fn words(config: &Path) -> Result<PaperWords, PaperError> {
     let path = config.join("phrases").join("paper.toml");
     if path.exists() {
         let text = fs::read_to_string(&path).map_err(|source| PaperError::Unreadable { path: path.clone(), source })?;
-        return Ok(Words::parse(&path.display().to_string(), &text)?);
+        return Ok(PaperWords::parse(&path.display().to_string(), &text)?);
     }
-    Ok(Words::parse("paper.toml", include_str!("../../prompts/phrases/paper.toml"))?)
+    Ok(PaperWords::parse("paper.toml", include_str!("../../prompts/phrases/paper.toml"))?)
 }

@@ -12,7 +12,7 @@ use thiserror::Error;
 
 use crate::figures::daylight::Place;
 use crate::plan::away::AwayPlan;
-use crate::plan::words::Words;
+use crate::plan::words::PlanWords;
 use crate::plan::{calendar, timeline};
 use crate::setup::places::Places;
 use crate::setup::planning::{self, Desk, PlanError, PlanRequest};
@@ -138,7 +138,7 @@ fn under_way(args: &PlanArgs, desk: &Desk, plan: &AwayPlan, out: &mut impl Write
 
 /// Writes the plan's files into `folder`; gives their paths.
 fn write(
-    words: &Words,
+    words: &PlanWords,
     plan: &AwayPlan,
     sentences: &[String],
     folder: &Path,

@@ -12,7 +12,7 @@ use crate::cli::paper_command::{self, PaperError};
 use crate::cli::paper_files::keep;
 use crate::engine::event::Event;
 use crate::journal::{self, JournalError, JournalReader, Purpose, RunId};
-use crate::paper::page::{Entry, Outcome, RunRecord, StepName, page};
+use crate::paper::page::{PageEntry, PageOutcome, RunRecord, StepName, page};
 use crate::routine::Routine;
 use crate::setup::places::Places;
 use crate::setup::prompts;
@@ -58,7 +58,7 @@ pub fn record(journal: &JournalReader, run: RunId, zone: &TimeZone, config: &Pat
     let named = names(&account.run.routine, &ids, config);
     let entries = records
         .iter()
-        .map(|record| Entry {
+        .map(|record| PageEntry {
             at: record.at,
             of_day: time_of_day(&record.stamp.wall, zone),
             event: record.event.clone(),
@@ -72,9 +72,9 @@ pub fn record(journal: &JournalReader, run: RunId, zone: &TimeZone, config: &Pat
         title: named.title.unwrap_or_else(|| account.run.routine.clone()),
         began: local(&account.run.started, zone),
         outcome: match account.outcome {
-            journal::Outcome::Completed => Outcome::Completed,
-            journal::Outcome::Abandoned => Outcome::Abandoned,
-            journal::Outcome::Unfinished => Outcome::Unfinished,
+            journal::Outcome::Completed => PageOutcome::Completed,
+            journal::Outcome::Abandoned => PageOutcome::Abandoned,
+            journal::Outcome::Unfinished => PageOutcome::Unfinished,
         },
         rehearsal: rehearsed || account.run.purpose == Purpose::Rehearsal,
         changed: named.fingerprint.as_ref() != Some(&account.run.fingerprint)

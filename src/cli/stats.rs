@@ -8,8 +8,8 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use crate::plan::durations::median;
-use crate::plan::words::Words;
-use crate::setup::past_runs::{PastRuns, Reading};
+use crate::plan::words::PlanWords;
+use crate::setup::past_runs::{PastReading, PastRuns};
 
 /// Times of one step by one person.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -104,7 +104,13 @@ impl Stats {
 ///
 /// # Errors
 /// `out` does not take it.
-pub fn write(out: &mut impl Write, past: &PastRuns, stats: &Stats, words: &Words, zone: &TimeZone) -> io::Result<()> {
+pub fn write(
+    out: &mut impl Write,
+    past: &PastRuns,
+    stats: &Stats,
+    words: &PlanWords,
+    zone: &TimeZone,
+) -> io::Result<()> {
     let word = |key: &str| words.stats(key, &[]);
     if stats.runs == 0 {
         return writeln!(out, "{}", word("none"));
@@ -139,13 +145,13 @@ pub fn write(out: &mut impl Write, past: &PastRuns, stats: &Stats, words: &Words
 }
 
 /// "1 run, 0 finished", "7 runs, 5 finished".
-pub(super) fn counted_runs(stats: &Stats, words: &Words) -> String {
+pub(super) fn counted_runs(stats: &Stats, words: &PlanWords) -> String {
     let n = stats.runs.to_string();
     let runs = words.stats(if stats.runs == 1 { "run-one" } else { "runs-many" }, &[("n", &n)]);
     words.stats("runs", &[("runs", &runs), ("finished", &stats.finished.to_string())])
 }
 
-fn whole_runs(past: &PastRuns, words: &Words, zone: &TimeZone) -> Vec<Vec<String>> {
+fn whole_runs(past: &PastRuns, words: &PlanWords, zone: &TimeZone) -> Vec<Vec<String>> {
     let row = |run: &crate::setup::past_runs::RunTold| {
         let ended = words.stats(if run.finished { "finished" } else { "stopped" }, &[]);
         vec![local(&run.started, zone), minutes(run.lasted_s), run.routine.clone(), ended]
@@ -153,7 +159,7 @@ fn whole_runs(past: &PastRuns, words: &Words, zone: &TimeZone) -> Vec<Vec<String
     past.runs.iter().map(row).collect()
 }
 
-fn step_row(times: &StepTimes, words: &Words) -> Vec<String> {
+fn step_row(times: &StepTimes, words: &PlanWords) -> Vec<String> {
     let half = format!("{} - {}", minutes(times.half_s.0), minutes(times.half_s.1));
     vec![
         times.step.clone(),
@@ -171,7 +177,7 @@ fn skip_row(skip: &SkipCount) -> Vec<String> {
     vec![skip.step.clone(), format!("{} / {}", skip.skipped, skip.runs), reasons.join(", ")]
 }
 
-fn reading_row(series: &ReadingSeries, words: &Words) -> Vec<String> {
+fn reading_row(series: &ReadingSeries, words: &PlanWords) -> Vec<String> {
     let values: Vec<f64> = series.points.iter().map(|(_, value)| *value).collect();
     let shown = |value: f64| format!("{} {}", number(value), series.unit);
     vec![
@@ -183,17 +189,17 @@ fn reading_row(series: &ReadingSeries, words: &Words) -> Vec<String> {
     ]
 }
 
-pub(super) fn told_bounds(series: &ReadingSeries, words: &Words) -> String {
+pub(super) fn told_bounds(series: &ReadingSeries, words: &PlanWords) -> String {
     series.bounds.map_or_else(String::new, |(least, most)| {
         words.stats("bounds", &[("least", &number(least)), ("most", &number(most)), ("unit", &series.unit)])
     })
 }
 
-pub(super) fn named(person: &str, words: &Words) -> String {
+pub(super) fn named(person: &str, words: &PlanWords) -> String {
     if person.is_empty() { words.stats("somebody", &[]) } else { person.to_owned() }
 }
 
-pub(super) fn told_trend(trend: Trend, words: &Words) -> String {
+pub(super) fn told_trend(trend: Trend, words: &PlanWords) -> String {
     match trend {
         Trend::TooFew => words.stats("too-few", &[]),
         Trend::Steady => words.stats("steady", &[]),
@@ -263,7 +269,7 @@ fn skips(past: &PastRuns) -> Vec<SkipCount> {
     counted
 }
 
-fn readings(readings: &[Reading]) -> Vec<ReadingSeries> {
+fn readings(readings: &[PastReading]) -> Vec<ReadingSeries> {
     let mut by_name: BTreeMap<(String, String), ReadingSeries> = BTreeMap::new();
     for reading in readings {
         let name = if reading.name.is_empty() { &reading.step } else { &reading.name };

@@ -7,11 +7,11 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use crate::cli::stats::{
     ReadingSeries, Stats, StepTimes, counted_runs, local, minutes, named, number, told_bounds, told_trend,
 };
-use crate::plan::words::Words;
+use crate::plan::words::PlanWords;
 use crate::setup::past_runs::PastRuns;
 
 /// The whole page.
-pub fn page(past: &PastRuns, stats: &Stats, words: &Words, zone: &TimeZone) -> String {
+pub fn page(past: &PastRuns, stats: &Stats, words: &PlanWords, zone: &TimeZone) -> String {
     let word = |key: &str| words.stats(key, &[]);
     html! {
         (DOCTYPE)
@@ -44,7 +44,7 @@ pub fn page(past: &PastRuns, stats: &Stats, words: &Words, zone: &TimeZone) -> S
     .into_string()
 }
 
-fn whole_runs(past: &PastRuns, words: &Words, zone: &TimeZone) -> Markup {
+fn whole_runs(past: &PastRuns, words: &PlanWords, zone: &TimeZone) -> Markup {
     let word = |key: &str| words.stats(key, &[]);
     let longest = past.runs.iter().map(|run| run.lasted_s).fold(1.0, f64::max);
     html! {
@@ -70,7 +70,7 @@ fn whole_runs(past: &PastRuns, words: &Words, zone: &TimeZone) -> Markup {
     }
 }
 
-fn steps(stats: &Stats, words: &Words) -> Markup {
+fn steps(stats: &Stats, words: &PlanWords) -> Markup {
     let word = |key: &str| words.stats(key, &[]);
     html! {
         table {
@@ -129,7 +129,7 @@ fn over_runs(times: &StepTimes) -> Markup {
     }
 }
 
-fn skips(stats: &Stats, words: &Words) -> Markup {
+fn skips(stats: &Stats, words: &PlanWords) -> Markup {
     let word = |key: &str| words.stats(key, &[]);
     html! {
         @if stats.skips.is_empty() {
@@ -162,7 +162,7 @@ fn skips(stats: &Stats, words: &Words) -> Markup {
     }
 }
 
-fn reading(series: &ReadingSeries, words: &Words, zone: &TimeZone) -> Markup {
+fn reading(series: &ReadingSeries, words: &PlanWords, zone: &TimeZone) -> Markup {
     let values = || series.points.iter().map(|(_, value)| *value);
     let all = || values().chain(series.bounds.into_iter().flat_map(|(least, most)| [least, most]));
     let (low, high) = (all().fold(f64::INFINITY, f64::min), all().fold(f64::NEG_INFINITY, f64::max));

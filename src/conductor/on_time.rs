@@ -65,6 +65,6 @@ impl OnTime {
         let outlook = self.desk.outlook(&self.plan, &UnderWay::of(&self.routine, records))?;
         let critical = outlook.left.iter().filter(|&&i| self.plan.work.chores[i].critical).count();
         let said = self.desk.words.on_time(&outlook, &self.plan.wanted, critical).join(" ");
-        Ok(Told { said, late: outlook.talk == crate::plan::outlook::Talk::Short })
+        Ok(Told { said, late: outlook.talk == crate::plan::outlook::OutlookTalk::Short })
     }
 }

@@ -33,12 +33,12 @@ const GAUGES: [(u32, f64); 9] = [
 pub struct Drop {
     pub lost: ElectricPotential,
     pub share: Ratio,
-    pub advice: Advice,
+    pub advice: CordAdvice,
 }
 
 /// The advice of NEC 210.19 and 215.2 (informational notes): 3 % for a branch, 5 % in all. Advice, not a rule.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Advice {
+pub enum CordAdvice {
     /// 3 % or less.
     Fine,
     /// Above 3 %, up to 5 %.
@@ -69,11 +69,11 @@ pub fn voltage_drop(
     let lost = ElectricPotential::new::<volt>(lost);
     let share = lost / supply;
     let advice = if at_most(share.value, 0.03) {
-        Advice::Fine
+        CordAdvice::Fine
     } else if at_most(share.value, 0.05) {
-        Advice::Noticeable
+        CordAdvice::Noticeable
     } else {
-        Advice::TooMuch
+        CordAdvice::TooMuch
     };
     Ok(Drop { lost, share, advice })
 }
@@ -106,15 +106,15 @@ mod tests {
 
     /// NEC chapter 9 table 8 and the examination formula.
     #[rstest]
-    #[case(10, 20.0, 100.0, 4.97, 0.041, Advice::Noticeable)]
-    #[case(8, 20.0, 100.0, 3.13, 0.026, Advice::Fine)]
+    #[case(10, 20.0, 100.0, 4.97, 0.041, CordAdvice::Noticeable)]
+    #[case(8, 20.0, 100.0, 3.13, 0.026, CordAdvice::Fine)]
     fn a_hundred_feet_take_so_many_volts(
         #[case] gauge: u32,
         #[case] amperes: f64,
         #[case] feet: f64,
         #[case] volts: f64,
         #[case] share: f64,
-        #[case] advice: Advice,
+        #[case] advice: CordAdvice,
     ) {
         let found = drop(gauge, feet, amperes).unwrap();
         assert!((found.lost.get::<volt>() - volts).abs() < 0.005, "{found:?}");

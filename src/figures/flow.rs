@@ -18,7 +18,7 @@ pub const BUCKET: Method = Method {
 
 /// A measured flow.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Measured {
+pub struct MeasuredFlow {
     pub flow: VolumeRate,
     /// By what share it may be off, to both sides, from timing by voice.
     pub give: Ratio,
@@ -29,11 +29,11 @@ pub struct Measured {
 ///
 /// # Errors
 /// A bucket, a time or a flow outside its range; below 5 s nobody can time it.
-pub fn by_bucket(bucket: Volume, time: Time) -> Result<Measured, FigureError> {
+pub fn by_bucket(bucket: Volume, time: Time) -> Result<MeasuredFlow, FigureError> {
     within("bucket", bucket.get::<us_gallon>(), 0.25..=55.0, "gal")?;
     within("time to fill the bucket", time.get::<second>(), 5.0..=3_600.0, "s")?;
     let flow = plausible(bucket / time)?;
-    Ok(Measured { flow, give: Ratio::new::<ratio>(TIMED_WITHIN_S / time.get::<second>()) })
+    Ok(MeasuredFlow { flow, give: Ratio::new::<ratio>(TIMED_WITHIN_S / time.get::<second>()) })
 }
 
 pub(super) fn plausible(flow: VolumeRate) -> Result<VolumeRate, FigureError> {

@@ -74,7 +74,7 @@ impl Service {
 
 /// On which leg of a service a thing hangs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Leg {
+pub enum ServiceLeg {
     First,
     Second,
     /// Between the legs, at 240 V.
@@ -89,7 +89,7 @@ pub struct Load {
     pub name: String,
     /// As on its label.
     pub power: Power,
-    pub leg: Leg,
+    pub leg: ServiceLeg,
 }
 
 /// How a leg stands.
@@ -130,17 +130,17 @@ pub fn loading(service: Service, loads: &[Load], supply: ElectricPotential) -> R
         within("power of a load", load.power.get::<watt>(), 0.0..=12_000.0, "W")?;
         let current = load.power / supply;
         match (load.leg, service.legs()) {
-            (Leg::First | Leg::Unknown, 1) | (Leg::First, _) => known[0] += current,
-            (Leg::Second | Leg::Both, 1) => {
+            (ServiceLeg::First | ServiceLeg::Unknown, 1) | (ServiceLeg::First, _) => known[0] += current,
+            (ServiceLeg::Second | ServiceLeg::Both, 1) => {
                 return Err(FigureError::Impossible {
                     what: "leg",
                     found: format!("{} on the second leg", load.name),
                     expected: "the first leg: this service has no other",
                 });
             }
-            (Leg::Second, _) => known[1] += current,
-            (Leg::Both, _) => known.iter_mut().for_each(|leg| *leg += current / 2.0),
-            (Leg::Unknown, _) => unknown.push(current.get::<ampere>()),
+            (ServiceLeg::Second, _) => known[1] += current,
+            (ServiceLeg::Both, _) => known.iter_mut().for_each(|leg| *leg += current / 2.0),
+            (ServiceLeg::Unknown, _) => unknown.push(current.get::<ampere>()),
         }
     }
     let rating = service.amperes();
@@ -188,7 +188,7 @@ mod tests {
     use proptest::prelude::*;
     use rstest::rstest;
 
-    fn load(name: &str, watts: f64, leg: Leg) -> Load {
+    fn load(name: &str, watts: f64, leg: ServiceLeg) -> Load {
         Load { name: name.to_owned(), power: Power::new::<watt>(watts), leg }
     }
 
@@ -211,35 +211,38 @@ mod tests {
     #[case(3_600.0, LegState::NotForLong)]
     #[case(3_601.0, LegState::Over)]
     fn thirty_amps_carry_3600_watts_and_80_percent_for_long(#[case] watts: f64, #[case] expected: LegState) {
-        assert_eq!(state(Service::Thirty, &[load("all", watts, Leg::Unknown)]), expected);
+        assert_eq!(state(Service::Thirty, &[load("all", watts, ServiceLeg::Unknown)]), expected);
     }
 
     #[test]
     fn each_leg_of_a_50_amp_service_is_looked_at() {
-        let heavy = [load("heater", 6_100.0, Leg::First)];
+        let heavy = [load("heater", 6_100.0, ServiceLeg::First)];
         assert_eq!(state(Service::Fifty, &heavy), LegState::Over);
-        let split = [load("heater", 4_000.0, Leg::First), load("cooling", 4_000.0, Leg::Second)];
+        let split = [load("heater", 4_000.0, ServiceLeg::First), load("cooling", 4_000.0, ServiceLeg::Second)];
         assert_eq!(state(Service::Fifty, &split), LegState::Fits);
-        let between = [load("dryer", 6_000.0, Leg::Both), load("heater", 2_500.0, Leg::First)];
+        let between = [load("dryer", 6_000.0, ServiceLeg::Both), load("heater", 2_500.0, ServiceLeg::First)];
         assert_eq!(state(Service::Fifty, &between), LegState::NotForLong);
     }
 
     #[test]
     fn what_fits_only_on_the_right_leg_is_unknown_and_not_fitting() {
-        let loads = [load("heater", 4_000.0, Leg::Unknown), load("cooling", 4_000.0, Leg::Unknown)];
+        let loads = [load("heater", 4_000.0, ServiceLeg::Unknown), load("cooling", 4_000.0, ServiceLeg::Unknown)];
         assert_eq!(state(Service::Fifty, &loads), LegState::Unknown);
-        assert_eq!(state(Service::Fifty, &[load("oven", 7_000.0, Leg::Unknown)]), LegState::Over);
-        let both = [load("heater", 6_500.0, Leg::Unknown), load("cooling", 6_000.0, Leg::Unknown)];
+        assert_eq!(state(Service::Fifty, &[load("oven", 7_000.0, ServiceLeg::Unknown)]), LegState::Over);
+        let both = [load("heater", 6_500.0, ServiceLeg::Unknown), load("cooling", 6_000.0, ServiceLeg::Unknown)];
         assert_eq!(state(Service::Fifty, &both), LegState::Over);
         // Two of three share a leg, whichever: 6,240 W are 52 A.
-        let three = ["a", "b", "c"].map(|name| load(name, 3_120.0, Leg::Unknown));
+        let three = ["a", "b", "c"].map(|name| load(name, 3_120.0, ServiceLeg::Unknown));
         assert_eq!(state(Service::Fifty, &three), LegState::Over);
     }
 
     #[test]
     fn a_low_voltage_draws_more_amperes() {
-        let low =
-            loading(Service::Thirty, &[load("kettle", 1_500.0, Leg::First)], ElectricPotential::new::<volt>(100.0));
+        let low = loading(
+            Service::Thirty,
+            &[load("kettle", 1_500.0, ServiceLeg::First)],
+            ElectricPotential::new::<volt>(100.0),
+        );
         assert!((low.unwrap().known[0].get::<ampere>() - 15.0).abs() < 1e-9);
     }
 
@@ -248,8 +251,8 @@ mod tests {
         assert!(Service::of_breaker(ElectricCurrent::new::<ampere>(40.0)).is_err());
         assert_eq!(Service::of_breaker(ElectricCurrent::new::<ampere>(50.0)), Ok(Service::Fifty));
         let at = |loads: &[Load], volts| loading(Service::Thirty, loads, ElectricPotential::new::<volt>(volts));
-        assert!(at(&[load("kettle", 1_500.0, Leg::Second)], 120.0).is_err());
-        assert!(at(&[load("kettle", -1.0, Leg::First)], 120.0).is_err());
+        assert!(at(&[load("kettle", 1_500.0, ServiceLeg::Second)], 120.0).is_err());
+        assert!(at(&[load("kettle", -1.0, ServiceLeg::First)], 120.0).is_err());
         assert!(at(&[], 12.0).is_err());
     }
 
@@ -258,10 +261,10 @@ mod tests {
         fn what_fits_with_unknown_legs_fits_however_they_lie(
             watts in prop::collection::vec((100.0_f64..4_000.0, any::<bool>()), 1..6),
         ) {
-            let unknown: Vec<_> = watts.iter().map(|(w, _)| load("x", *w, Leg::Unknown)).collect();
+            let unknown: Vec<_> = watts.iter().map(|(w, _)| load("x", *w, ServiceLeg::Unknown)).collect();
             let known: Vec<_> = watts
                 .iter()
-                .map(|(w, first)| load("x", *w, if *first { Leg::First } else { Leg::Second }))
+                .map(|(w, first)| load("x", *w, if *first { ServiceLeg::First } else { ServiceLeg::Second }))
                 .collect();
             let (unsure, sure) = (state(Service::Fifty, &unknown), state(Service::Fifty, &known));
             if unsure <= LegState::NotForLong {
@@ -274,7 +277,7 @@ mod tests {
 
         #[test]
         fn one_thing_more_never_makes_it_fit_better(watts in prop::collection::vec(100.0_f64..3_000.0, 1..5)) {
-            let loads: Vec<_> = watts.iter().map(|w| load("x", *w, Leg::First)).collect();
+            let loads: Vec<_> = watts.iter().map(|w| load("x", *w, ServiceLeg::First)).collect();
             let fewer = state(Service::Thirty, &loads[1..]);
             prop_assert!(state(Service::Thirty, &loads) >= fewer);
         }

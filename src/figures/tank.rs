@@ -86,7 +86,7 @@ pub fn water_to_depth(deep: Length, base: Area) -> Result<Volume, FigureError> {
 
 /// How a tank's level was found.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Level {
+pub enum TankFill {
     /// A panel with `of` lamps above empty, evenly spaced, of which `lit` burn: it tells steps, not levels.
     Lamps { lit: u32, of: u32 },
     /// A gauge or an estimate in shares of the tank, 0 to 100 %.
@@ -109,11 +109,11 @@ pub struct Held {
 ///
 /// # Errors
 /// A tank, a share or a depth outside its range; more lamps lit than there are; a counted use of more than 50 gal (189 L).
-pub fn held(level: &Level, tank: Volume) -> Result<Held, FigureError> {
+pub fn held(level: &TankFill, tank: Volume) -> Result<Held, FigureError> {
     let tank = plausible_tank(tank)?;
     let both = |volume: Volume| Held { least: volume, most: volume };
     match level {
-        Level::Lamps { lit, of } => {
+        TankFill::Lamps { lit, of } => {
             if *of == 0 || lit > of {
                 let found = format!("{lit} of {of} lit");
                 return Err(FigureError::Impossible { what: "lamps", found, expected: "no more lit than there are" });
@@ -121,16 +121,16 @@ pub fn held(level: &Level, tank: Volume) -> Result<Held, FigureError> {
             let share = |n: u32| (f64::from(n) / f64::from(*of)).min(1.0);
             Ok(Held { least: tank * share(*lit), most: tank * share(lit + 1) })
         }
-        Level::Share(share) => {
+        TankFill::Share(share) => {
             within("level", share.get::<percent>(), 0.0..=100.0, "%")?;
             Ok(both(tank * *share))
         }
-        Level::Sight { depth, height } => {
+        TankFill::Sight { depth, height } => {
             let (deep, high) = (depth.get::<inch>(), side("height", *height)?.get::<inch>());
             within("depth", deep, 0.0..=high, "in")?;
             Ok(both(tank * (deep / high)))
         }
-        Level::Counted(uses) => {
+        TankFill::Counted(uses) => {
             let mut sum = Volume::default();
             for (count, each) in uses {
                 within("water for one use", each.get::<us_gallon>(), 0.0..=50.0, "gal")?;
@@ -259,22 +259,22 @@ mod tests {
 
     #[test]
     fn a_lamp_tells_a_step_and_not_a_level() {
-        let found = held(&Level::Lamps { lit: 2, of: 3 }, gal(30.0)).unwrap();
+        let found = held(&TankFill::Lamps { lit: 2, of: 3 }, gal(30.0)).unwrap();
         assert!((found.least.get::<us_gallon>() - 20.0).abs() < 1e-9);
         assert!((found.most.get::<us_gallon>() - 30.0).abs() < 1e-9);
-        assert!(held(&Level::Lamps { lit: 4, of: 3 }, gal(30.0)).is_err());
-        assert!(held(&Level::Lamps { lit: 0, of: 0 }, gal(30.0)).is_err());
+        assert!(held(&TankFill::Lamps { lit: 4, of: 3 }, gal(30.0)).is_err());
+        assert!(held(&TankFill::Lamps { lit: 0, of: 0 }, gal(30.0)).is_err());
     }
 
     #[test]
     fn sight_share_and_count_say_how_much_is_in_the_tank() {
-        let most = |level: Level| held(&level, gal(40.0)).unwrap().most.get::<us_gallon>();
-        assert!((most(Level::Sight { depth: inches(3.0), height: inches(12.0) }) - 10.0).abs() < 1e-9);
-        assert!((most(Level::Share(Ratio::new::<percent>(50.0))) - 20.0).abs() < 1e-9);
-        assert!((most(Level::Counted(vec![(12, gal(0.5)), (4, gal(2.0))])) - 14.0).abs() < 1e-9);
-        assert!((most(Level::Counted(vec![(200, gal(0.5))])) - 40.0).abs() < 1e-9);
-        assert!(held(&Level::Share(Ratio::new::<percent>(101.0)), gal(40.0)).is_err());
-        assert!(held(&Level::Sight { depth: inches(13.0), height: inches(12.0) }, gal(40.0)).is_err());
+        let most = |level: TankFill| held(&level, gal(40.0)).unwrap().most.get::<us_gallon>();
+        assert!((most(TankFill::Sight { depth: inches(3.0), height: inches(12.0) }) - 10.0).abs() < 1e-9);
+        assert!((most(TankFill::Share(Ratio::new::<percent>(50.0))) - 20.0).abs() < 1e-9);
+        assert!((most(TankFill::Counted(vec![(12, gal(0.5)), (4, gal(2.0))])) - 14.0).abs() < 1e-9);
+        assert!((most(TankFill::Counted(vec![(200, gal(0.5))])) - 40.0).abs() < 1e-9);
+        assert!(held(&TankFill::Share(Ratio::new::<percent>(101.0)), gal(40.0)).is_err());
+        assert!(held(&TankFill::Sight { depth: inches(13.0), height: inches(12.0) }, gal(40.0)).is_err());
     }
 
     /// CRC Handbook: 998.203 kg/m³ at 20 C. The rule of 8.34 lb per gallon is within 0.2 %.

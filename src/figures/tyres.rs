@@ -26,7 +26,7 @@ pub const READING: Method = Method {
 
 /// The state in which a tyre stands: its temperature and the air around it.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Around {
+pub struct AirAround {
     pub temperature: ThermodynamicTemperature,
     pub air: Absolute,
 }
@@ -37,7 +37,7 @@ pub struct Around {
 ///
 /// # Errors
 /// A value outside its range.
-pub fn reading_at(reading: Gauge, before: Around, after: Around) -> Result<Gauge, FigureError> {
+pub fn reading_at(reading: Gauge, before: AirAround, after: AirAround) -> Result<Gauge, FigureError> {
     plausible(reading)?;
     for around in [before, after] {
         within("temperature", around.temperature.get::<degree_fahrenheit>(), -60.0..=180.0, "F")?;
@@ -104,7 +104,7 @@ pub enum ReadingState {
 
 /// A reading with what it is held against.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Reading {
+pub struct PressureReading {
     pub shown: Gauge,
     /// The vehicle's placard, or the tyre maker's table for the weight on the axle.
     pub placard: Gauge,
@@ -122,7 +122,7 @@ pub struct Reading {
 ///
 /// # Errors
 /// A value outside its range; a placard above what is moulded on the tyre.
-pub fn judge(reading: &Reading) -> Result<ReadingState, FigureError> {
+pub fn judge(reading: &PressureReading) -> Result<ReadingState, FigureError> {
     within("reading", reading.shown.psi(), 0.0..=150.0, "psi")?;
     plausible(reading.placard)?;
     within("give of the gauge", reading.give.psi(), 0.0..=5.0, "psi")?;
@@ -191,13 +191,13 @@ mod tests {
     use uom::si::pressure::{atmosphere, pascal};
     use uom::si::thermodynamic_temperature::degree_celsius;
 
-    fn fahrenheit(n: f64) -> Around {
-        Around { temperature: ThermodynamicTemperature::new::<degree_fahrenheit>(n), air: sea_level() }
+    fn fahrenheit(n: f64) -> AirAround {
+        AirAround { temperature: ThermodynamicTemperature::new::<degree_fahrenheit>(n), air: sea_level() }
     }
 
-    fn celsius(n: f64, air: f64) -> Around {
+    fn celsius(n: f64, air: f64) -> AirAround {
         let air = Absolute(Pressure::new::<pascal>(air));
-        Around { temperature: ThermodynamicTemperature::new::<degree_celsius>(n), air }
+        AirAround { temperature: ThermodynamicTemperature::new::<degree_celsius>(n), air }
     }
 
     /// OpenStax College Physics, chapter 13, problem 22: 2.50e5 Pa gauge at 35.0 C, air 1.013e5 Pa, at -40.0 C 1.64e5 Pa.
@@ -220,7 +220,7 @@ mod tests {
     /// Ohio State University chemistry panel 10: 3.00 atm at 302 K is 2.59 atm at 261 K.
     #[test]
     fn three_atmospheres_become_2_59() {
-        let at = |k: f64| Around { temperature: ThermodynamicTemperature::new::<kelvin>(k), air: sea_level() };
+        let at = |k: f64| AirAround { temperature: ThermodynamicTemperature::new::<kelvin>(k), air: sea_level() };
         let inside = Absolute(Pressure::new::<atmosphere>(3.0));
         let found = reading_at(inside.gauge(sea_level()), at(302.0), at(261.0)).unwrap().absolute(sea_level());
         assert!((found.0.get::<atmosphere>() - 2.593).abs() < 0.0005, "{found:?}");
@@ -248,7 +248,7 @@ mod tests {
     /// The gas law with the standard atmosphere: 80 psi at sea level shows 82.5 psi where the air has 12.23 psi, which is at 5,000 ft.
     #[test]
     fn a_gauge_shows_more_up_in_the_mountains() {
-        let up = Around { air: air_at(Length::new::<foot>(5_000.0)).unwrap(), ..fahrenheit(70.0) };
+        let up = AirAround { air: air_at(Length::new::<foot>(5_000.0)).unwrap(), ..fahrenheit(70.0) };
         let found = reading_at(Gauge::of_psi(80.0), fahrenheit(70.0), up).unwrap().psi();
         assert!((found - 82.5).abs() < 0.05, "{found}");
     }
@@ -274,8 +274,8 @@ mod tests {
         assert_eq!(warmth(rest(hours, miles)), Ok(expected));
     }
 
-    fn reading(shown: f64, rest: Rest) -> Reading {
-        Reading {
+    fn reading(shown: f64, rest: Rest) -> PressureReading {
+        PressureReading {
             shown: Gauge::of_psi(shown),
             placard: Gauge::of_psi(80.0),
             most: Some(Gauge::of_psi(95.0)),
@@ -320,7 +320,7 @@ mod tests {
     fn absurd_readings_are_refused() {
         assert!(judge(&reading(-1.0, rest(Some(8.0), None))).is_err());
         assert!(judge(&reading(800.0, rest(Some(8.0), None))).is_err());
-        let mismatch = Reading { most: Some(Gauge::of_psi(60.0)), ..reading(80.0, rest(Some(8.0), None)) };
+        let mismatch = PressureReading { most: Some(Gauge::of_psi(60.0)), ..reading(80.0, rest(Some(8.0), None)) };
         assert!(judge(&mismatch).is_err());
         assert!(reading_at(Gauge::of_psi(80.0), fahrenheit(70.0), fahrenheit(700.0)).is_err());
         assert!(load_per_tyre(Mass::new::<super::super::units::mass::pound>(6_000.0), 3).is_err());
@@ -330,7 +330,7 @@ mod tests {
         #[test]
         fn going_there_and_back_shows_the_same(psi in 20.0_f64..120.0, from in -20.0_f64..110.0, to in -20.0_f64..110.0,
                                                up in 0.0_f64..10_000.0) {
-            let away = Around { air: air_at(Length::new::<foot>(up)).unwrap(), ..fahrenheit(to) };
+            let away = AirAround { air: air_at(Length::new::<foot>(up)).unwrap(), ..fahrenheit(to) };
             let there = reading_at(Gauge::of_psi(psi), fahrenheit(from), away).unwrap();
             prop_assume!((5.0..150.0).contains(&there.psi()));
             let back = reading_at(there, away, fahrenheit(from)).unwrap().psi();

@@ -96,7 +96,7 @@ impl std::fmt::Display for Limit {
 
 /// How a limit stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Standing {
+pub enum WeightStanding {
     /// At most the rating; so much is left.
     Within { left: Mass },
     /// Above the rating by so much.
@@ -111,7 +111,7 @@ pub struct Checked {
     pub limit: Limit,
     pub weight: Option<Mass>,
     pub rating: Option<Mass>,
-    pub standing: Standing,
+    pub standing: WeightStanding,
 }
 
 /// How everything stands together.
@@ -155,10 +155,10 @@ pub fn check(rig: &Combination) -> Result<Vec<Checked>, FigureError> {
 
 /// How a list of limits stands together: one that is passed counts before one that is not known. No limits at all are unknown.
 pub fn overall(checked: &[Checked]) -> Overall {
-    let any = |test: fn(&Standing) -> bool| checked.iter().any(|c| test(&c.standing));
-    if any(|s| matches!(s, Standing::Over { .. })) {
+    let any = |test: fn(&WeightStanding) -> bool| checked.iter().any(|c| test(&c.standing));
+    if any(|s| matches!(s, WeightStanding::Over { .. })) {
         Overall::Over
-    } else if checked.is_empty() || any(|s| matches!(s, Standing::Unknown { .. })) {
+    } else if checked.is_empty() || any(|s| matches!(s, WeightStanding::Unknown { .. })) {
         Overall::Unknown
     } else {
         Overall::Within
@@ -200,10 +200,10 @@ fn stand(limit: Limit, weight: Option<Mass>, rating: Option<Mass>) -> Result<Che
     }
     let standing = match (weight, rating) {
         (Some(weight), Some(rating)) if at_most(weight.value, rating.value) => {
-            Standing::Within { left: (rating - weight).max(Mass::default()) }
+            WeightStanding::Within { left: (rating - weight).max(Mass::default()) }
         }
-        (Some(weight), Some(rating)) => Standing::Over { by: weight - rating },
-        _ => Standing::Unknown { weight: weight.is_none(), rating: rating.is_none() },
+        (Some(weight), Some(rating)) => WeightStanding::Over { by: weight - rating },
+        _ => WeightStanding::Unknown { weight: weight.is_none(), rating: rating.is_none() },
     };
     Ok(Checked { limit, weight, rating, standing })
 }
@@ -247,7 +247,7 @@ mod tests {
     }
 
     fn failing(rig: &Combination) -> Vec<Limit> {
-        let over = |c: &Checked| matches!(c.standing, Standing::Over { .. });
+        let over = |c: &Checked| matches!(c.standing, WeightStanding::Over { .. });
         check(rig).unwrap().into_iter().filter(over).map(|c| c.limit).collect()
     }
 
@@ -256,7 +256,7 @@ mod tests {
     fn the_combined_margin_is_what_is_left_of_the_label() {
         let found = check(&coach_and_car()).unwrap();
         let combined = found.iter().find(|c| c.limit == Limit::Combined).unwrap();
-        let Standing::Within { left } = combined.standing else { panic!("{combined:?}") };
+        let WeightStanding::Within { left } = combined.standing else { panic!("{combined:?}") };
         assert!((left.get::<pound>() - 1_500.0).abs() < 1e-6);
         assert_eq!(overall(&found), Overall::Within);
     }
@@ -293,7 +293,7 @@ mod tests {
         let rig = Combination { combined_rating: None, ..coach_and_car() };
         let found = check(&rig).unwrap();
         let combined = found.iter().find(|c| c.limit == Limit::Combined).unwrap();
-        assert_eq!(combined.standing, Standing::Unknown { weight: false, rating: true });
+        assert_eq!(combined.standing, WeightStanding::Unknown { weight: false, rating: true });
         assert_eq!(combined.rating, None);
         assert_eq!(overall(&found), Overall::Unknown);
     }
@@ -303,7 +303,7 @@ mod tests {
         let rig =
             Combination { towing: Vehicle { name: "van".into(), ..Vehicle::default() }, ..Combination::default() };
         let found = check(&rig).unwrap();
-        assert!(found.len() == 2 && found.iter().all(|c| matches!(c.standing, Standing::Unknown { .. })));
+        assert!(found.len() == 2 && found.iter().all(|c| matches!(c.standing, WeightStanding::Unknown { .. })));
         assert_eq!(overall(&found), Overall::Unknown);
         assert_eq!(overall(&[]), Overall::Unknown);
     }

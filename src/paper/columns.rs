@@ -4,11 +4,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::cells::{Grid, Row, Value};
 use super::values::{self, Minutes};
-use super::words::Words;
+use super::words::PaperWords;
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Meaning {
+pub enum ColumnMeaning {
     Section,
     Step,
     Where,
@@ -25,7 +25,7 @@ pub enum Meaning {
     Remark,
 }
 
-impl Meaning {
+impl ColumnMeaning {
     pub const ALL: [Self; 11] = [
         Self::Section,
         Self::Step,
@@ -80,7 +80,7 @@ pub struct Layout {
 pub struct Column {
     /// As written; empty without headings.
     pub heading: String,
-    pub meaning: Meaning,
+    pub meaning: ColumnMeaning,
     /// Why it is taken for that.
     pub why: &'static str,
     /// The first few different things in it.
@@ -89,35 +89,37 @@ pub struct Column {
 
 impl Layout {
     /// The column with this meaning, the leftmost where there are more.
-    pub fn column(&self, meaning: Meaning) -> Option<u32> {
+    pub fn column(&self, meaning: ColumnMeaning) -> Option<u32> {
         self.columns.iter().find(|(_, column)| column.meaning == meaning).map(|(index, _)| *index)
     }
 
     /// Takes a column for what the person says it is. A meaning that only one column can have is taken from the other.
     ///
     /// Gives false where there is no such column.
-    pub fn set(&mut self, index: u32, meaning: Meaning) -> bool {
+    pub fn set(&mut self, index: u32, meaning: ColumnMeaning) -> bool {
         if !self.columns.contains_key(&index) {
             return false;
         }
         if !meaning.may_repeat() {
             for column in self.columns.values_mut().filter(|column| column.meaning == meaning) {
-                (column.meaning, column.why) = (Meaning::Remark, "another column was named instead");
+                (column.meaning, column.why) = (ColumnMeaning::Remark, "another column was named instead");
             }
         }
         if let Some(column) = self.columns.get_mut(&index) {
             (column.meaning, column.why) = (meaning, "as told");
         }
-        let no_step = self.column(Meaning::Step).is_none();
-        if let Some(column) = self.columns.values_mut().find(|column| no_step && column.meaning == Meaning::Remark) {
-            (column.meaning, column.why) = (Meaning::Step, "some column must hold the steps");
+        let no_step = self.column(ColumnMeaning::Step).is_none();
+        if let Some(column) =
+            self.columns.values_mut().find(|column| no_step && column.meaning == ColumnMeaning::Remark)
+        {
+            (column.meaning, column.why) = (ColumnMeaning::Step, "some column must hold the steps");
         }
         true
     }
 }
 
 /// Guesses what the columns of a sheet hold. `told` is the number of the row with the headings, 0 for none; none: guessed too.
-pub fn guess(grid: &Grid, words: &Words, told: Option<u32>) -> Layout {
+pub fn guess(grid: &Grid, words: &PaperWords, told: Option<u32>) -> Layout {
     let heading = match told {
         Some(number) => grid.rows.iter().find(|row| row.number == number),
         None => heading_row(grid, words),
@@ -136,15 +138,15 @@ pub fn guess(grid: &Grid, words: &Words, told: Option<u32>) -> Layout {
     for (&index, content) in &contents {
         let text = heading.map(|row| row.text(index)).unwrap_or_default();
         let (meaning, why) = match meaning_of(&text, words) {
-            Some(Meaning::Tick | Meaning::Check | Meaning::Step) if content.only_ticks() => {
-                (Meaning::Tick, "it holds marks only")
+            Some(ColumnMeaning::Tick | ColumnMeaning::Check | ColumnMeaning::Step) if content.only_ticks() => {
+                (ColumnMeaning::Tick, "it holds marks only")
             }
             Some(meaning) if meaning.may_repeat() || !taken.contains(&meaning) => (meaning, "its heading says so"),
-            Some(_) => (Meaning::Remark, "another column has that heading already"),
-            None if content.only_ticks() => (Meaning::Tick, "it holds marks only"),
-            None if content.counts_up => (Meaning::Number, "its numbers count up"),
-            None if content.mostly_times() => (Meaning::Minutes, "it holds times"),
-            None => (Meaning::Remark, "neither heading nor content tells"),
+            Some(_) => (ColumnMeaning::Remark, "another column has that heading already"),
+            None if content.only_ticks() => (ColumnMeaning::Tick, "it holds marks only"),
+            None if content.counts_up => (ColumnMeaning::Number, "its numbers count up"),
+            None if content.mostly_times() => (ColumnMeaning::Minutes, "it holds times"),
+            None => (ColumnMeaning::Remark, "neither heading nor content tells"),
         };
         taken.insert(meaning);
         let examples = content.examples.clone();
@@ -160,7 +162,7 @@ pub fn guess(grid: &Grid, words: &Words, told: Option<u32>) -> Layout {
 
 /// A list without a column of steps is none: without a heading for it, the column with the most words is it.
 fn choose_step(layout: &mut Layout, contents: &BTreeMap<u32, Content>) {
-    if layout.column(Meaning::Step).is_some() {
+    if layout.column(ColumnMeaning::Step).is_some() {
         return;
     }
     let longest = |allowed: &dyn Fn(&Column) -> bool| {
@@ -172,38 +174,38 @@ fn choose_step(layout: &mut Layout, contents: &BTreeMap<u32, Content>) {
         let candidates = layout.columns.iter().filter(|(_, column)| allowed(column)).map(|(index, _)| index);
         candidates.max_by_key(rank).copied()
     };
-    let free = longest(&|column| column.meaning == Meaning::Remark);
+    let free = longest(&|column| column.meaning == ColumnMeaning::Remark);
     let found = free
-        .or_else(|| longest(&|column| !matches!(column.meaning, Meaning::Tick | Meaning::Number)))
+        .or_else(|| longest(&|column| !matches!(column.meaning, ColumnMeaning::Tick | ColumnMeaning::Number)))
         .or_else(|| longest(&|_| true));
     if let Some(column) = found.and_then(|index| layout.columns.get_mut(&index)) {
-        (column.meaning, column.why) = (Meaning::Step, "it holds the most words");
+        (column.meaning, column.why) = (ColumnMeaning::Step, "it holds the most words");
     }
 }
 
 /// Without headings: a column left of the steps whose few words come in runs names sections.
 fn choose_section(layout: &mut Layout, contents: &BTreeMap<u32, Content>) {
-    let Some(step) = layout.column(Meaning::Step) else { return };
+    let Some(step) = layout.column(ColumnMeaning::Step) else { return };
     for (&index, column) in layout.columns.range_mut(..step) {
         let content = &contents[&index];
-        if column.meaning == Meaning::Remark && content.filled >= 2 && content.in_runs() {
-            (column.meaning, column.why) = (Meaning::Section, "the same words stand in runs");
+        if column.meaning == ColumnMeaning::Remark && content.filled >= 2 && content.in_runs() {
+            (column.meaning, column.why) = (ColumnMeaning::Section, "the same words stand in runs");
             return;
         }
     }
 }
 
 /// The row of headings among the first rows: the one with the most headings that are known.
-fn heading_row<'a>(grid: &'a Grid, words: &Words) -> Option<&'a Row> {
+fn heading_row<'a>(grid: &'a Grid, words: &PaperWords) -> Option<&'a Row> {
     let known = |row: &Row| {
-        let meanings: BTreeSet<Meaning> =
+        let meanings: BTreeSet<ColumnMeaning> =
             row.cells.values().filter_map(|cell| meaning_of(&cell.text(), words)).collect();
         meanings.len()
     };
     let best = grid.rows.iter().take(ROWS_LOOKED_AT).rev().max_by_key(|row| known(row))?;
     let names_more_than_marks = |row: &Row| {
         let meanings = row.cells.values().filter_map(|cell| meaning_of(&cell.text(), words));
-        meanings.into_iter().any(|meaning| !matches!(meaning, Meaning::Tick | Meaning::Number))
+        meanings.into_iter().any(|meaning| !matches!(meaning, ColumnMeaning::Tick | ColumnMeaning::Number))
     };
     let alone = |row: &Row| {
         // One known heading is enough at the very top of a list of one column, or beside headings of the person's own.
@@ -218,21 +220,21 @@ fn heading_row<'a>(grid: &'a Grid, words: &Words) -> Option<&'a Row> {
     }
 }
 
-fn is_exactly(heading: &str, words: &Words) -> bool {
+fn is_exactly(heading: &str, words: &PaperWords) -> bool {
     let plain = plain(heading);
-    words.headings.get(Meaning::Step.name()).is_some_and(|known| known.contains(&plain))
+    words.headings.get(ColumnMeaning::Step.name()).is_some_and(|known| known.contains(&plain))
 }
 
 /// What a heading means: one of the known words, or mostly made of one.
-fn meaning_of(heading: &str, words: &Words) -> Option<Meaning> {
+fn meaning_of(heading: &str, words: &PaperWords) -> Option<ColumnMeaning> {
     let plain = plain(heading);
     let count = plain.split(' ').count();
     if plain.is_empty() || count > 4 {
         return None;
     }
     let padded = format!(" {plain} ");
-    let mut best: Option<(usize, Meaning)> = None;
-    for meaning in Meaning::ALL {
+    let mut best: Option<(usize, ColumnMeaning)> = None;
+    for meaning in ColumnMeaning::ALL {
         for known in words.headings.get(meaning.name()).into_iter().flatten() {
             let length = known.split(' ').count();
             let fits = padded.contains(&format!(" {known} ")) && length * 2 >= count;

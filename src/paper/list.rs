@@ -6,11 +6,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use toml::{Table, Value};
 
 use super::cells::{self, Cell, Grid, Row, column_letters};
-use super::columns::{Layout, Meaning};
+use super::columns::{ColumnMeaning, Layout};
 use super::draft::{Draft, DraftSection, DraftStep};
-use super::report::{Fate, Note, Place};
+use super::report::{CellPlace, Fate, Note};
 use super::values::{self, Minutes};
-use super::words::Words;
+use super::words::PaperWords;
 
 /// What the routine is called.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -20,7 +20,7 @@ pub struct Naming {
 }
 
 /// Makes a draft of the sheets of a list, each with how it is laid out.
-pub fn to_draft(sheets: &[(Grid, Layout)], naming: &Naming, words: &Words, notes: &mut Vec<Note>) -> Draft {
+pub fn to_draft(sheets: &[(Grid, Layout)], naming: &Naming, words: &PaperWords, notes: &mut Vec<Note>) -> Draft {
     let mut builder =
         Builder { words, notes, sections: Vec::new(), remarks: Vec::new(), waiting: Vec::new(), ids: BTreeSet::new() };
     for (grid, layout) in sheets {
@@ -31,7 +31,7 @@ pub fn to_draft(sheets: &[(Grid, Layout)], naming: &Naming, words: &Words, notes
 }
 
 struct Builder<'a> {
-    words: &'a Words,
+    words: &'a PaperWords,
     notes: &'a mut Vec<Note>,
     sections: Vec<DraftSection>,
     /// Comments on the whole.
@@ -58,11 +58,11 @@ impl Builder<'_> {
         }
         for (index, column) in &layout.columns {
             let what = match column.meaning {
-                Meaning::Tick => "marks of one use of the list",
-                Meaning::Number => "numbers of rows",
+                ColumnMeaning::Tick => "marks of one use of the list",
+                ColumnMeaning::Number => "numbers of rows",
                 _ => continue,
             };
-            let place = Place::column(&grid.name, *index);
+            let place = CellPlace::column(&grid.name, *index);
             let heading = if column.heading.is_empty() {
                 String::new()
             } else {
@@ -76,7 +76,7 @@ impl Builder<'_> {
             let text = joined(row.cells.values());
             self.remarks.push(text.clone());
             self.notes.push(Note::new(
-                Place::row(&grid.name, row.number),
+                CellPlace::row(&grid.name, row.number),
                 Fate::AsComment,
                 format!("above the headings: '{text}'"),
             ));
@@ -86,7 +86,7 @@ impl Builder<'_> {
         let mut section_before = String::new();
         for (position, row) in body.iter().enumerate() {
             carry_down(row, layout, &mut carried);
-            let place = Place::row(&grid.name, row.number);
+            let place = CellPlace::row(&grid.name, row.number);
             let alone_before = position == 0 || body[position - 1].number + 1 < row.number;
             match self.kind_of(row, body.get(position + 1).copied(), layout, wide, alone_before) {
                 Kind::Repeated => self.notes.push(Note::new(place, Fate::LeftOut, "the headings once more")),
@@ -98,7 +98,7 @@ impl Builder<'_> {
                 Kind::More => self.more(row, layout, &grid.name),
                 Kind::Step => {
                     let section = layout
-                        .column(Meaning::Section)
+                        .column(ColumnMeaning::Section)
                         .map(|column| text_of(row, column, &carried))
                         .unwrap_or_default();
                     if !section.is_empty() && section != section_before {
@@ -115,7 +115,7 @@ impl Builder<'_> {
         let content: Vec<(u32, &Cell)> = row
             .cells
             .iter()
-            .filter(|(index, _)| !matches!(meaning(layout, **index), Some(Meaning::Number | Meaning::Tick)))
+            .filter(|(index, _)| !matches!(meaning(layout, **index), Some(ColumnMeaning::Number | ColumnMeaning::Tick)))
             .map(|(index, cell)| (*index, cell))
             .collect();
         let same_as_heading = |(index, cell): &(u32, &Cell)| {
@@ -131,10 +131,10 @@ impl Builder<'_> {
         if heading.is_empty() {
             return Kind::Step;
         }
-        if meaning == Some(Meaning::Section) {
+        if meaning == Some(ColumnMeaning::Section) {
             return Kind::Heading(heading);
         }
-        let step_column = layout.column(Meaning::Step);
+        let step_column = layout.column(ColumnMeaning::Step);
         let no_step = step_column.is_none_or(|column| !row.cells.contains_key(&column));
         let shouted = text.chars().filter(|c| c.is_alphabetic()).count() >= 3 && !text.chars().any(char::is_lowercase);
         let marked = text.ends_with(':') || text.starts_with('#') || cell.span.1 > 1;
@@ -150,7 +150,10 @@ impl Builder<'_> {
         }
         if no_step
             && self.has_step()
-            && matches!(meaning, Some(Meaning::How | Meaning::Caution | Meaning::Check | Meaning::Remark))
+            && matches!(
+                meaning,
+                Some(ColumnMeaning::How | ColumnMeaning::Caution | ColumnMeaning::Check | ColumnMeaning::Remark)
+            )
         {
             return Kind::More;
         }
@@ -181,8 +184,8 @@ impl Builder<'_> {
             let title = self.words.list.first_section.clone();
             self.open_section(&title);
         }
-        let place = Place::row(sheet, row.number);
-        let raw = layout.column(Meaning::Step).map(|column| text_of(row, column, carried)).unwrap_or_default();
+        let place = CellPlace::row(sheet, row.number);
+        let raw = layout.column(ColumnMeaning::Step).map(|column| text_of(row, column, carried)).unwrap_or_default();
         let mut text = values::one_line(values::without_bullet(&raw));
         let mut told_as_text = BTreeSet::new();
         if text.is_empty() {
@@ -210,18 +213,18 @@ impl Builder<'_> {
             if found.is_empty() {
                 continue;
             }
-            let at = Place::cell(sheet, row.number, index);
+            let at = CellPlace::cell(sheet, row.number, index);
             let label =
                 if column.heading.is_empty() { column_letters(index) } else { values::one_line(&column.heading) };
             let found = values::one_line(&found);
             match column.meaning {
-                Meaning::Section | Meaning::Step | Meaning::Tick | Meaning::Number => {}
-                Meaning::Where => put(&mut step.keys, "where", &found),
-                Meaning::Caution => append(&mut step.keys, "caution", &found),
-                Meaning::How => append(&mut step.keys, "how", &found),
-                Meaning::Check => append(&mut step.keys, "check", &found),
-                Meaning::Remark => remarks.push(format!("{label}: {found}")),
-                Meaning::Who => match self.role_of(&found) {
+                ColumnMeaning::Section | ColumnMeaning::Step | ColumnMeaning::Tick | ColumnMeaning::Number => {}
+                ColumnMeaning::Where => put(&mut step.keys, "where", &found),
+                ColumnMeaning::Caution => append(&mut step.keys, "caution", &found),
+                ColumnMeaning::How => append(&mut step.keys, "how", &found),
+                ColumnMeaning::Check => append(&mut step.keys, "check", &found),
+                ColumnMeaning::Remark => remarks.push(format!("{label}: {found}")),
+                ColumnMeaning::Who => match self.role_of(&found) {
                     Some(role) => put(&mut step.keys, "role", &role),
                     None => {
                         remarks.push(format!("{label}: {found}"));
@@ -232,7 +235,7 @@ impl Builder<'_> {
                         ));
                     }
                 },
-                Meaning::Minutes => {
+                ColumnMeaning::Minutes => {
                     let value =
                         row.cells.get(&index).map_or(cells::Value::Text(found.clone()), |cell| cell.value.clone());
                     match values::minutes(&value) {
@@ -261,7 +264,7 @@ impl Builder<'_> {
         for (index, cell) in row.cells.iter().filter(|(index, _)| !layout.columns.contains_key(index)) {
             remarks.push(format!("{}: {}", column_letters(*index), values::one_line(&cell.text())));
             self.notes.push(Note::new(
-                Place::cell(sheet, row.number, *index),
+                CellPlace::cell(sheet, row.number, *index),
                 Fate::AsComment,
                 "a cell outside the columns",
             ));
@@ -274,7 +277,7 @@ impl Builder<'_> {
     }
 
     /// Name, call, id and answer of a step with these words.
-    fn words_of(&mut self, step: &mut DraftStep, text: &str, place: &Place) {
+    fn words_of(&mut self, step: &mut DraftStep, text: &str, place: &CellPlace) {
         if text.contains(['{', '}']) {
             self.notes.push(Note::new(
                 place.clone(),
@@ -307,13 +310,13 @@ impl Builder<'_> {
         for (index, cell) in row.cells.iter().filter(|(index, _)| !is_dropped(layout, **index)) {
             let text = values::one_line(&cell.text());
             match meaning(layout, *index) {
-                Some(Meaning::How) => append(&mut step.keys, "how", &text),
-                Some(Meaning::Caution) => append(&mut step.keys, "caution", &text),
-                Some(Meaning::Check) => append(&mut step.keys, "check", &text),
+                Some(ColumnMeaning::How) => append(&mut step.keys, "how", &text),
+                Some(ColumnMeaning::Caution) => append(&mut step.keys, "caution", &text),
+                Some(ColumnMeaning::Check) => append(&mut step.keys, "check", &text),
                 _ => step.remark = format!("{}\n{text}", step.remark).trim().to_owned(),
             }
             let what = format!("'{}' goes on with the step above", values::first_words(&text, 8));
-            self.notes.push(Note::new(Place::cell(sheet, row.number, *index), Fate::Guessed, what));
+            self.notes.push(Note::new(CellPlace::cell(sheet, row.number, *index), Fate::Guessed, what));
         }
     }
 
@@ -353,7 +356,7 @@ impl Builder<'_> {
             section.steps.push(gate);
         }
         let what = "no step is marked as one that can hurt; where one can, give it critical = true and an answer that names its state";
-        self.notes.push(Note::new(Place::default(), Fate::LookAt, what));
+        self.notes.push(Note::new(CellPlace::default(), Fate::LookAt, what));
         Draft { remark: self.remarks.join("\n"), keys, sections: self.sections }
     }
 }
@@ -370,7 +373,7 @@ fn carry_down(row: &Row, layout: &Layout, carried: &mut BTreeMap<u32, (String, u
     for (&index, column) in &layout.columns {
         match row.cells.get(&index) {
             Some(cell) => {
-                let last = if column.meaning == Meaning::Section {
+                let last = if column.meaning == ColumnMeaning::Section {
                     u32::MAX
                 } else {
                     row.number.saturating_add(cell.span.0 - 1)
@@ -393,12 +396,12 @@ fn text_of(row: &Row, column: u32, carried: &BTreeMap<u32, (String, u32)>) -> St
     }
 }
 
-fn meaning(layout: &Layout, index: u32) -> Option<Meaning> {
+fn meaning(layout: &Layout, index: u32) -> Option<ColumnMeaning> {
     layout.columns.get(&index).map(|column| column.meaning)
 }
 
 fn is_dropped(layout: &Layout, index: u32) -> bool {
-    matches!(meaning(layout, index), Some(Meaning::Tick | Meaning::Number))
+    matches!(meaning(layout, index), Some(ColumnMeaning::Tick | ColumnMeaning::Number))
 }
 
 fn is_bold(row: &Row) -> bool {

@@ -10,7 +10,7 @@ use toml::{Table, Value};
 
 use super::cells::{self, Cell, Grid, Row, column_letters};
 use super::draft::{Draft, DraftSection, DraftStep};
-use super::report::{Fate, Note, Place};
+use super::report::{CellPlace, Fate, Note};
 use super::values::slug;
 
 /// A key of a routine's file and the column that it stands in.
@@ -105,7 +105,7 @@ const REMARK: &str = "Remark";
 #[error("{file}: {place}: found {found}, expected {expected}")]
 pub struct TableError {
     pub file: String,
-    pub place: Place,
+    pub place: CellPlace,
     pub found: String,
     pub expected: String,
 }
@@ -176,7 +176,7 @@ pub fn to_draft(file: &str, grid: &Grid, notes: &mut Vec<Note>) -> Result<Draft,
     for row in &grid.rows[1..] {
         let fault = |column: u32, found: String, expected: &str| TableError {
             file: file.to_owned(),
-            place: Place::cell(&grid.name, row.number, column),
+            place: CellPlace::cell(&grid.name, row.number, column),
             found,
             expected: expected.to_owned(),
         };
@@ -195,7 +195,7 @@ pub fn to_draft(file: &str, grid: &Grid, notes: &mut Vec<Note>) -> Result<Draft,
                             "a date as {}; the spreadsheet may have made it from something else",
                             field.heading
                         );
-                        notes.push(Note::new(Place::cell(&grid.name, row.number, *column), Fate::LookAt, what));
+                        notes.push(Note::new(CellPlace::cell(&grid.name, row.number, *column), Fate::LookAt, what));
                     }
                     put(&mut keys, field.key, value);
                 }
@@ -209,12 +209,12 @@ pub fn to_draft(file: &str, grid: &Grid, notes: &mut Vec<Note>) -> Result<Draft,
                 Some(Column::Other(heading)) => {
                     remarks.push(format!("{heading}: {}", super::values::one_line(&cell.text())));
                     let what = format!("'{heading}' is no column of a routine");
-                    notes.push(Note::new(Place::cell(&grid.name, row.number, *column), Fate::AsComment, what));
+                    notes.push(Note::new(CellPlace::cell(&grid.name, row.number, *column), Fate::AsComment, what));
                 }
                 None => {
                     remarks.push(super::values::one_line(&cell.text()));
                     let what = "a cell in a column without a heading";
-                    notes.push(Note::new(Place::cell(&grid.name, row.number, *column), Fate::AsComment, what));
+                    notes.push(Note::new(CellPlace::cell(&grid.name, row.number, *column), Fate::AsComment, what));
                 }
             }
         }
@@ -230,7 +230,7 @@ pub fn to_draft(file: &str, grid: &Grid, notes: &mut Vec<Note>) -> Result<Draft,
             }
             "section" => draft.sections.push(DraftSection { remark, keys, steps: Vec::new() }),
             "step" | "" => {
-                let place = Place::row(&grid.name, row.number);
+                let place = CellPlace::row(&grid.name, row.number);
                 complete_step(&mut keys, row.number, &place, notes);
                 if draft.sections.is_empty() {
                     return Err(fault(0, "a step before any section".to_owned(), "a row with 'section' above it"));
@@ -246,7 +246,7 @@ pub fn to_draft(file: &str, grid: &Grid, notes: &mut Vec<Note>) -> Result<Draft,
     if !had_routine {
         return Err(TableError {
             file: file.to_owned(),
-            place: Place { sheet: grid.name.clone(), ..Place::column("", 0) },
+            place: CellPlace { sheet: grid.name.clone(), ..CellPlace::column("", 0) },
             found: "no row of the whole routine".to_owned(),
             expected: "one row with 'routine' in it, with id, title and what is said last".to_owned(),
         });
@@ -398,7 +398,7 @@ fn merge(into: &mut Table, from: Table) {
 }
 
 /// Gives a row that a person put in what the loader needs.
-fn complete_step(keys: &mut Table, row: u32, place: &Place, notes: &mut Vec<Note>) {
+fn complete_step(keys: &mut Table, row: u32, place: &CellPlace, notes: &mut Vec<Note>) {
     let text = |keys: &Table, key: &str| keys.get(key).and_then(Value::as_str).unwrap_or_default().to_owned();
     let name = [text(keys, "name"), text(keys, "call"), text(keys, "id")].into_iter().find(|text| !text.is_empty());
     let name = name.unwrap_or_else(|| format!("row {row}"));

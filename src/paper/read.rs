@@ -17,7 +17,7 @@ pub struct Book {
 
 /// How a file is to be read where it does not say so itself.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Reading {
+pub struct ReadOptions {
     /// Name of the encoding of a CSV file (as the WHATWG Encoding Standard names them); none: found out.
     pub encoding: Option<String>,
     /// What stands between the cells of a CSV file; none: found out.
@@ -49,7 +49,7 @@ pub enum ReadError {
 ///
 /// # Errors
 /// It is none of the three kinds, is damaged, empty, or larger than any list that a person works through.
-pub fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, ReadError> {
+pub fn read(file: &str, bytes: &[u8], how: &ReadOptions) -> Result<Book, ReadError> {
     if bytes.len() > MOST_BYTES {
         return Err(ReadError::TooBig {
             file: file.to_owned(),

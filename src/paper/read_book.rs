@@ -11,11 +11,11 @@ use calamine::{DataRef, Dimensions, ExcelDateTime, Reader, Sheet, SheetType, She
 use zip::ZipArchive;
 
 use super::cells::{Cell, Grid, Row, Value};
-use super::read::{Book, MOST_CELLS, ReadError, Reading};
+use super::read::{Book, MOST_CELLS, ReadError, ReadOptions};
 use super::read_ods;
-use super::report::{Fate, Note, Place};
+use super::report::{CellPlace, Fate, Note};
 
-pub(super) fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, ReadError> {
+pub(super) fn read(file: &str, bytes: &[u8], how: &ReadOptions) -> Result<Book, ReadError> {
     let broken = |why: &dyn Display| broken(file, "XLSX or ODS", why);
     let mut archive = ZipArchive::new(Cursor::new(bytes)).map_err(|why| broken(&why))?;
     let mut size: u64 = 0;
@@ -60,7 +60,7 @@ pub(super) fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, Read
     })
 }
 
-fn read_xlsx(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, ReadError> {
+fn read_xlsx(file: &str, bytes: &[u8], how: &ReadOptions) -> Result<Book, ReadError> {
     let broken = |why: &dyn Display| broken(file, "XLSX", why);
     let mut book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).map_err(|why| broken(&why))?;
     let mut notes = Vec::new();
@@ -131,7 +131,7 @@ pub(super) fn grid(name: String, rows: Cells, notes: &mut Vec<Note>) -> Grid {
                     ),
                     _ => format!("a formula with the fault {text}"),
                 };
-                notes.push(Note::new(Place::cell(&name, row + 1, *column), Fate::LookAt, what));
+                notes.push(Note::new(CellPlace::cell(&name, row + 1, *column), Fate::LookAt, what));
             }
         }
         if !cells.is_empty() {
@@ -145,7 +145,7 @@ pub(super) fn grid(name: String, rows: Cells, notes: &mut Vec<Note>) -> Grid {
 pub(super) fn chosen(
     file: &str,
     sheets: &[Sheet],
-    how: &Reading,
+    how: &ReadOptions,
     notes: &mut Vec<Note>,
 ) -> Result<Vec<String>, ReadError> {
     let tables = || sheets.iter().filter(|sheet| sheet.typ == SheetType::WorkSheet);
@@ -160,7 +160,7 @@ pub(super) fn chosen(
         };
     }
     for sheet in sheets {
-        let place = Place { sheet: sheet.name.clone(), ..Place::default() };
+        let place = CellPlace { sheet: sheet.name.clone(), ..CellPlace::default() };
         if sheet.typ != SheetType::WorkSheet {
             notes.push(Note::new(place, Fate::LeftOut, "a sheet that is no table"));
         } else if sheet.visible != SheetVisible::Visible {
@@ -231,7 +231,11 @@ fn minutes_of_iso(text: &str) -> Option<f64> {
 }
 
 pub(super) fn remarks_lost() -> Note {
-    Note::new(Place::default(), Fate::LeftOut, "remarks that hang on cells (comments); copy what matters into a column")
+    Note::new(
+        CellPlace::default(),
+        Fate::LeftOut,
+        "remarks that hang on cells (comments); copy what matters into a column",
+    )
 }
 
 pub(super) fn broken(file: &str, kind: &'static str, why: &dyn Display) -> ReadError {

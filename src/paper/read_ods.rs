@@ -12,10 +12,10 @@ use quick_xml::{Reader, XmlVersion};
 use zip::ZipArchive;
 
 use super::cells::Cell;
-use super::read::{Book, MOST_CELLS, ReadError, Reading};
+use super::read::{Book, MOST_CELLS, ReadError, ReadOptions};
 use super::read_book::{broken, chosen, grid, remarks_lost, value_of};
 
-pub(super) fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, ReadError> {
+pub(super) fn read(file: &str, bytes: &[u8], how: &ReadOptions) -> Result<Book, ReadError> {
     let broken = |why: &dyn Display| broken(file, "ODS", why);
     let look = look(bytes).map_err(|why| broken(&why))?;
     for (name, looks) in &look.sheets {

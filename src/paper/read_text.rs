@@ -6,10 +6,10 @@ use chardetng::{EncodingDetector, Iso2022JpDetection, Utf8Detection};
 use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE};
 
 use super::cells::{Cell, Grid, Row, Value};
-use super::read::{Book, MOST_CELLS, ReadError, Reading};
-use super::report::{Fate, Note, Place};
+use super::read::{Book, MOST_CELLS, ReadError, ReadOptions};
+use super::report::{CellPlace, Fate, Note};
 
-pub(super) fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, ReadError> {
+pub(super) fn read(file: &str, bytes: &[u8], how: &ReadOptions) -> Result<Book, ReadError> {
     let mut notes = Vec::new();
     let text = decode(file, bytes, how, &mut notes)?;
     if text.contains('\0') {
@@ -34,7 +34,7 @@ pub(super) fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, Read
     let quoted = records(text, separator, true);
     let rows = if ends_inside_quotes(text, separator) {
         notes.push(Note::new(
-            Place::default(),
+            CellPlace::default(),
             Fate::LookAt,
             "a quotation mark is not closed; quotation marks were read as plain signs",
         ));
@@ -54,13 +54,13 @@ pub(super) fn read(file: &str, bytes: &[u8], how: &Reading) -> Result<Book, Read
     Ok(Book { grids: vec![Grid { name: String::new(), rows }], notes })
 }
 
-fn decode(file: &str, bytes: &[u8], how: &Reading, notes: &mut Vec<Note>) -> Result<String, ReadError> {
+fn decode(file: &str, bytes: &[u8], how: &ReadOptions, notes: &mut Vec<Note>) -> Result<String, ReadError> {
     let guessed = |notes: &mut Vec<Note>, encoding: &'static Encoding| {
         let what = format!(
             "read as {}; if letters look wrong, name the encoding with --encoding",
             encoding.name().to_lowercase()
         );
-        notes.push(Note::new(Place::default(), Fate::Guessed, what));
+        notes.push(Note::new(CellPlace::default(), Fate::Guessed, what));
         encoding
     };
     let encoding = if let Some(wanted) = &how.encoding {
@@ -81,7 +81,7 @@ fn decode(file: &str, bytes: &[u8], how: &Reading, notes: &mut Vec<Note>) -> Res
     let (text, _, broken) = encoding.decode(bytes);
     if broken {
         notes.push(Note::new(
-            Place::default(),
+            CellPlace::default(),
             Fate::LookAt,
             format!("some bytes are no {}; they show as \u{FFFD}", encoding.name().to_lowercase()),
         ));
@@ -209,7 +209,7 @@ mod tests {
     use rstest::rstest;
 
     fn texts(bytes: &[u8]) -> Vec<(u32, Vec<String>)> {
-        let book = read("list.csv", bytes, &Reading::default()).unwrap();
+        let book = read("list.csv", bytes, &ReadOptions::default()).unwrap();
         book.grids[0].rows.iter().map(|row| (row.number, row.cells.values().map(Cell::text).collect())).collect()
     }
 
@@ -254,7 +254,7 @@ mod tests {
     fn umlauts_of_an_old_code_page_are_read_and_the_guess_is_told() {
         let text = "Aufgabe;Ort\nKlappe schließen;außen\nSchläuche spülen;außen\n";
         let (bytes, _, _) = encoding_rs::WINDOWS_1252.encode(text);
-        let book = read("list.csv", &bytes, &Reading::default()).unwrap();
+        let book = read("list.csv", &bytes, &ReadOptions::default()).unwrap();
         assert_eq!(book.grids[0].rows[1].text(0), "Klappe schließen");
         assert!(book.notes[0].what.starts_with("read as windows-1252"), "{:?}", book.notes);
     }
@@ -281,7 +281,7 @@ mod tests {
 
     #[test]
     fn bytes_that_are_no_text_are_refused() {
-        let error = read("list.csv", &[1, 0, 0, 7, 0, 3, 200], &Reading::default()).unwrap_err();
+        let error = read("list.csv", &[1, 0, 0, 7, 0, 3, 200], &ReadOptions::default()).unwrap_err();
         assert_eq!(
             error.to_string(),
             "list.csv: found bytes that are no text, expected a list as CSV, XLSX or ODS; save the list as CSV, XLSX or ODS"

@@ -6,7 +6,7 @@ use super::cells::column_letters;
 
 /// Where in a spreadsheet.
 #[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Place {
+pub struct CellPlace {
     /// Name of the sheet; empty where the file has only one or none has a name.
     pub sheet: String,
     /// From 1; none: the whole sheet or column.
@@ -15,7 +15,7 @@ pub struct Place {
     pub column: Option<u32>,
 }
 
-impl Place {
+impl CellPlace {
     pub fn row(sheet: &str, row: u32) -> Self {
         Self { sheet: sheet.to_owned(), row: Some(row), column: None }
     }
@@ -29,7 +29,7 @@ impl Place {
     }
 }
 
-impl fmt::Display for Place {
+impl fmt::Display for CellPlace {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let cell = match (self.row, self.column) {
             (Some(row), Some(column)) => format!("cell {}{row}", column_letters(column)),
@@ -63,13 +63,13 @@ pub enum Fate {
 /// One line of the report.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Note {
-    pub place: Place,
+    pub place: CellPlace,
     pub fate: Fate,
     pub what: String,
 }
 
 impl Note {
-    pub fn new(place: Place, fate: Fate, what: impl Into<String>) -> Self {
+    pub fn new(place: CellPlace, fate: Fate, what: impl Into<String>) -> Self {
         Self { place, fate, what: what.into() }
     }
 }

@@ -8,7 +8,7 @@ use thiserror::Error;
 /// The words; each field is the key of the same name in the file.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Words {
+pub struct PaperWords {
     /// By the name of a meaning: the headings that have it.
     pub headings: BTreeMap<String, Vec<String>>,
     /// By the name of a role: what people call it.
@@ -139,21 +139,21 @@ pub struct PageWords {
 
 /// Why the words cannot be used.
 #[derive(Debug, Error)]
-pub enum WordsError {
+pub enum PaperWordsError {
     #[error("{file}: found '{why}', expected every word once; put it right in the phrase file")]
     Unreadable { file: String, why: String },
     #[error("{file}: '{key}' is '{found}', expected {place} in it; put it right in the phrase file")]
     Place { file: String, key: &'static str, found: String, place: &'static str },
 }
 
-impl Words {
+impl PaperWords {
     /// Reads the words. `file` is only used in errors; `text` is its content.
     ///
     /// # Errors
     /// A word is missing or unknown, or has lost the place for what is filled in.
-    pub fn parse(file: &str, text: &str) -> Result<Self, WordsError> {
+    pub fn parse(file: &str, text: &str) -> Result<Self, PaperWordsError> {
         let words: Self = toml::from_str(text)
-            .map_err(|why| WordsError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
+            .map_err(|why| PaperWordsError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
         for (key, found, place) in [
             ("list.call", &words.list.call, "{step}"),
             ("list.intro", &words.list.intro, "{title}"),
@@ -195,7 +195,7 @@ impl Words {
             ("page.gate", &words.page.gate, "{steps}"),
         ] {
             if !found.contains(place) {
-                return Err(WordsError::Place { file: file.to_owned(), key, found: found.clone(), place });
+                return Err(PaperWordsError::Place { file: file.to_owned(), key, found: found.clone(), place });
             }
         }
         Ok(words)

@@ -8,12 +8,12 @@ use jiff::tz::TimeZone;
 
 use super::away::AwayPlan;
 use super::calendar_duration;
-use super::words::{Words, clock};
+use super::words::{PlanWords, clock};
 
 /// The calendar file; none where no start is in time. `made` is when it is written.
 ///
 /// Times stand in universal time, so that they mean the same whatever the calendar takes for its zone.
-pub fn calendar(plan: &AwayPlan, words: &Words, sentences: &[String], made: Timestamp) -> Option<String> {
+pub fn calendar(plan: &AwayPlan, words: &PlanWords, sentences: &[String], made: Timestamp) -> Option<String> {
     let start = plan.start?;
     let by = clock(&plan.wanted, plan.wanted.by);
     let summary = words.page("calendar-summary", &[("by", &by)]);

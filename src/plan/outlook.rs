@@ -19,13 +19,13 @@ pub struct Outlook {
     pub end_95: f64,
     /// What is still to be done, by place in [`Work::chores`]; nothing is ever left out to save time.
     pub left: Vec<usize>,
-    pub talk: Talk,
+    pub talk: OutlookTalk,
 }
 
 /// How much is said.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Talk {
+pub enum OutlookTalk {
     Full,
     /// Late: explanations and reminders are left out. Every step is asked as ever, and cautions are said.
     Short,
@@ -99,7 +99,7 @@ pub fn what_is_left(work: &Work, arranged: &Arranged, so_far: &SoFar) -> Arrange
 }
 
 /// How the rest goes from `now`.
-pub struct Question<'a> {
+pub struct OutlookQuestion<'a> {
     pub work: &'a Work,
     pub arranged: &'a Arranged,
     pub morning: Luck,
@@ -113,7 +113,7 @@ pub struct Question<'a> {
     pub seed: u64,
 }
 
-impl Question<'_> {
+impl OutlookQuestion<'_> {
     /// Simulates what is left.
     pub fn answer(&self) -> Outlook {
         let left = what_is_left(self.work, self.arranged, self.so_far);
@@ -127,7 +127,7 @@ impl Question<'_> {
             end_80: end(0.8),
             end_95: end(0.95),
             left: (0..self.work.chores.len()).filter(open).collect(),
-            talk: if chance < self.late_below { Talk::Short } else { Talk::Full },
+            talk: if chance < self.late_below { OutlookTalk::Short } else { OutlookTalk::Full },
         }
     }
 }

@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use maud::{Markup, PreEscaped, html};
 
 use super::away::{AwayPlan, seconds_from};
-use super::words::{Words, capital, clock};
+use super::words::{PlanWords, capital, clock};
 
 /// A person, or what goes on by itself.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -28,7 +28,7 @@ pub(super) fn in_lane(plan: &AwayPlan, i: usize, lane: Lane) -> bool {
     }
 }
 
-pub(super) fn lane_name(plan: &AwayPlan, words: &Words, lane: Lane) -> String {
+pub(super) fn lane_name(plan: &AwayPlan, words: &PlanWords, lane: Lane) -> String {
     match lane {
         Lane::Person(person) => plan.work.hands[person].clone(),
         Lane::ByItself => capital(&words.page("hands-free", &[])),
@@ -44,7 +44,7 @@ struct Scale {
 }
 
 impl Scale {
-    fn of(plan: &AwayPlan, words: &Words, lanes: &[Lane]) -> Self {
+    fn of(plan: &AwayPlan, words: &PlanWords, lanes: &[Lane]) -> Self {
         let (from, until) = (plan.begin(), plan.usual_end().max(plan.wanted.by));
         let lasts = seconds_from(from, until).max(60.0);
         // As much room as the lane with the most names needs, and no more than fits on a sheet of paper.
@@ -69,7 +69,7 @@ impl Scale {
 }
 
 /// `alone`: as a file of its own, with the paper under it.
-pub(super) fn drawing(plan: &AwayPlan, words: &Words, alone: bool) -> Markup {
+pub(super) fn drawing(plan: &AwayPlan, words: &PlanWords, alone: bool) -> Markup {
     let lanes = lanes(plan);
     let scale = Scale::of(plan, words, &lanes);
     let labels: Vec<Vec<Label>> = lanes.iter().map(|&lane| labels(plan, words, &scale, lane)).collect();
@@ -119,7 +119,7 @@ fn axis(plan: &AwayPlan, scale: &Scale, lanes: usize) -> Markup {
 }
 
 /// A strip beside the hours for the time before first and after last light.
-fn dark(plan: &AwayPlan, words: &Words, scale: &Scale) -> Markup {
+fn dark(plan: &AwayPlan, words: &PlanWords, scale: &Scale) -> Markup {
     let mut bands = Vec::new();
     if let Some(light) = plan.wanted.light_from.filter(|light| *light > scale.from) {
         bands.push((scale.from, light.min(scale.until)));
@@ -144,7 +144,7 @@ struct Block {
     short: String,
 }
 
-fn blocks(plan: &AwayPlan, words: &Words, lane: Lane) -> Vec<Block> {
+fn blocks(plan: &AwayPlan, words: &PlanWords, lane: Lane) -> Vec<Block> {
     let mut chores: Vec<usize> = (0..plan.spans.len()).filter(|&i| in_lane(plan, i, lane)).collect();
     chores.sort_by_key(|&i| (plan.spans[i].0, i));
     let several = plan.work.chores.iter().any(|chore| chore.part != plan.work.chores[0].part);
@@ -189,7 +189,7 @@ struct Label {
 }
 
 /// Each where its bar begins, or as little below as keeps them apart.
-fn labels(plan: &AwayPlan, words: &Words, scale: &Scale, lane: Lane) -> Vec<Label> {
+fn labels(plan: &AwayPlan, words: &PlanWords, scale: &Scale, lane: Lane) -> Vec<Label> {
     let mut free_from = 0.0_f64;
     let blocks = blocks(plan, words, lane);
     let label = |block: &Block| {
@@ -216,7 +216,7 @@ fn span(plan: &AwayPlan, block: &Block) -> (Timestamp, Timestamp) {
     (from.unwrap_or_else(|| plan.begin()), until.unwrap_or_else(|| plan.begin()))
 }
 
-fn lane_drawing(plan: &AwayPlan, words: &Words, scale: &Scale, lane: Lane, x: f64, labels: &[Label]) -> Markup {
+fn lane_drawing(plan: &AwayPlan, words: &PlanWords, scale: &Scale, lane: Lane, x: f64, labels: &[Label]) -> Markup {
     let room = ((scale.lane_wide - 8.0) / WIDE_LETTER).floor().max(0.0) as usize;
     html! {
         text.lane x=(at(x)) y=(at(TOP - 14.0)) { (shortened(&lane_name(plan, words, lane), room)) }
@@ -267,7 +267,7 @@ struct Mark {
     text: String,
 }
 
-fn marks(plan: &AwayPlan, words: &Words, scale: &Scale) -> Vec<Mark> {
+fn marks(plan: &AwayPlan, words: &PlanWords, scale: &Scale) -> Vec<Mark> {
     let light = plan.wanted.light_from.filter(|light| *light > scale.from && *light < scale.until);
     let dark = plan.wanted.light_until.filter(|dark| *dark > scale.from && *dark < scale.until);
     let named =

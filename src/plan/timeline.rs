@@ -6,10 +6,10 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::away::{AwayPlan, seconds_from};
 use super::picture::{self, in_lane, lane_name, lanes};
-use super::words::{Words, clock};
+use super::words::{PlanWords, clock};
 
 /// The picture alone, as an SVG file.
-pub fn svg(plan: &AwayPlan, words: &Words) -> String {
+pub fn svg(plan: &AwayPlan, words: &PlanWords) -> String {
     // Many viewers know neither variables nor dark mode: the file alone has its colours written out.
     let mut text = picture::drawing(plan, words, true).into_string();
     for (name, colour) in LIGHT {
@@ -19,7 +19,7 @@ pub fn svg(plan: &AwayPlan, words: &Words) -> String {
 }
 
 /// A page (HTML) with the sentences, the picture and every step.
-pub fn page(plan: &AwayPlan, words: &Words, sentences: &[String]) -> String {
+pub fn page(plan: &AwayPlan, words: &PlanWords, sentences: &[String]) -> String {
     let by = clock(&plan.wanted, plan.wanted.by);
     let day = plan.wanted.local(plan.wanted.by).strftime("%A, %-d %B %Y").to_string();
     html! {
@@ -48,7 +48,7 @@ pub fn page(plan: &AwayPlan, words: &Words, sentences: &[String]) -> String {
 }
 
 /// Every step in the order of time, in its person's column.
-fn table(plan: &AwayPlan, words: &Words) -> Markup {
+fn table(plan: &AwayPlan, words: &PlanWords) -> Markup {
     let mut order: Vec<usize> = (0..plan.spans.len()).collect();
     order.sort_by_key(|&i| (plan.spans[i].0, i));
     let lanes = lanes(plan);
@@ -74,7 +74,7 @@ fn table(plan: &AwayPlan, words: &Words) -> Markup {
     }
 }
 
-fn entry(plan: &AwayPlan, words: &Words, i: usize) -> Markup {
+fn entry(plan: &AwayPlan, words: &PlanWords, i: usize) -> Markup {
     let chore = &plan.work.chores[i];
     let meanwhile: Vec<&str> = chore.meanwhile.iter().map(|(name, _)| name.as_str()).collect();
     html! {

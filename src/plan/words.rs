@@ -9,14 +9,14 @@ use thiserror::Error;
 use super::away::{AwayPlan, Wanted};
 use super::calendar_duration;
 use super::durations::Assumptions;
-use super::outlook::{Outlook, Talk};
+use super::outlook::{Outlook, OutlookTalk};
 use super::sky::Sky;
 use super::work::Chore;
 
 /// Everything that the plan says, shows and assumes.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Words {
+pub struct PlanWords {
     pub assumptions: Assumptions,
     pub settings: Settings,
     lines: BTreeMap<String, String>,
@@ -38,7 +38,7 @@ pub struct Settings {
 
 /// Why a file of the plan's words is refused.
 #[derive(Debug, Error, PartialEq, Eq)]
-pub enum WordsError {
+pub enum PlanWordsError {
     #[error("{file}: not a file of the plan's words: {why}")]
     Unreadable { file: String, why: String },
     #[error("{file}: nothing under '{missing}', expected words for it")]
@@ -47,14 +47,14 @@ pub enum WordsError {
     OutOfBounds { file: String, field: String, found: String, expected: &'static str },
 }
 
-impl Words {
+impl PlanWords {
     /// Reads the words (TOML); `file` is only used in errors.
     ///
     /// # Errors
     /// Unreadable text, a missing or unknown key, or a number out of bounds.
-    pub fn parse(file: &str, text: &str) -> Result<Self, WordsError> {
+    pub fn parse(file: &str, text: &str) -> Result<Self, PlanWordsError> {
         let words: Self = toml::from_str(text)
-            .map_err(|why| WordsError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
+            .map_err(|why| PlanWordsError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
         for (table, name, wanted) in [
             (&words.lines, "lines", LINES),
             (&words.words, "words", WORDS),
@@ -62,18 +62,18 @@ impl Words {
             (&words.stats, "stats", STATS),
         ] {
             if let Some(missing) = wanted.iter().find(|key| !table.contains_key(**key)) {
-                return Err(WordsError::Missing { file: file.to_owned(), missing: format!("{name}.{missing}") });
+                return Err(PlanWordsError::Missing { file: file.to_owned(), missing: format!("{name}.{missing}") });
             }
             if let Some(unknown) = table.keys().find(|key| !wanted.contains(&key.as_str())) {
                 let why = format!("unknown key '{name}.{unknown}'");
-                return Err(WordsError::Unreadable { file: file.to_owned(), why });
+                return Err(PlanWordsError::Unreadable { file: file.to_owned(), why });
             }
         }
         words.check_numbers(file)?;
         Ok(words)
     }
 
-    fn check_numbers(&self, file: &str) -> Result<(), WordsError> {
+    fn check_numbers(&self, file: &str) -> Result<(), PlanWordsError> {
         let a = &self.assumptions;
         let spread = "0.01 to 2";
         let bounds = [
@@ -93,7 +93,7 @@ impl Words {
             ("settings.mornings", self.settings.mornings as f64, 100.0, 1e6, "100 to 1000000"),
         ];
         let out_of_bounds = |field: &str, found: String, expected| {
-            Err(WordsError::OutOfBounds { file: file.to_owned(), field: field.to_owned(), found, expected })
+            Err(PlanWordsError::OutOfBounds { file: file.to_owned(), field: field.to_owned(), found, expected })
         };
         for (field, found, least, most, expected) in bounds {
             if !(least..=most).contains(&found) {
@@ -276,7 +276,7 @@ impl Words {
         }
         let at = |seconds: f64| clock(wanted, wanted.moment((seconds / 60.0).ceil() * 60.0));
         let chance = format!("{:.0}", (100.0 * outlook.chance).floor());
-        let key = if outlook.talk == Talk::Short { "late" } else { "on-time" };
+        let key = if outlook.talk == OutlookTalk::Short { "late" } else { "on-time" };
         let by = clock(wanted, wanted.by);
         let blanks =
             [("chance", chance.as_str()), ("by", &by), ("even", &at(outlook.end_50)), ("end", &at(outlook.end_80))];

@@ -14,7 +14,7 @@ use crate::routine::{Answer, Role, Routine, RoutineKind, Step, StepIndex, Touche
 
 /// Somebody who takes part.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Hand {
+pub struct PlannedPerson {
     pub name: String,
     /// What they do. Nobody with a role: anybody does it.
     pub roles: Vec<Role>,
@@ -22,7 +22,7 @@ pub struct Hand {
     pub practised: Vec<Role>,
 }
 
-impl Hand {
+impl PlannedPerson {
     /// Whether the person needs no practice in a role; in what is anybody's, if they need none in any.
     pub fn is_practised(&self, role: Role) -> bool {
         match role {
@@ -121,7 +121,7 @@ pub struct Known<'a> {
 ///
 /// # Errors
 /// Nobody, no routine, one named twice, an emergency card, or an order that runs against the parts.
-pub fn put_together(parts: &[Vec<&Routine>], hands: &[Hand], known: &Known<'_>) -> Result<Work, WorkError> {
+pub fn put_together(parts: &[Vec<&Routine>], hands: &[PlannedPerson], known: &Known<'_>) -> Result<Work, WorkError> {
     let work = build(parts, hands, known, true)?;
     // Orders between routines can run against the order of a file; then only what is written as an order holds.
     if matches!(work.project().order(), Err(ProjectError::Cycle(_))) {
@@ -130,7 +130,12 @@ pub fn put_together(parts: &[Vec<&Routine>], hands: &[Hand], known: &Known<'_>) 
     Ok(work)
 }
 
-fn build(parts: &[Vec<&Routine>], hands: &[Hand], known: &Known<'_>, keep_file_order: bool) -> Result<Work, WorkError> {
+fn build(
+    parts: &[Vec<&Routine>],
+    hands: &[PlannedPerson],
+    known: &Known<'_>,
+    keep_file_order: bool,
+) -> Result<Work, WorkError> {
     if hands.is_empty() {
         return Err(WorkError::Nobody);
     }
@@ -179,7 +184,7 @@ pub fn skill_of(routine: &str, role: Role) -> String {
 }
 
 struct Builder<'a> {
-    hands: &'a [Hand],
+    hands: &'a [PlannedPerson],
     known: &'a Known<'a>,
     /// Steps come in the order in which a run asks for them, beyond what is written as an order: a critical step after what stands
     /// before it in its section; one that names nothing that it comes after, and one that is anybody's, after earlier sections.

@@ -14,14 +14,14 @@ use super::{bounds, slug};
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Questions {
-    pub words: Words,
-    pub question: Vec<Question>,
+    pub words: InterviewWords,
+    pub question: Vec<InterviewQuestion>,
 }
 
 /// What may always be answered, and what is said around the questions. `{}` stands for a name or a value.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Words {
+pub struct InterviewWords {
     pub yes: Vec<String>,
     pub no: Vec<String>,
     /// Empties a list.
@@ -41,7 +41,7 @@ pub struct Words {
 /// One thing to ask.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct Question {
+pub struct InterviewQuestion {
     /// Field of the rig's file that it settles (`electric.cord_a`); with `each`, of one entry of that list (`side`).
     set: String,
     /// A list of the rig's file: it is asked once for each entry, named by `{}`.
@@ -72,7 +72,7 @@ enum Kind {
 
 /// What is to be asked now.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Asked {
+pub struct InterviewAsked {
     pub ask: String,
     /// What stands in the file now, as it would be answered.
     pub now: String,
@@ -113,16 +113,16 @@ impl Interview {
         Ok(interview)
     }
 
-    pub fn words(&self) -> &Words {
+    pub fn words(&self) -> &InterviewWords {
         &self.questions.words
     }
 
     /// What is to be asked now; nothing once everything has been.
-    pub fn asked(&self) -> Option<Asked> {
+    pub fn asked(&self) -> Option<InterviewAsked> {
         let question = self.questions.question.get(self.at.0)?;
         let labels = || question.options.iter().map(|(_, label)| label.clone());
         let options = if question.kind == Kind::YesNo { Vec::new() } else { labels().collect() };
-        Some(Asked {
+        Some(InterviewAsked {
             ask: question.ask.replace("{}", &self.entry_name(question)),
             now: self.field(question).map_or_else(String::new, |value| self.shown(question, value)),
             options,
@@ -192,12 +192,12 @@ impl Interview {
         self.file.get(list).and_then(Value::as_array).map_or(0, Vec::len)
     }
 
-    fn entry_name(&self, question: &Question) -> String {
+    fn entry_name(&self, question: &InterviewQuestion) -> String {
         let entry = self.file.get(&question.each).and_then(Value::as_array).and_then(|list| list.get(self.at.1));
         entry.and_then(|entry| entry.get("name")).and_then(Value::as_str).unwrap_or_default().to_owned()
     }
 
-    fn field(&self, question: &Question) -> Option<&Value> {
+    fn field(&self, question: &InterviewQuestion) -> Option<&Value> {
         if question.each.is_empty() {
             let mut parts = question.set.split('.');
             let first = self.file.get(parts.next()?)?;
@@ -207,7 +207,7 @@ impl Interview {
         }
     }
 
-    fn shown(&self, question: &Question, value: &Value) -> String {
+    fn shown(&self, question: &InterviewQuestion, value: &Value) -> String {
         let label = |value: &str| {
             question.options.iter().find(|(own, _)| own == value).map_or(value.to_owned(), |(_, label)| label.clone())
         };
@@ -222,7 +222,7 @@ impl Interview {
         }
     }
 
-    fn understood(&self, question: &Question, text: &str) -> Result<Value, Misunderstood> {
+    fn understood(&self, question: &InterviewQuestion, text: &str) -> Result<Value, Misunderstood> {
         let fault = |expected: String| Misunderstood { found: text.to_owned(), expected };
         let said = |words: &[String]| words.iter().any(|word| alike(word, text));
         let labels = || question.options.iter().map(|(_, label)| label.as_str()).collect::<Vec<_>>().join(", ");
@@ -257,7 +257,7 @@ fn alike(one: &str, other: &str) -> bool {
 }
 
 /// Puts a value into its place. Names of a list of tables keep what is known of those that were there.
-fn put(file: &mut Table, question: &Question, entry: usize, value: Value) {
+fn put(file: &mut Table, question: &InterviewQuestion, entry: usize, value: Value) {
     if !question.each.is_empty() {
         let place = file.get_mut(&question.each).and_then(Value::as_array_mut).and_then(|list| list.get_mut(entry));
         if let Some(table) = place.and_then(Value::as_table_mut) {

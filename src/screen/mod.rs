@@ -41,12 +41,12 @@ pub struct Meters {
     pub level_dbfs: Option<f32>,
     /// Noise of the room in dBFS, once it is known.
     pub floor_dbfs: Option<f32>,
-    pub activity: Activity,
+    pub activity: SoundActivity,
 }
 
 /// Which of the two ways of talking is open.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Activity {
+pub enum SoundActivity {
     Speaking,
     Listening,
     SpeakingAndListening,

@@ -8,7 +8,7 @@ use ratatui::text::{Line, Span};
 use crate::engine::output::{ClockView, View};
 use crate::screen::labels::{Labels, fill};
 use crate::screen::palette::Palette;
-use crate::screen::{Activity, Meters, keys};
+use crate::screen::{Meters, SoundActivity, keys};
 
 /// What every part is made from.
 #[derive(Clone, Copy)]
@@ -139,10 +139,10 @@ impl Source<'_> {
             return vec![Line::styled(cut(&self.labels.no_microphone, self.width.into()), self.palette.caution)];
         };
         let activity = match self.meters.activity {
-            Activity::Speaking => &self.labels.speaking,
-            Activity::Listening => &self.labels.listening,
-            Activity::SpeakingAndListening => &self.labels.speaking_and_listening,
-            Activity::Deaf => &self.labels.deaf,
+            SoundActivity::Speaking => &self.labels.speaking,
+            SoundActivity::Listening => &self.labels.listening,
+            SoundActivity::SpeakingAndListening => &self.labels.speaking_and_listening,
+            SoundActivity::Deaf => &self.labels.deaf,
         };
         let mut text = format!("{activity}  {} {}", self.labels.microphone, decibels(&self.labels.level, level));
         if let Some(floor) = self.meters.floor_dbfs {

@@ -27,7 +27,7 @@ pub struct Deed {
 
 /// A number that was read off.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Reading {
+pub struct PastReading {
     pub run: i64,
     /// When, RFC 3339, as the journal has it.
     pub wall: String,
@@ -64,7 +64,7 @@ pub struct PastRuns {
     pub runs: Vec<RunTold>,
     pub deeds: Vec<Deed>,
     pub skips: Vec<Skip>,
-    pub readings: Vec<Reading>,
+    pub readings: Vec<PastReading>,
     /// By question: how often it was asked, and how often it went round once more.
     pub loops: BTreeMap<String, LoopCount>,
     /// In how many runs a step was asked for at all.
@@ -149,11 +149,11 @@ impl PastRuns {
 }
 
 /// A reading, whatever its event is called: a name, a whole `value`, how many `decimals` it has, and a unit.
-fn reading(event: &Value, run: RunId, step: &str, record: &Record) -> Option<Reading> {
+fn reading(event: &Value, run: RunId, step: &str, record: &Record) -> Option<PastReading> {
     let unit = event.get("unit")?.as_str()?;
     let scale = 10_f64.powi(-i32::try_from(event.get("decimals").and_then(Value::as_i64).unwrap_or(0)).ok()?);
     let number = |field: &str| event.get(field).and_then(Value::as_f64).map(|n| n * scale);
-    Some(Reading {
+    Some(PastReading {
         run: run.0,
         wall: record.stamp.wall.clone(),
         step: step.to_owned(),

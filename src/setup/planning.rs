@@ -21,8 +21,8 @@ use crate::plan::outlook::Outlook;
 use crate::plan::project::ProjectError;
 use crate::plan::sky::{Daylight, Sky, daylight};
 use crate::plan::solve::Effort;
-use crate::plan::words::{Words, WordsError};
-use crate::plan::work::{Hand, Known, Work, WorkError, key_of, put_together, skill_of};
+use crate::plan::words::{PlanWords, PlanWordsError};
+use crate::plan::work::{Known, PlannedPerson, Work, WorkError, key_of, put_together, skill_of};
 use crate::rig::{Person, Rig, RigError, RigFile, Role};
 use crate::routine::Routine;
 use crate::setup::clock;
@@ -80,7 +80,7 @@ pub enum PlanError {
     #[error(transparent)]
     Prompts(#[from] PromptError),
     #[error(transparent)]
-    Words(#[from] WordsError),
+    Words(#[from] PlanWordsError),
     #[error(transparent)]
     Journal(#[from] JournalError),
     #[error(transparent)]
@@ -111,13 +111,13 @@ pub enum PlanError {
 
 /// Everything that a plan is made from.
 pub struct Desk {
-    pub words: Words,
+    pub words: PlanWords,
     /// The routines that are planned; each part begins when the one before is done.
     pub parts: Vec<Vec<Routine>>,
     pub past: PastRuns,
     /// `None` before the first run.
     pub journal: Option<JournalReader>,
-    hands: Vec<Hand>,
+    hands: Vec<PlannedPerson>,
     durations: Durations,
     own: BTreeMap<String, Usual>,
     wanted: Wanted,
@@ -177,12 +177,12 @@ impl Desk {
 ///
 /// # Errors
 /// An unreadable file, or one that is refused.
-pub fn words(config: &Path) -> Result<Words, PlanError> {
+pub fn words(config: &Path) -> Result<PlanWords, PlanError> {
     let path = config.join("phrases").join("plan.toml");
     let built_in = include_str!("../../prompts/phrases/plan.toml");
     match fs::read_to_string(&path) {
-        Ok(text) => Ok(Words::parse(&path.display().to_string(), &text)?),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(Words::parse("plan.toml", built_in)?),
+        Ok(text) => Ok(PlanWords::parse(&path.display().to_string(), &text)?),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(PlanWords::parse("plan.toml", built_in)?),
         Err(source) => Err(PlanError::Unreadable { path, source }),
     }
 }
@@ -277,11 +277,11 @@ fn named_people(people: &[String], of_rig: &[Person]) -> Result<Vec<Person>, Pla
     Ok(named)
 }
 
-fn hands(people: &[Person], words: &Words) -> Vec<Hand> {
+fn hands(people: &[Person], words: &PlanWords) -> Vec<PlannedPerson> {
     if people.is_empty() {
-        return vec![Hand { name: words.you().to_owned(), roles: vec![], practised: vec![] }];
+        return vec![PlannedPerson { name: words.you().to_owned(), roles: vec![], practised: vec![] }];
     }
-    let hand = |person: &Person| Hand {
+    let hand = |person: &Person| PlannedPerson {
         name: person.name.clone(),
         roles: person.roles.clone(),
         practised: person.practised.clone(),
@@ -290,7 +290,11 @@ fn hands(people: &[Person], words: &Words) -> Vec<Hand> {
 }
 
 /// Deeds as observations. What the journal says of nobody in particular was done by the first person.
-fn observations<'a>(past: &PastRuns, routines: impl Iterator<Item = &'a Routine>, hands: &[Hand]) -> Vec<Observation> {
+fn observations<'a>(
+    past: &PastRuns,
+    routines: impl Iterator<Item = &'a Routine>,
+    hands: &[PlannedPerson],
+) -> Vec<Observation> {
     let mut steps = BTreeMap::new();
     for routine in routines {
         for step in &routine.steps {

@@ -8,7 +8,7 @@ use thiserror::Error;
 use crate::engine::input::Away;
 use crate::journal::{JournalError, JournalReader, Record, Rehearsals, away_since};
 use crate::plan::away::{AwayPlan, Dice, seconds_from};
-use crate::plan::outlook::{Outlook, Question, StepSoFar, so_far};
+use crate::plan::outlook::{Outlook, OutlookQuestion, StepSoFar, so_far};
 use crate::plan::work::key_of;
 use crate::setup::clock::Clock;
 
@@ -76,7 +76,7 @@ impl UnderWay {
             Away::Unknown => 0.0,
         };
         let so_far = so_far(&plan.work, &self.done(since));
-        let question = Question {
+        let question = OutlookQuestion {
             work: &plan.work,
             arranged: &plan.arranged,
             morning: dice.morning,

@@ -11,7 +11,7 @@ use crate::hear_support::{in_noise, models};
 use hound::{SampleFormat, WavSpec, WavWriter};
 use sparehand::audio::wav;
 use sparehand::cli::learned_files::{Found, LearnedFiles, own_examples};
-use sparehand::cli::lesson::Words;
+use sparehand::cli::lesson::LessonWords;
 use sparehand::engine::input::Certainty;
 use sparehand::engine::output::AllowedPhrase;
 use sparehand::hear::clip::ClipHearing;
@@ -45,7 +45,7 @@ fn write(path: &Path, samples: &[f32]) {
 /// The lines of a lesson, and all that may be said in it.
 fn lines() -> (Vec<String>, Vec<AllowedPhrase>) {
     let book = prompts::phrasebook(Path::new("nowhere")).unwrap();
-    let (count, phrases) = Words::shipped().unwrap().phrases(&book);
+    let (count, phrases) = LessonWords::shipped().unwrap().phrases(&book);
     (phrases[..count].iter().map(|phrase| phrase.text.clone()).collect(), phrases)
 }
 

@@ -8,8 +8,8 @@ use sparehand::paper::columns::guess;
 use sparehand::paper::draft::Draft;
 use sparehand::paper::list::{self, Naming};
 use sparehand::paper::own_table::{is_own, to_draft, to_grid};
-use sparehand::paper::read::{ReadError, Reading, read};
-use sparehand::paper::words::Words;
+use sparehand::paper::read::{ReadError, ReadOptions, read};
+use sparehand::paper::words::PaperWords;
 use sparehand::paper::write::{Kind, write};
 use sparehand::rig::Rig;
 use sparehand::routine::load;
@@ -17,13 +17,13 @@ use sparehand::setup::prompts::ROUTINES;
 use zip::write::SimpleFileOptions;
 use zip::{ZipArchive, ZipWriter};
 
-fn words() -> Words {
-    Words::parse("paper.toml", include_str!("../../prompts/phrases/paper.toml")).unwrap()
+fn words() -> PaperWords {
+    PaperWords::parse("paper.toml", include_str!("../../prompts/phrases/paper.toml")).unwrap()
 }
 
 /// Everything that bringing in does with bytes. A list of any kind must end in a routine that loads, or in an error.
 fn bring_in(bytes: &[u8]) -> Result<(), String> {
-    let book = read("list", bytes, &Reading::default()).map_err(|why| why.to_string())?;
+    let book = read("list", bytes, &ReadOptions::default()).map_err(|why| why.to_string())?;
     let mut notes = Vec::new();
     if let Some(own) = book.grids.iter().find(|grid| is_own(grid)) {
         let draft = to_draft("list", own, &mut notes).map_err(|why| why.to_string())?;
@@ -128,7 +128,7 @@ fn a_part_that_breaks_off_is_an_error_and_no_wait() {
         for share in [3, 5, 9] {
             let bytes = with_part(&samples[sample], part, |bytes| bytes[..bytes.len() * share / 10].to_vec());
             assert!(
-                matches!(read("list", &bytes, &Reading::default()), Err(ReadError::Broken { .. })),
+                matches!(read("list", &bytes, &ReadOptions::default()), Err(ReadError::Broken { .. })),
                 "{part} {share}"
             );
         }
@@ -147,7 +147,7 @@ fn a_stray_cell_in_the_last_corner_costs_nothing(#[case] first: &str, #[case] la
         rows(last)
     );
     let bytes = with_part(&samples()[1], "xl/worksheets/sheet1.xml", |_| sheet.clone().into_bytes());
-    let book = read("list.xlsx", &bytes, &Reading::default()).unwrap();
+    let book = read("list.xlsx", &bytes, &ReadOptions::default()).unwrap();
     assert_eq!(book.grids[0].rows.iter().map(|row| row.cells.len()).collect::<Vec<_>>(), [1, 1]);
     bring_in(&bytes).unwrap();
 }
@@ -158,7 +158,7 @@ fn a_sheet_that_repeats_itself_without_end_is_refused() {
         let text = String::from_utf8(bytes).unwrap();
         text.replacen("<table:table-row>", "<table:table-row table:number-rows-repeated=\"1000000\">", 1).into_bytes()
     });
-    let error = read("list.ods", &bytes, &Reading::default()).unwrap_err().to_string();
+    let error = read("list.ods", &bytes, &ReadOptions::default()).unwrap_err().to_string();
     assert!(error.starts_with("list.ods: found cells spread over"), "{error}");
 }
 
@@ -167,7 +167,7 @@ fn another_archive_is_told_from_a_workbook() {
     let mut archive = ZipWriter::new(Cursor::new(Vec::new()));
     archive.start_file("holiday.txt", SimpleFileOptions::default()).unwrap();
     archive.write_all(b"sun").unwrap();
-    let error = read("list.xlsx", &archive.finish().unwrap().into_inner(), &Reading::default()).unwrap_err();
+    let error = read("list.xlsx", &archive.finish().unwrap().into_inner(), &ReadOptions::default()).unwrap_err();
     assert_eq!(
         error.to_string(),
         "list.xlsx: found an archive that holds no sheet, expected a list as CSV, XLSX or ODS; copy the list into a spreadsheet and \

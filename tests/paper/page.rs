@@ -4,12 +4,12 @@ use std::collections::BTreeMap;
 
 use proptest::prelude::*;
 use sparehand::engine::event::{Event, HeardAs, Present};
-use sparehand::paper::page::{Entry, Outcome, RunRecord, StepName, page};
-use sparehand::paper::words::{PageWords, Words};
+use sparehand::paper::page::{PageEntry, PageOutcome, RunRecord, StepName, page};
+use sparehand::paper::words::{PageWords, PaperWords};
 use sparehand::units::SessionTime;
 
 fn words() -> PageWords {
-    Words::parse("paper.toml", include_str!("../../prompts/phrases/paper.toml")).unwrap().page
+    PaperWords::parse("paper.toml", include_str!("../../prompts/phrases/paper.toml")).unwrap().page
 }
 
 fn voice(phrase: &str) -> HeardAs {
@@ -33,7 +33,7 @@ fn run(events: Vec<(u64, Event)>) -> RunRecord {
         .collect::<BTreeMap<_, _>>();
     let entries = events
         .into_iter()
-        .map(|(seconds, event)| Entry {
+        .map(|(seconds, event)| PageEntry {
             at: SessionTime::from_millis(seconds * 1000),
             of_day: format!("08:{:02}:{:02}", seconds / 60 % 60, seconds % 60),
             step: None,
@@ -45,7 +45,7 @@ fn run(events: Vec<(u64, Event)>) -> RunRecord {
         number: 3,
         title: "the tank dump".to_owned(),
         began: "2026-05-01 08:00".to_owned(),
-        outcome: Outcome::Completed,
+        outcome: PageOutcome::Completed,
         rehearsal: false,
         steps,
         changed: false,
@@ -166,14 +166,14 @@ fn the_page_loads_nothing_and_runs_nothing() {
 #[test]
 fn a_run_without_a_record_and_one_that_was_broken_off_have_pages() {
     let mut empty = run(Vec::new());
-    empty.outcome = Outcome::Unfinished;
+    empty.outcome = PageOutcome::Unfinished;
     assert!(page(&empty, &words()).contains("Broken off"));
     let mut broken = run(vec![
         (0, Event::StepOffered { step: "rinse".to_owned() }),
         (5, Event::ClockStarted { step: "rinse".to_owned(), length_ms: 300_000, heard: HeardAs::Key }),
         (90, Event::SpeechUnclear),
     ]);
-    broken.outcome = Outcome::Unfinished;
+    broken.outcome = PageOutcome::Unfinished;
     let html = page(&broken, &words());
     assert!(html.contains("still running at the end, 5:00 long") && html.contains("? open"), "{html}");
 }

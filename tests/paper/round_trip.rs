@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use rstest::rstest;
 use sparehand::paper::draft::{Draft, DraftSection, DraftStep};
 use sparehand::paper::own_table::{is_own, to_draft, to_grid};
-use sparehand::paper::read::{Reading, read};
+use sparehand::paper::read::{ReadOptions, read};
 use sparehand::paper::write::{Kind, write};
 use sparehand::rig::Rig;
 use sparehand::routine::load;
@@ -150,7 +150,7 @@ proptest! {
         for (kind, file) in KINDS {
             let grid = to_grid(&draft);
             let bytes = write(&grid, "any", kind).unwrap();
-            let book = read(file, &bytes, &Reading::default()).unwrap();
+            let book = read(file, &bytes, &ReadOptions::default()).unwrap();
             prop_assert!(is_own(&book.grids[0]));
             let back = to_draft(file, &book.grids[0], &mut Vec::new()).unwrap();
             prop_assert_eq!(comparable(&back), comparable(&draft), "{}", file);

@@ -6,18 +6,18 @@ use rstest::rstest;
 use sparehand::plan::away::{AwayPlan, Wanted, seconds_from};
 use sparehand::plan::simulate::simulate;
 use sparehand::plan::timeline;
-use sparehand::plan::work::Hand;
+use sparehand::plan::work::PlannedPerson;
 use sparehand::rig::Role;
 
 /// Leaving a site by the built-in routines.
-fn leaving(rig: &str, hands: &[Hand], wanted: Wanted) -> AwayPlan {
+fn leaving(rig: &str, hands: &[PlannedPerson], wanted: Wanted) -> AwayPlan {
     let rig = cast::rig(rig);
     let routines = ["morning-inside", "morning-outside", "hitch-up", "last-look"].map(|name| cast::routine(name, &rig));
     let [inside, outside, hitch, look] = &routines;
     planned(work_of(&[vec![inside, outside], vec![hitch], vec![look]], hands, &unknown()), wanted, &unknown(), 1_000)
 }
 
-fn people(count: usize) -> Vec<Hand> {
+fn people(count: usize) -> Vec<PlannedPerson> {
     let all = [
         hand("Rowan", &[Role::Outside, Role::Driver]),
         hand("Imre", &[Role::Inside]),

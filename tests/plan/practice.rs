@@ -11,7 +11,7 @@ use sparehand::plan::belief::chance_within;
 use sparehand::plan::durations::{Durations, Observation};
 use sparehand::plan::simulate::{Light, simulate};
 use sparehand::plan::solve::Effort;
-use sparehand::plan::work::Hand;
+use sparehand::plan::work::PlannedPerson;
 use sparehand::rig::Role;
 use sparehand::routine::Routine;
 
@@ -25,8 +25,8 @@ fn outside() -> Routine {
     routine("morning", &steps)
 }
 
-fn nobody_says_practised() -> Vec<Hand> {
-    vec![Hand { practised: vec![], ..hand("Imre", &[Role::Outside]) }]
+fn nobody_says_practised() -> Vec<PlannedPerson> {
+    vec![PlannedPerson { practised: vec![], ..hand("Imre", &[Role::Outside]) }]
 }
 
 /// Somebody whose first run in the role takes `first` times as long as it will once practised; it falls as the plan assumes,

@@ -10,9 +10,9 @@ use sparehand::plan::away::{AwayPlan, Wanted};
 use sparehand::plan::belief::ThreePoint;
 use sparehand::plan::calendar::calendar;
 use sparehand::plan::durations::{Durations, LoopCount, Usual};
-use sparehand::plan::outlook::{Outlook, Question, StepSoFar, Talk, so_far};
+use sparehand::plan::outlook::{Outlook, OutlookQuestion, OutlookTalk, StepSoFar, so_far};
 use sparehand::plan::timeline;
-use sparehand::plan::words::Words;
+use sparehand::plan::words::PlanWords;
 use sparehand::plan::work::{Known, Work, WorkError, put_together};
 use sparehand::rig::{Rig, Role};
 use sparehand::routine;
@@ -239,7 +239,7 @@ fn outlook(work: &Work, done: &[(&str, StepSoFar)], now: &str) -> Outlook {
     let plan = planned(work.clone(), by_ten(), &unknown(), 200);
     let done: BTreeMap<String, StepSoFar> = done.iter().map(|(key, so_far)| ((*key).to_owned(), *so_far)).collect();
     let so_far = so_far(&plan.work, &done);
-    let question = Question {
+    let question = OutlookQuestion {
         work: &plan.work,
         arranged: &plan.arranged,
         morning: unknown().morning(),
@@ -263,7 +263,7 @@ fn early_on_it_is_on_time_and_late_it_is_late_but_nothing_is_dropped() {
     let work = work_of(&[vec![&tank_dump()]], &rowan_and_imre()[..1], &unknown());
     let started = [("tank-dump/gloves", done())];
     let (early, late) = (outlook(&work, &started, "08:30"), outlook(&work, &started, "09:45"));
-    assert_eq!((early.talk, late.talk), (Talk::Full, Talk::Short));
+    assert_eq!((early.talk, late.talk), (OutlookTalk::Full, OutlookTalk::Short));
     assert!(early.chance > 0.85 && late.chance < 0.05, "{} {}", early.chance, late.chance);
     let open = |outlook: &Outlook| outlook.left.clone();
     assert_eq!(open(&early), open(&late), "being late leaves nothing out");
@@ -307,7 +307,7 @@ fn a_loop_that_goes_round_again_is_open_again() {
 #[test]
 fn a_file_of_words_with_a_gap_a_stray_or_a_wild_number_is_refused() {
     let text = include_str!("../../prompts/phrases/plan.toml");
-    let error = |from: &str, to: &str| Words::parse("plan.toml", &text.replace(from, to)).unwrap_err().to_string();
+    let error = |from: &str, to: &str| PlanWords::parse("plan.toml", &text.replace(from, to)).unwrap_err().to_string();
     assert_eq!(error("free = \"", "freed = \""), "plan.toml: nothing under 'lines.free', expected words for it");
     assert!(error("[words]\n", "[words]\nextra = \"x\"\n").contains("words.extra"));
     assert_eq!(

@@ -9,13 +9,13 @@ use sparehand::plan::away::{AwayPlan, Dice, Wanted, plan};
 use sparehand::plan::durations::{Assumptions, Durations, LoopCount, Observation, Usual};
 use sparehand::plan::sky::Sky;
 use sparehand::plan::solve::Effort;
-use sparehand::plan::words::Words;
-use sparehand::plan::work::{Hand, Known, Work, put_together};
+use sparehand::plan::words::PlanWords;
+use sparehand::plan::work::{Known, PlannedPerson, Work, put_together};
 use sparehand::rig::{Rig, Role};
 use sparehand::routine::{self, Routine};
 
-pub fn words() -> Words {
-    Words::parse("plan.toml", include_str!("../../prompts/phrases/plan.toml")).unwrap()
+pub fn words() -> PlanWords {
+    PlanWords::parse("plan.toml", include_str!("../../prompts/phrases/plan.toml")).unwrap()
 }
 
 pub fn assumptions() -> Assumptions {
@@ -45,16 +45,16 @@ pub fn routine(id: &str, steps: &[(&str, f64, &str)]) -> Routine {
     routine::load(&format!("{id}.toml"), &text, &rig_of_two()).unwrap()
 }
 
-pub fn hand(name: &str, roles: &[Role]) -> Hand {
+pub fn hand(name: &str, roles: &[Role]) -> PlannedPerson {
     let all = vec![Role::Outside, Role::Inside, Role::Driver, Role::Spotter];
-    Hand { name: name.to_owned(), roles: roles.to_vec(), practised: all }
+    PlannedPerson { name: name.to_owned(), roles: roles.to_vec(), practised: all }
 }
 
-pub fn rowan_and_imre() -> Vec<Hand> {
+pub fn rowan_and_imre() -> Vec<PlannedPerson> {
     vec![hand("Rowan", &[Role::Outside, Role::Spotter]), hand("Imre", &[Role::Inside, Role::Driver])]
 }
 
-pub fn work_of(parts: &[Vec<&Routine>], hands: &[Hand], durations: &Durations) -> Work {
+pub fn work_of(parts: &[Vec<&Routine>], hands: &[PlannedPerson], durations: &Durations) -> Work {
     let (loops, own): (BTreeMap<String, LoopCount>, BTreeMap<String, Usual>) = Default::default();
     put_together(parts, hands, &Known { durations, loops: &loops, own: &own }).unwrap()
 }

@@ -13,7 +13,7 @@ use ratatui::backend::CrosstermBackend;
 use ratatui::style::Color;
 use ratatui::{TerminalOptions, Viewport};
 use sparehand::engine::output::{ClockView, View};
-use sparehand::screen::{Activity, Ink, Meters, PlainLines, ViewStyle};
+use sparehand::screen::{Ink, Meters, PlainLines, SoundActivity, ViewStyle};
 use sparehand::units::SessionTime;
 
 #[test]
@@ -22,7 +22,7 @@ fn each_view_looks_as_it_was_judged_to_look() {
     for (name, view, meters) in [
         ("prompt", prompt(), meters()),
         ("clock_running", clock_running(), meters()),
-        ("alarm", alarm(), Meters { activity: Activity::SpeakingAndListening, ..meters() }),
+        ("alarm", alarm(), Meters { activity: SoundActivity::SpeakingAndListening, ..meters() }),
         ("choices", choices(), meters()),
         ("no_microphone", deaf_view, deaf),
     ] {
@@ -214,10 +214,10 @@ fn random_clock() -> impl Strategy<Value = ClockView> {
 fn random_meters() -> impl Strategy<Value = Meters> {
     let level = || prop::option::of(prop_oneof![4 => -90f32..3.0, 1 => any::<f32>()]);
     let activity = prop_oneof![
-        Just(Activity::Speaking),
-        Just(Activity::Listening),
-        Just(Activity::SpeakingAndListening),
-        Just(Activity::Deaf)
+        Just(SoundActivity::Speaking),
+        Just(SoundActivity::Listening),
+        Just(SoundActivity::SpeakingAndListening),
+        Just(SoundActivity::Deaf)
     ];
     (level(), level(), activity).prop_map(|(level_dbfs, floor_dbfs, activity)| Meters {
         level_dbfs,

@@ -30,7 +30,7 @@ use crate::figures::{FigureError, Method};
 /// Whether a program may go on after an answer.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Verdict {
+pub enum FigureVerdict {
     /// A number, nothing to judge.
     Figure,
     Fits,
@@ -39,7 +39,7 @@ pub enum Verdict {
     Unknown,
 }
 
-impl Verdict {
+impl FigureVerdict {
     /// Whether nothing speaks against going on.
     pub fn is_good(self) -> bool {
         matches!(self, Self::Figure | Self::Fits)
@@ -48,10 +48,10 @@ impl Verdict {
 
 /// What `sparehand figure` answers.
 #[derive(Clone, Debug, Serialize)]
-pub struct Answer {
+pub struct FigureAnswer {
     /// The sentence for people.
     pub says: String,
-    pub verdict: Verdict,
+    pub verdict: FigureVerdict,
     /// Numbers by name, each name ending in its unit, and words.
     pub values: BTreeMap<String, Value>,
     /// What was taken for want of better, to be checked.
@@ -61,8 +61,8 @@ pub struct Answer {
     pub caution: &'static str,
 }
 
-impl Answer {
-    pub(super) fn new(method: Method, verdict: Verdict, says: String) -> Self {
+impl FigureAnswer {
+    pub(super) fn new(method: Method, verdict: FigureVerdict, says: String) -> Self {
         Self {
             says,
             verdict,
@@ -93,7 +93,7 @@ impl Answer {
     }
 }
 
-impl fmt::Display for Answer {
+impl fmt::Display for FigureAnswer {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "{}", self.says)?;
         if !self.assumed.is_empty() {
@@ -272,15 +272,16 @@ pub struct Convert {
 }
 
 impl Convert {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let method = Method {
             formula: "exact conversion: 1 in = 25.4 mm, 1 gal = 231 cubic inches, 1 lb = 0.45359237 kg",
             source: "NIST Handbook 44, appendix C; NIST Special Publication 811, appendix B.8",
             caution: "A gallon, quart, pint, cup or ounce is that of the United States unless \"imp\" stands before it.",
         };
         let of = |kind: &str, shown: String, units: Vec<(&'static str, f64)>| {
-            let mut answer = Answer::new(method, Verdict::Figure, format!("{} is {shown}.", self.quantity.trim()))
-                .value("kind", kind);
+            let mut answer =
+                FigureAnswer::new(method, FigureVerdict::Figure, format!("{} is {shown}.", self.quantity.trim()))
+                    .value("kind", kind);
             for (unit, value) in units {
                 answer = answer.value(unit, value);
             }

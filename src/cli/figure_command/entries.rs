@@ -7,7 +7,7 @@ use uom::si::f64::{ElectricCurrent, Mass, Power, Time, Volume};
 
 use crate::figures::FigureError;
 use crate::figures::parse::{Typed, parse};
-use crate::figures::service::{Leg, Load};
+use crate::figures::service::{Load, ServiceLeg};
 use crate::figures::unplug::{Feed, Thing};
 use crate::figures::weights::Axle;
 
@@ -21,10 +21,10 @@ impl FromStr for LoadEntry {
         let expected = "NAME=POWER, or NAME=POWER@first, @second or @both; for instance \"heater=1,500 W@first\"";
         let (name, power, leg) = named_power("thing that is on", text, expected)?;
         let leg = match leg {
-            None => Leg::Unknown,
-            Some("first") => Leg::First,
-            Some("second") => Leg::Second,
-            Some("both") => Leg::Both,
+            None => ServiceLeg::Unknown,
+            Some("first") => ServiceLeg::First,
+            Some("second") => ServiceLeg::Second,
+            Some("both") => ServiceLeg::Both,
             Some(_) => return Err(wrong("thing that is on", text, expected)),
         };
         Ok(Self(Load { name, power, leg }))

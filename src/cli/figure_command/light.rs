@@ -6,14 +6,14 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
-use super::answer::{Answer, Verdict};
+use super::answer::{FigureAnswer, FigureVerdict};
 use crate::figures::FigureError;
 use crate::figures::daylight::{DAYLIGHT, Passage, Place, WorkingLight, day};
 
 /// Sunrise, sunset and civil twilight.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Daylight {
+pub struct DaylightArgs {
     /// "33.66 N 114.23 W" or "33.66, -114.23".
     #[arg(long, allow_hyphen_values = true)]
     place: String,
@@ -25,8 +25,8 @@ pub struct Daylight {
     zone: Option<String>,
 }
 
-impl Daylight {
-    pub(super) fn answer(&self, wall: &dyn Fn() -> String) -> Result<Answer, FigureError> {
+impl DaylightArgs {
+    pub(super) fn answer(&self, wall: &dyn Fn() -> String) -> Result<FigureAnswer, FigureError> {
         let place: Place = self.place.parse()?;
         let zone = match &self.zone {
             Some(name) => zone(name)?,
@@ -67,7 +67,7 @@ impl Daylight {
             clock(&found.sunset),
             clock(&found.civil_dusk)
         );
-        let mut answer = Answer::new(DAYLIGHT, Verdict::Figure, says)
+        let mut answer = FigureAnswer::new(DAYLIGHT, FigureVerdict::Figure, says)
             .value("date", date.to_string())
             .value("noon", found.noon.timestamp().to_string());
         for (key, passage) in [

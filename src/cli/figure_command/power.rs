@@ -8,7 +8,7 @@ use uom::si::power::watt;
 use uom::si::ratio::percent;
 use uom::si::time::hour;
 
-use super::answer::{Answer, Shown, Verdict, about, assume, number};
+use super::answer::{FigureAnswer, FigureVerdict, Shown, about, assume, number};
 use super::entries::{DischargeEntry, InverterEntry, LoadEntry, ThingEntry};
 use crate::figures::parse::Entered;
 use crate::figures::service::{LegState, Service, loading};
@@ -32,20 +32,22 @@ pub struct ServiceLoad {
 }
 
 impl ServiceLoad {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let of = Service::of_breaker(self.service.0)?;
         let loads: Vec<_> = self.things.iter().map(|t| t.0.clone()).collect();
         let supply = self.voltage.map_or_else(|| ElectricPotential::new::<volt>(120.0), |v| v.0);
         let found = loading(of, &loads, supply)?;
         let (verdict, name, says) = match found.state {
-            LegState::Fits => (Verdict::Fits, "fits", "It fits, also for hours."),
-            LegState::NotForLong => (Verdict::DoesNotFit, "not-for-long", "Above 80 %: not for hours."),
+            LegState::Fits => (FigureVerdict::Fits, "fits", "It fits, also for hours."),
+            LegState::NotForLong => (FigureVerdict::DoesNotFit, "not-for-long", "Above 80 %: not for hours."),
             LegState::Unknown => (
-                Verdict::Unknown,
+                FigureVerdict::Unknown,
                 "unknown",
                 "It fits only if the things of unknown leg lie well: find out their legs.",
             ),
-            LegState::Over => (Verdict::DoesNotFit, "over", "Too much: the breaker will trip. Switch something off."),
+            LegState::Over => {
+                (FigureVerdict::DoesNotFit, "over", "Too much: the breaker will trip. Switch something off.")
+            }
         };
         let legs: Vec<String> = found.known.iter().map(Shown::shown).collect();
         let mut drawn = format!("{} drawn of {} A", legs.join(" and "), number(of.amperes()));
@@ -55,7 +57,7 @@ impl ServiceLoad {
         if found.unknown.value > 0.0 {
             drawn += &format!(", and {} on a leg that is not known", found.unknown.shown());
         }
-        let mut answer = Answer::new(service::LOADS, verdict, format!("{drawn}. {says}"))
+        let mut answer = FigureAnswer::new(service::LOADS, verdict, format!("{drawn}. {says}"))
             .value("state", name)
             .quantity("capacity", of.capacity())
             .quantity("continuous", of.continuous())
@@ -83,11 +85,11 @@ pub struct InverterDraw {
 }
 
 impl InverterDraw {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let (efficiency, assumed) = efficiency(self.efficiency);
         let draw = battery::inverter_draw(self.load.0, self.voltage.0, efficiency)?;
         let says = format!("{} take {} from the battery.", self.load.0.shown(), draw.shown());
-        Ok(Answer::new(battery::DRAW, Verdict::Figure, says).quantity("draw", draw).assuming(assumed))
+        Ok(FigureAnswer::new(battery::DRAW, FigureVerdict::Figure, says).quantity("draw", draw).assuming(assumed))
     }
 }
 
@@ -138,7 +140,7 @@ pub struct BatteryHours {
 }
 
 impl BatteryHours {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let label =
             Label { capacity: Some(self.capacity), rated: self.rated, exponent: self.exponent, usable: self.usable };
         let (Some(found), assumed) = label.battery() else {
@@ -146,7 +148,7 @@ impl BatteryHours {
         };
         let left = battery::hours_left(&found, self.current.0)?;
         let says = format!("From full it lasts {} at {}.", about(left), self.current.0.shown());
-        Ok(Answer::new(battery::HOURS, Verdict::Figure, says)
+        Ok(FigureAnswer::new(battery::HOURS, FigureVerdict::Figure, says)
             .quantity("lasts", left)
             .value("lasts_h", left.get::<hour>())
             .assuming(assumed))
@@ -166,10 +168,10 @@ pub struct BatteryExponent {
 }
 
 impl BatteryExponent {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let found = battery::exponent((self.first.0, self.first.1), (self.second.0, self.second.1))?;
         let says = format!("The exponent is {found:.3}.");
-        Ok(Answer::new(battery::EXPONENT, Verdict::Figure, says).value("exponent", found))
+        Ok(FigureAnswer::new(battery::EXPONENT, FigureVerdict::Figure, says).value("exponent", found))
     }
 }
 
@@ -208,7 +210,7 @@ pub struct Unplug {
 }
 
 impl Unplug {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let label = Label { capacity: self.capacity, rated: self.rated, exponent: self.exponent, usable: self.usable };
         let (battery, mut assumed) = label.battery();
         assumed.extend(assume(self.voltage.is_none(), "12.6 V at the battery"));
@@ -226,10 +228,10 @@ impl Unplug {
             battery,
         })?;
         let (state, verdict) = match found.inverter {
-            InverterState::NotNeeded => ("not-needed", Verdict::Figure),
-            InverterState::Carries => ("carries", Verdict::Figure),
-            InverterState::Overloaded => ("overloaded", Verdict::DoesNotFit),
-            InverterState::Unknown => ("unknown", Verdict::Unknown),
+            InverterState::NotNeeded => ("not-needed", FigureVerdict::Figure),
+            InverterState::Carries => ("carries", FigureVerdict::Figure),
+            InverterState::Overloaded => ("overloaded", FigureVerdict::DoesNotFit),
+            InverterState::Unknown => ("unknown", FigureVerdict::Unknown),
         };
         let mut says = Vec::new();
         if !found.stops.is_empty() {
@@ -255,10 +257,10 @@ impl Unplug {
             says.push(format!("Switch off first: {} go through the plug now.", found.through_plug.shown()));
         }
         let verdict = match (verdict, found.lasts) {
-            (Verdict::Figure, None) if found.draw.value > 0.0 => Verdict::Unknown,
+            (FigureVerdict::Figure, None) if found.draw.value > 0.0 => FigureVerdict::Unknown,
             (verdict, _) => verdict,
         };
-        let mut answer = Answer::new(crate::figures::unplug::UNPLUG, verdict, says.join(" "))
+        let mut answer = FigureAnswer::new(crate::figures::unplug::UNPLUG, verdict, says.join(" "))
             .value("stops", found.stops)
             .value("goes_on", found.goes_on.into_iter().map(|(name, _)| name).collect::<Vec<_>>())
             .value("inverter", state)
@@ -290,16 +292,20 @@ pub struct CordDrop {
 }
 
 impl CordDrop {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let supply = self.voltage.map_or_else(|| ElectricPotential::new::<volt>(120.0), |v| v.0);
         let found = cord::voltage_drop(self.gauge, self.length.0, self.current.0, supply)?;
         let (verdict, name, says) = match found.advice {
-            cord::Advice::Fine => (Verdict::Fits, "fine", "within the 3 % that is advised"),
-            cord::Advice::Noticeable => (Verdict::Fits, "noticeable", "above the 3 % that is advised, within 5 %"),
-            cord::Advice::TooMuch => (Verdict::DoesNotFit, "too-much", "above 5 %: take a thicker or a shorter cord"),
+            cord::CordAdvice::Fine => (FigureVerdict::Fits, "fine", "within the 3 % that is advised"),
+            cord::CordAdvice::Noticeable => {
+                (FigureVerdict::Fits, "noticeable", "above the 3 % that is advised, within 5 %")
+            }
+            cord::CordAdvice::TooMuch => {
+                (FigureVerdict::DoesNotFit, "too-much", "above 5 %: take a thicker or a shorter cord")
+            }
         };
         let says = format!("The cord takes {} of it, {}: {says}.", found.lost.shown(), found.share.shown());
-        Ok(Answer::new(cord::DROP, verdict, says)
+        Ok(FigureAnswer::new(cord::DROP, verdict, says)
             .quantity("lost", found.lost)
             .quantity("lost", found.share)
             .value("advice", name)

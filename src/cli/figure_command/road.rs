@@ -5,11 +5,11 @@ use serde::Deserialize;
 use serde_json::json;
 use uom::si::f64::{Length, Mass, Ratio, ThermodynamicTemperature, Time};
 
-use super::answer::{Answer, Shown, Verdict, assume};
+use super::answer::{FigureAnswer, FigureVerdict, Shown, assume};
 use super::entries::{AxleEntry, Rated};
 use crate::figures::parse::Entered;
 use crate::figures::pressure::{Absolute, Gauge, air_at, sea_level};
-use crate::figures::weights::{Combination, Overall, Standing, Towed, Vehicle, check, overall};
+use crate::figures::weights::{Combination, Overall, Towed, Vehicle, WeightStanding, check, overall};
 use crate::figures::{FigureError, towing, tyres, weights};
 
 /// Tyre pressure at another temperature or height.
@@ -40,7 +40,7 @@ pub struct TyreChange {
 }
 
 impl TyreChange {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let air = |measured: Option<Entered<Absolute>>, height: Option<Entered<Length>>| match (measured, height) {
             (Some(air), _) => Ok(Some(air.0)),
             (None, Some(height)) => air_at(height.0).map(Some),
@@ -53,12 +53,12 @@ impl TyreChange {
         let before = before.unwrap_or_else(sea_level);
         let shows = tyres::reading_at(
             self.reading.0,
-            tyres::Around { temperature: self.from.0, air: before },
-            tyres::Around { temperature: self.to.0, air: after.unwrap_or(before) },
+            tyres::AirAround { temperature: self.from.0, air: before },
+            tyres::AirAround { temperature: self.to.0, air: after.unwrap_or(before) },
         )?;
         let change = Gauge(shows.0 - self.reading.0.0);
         let says = format!("The gauge would show {}, {} of change.", shows.shown(), change.shown());
-        Ok(Answer::new(tyres::CHANGE, Verdict::Figure, says)
+        Ok(FigureAnswer::new(tyres::CHANGE, FigureVerdict::Figure, says)
             .quantity("shows", shows)
             .quantity("change", change)
             .assuming(assumed))
@@ -89,10 +89,10 @@ pub struct TyreReading {
 }
 
 impl TyreReading {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         use tyres::ReadingState::{AboveMost, FarTooLow, High, Low, NotCold, Right};
         let rest = tyres::Rest { parked: self.parked.map(|t| t.0), driven: self.driven.map(|d| d.0) };
-        let state = tyres::judge(&tyres::Reading {
+        let state = tyres::judge(&tyres::PressureReading {
             shown: self.reading.0,
             placard: self.placard.0,
             most: self.most.map(|m| m.0),
@@ -101,17 +101,19 @@ impl TyreReading {
         })?;
         let warning = tyres::telltale(self.placard.0)?;
         let (verdict, name, says) = match state {
-            FarTooLow => {
-                (Verdict::DoesNotFit, "far-too-low", "A quarter or more below the placard: do not drive; find out why.")
-            }
-            Low => (Verdict::DoesNotFit, "low", "Below the placard: air in."),
-            Right => (Verdict::Fits, "right", "At the placard."),
-            High => (Verdict::DoesNotFit, "high", "Above the placard, cold: let air out down to it."),
+            FarTooLow => (
+                FigureVerdict::DoesNotFit,
+                "far-too-low",
+                "A quarter or more below the placard: do not drive; find out why.",
+            ),
+            Low => (FigureVerdict::DoesNotFit, "low", "Below the placard: air in."),
+            Right => (FigureVerdict::Fits, "right", "At the placard."),
+            High => (FigureVerdict::DoesNotFit, "high", "Above the placard, cold: let air out down to it."),
             AboveMost => {
-                (Verdict::DoesNotFit, "above-most", "Above what is moulded on the tyre or wheel: let air out.")
+                (FigureVerdict::DoesNotFit, "above-most", "Above what is moulded on the tyre or wheel: let air out.")
             }
             NotCold => (
-                Verdict::Unknown,
+                FigureVerdict::Unknown,
                 "not-cold",
                 "Not surely cold, so it says nothing. Let no air out; read it again after three hours.",
             ),
@@ -122,7 +124,7 @@ impl TyreReading {
             tyres::Warmth::Unknown => "unknown",
         };
         let says = format!("{} against {}. {says}", self.reading.0.shown(), self.placard.0.shown());
-        Ok(Answer::new(tyres::READING, verdict, says)
+        Ok(FigureAnswer::new(tyres::READING, verdict, says)
             .value("state", name)
             .value("warmth", warmth)
             .quantity("warning_at", warning)
@@ -163,7 +165,7 @@ pub struct Weights {
 }
 
 impl Weights {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let vehicle = |name: &str, rated: Rated, axles: &[AxleEntry]| Vehicle {
             name: name.to_owned(),
             weight: rated.weight,
@@ -183,17 +185,17 @@ impl Weights {
             combined_rating: combined.rating,
         })?;
         let (verdict, first) = match overall(&checked) {
-            Overall::Within => (Verdict::Fits, "Every limit is kept."),
-            Overall::Unknown => (Verdict::Unknown, "No limit is known to be passed, but not all are known."),
-            Overall::Over => (Verdict::DoesNotFit, "At least one limit is passed: do not drive like this."),
+            Overall::Within => (FigureVerdict::Fits, "Every limit is kept."),
+            Overall::Unknown => (FigureVerdict::Unknown, "No limit is known to be passed, but not all are known."),
+            Overall::Over => (FigureVerdict::DoesNotFit, "At least one limit is passed: do not drive like this."),
         };
         let mut lines = vec![first.to_owned()];
         let mut values = Vec::new();
         for one in &checked {
             let (name, text, margin) = match one.standing {
-                Standing::Within { left } => ("within", format!("{} left", left.shown()), Some(left)),
-                Standing::Over { by } => ("over", format!("OVER by {}", by.shown()), Some(by)),
-                Standing::Unknown { weight, rating } => {
+                WeightStanding::Within { left } => ("within", format!("{} left", left.shown()), Some(left)),
+                WeightStanding::Over { by } => ("over", format!("OVER by {}", by.shown()), Some(by)),
+                WeightStanding::Unknown { weight, rating } => {
                     let missing = match (weight, rating) {
                         (true, true) => "weight and rating",
                         (true, false) => "weight",
@@ -210,14 +212,14 @@ impl Weights {
                 "margin_kg": margin.map(|m| m.get::<uom::si::mass::kilogram>()),
             }));
         }
-        Ok(Answer::new(weights::LIMITS, verdict, lines.join("\n")).value("limits", values))
+        Ok(FigureAnswer::new(weights::LIMITS, verdict, lines.join("\n")).value("limits", values))
     }
 }
 
 /// Share of a trailer on its tongue.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Tongue {
+pub struct TongueArgs {
     /// Weight on the tongue.
     #[arg(long)]
     tongue: Entered<Mass>,
@@ -232,8 +234,8 @@ pub struct Tongue {
     most: Option<Entered<Ratio>>,
 }
 
-impl Tongue {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+impl TongueArgs {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let usual = towing::TongueBounds::default();
         let bounds = towing::TongueBounds {
             least: self.least.map_or(usual.least, |l| l.0),
@@ -241,13 +243,15 @@ impl Tongue {
         };
         let (share, state) = towing::tongue(self.tongue.0, self.trailer.0, bounds)?;
         let (verdict, name, says) = match state {
-            towing::TongueState::TooLight => (Verdict::DoesNotFit, "too-light", "too light: the trailer may sway"),
-            towing::TongueState::Fits => (Verdict::Fits, "fits", "within its bounds"),
-            towing::TongueState::TooHeavy => (Verdict::DoesNotFit, "too-heavy", "too heavy for what is advised"),
+            towing::TongueState::TooLight => {
+                (FigureVerdict::DoesNotFit, "too-light", "too light: the trailer may sway")
+            }
+            towing::TongueState::Fits => (FigureVerdict::Fits, "fits", "within its bounds"),
+            towing::TongueState::TooHeavy => (FigureVerdict::DoesNotFit, "too-heavy", "too heavy for what is advised"),
         };
         let mut assumed = assume(self.least.is_none(), "least 10 %");
         assumed.extend(assume(self.most.is_none(), "most 15 %"));
-        Ok(Answer::new(towing::TONGUE, verdict, format!("{} on the tongue, {says}.", share.shown()))
+        Ok(FigureAnswer::new(towing::TONGUE, verdict, format!("{} on the tongue, {says}.", share.shown()))
             .quantity("share", share)
             .value("state", name)
             .assuming(assumed))
@@ -270,21 +274,21 @@ pub struct TrailerBrakes {
 }
 
 impl TrailerBrakes {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let mass = |entry: Option<Entered<Mass>>| entry.map(|m| m.0);
         let found = towing::brakes(mass(self.trailer), mass(self.trailer_axles), mass(self.towing_axles))?;
         let (verdict, name, says) = match found {
             towing::Brakes::NotRequired => {
-                (Verdict::Fits, "not-required", "The federal rule asks for no brakes on it.")
+                (FigureVerdict::Fits, "not-required", "The federal rule asks for no brakes on it.")
             }
-            towing::Brakes::Required => (Verdict::DoesNotFit, "required", "It needs brakes."),
+            towing::Brakes::Required => (FigureVerdict::DoesNotFit, "required", "It needs brakes."),
             towing::Brakes::Unknown => (
-                Verdict::Unknown,
+                FigureVerdict::Unknown,
                 "unknown",
                 "Not known: weigh the trailer, its axles and those of the towing vehicle.",
             ),
         };
-        Ok(Answer::new(towing::BRAKES, verdict, says.to_owned()).value("brakes", name))
+        Ok(FigureAnswer::new(towing::BRAKES, verdict, says.to_owned()).value("brakes", name))
     }
 }
 
@@ -305,7 +309,7 @@ pub struct WheelNuts {
 }
 
 impl WheelNuts {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let usual = self.distances.is_empty();
         let distances =
             if usual { towing::usual_nut_distances() } else { self.distances.iter().map(|d| d.0).collect() };
@@ -315,14 +319,16 @@ impl WheelNuts {
             towing::Nuts::Due { at } => {
                 let says =
                     format!("Due: the mark of {} is passed. Stop where it is safe and tighten them.", at.shown());
-                Answer::new(towing::NUTS, Verdict::DoesNotFit, says).value("state", "due").quantity("mark", at)
+                FigureAnswer::new(towing::NUTS, FigureVerdict::DoesNotFit, says)
+                    .value("state", "due")
+                    .quantity("mark", at)
             }
             towing::Nuts::Next { left } => {
                 let says = format!("Not due; {} to go.", left.shown());
-                Answer::new(towing::NUTS, Verdict::Fits, says).value("state", "next").quantity("left", left)
+                FigureAnswer::new(towing::NUTS, FigureVerdict::Fits, says).value("state", "next").quantity("left", left)
             }
             towing::Nuts::Done => {
-                Answer::new(towing::NUTS, Verdict::Fits, "All done.".to_owned()).value("state", "done")
+                FigureAnswer::new(towing::NUTS, FigureVerdict::Fits, "All done.".to_owned()).value("state", "done")
             }
         };
         Ok(answer.assuming(assumed))

@@ -8,7 +8,7 @@ use uom::si::f64::{Area, Length, Ratio, Time, Volume, VolumeRate};
 use uom::si::ratio::percent;
 use uom::si::time::second;
 
-use super::answer::{Answer, Shown, Verdict, assume};
+use super::answer::{FigureAnswer, FigureVerdict, Shown, assume};
 use super::entries::{CountEntry, LampsEntry};
 use crate::figures::clocks::{
     LAYER, LayerBound, LayerInputs, RINSE, RinseBound, RinseInputs, base_from_height, layer_clock, rinse_clock,
@@ -33,7 +33,7 @@ pub struct TankVolume {
 }
 
 impl TankVolume {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let volume = match (self.width, self.height, self.diameter) {
             (Some(width), Some(height), None) => tank::box_volume(self.length.0, width.0, height.0)?,
             (None, None, Some(diameter)) => tank::cylinder_volume(diameter.0, self.length.0)?,
@@ -46,7 +46,9 @@ impl TankVolume {
         };
         let weight = tank::water_weight(volume)?;
         let says = format!("The tank holds {}; full of water that weighs {}.", volume.shown(), weight.shown());
-        Ok(Answer::new(tank::MEASURED, Verdict::Figure, says).quantity("volume", volume).quantity("water", weight))
+        Ok(FigureAnswer::new(tank::MEASURED, FigureVerdict::Figure, says)
+            .quantity("volume", volume)
+            .quantity("water", weight))
     }
 }
 
@@ -76,15 +78,15 @@ pub struct TankLevel {
 }
 
 impl TankLevel {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let mut ways = Vec::new();
-        ways.extend(self.lamps.map(|l| tank::Level::Lamps { lit: l.lit, of: l.of }));
-        ways.extend(self.share.map(|s| tank::Level::Share(s.0)));
+        ways.extend(self.lamps.map(|l| tank::TankFill::Lamps { lit: l.lit, of: l.of }));
+        ways.extend(self.share.map(|s| tank::TankFill::Share(s.0)));
         if let (Some(depth), Some(height)) = (self.depth, self.height) {
-            ways.push(tank::Level::Sight { depth: depth.0, height: height.0 });
+            ways.push(tank::TankFill::Sight { depth: depth.0, height: height.0 });
         }
         if !self.counts.is_empty() {
-            ways.push(tank::Level::Counted(self.counts.iter().map(|c| (c.0, c.1)).collect()));
+            ways.push(tank::TankFill::Counted(self.counts.iter().map(|c| (c.0, c.1)).collect()));
         }
         let [level] = ways.as_slice() else {
             return Err(FigureError::Impossible {
@@ -99,7 +101,7 @@ impl TankLevel {
         } else {
             format!("The tank holds {} to {}; reckon with the larger.", held.least.shown(), held.most.shown())
         };
-        Ok(Answer::new(tank::LEVEL, Verdict::Figure, says)
+        Ok(FigureAnswer::new(tank::LEVEL, FigureVerdict::Figure, says)
             .quantity("least", held.least)
             .quantity("most", held.most)
             .quantity("most_share", tank::share_of(held.most, self.tank.0)?))
@@ -118,10 +120,12 @@ pub struct BucketFlow {
 }
 
 impl BucketFlow {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let found = flow::by_bucket(self.bucket.0, self.time.0)?;
         let says = format!("The tap gives {}, within {}.", found.flow.shown(), found.give.shown());
-        Ok(Answer::new(flow::BUCKET, Verdict::Figure, says).quantity("flow", found.flow).quantity("give", found.give))
+        Ok(FigureAnswer::new(flow::BUCKET, FigureVerdict::Figure, says)
+            .quantity("flow", found.flow)
+            .quantity("give", found.give))
     }
 }
 
@@ -142,19 +146,19 @@ pub struct FillTime {
 }
 
 impl FillTime {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let share = self.share.map_or_else(|| Ratio::new::<percent>(100.0), |s| s.0);
         let held = self.held.map_or_else(Volume::default, |h| h.0);
         let time = tank::time_to_share(self.tank.0, held, share, self.flow.0)?;
         let says = format!("It is {} full after {}.", share.shown(), time.shown());
-        Ok(Answer::new(tank::FILL, Verdict::Figure, says).quantity("time", time))
+        Ok(FigureAnswer::new(tank::FILL, FigureVerdict::Figure, says).quantity("time", time))
     }
 }
 
 /// How long the rinse water may run.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct RinseClock {
+pub struct RinseClockArgs {
     #[arg(long)]
     tank: Option<Entered<Volume>>,
     /// As measured at this tap: see bucket-flow.
@@ -171,8 +175,8 @@ pub struct RinseClock {
     owner: Option<Entered<Time>>,
 }
 
-impl RinseClock {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+impl RinseClockArgs {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let (share, assumed) = share_or_usual(self.share);
         let clock = rinse_clock(&RinseInputs {
             tank: self.tank.map(|t| t.0),
@@ -182,11 +186,11 @@ impl RinseClock {
             owner: self.owner.map(|t| duration("owner's rinse time", t.0)).transpose()?,
         })?;
         let (bound, verdict, why) = match clock.decided_by {
-            RinseBound::Owner => ("owner", Verdict::Figure, "the owner's time, and the tank has room for it"),
-            RinseBound::Share => ("share", Verdict::Figure, "the tank would be too full after that"),
+            RinseBound::Owner => ("owner", FigureVerdict::Figure, "the owner's time, and the tank has room for it"),
+            RinseBound::Share => ("share", FigureVerdict::Figure, "the tank would be too full after that"),
             RinseBound::OwnerUnchecked => (
                 "owner-unchecked",
-                Verdict::Unknown,
+                FigureVerdict::Unknown,
                 "the owner's time, not checked: the tank or the flow is not known",
             ),
         };
@@ -194,8 +198,10 @@ impl RinseClock {
         if let (Some(share), Some(full)) = (clock.share_at_end, clock.full_after) {
             says += &format!(" It is then {} full; to the brim after {}.", share.shown(), full.shown());
         }
-        let mut answer =
-            Answer::new(RINSE, verdict, says).quantity("runs", clock.runs).value("decided_by", bound).assuming(assumed);
+        let mut answer = FigureAnswer::new(RINSE, verdict, says)
+            .quantity("runs", clock.runs)
+            .value("decided_by", bound)
+            .assuming(assumed);
         if let (Some(share), Some(full)) = (clock.share_at_end, clock.full_after) {
             answer = answer.quantity("share_at_end", share).quantity("full_after", full);
         }
@@ -206,7 +212,7 @@ impl RinseClock {
 /// How long water runs for a layer, and how deep it is.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct LayerClock {
+pub struct LayerClockArgs {
     /// Area of the tank's floor; or its measures, or tank and height.
     #[arg(long)]
     base: Option<Entered<Area>>,
@@ -234,8 +240,8 @@ pub struct LayerClock {
     share: Option<Entered<Ratio>>,
 }
 
-impl LayerClock {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+impl LayerClockArgs {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let base = match (self.base, self.length, self.width, self.tank, self.height) {
             (Some(base), ..) => Some(base.0),
             (None, Some(length), Some(width), ..) => Some(tank::base_area(length.0, width.0)?),
@@ -265,8 +271,8 @@ impl LayerClock {
             (Some(depth), _) => says += &format!(" That is {} deep.", depth.shown()),
             (None, _) => says += " How deep that is, is not known: it takes the flow and the tank's floor.",
         }
-        let verdict = if clock.depth.is_some() { Verdict::Figure } else { Verdict::Unknown };
-        let mut answer = Answer::new(LAYER, verdict, says)
+        let verdict = if clock.depth.is_some() { FigureVerdict::Figure } else { FigureVerdict::Unknown };
+        let mut answer = FigureAnswer::new(LAYER, verdict, says)
             .quantity("runs", clock.runs)
             .value("decided_by", bound)
             .assuming(if self.tank.is_some() { assumed } else { Vec::new() });
@@ -296,10 +302,10 @@ pub struct Depth {
 }
 
 impl Depth {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let depth = tank::depth(self.water.0, tank::base_area(self.length.0, self.width.0)?)?;
         let says = format!("{} stand {} deep.", self.water.0.shown(), depth.shown());
-        Ok(Answer::new(tank::DEPTH, Verdict::Figure, says).quantity("depth", depth))
+        Ok(FigureAnswer::new(tank::DEPTH, FigureVerdict::Figure, says).quantity("depth", depth))
     }
 }
 
@@ -328,7 +334,7 @@ pub struct DrainTime {
 }
 
 impl DrainTime {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let area = match (self.tank, self.across) {
             (Some(tank), None) => base_from_height(tank.0, self.from.0)?,
             (None, Some(across)) => drain::round(across.0)?,
@@ -344,7 +350,7 @@ impl DrainTime {
         let time = drain::drain_time(area, drain::round(self.outlet.0)?, self.from.0, to, coefficient)?;
         let says = format!("At the least {}: it will be slower.", time.shown());
         let assumed = assume(self.coefficient.is_none(), "discharge coefficient 0.6, a sharp edge");
-        Ok(Answer::new(drain::DRAIN, Verdict::Figure, says).quantity("time", time).assuming(assumed))
+        Ok(FigureAnswer::new(drain::DRAIN, FigureVerdict::Figure, says).quantity("time", time).assuming(assumed))
     }
 }
 

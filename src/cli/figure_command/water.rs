@@ -5,7 +5,7 @@ use serde::Deserialize;
 use uom::si::f64::{Length, Ratio, Volume, VolumeRate};
 use uom::si::ratio::part_per_million;
 
-use super::answer::{Answer, Shown, Verdict, assume, number};
+use super::answer::{FigureAnswer, FigureVerdict, Shown, assume, number};
 use crate::figures::parse::Entered;
 use crate::figures::pressure::Gauge;
 use crate::figures::{FigureError, hose, sanitise, supply};
@@ -13,7 +13,7 @@ use crate::figures::{FigureError, hose, sanitise, supply};
 /// What the pressure of a supply means for the rig.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Supply {
+pub struct SupplyArgs {
     /// At rest, no tap open.
     #[arg(long)]
     pressure: Entered<Gauge>,
@@ -28,8 +28,8 @@ pub struct Supply {
     regulator: Option<Entered<Gauge>>,
 }
 
-impl Supply {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+impl SupplyArgs {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let usual = supply::SupplyBounds::default();
         let bounds = supply::SupplyBounds {
             least: self.least.map_or(usual.least, |p| p.0),
@@ -41,22 +41,22 @@ impl Supply {
         };
         let state = supply::judge(behind, bounds)?;
         let (verdict, name, says) = match state {
-            supply::Supply::Weak => (Verdict::Fits, "weak", "weak, and harms nothing"),
-            supply::Supply::Fits => (Verdict::Fits, "fits", "within the rig's bounds"),
+            supply::Supply::Weak => (FigureVerdict::Fits, "weak", "weak, and harms nothing"),
+            supply::Supply::Fits => (FigureVerdict::Fits, "fits", "within the rig's bounds"),
             supply::Supply::NeedsRegulator => (
-                Verdict::DoesNotFit,
+                FigureVerdict::DoesNotFit,
                 "needs-regulator",
                 "too much for the rig: not without a regulator, or one set lower",
             ),
             supply::Supply::AboveCode => (
-                Verdict::DoesNotFit,
+                FigureVerdict::DoesNotFit,
                 "above-code",
                 "above the 80 psi that codes allow in a house: never without a regulator",
             ),
         };
         let mut assumed = assume(self.least.is_none(), "least 40 psi");
         assumed.extend(assume(self.most.is_none(), "most 60 psi: look up the maker's"));
-        Ok(Answer::new(supply::SUPPLY, verdict, format!("{} at the inlet is {says}.", behind.shown()))
+        Ok(FigureAnswer::new(supply::SUPPLY, verdict, format!("{} at the inlet is {says}.", behind.shown()))
             .quantity("inlet", behind)
             .value("state", name)
             .assuming(assumed))
@@ -87,7 +87,7 @@ pub struct HoseLoss {
 }
 
 impl HoseLoss {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let hose = hose::Hose {
             length: self.length.0,
             diameter: self.diameter.0,
@@ -100,12 +100,12 @@ impl HoseLoss {
             (Some(flow), None) => {
                 let lost = hose::loss(&hose, flow.0)?;
                 let says = format!("{} lose {} in this hose.", flow.0.shown(), lost.shown());
-                Answer::new(hose::FRICTION, Verdict::Figure, says).quantity("lost", lost)
+                FigureAnswer::new(hose::FRICTION, FigureVerdict::Figure, says).quantity("lost", lost)
             }
             (None, Some(pressure)) => {
                 let flow = hose::flow_at(&hose, pressure.0)?;
                 let says = format!("{} drive {} through this hose.", pressure.0.shown(), flow.shown());
-                Answer::new(hose::FRICTION, Verdict::Figure, says).quantity("flow", flow)
+                FigureAnswer::new(hose::FRICTION, FigureVerdict::Figure, says).quantity("flow", flow)
             }
             _ => {
                 return Err(FigureError::Unknown {
@@ -142,7 +142,7 @@ pub struct Bleach {
 }
 
 impl Bleach {
-    pub(super) fn answer(&self) -> Result<Answer, FigureError> {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let water = match (self.water, self.diameter, self.length) {
             (Some(water), None, None) => water.0,
             (None, Some(diameter), Some(length)) => sanitise::hose_volume(diameter.0, length.0)?,
@@ -156,7 +156,7 @@ impl Bleach {
         if let Some(dose) = self.dose {
             let found = sanitise::concentration(dose.0, self.strength.0, water)?.get::<part_per_million>();
             let says = format!("{} in {} make {} ppm.", dose.0.shown(), water.shown(), number(found));
-            return Ok(Answer::new(sanitise::DOSE, Verdict::Figure, says).value("share_ppm", found));
+            return Ok(FigureAnswer::new(sanitise::DOSE, FigureVerdict::Figure, says).value("share_ppm", found));
         }
         let target = self.target.map_or_else(sanitise::usual_target, |t| t.0);
         let dose = sanitise::dose(target, self.strength.0, water)?;
@@ -167,7 +167,7 @@ impl Bleach {
             number(target.get::<part_per_million>()),
             sanitise::HOLD.shown()
         );
-        Ok(Answer::new(sanitise::DOSE, Verdict::Figure, says)
+        Ok(FigureAnswer::new(sanitise::DOSE, FigureVerdict::Figure, says)
             .quantity("bleach", dose)
             .quantity("hold", sanitise::HOLD)
             .assuming(assume(self.target.is_none(), "target 50 ppm")))

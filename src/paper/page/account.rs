@@ -1,6 +1,6 @@
 //! The records of a run put together: for each step and clock what became of it. Pure; unknown ids are taken as they come.
 
-use super::Entry;
+use super::PageEntry;
 use crate::engine::event::{Event, HeardAs};
 
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -94,7 +94,7 @@ pub(super) struct Away {
     pub known: bool,
 }
 
-pub(super) fn account(entries: &[Entry]) -> Account {
+pub(super) fn account(entries: &[PageEntry]) -> Account {
     let mut taker = Taker::default();
     for entry in entries {
         taker.take(entry);
@@ -111,7 +111,7 @@ struct Taker {
 }
 
 impl Taker {
-    fn take(&mut self, entry: &Entry) {
+    fn take(&mut self, entry: &PageEntry) {
         let at = entry.at.as_millis();
         match entry.event.inner() {
             Event::CrewSet { people } => {
@@ -212,7 +212,7 @@ impl Taker {
         }
     }
 
-    fn settle(&mut self, id: &str, entry: &Entry, end: End, heard: Option<&HeardAs>) {
+    fn settle(&mut self, id: &str, entry: &PageEntry, end: End, heard: Option<&HeardAs>) {
         let at = entry.at.as_millis();
         self.open(id, at, &entry.of_day);
         let person = match &self.assigned {
@@ -250,7 +250,7 @@ impl Taker {
         }
     }
 
-    fn finish(mut self, entries: &[Entry]) -> Account {
+    fn finish(mut self, entries: &[PageEntry]) -> Account {
         let end = self.account.end;
         let of_day = entries.last().map(|entry| entry.of_day.clone()).unwrap_or_default();
         // The gate is never answered: it was passed.
@@ -272,7 +272,7 @@ impl Taker {
     }
 }
 
-fn last_offered(entries: &[Entry]) -> Option<String> {
+fn last_offered(entries: &[PageEntry]) -> Option<String> {
     entries.iter().rev().find_map(|entry| match entry.event.inner() {
         Event::StepOffered { step } => Some(step.clone()),
         _ => None,

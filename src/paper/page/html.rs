@@ -4,7 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::account::{Account, End, Reading, StepAccount, shown};
 use super::timeline::{clock_text, timeline};
-use super::{Outcome, RunRecord, name_of, span};
+use super::{PageOutcome, RunRecord, name_of, span};
 use crate::engine::event::HeardAs;
 use crate::paper::words::PageWords;
 
@@ -53,9 +53,9 @@ pub(super) fn html(run: &RunRecord, account: &Account, words: &PageWords) -> Str
 
 fn head(run: &RunRecord, account: &Account, words: &PageWords) -> Markup {
     let outcome = match run.outcome {
-        Outcome::Completed => &words.completed,
-        Outcome::Abandoned => &words.abandoned,
-        Outcome::Unfinished => &words.unfinished,
+        PageOutcome::Completed => &words.completed,
+        PageOutcome::Abandoned => &words.abandoned,
+        PageOutcome::Unfinished => &words.unfinished,
     };
     let count = |wanted: fn(&End) -> bool| {
         account.steps.iter().filter(|step| step.spans.last().is_some_and(|span| wanted(&span.end))).count()

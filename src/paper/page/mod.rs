@@ -18,17 +18,17 @@ pub struct RunRecord {
     pub title: String,
     /// Day and time of day, as it is to be shown.
     pub began: String,
-    pub outcome: Outcome,
+    pub outcome: PageOutcome,
     pub rehearsal: bool,
     /// Names of steps by id; ids stand for those that are not here.
     pub steps: BTreeMap<String, StepName>,
     /// Whether the routine is not the one that the run was made with.
     pub changed: bool,
-    pub entries: Vec<Entry>,
+    pub entries: Vec<PageEntry>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Outcome {
+pub enum PageOutcome {
     Completed,
     Abandoned,
     Unfinished,
@@ -43,7 +43,7 @@ pub struct StepName {
 
 /// One record of a run.
 #[derive(Clone, Debug)]
-pub struct Entry {
+pub struct PageEntry {
     pub at: SessionTime,
     /// Time of day, as it is to be shown.
     pub of_day: String,

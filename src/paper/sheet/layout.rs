@@ -423,7 +423,7 @@ const HEADING_LEADING: f32 = 1.25;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::paper::words::Words;
+    use crate::paper::words::PaperWords;
     use crate::rig::Rig;
     use crate::routine::load;
     use rstest::rstest;
@@ -431,7 +431,7 @@ mod tests {
     fn laid_out(paper: Paper, large: bool) -> (LaidOut, Fonts) {
         let text = include_str!("../../../prompts/routines/tank-dump.toml");
         let routine = load("tank-dump.toml", text, &Rig::default()).unwrap();
-        let words = Words::parse("paper.toml", include_str!("../../../prompts/phrases/paper.toml")).unwrap();
+        let words = PaperWords::parse("paper.toml", include_str!("../../../prompts/phrases/paper.toml")).unwrap();
         let fonts = Fonts::new().unwrap();
         let content = super::super::content::content(&routine, &words.sheet);
         (lay_out(&content, SheetOptions { paper, large }, &words.sheet, &fonts), fonts)

@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 
 use thiserror::Error;
 
-use super::words::Words;
+use super::words::PaperWords;
 use crate::routine::Routine;
 
 pub use layout::Paper;
@@ -47,7 +47,7 @@ pub enum SheetError {
 ///
 /// # Errors
 /// The font that the program was built with is damaged, or the PDF cannot be put together.
-pub fn sheet(routine: &Routine, options: SheetOptions, words: &Words) -> Result<Sheet, SheetError> {
+pub fn sheet(routine: &Routine, options: SheetOptions, words: &PaperWords) -> Result<Sheet, SheetError> {
     let fonts = fonts::Fonts::new().ok_or(SheetError::Font)?;
     let content = content::content(routine, &words.sheet);
     let laid_out = layout::lay_out(&content, options, &words.sheet, &fonts);
