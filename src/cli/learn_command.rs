@@ -7,6 +7,7 @@ use clap::Args;
 use thiserror::Error;
 
 use crate::audio::capture::Capture;
+use crate::audio::device::DeviceError;
 use crate::audio::wake::Waker;
 use crate::cli::learn_ends::{Devices, Ends, EndsError, Recordings};
 use crate::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
@@ -78,7 +79,7 @@ pub enum LearnError {
     #[error(transparent)]
     Listen(#[from] ListenError),
     #[error("no usable microphone")]
-    Microphone(#[source] CaptureError),
+    Microphone(#[source] DeviceError),
     #[error(
         "whose voice? Give a name: sparehand learn-voice NAME{}", if known.is_empty() { String::new() } else { format!("; the rig file names {known}") }
     )]

@@ -11,7 +11,7 @@ use thiserror::Error;
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::audio::capture::Capture;
-use crate::audio::device::{DeviceInfo, Direction, devices};
+use crate::audio::device::{DeviceError, DeviceInfo, Direction, devices};
 use crate::audio::resample::Decimator;
 use crate::audio::wake::Waker;
 use crate::cli::play_out::PlayOut;
@@ -28,6 +28,7 @@ use crate::setup::models::{self, ModelsError};
 use crate::setup::places::{Places, PlacesError};
 use crate::setup::prompts::PromptError;
 use crate::setup::sound::SoundError;
+use crate::speech::listener::ListenError;
 use crate::speech::score::ScoreSettings;
 use crate::speech::speaker::Speaker;
 
@@ -74,7 +75,9 @@ pub enum MicError {
     #[error(transparent)]
     Clip(#[from] ClipError),
     #[error("no usable microphone")]
-    Microphone(#[source] CaptureError),
+    Microphone(#[source] DeviceError),
+    #[error("no usable loudspeaker")]
+    Loudspeaker(#[source] DeviceError),
     #[error("the microphone '{name}' gives no sound; plug it in again, or choose another with --microphone")]
     MicrophoneSilent { name: String },
     #[error("{file}: not the words that are expected: {why}")]
@@ -272,7 +275,7 @@ impl Bench {
         let mut idle = 0;
         while heard.len() < (HISS_S + 1) * SAMPLE_RATE && idle < PATIENCE {
             while let Some(frame) = waiting.last() {
-                if !play_out.offer(frame).map_err(AppError::Loudspeaker)? {
+                if !play_out.offer(frame).map_err(MicError::Loudspeaker)? {
                     break;
                 }
                 waiting.pop();
@@ -332,10 +335,10 @@ impl Bench {
         while speaker.is_speaking() {
             let mut frame = [0.0; 480];
             speaker.render(&mut frame);
-            play_out.play(&frame).map_err(AppError::Loudspeaker)?;
+            play_out.play(&frame).map_err(MicError::Loudspeaker)?;
             while self.capture.read_frame(&mut heard) {}
         }
-        play_out.drain().map_err(AppError::Loudspeaker)?;
+        play_out.drain().map_err(MicError::Loudspeaker)?;
         // What left the queue is still in the device's own buffers, and in the room.
         pause(AFTERWARDS);
         Ok(())

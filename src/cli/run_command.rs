@@ -24,7 +24,7 @@ use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voi
 use crate::conductor::talk::{Printing, Talk};
 use crate::engine::Engine;
 use crate::engine::event::Event;
-use crate::hear::listener::ListenError;
+use crate::speech::listener::ListenError;
 use crate::journal::{Journal, JournalError, NewRun, Purpose, Record, Rehearsals, RunSummary};
 use crate::screen::{Aside, Ink, Labels, LabelsError, Screen, ScreenError};
 use crate::setup::causes::with_causes;

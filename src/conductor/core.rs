@@ -6,7 +6,7 @@
 //!
 //! A live run (`live.rs`) and a rehearsal (`rehearse.rs`) are its two callers. Nothing that fails at an edge ends a run.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -15,20 +15,22 @@ use crate::conductor::news::{News, Parted, Prompted, Task};
 use crate::conductor::talk::TalkLine;
 use crate::engine::event::Event;
 use crate::engine::input::{Away, Input, Key, PhraseHeard};
-use crate::engine::output::{Audience, ListeningSet, Output, View, VoiceSettings};
+use crate::engine::output::{Audience, ListeningSet, Output, SpeechId, View, VoiceSettings};
 use crate::engine::{Asked, Ending, Engine};
 use crate::hear::ear::HearEvent;
-use crate::hear::level::Level;
+use crate::hear::level::SoundLevel;
 use crate::say::mixer::MixerEvent;
 use crate::screen::ScreenKey;
 use crate::speech::own_words::OwnWords;
-use crate::station::{Link, StationInput, StationOutput};
+use crate::speech::two_ears::{HeardAt, OneVoice, TwoEars};
+use crate::station::{Link, Said, StationInput, StationOutput};
 use crate::units::{SessionTime, StationId};
 
 /// Joins the parts of one run.
 pub struct Conductor {
     engine: Engine,
     own_words: OwnWords,
+    ears: TwoEars,
     stations: BTreeMap<StationId, Seat>,
     outbox: VecDeque<Task>,
     deadline: Option<SessionTime>,
@@ -68,9 +70,11 @@ struct OnItsWay {
 struct Seat {
     microphone: Link,
     loudspeaker: Link,
-    level: Option<Level>,
+    level: Option<SoundLevel>,
     /// What it listens for, and how it speaks: a station that was begun anew is told again.
     set: Option<Arc<ListeningSet>>,
+    /// What was handed to its voice and is not over.
+    saying: BTreeSet<SpeechId>,
     voice: Option<VoiceSettings>,
 }
 
@@ -97,16 +101,25 @@ pub enum Plan {
 pub struct Sight {
     pub view: View,
     pub microphone: Link,
-    pub level: Option<Level>,
+    pub speaks: Speaking,
+    pub level: Option<SoundLevel>,
+}
+
+/// Whether a station is saying something.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Speaking {
+    Yes,
+    No,
 }
 
 impl Conductor {
     /// A conductor for a run that has not begun, with these stations.
     pub fn new(engine: Engine, stations: &[StationId], means: Means, plan: Plan) -> Self {
-        let seat = Seat { microphone: Link::Works, loudspeaker: Link::Works, level: None, set: None, voice: None };
+        let seat = Seat { microphone: Link::Works, loudspeaker: Link::Works, level: None, set: None, saying: BTreeSet::new(), voice: None };
         Self {
             engine,
             own_words: OwnWords::default(),
+            ears: TwoEars::default(),
             stations: stations.iter().map(|&id| (id, seat.clone())).collect(),
             outbox: VecDeque::new(),
             deadline: None,
@@ -174,16 +187,16 @@ impl Conductor {
     /// When it wants to be told `News::Woke`; `None` where only news can wake it.
     pub fn deadline(&self) -> Option<SessionTime> {
         let record = self.records.front().map(|record| record.until);
-        [self.deadline, record, self.terminates, self.restart.at].into_iter().flatten().min()
+        [self.deadline, record, self.terminates, self.restart.at, self.ears.deadline()].into_iter().flatten().min()
     }
 
     /// What somebody who looks at the screen of this station sees.
     pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
         let mut view = self.engine.view(now, station);
         let seat = self.stations.get(&station);
-        let silent = self.voice == Link::Lost || seat.is_some_and(|seat| seat.loudspeaker == Link::Lost);
-        if silent && self.means == Means::Voice {
-            view.notices.push(self.engine.loudspeaker_lost());
+        let cannot_speak = self.engine.loudspeaker_lost();
+        if self.voice == Link::Lost && !view.notices.contains(&cannot_speak) {
+            view.notices.push(cannot_speak);
         }
         let asked = self.leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
         view.notices.extend(asked.map(|(_, warning)| warning.clone()));
@@ -191,6 +204,7 @@ impl Conductor {
         Sight {
             view,
             microphone: if hears { Link::Works } else { Link::Lost },
+            speaks: if seat.is_some_and(|seat| !seat.saying.is_empty()) { Speaking::Yes } else { Speaking::No },
             level: seat.filter(|_| hears).and_then(|seat| seat.level),
         }
     }
@@ -230,16 +244,19 @@ impl Conductor {
                 self.outbox.push_back(Task::Record { seq, at, event });
             }
             Output::Say(utterance) => {
+                self.own_words.will_say(utterance.clone());
                 for id in self.engine.stations_of(audience) {
-                    self.own_words.will_say(id, utterance.clone());
+                    if let Some(seat) = self.stations.get_mut(&id) {
+                        seat.saying.insert(utterance.id);
+                    }
                     self.order(id, StationInput::Say(utterance.clone()));
                 }
             }
             Output::Hush(priority) => self.order_all(audience, || StationInput::Hush(priority)),
             Output::Listen(set) => {
                 let set = Arc::new(set);
+                self.own_words.will_hear(&set);
                 for id in self.engine.stations_of(audience) {
-                    self.own_words.will_hear(id, &set);
                     if let Some(seat) = self.stations.get_mut(&id) {
                         seat.set = Some(Arc::clone(&set));
                     }
@@ -282,7 +299,7 @@ impl Conductor {
 
     fn station_told(&mut self, now: SessionTime, id: StationId, output: StationOutput) {
         match output {
-            StationOutput::Heard(event) => self.heard(now, id, event),
+            StationOutput::Heard(event, said) => self.heard(now, id, event, said),
             StationOutput::Spoke(event) => self.spoke(now, id, event),
             StationOutput::Level(level) => {
                 if let Some(seat) = self.stations.get_mut(&id) {
@@ -309,9 +326,14 @@ impl Conductor {
         }
     }
 
-    fn heard(&mut self, now: SessionTime, id: StationId, event: HearEvent) {
+    fn heard(&mut self, now: SessionTime, id: StationId, event: HearEvent, said: Said) {
+        match &event {
+            HearEvent::Heard(_) | HearEvent::UnusableSamples => {}
+            HearEvent::SpeechStarted => self.ears.began(id, said.from),
+            _ => self.settle(now, |ears| ears.came_to_nothing(now, id)),
+        }
         match event {
-            HearEvent::Heard(heard) => self.phrase_heard(now, id, heard),
+            HearEvent::Heard(heard) => self.phrase_heard(now, id, heard, said),
             HearEvent::Unclear(unclear) => {
                 self.talk(TalkLine::Unclear { at: now, unclear });
                 self.tell(now, id, Input::SpeechUnclear);
@@ -323,31 +345,52 @@ impl Conductor {
         }
     }
 
-    fn phrase_heard(&mut self, now: SessionTime, id: StationId, heard: PhraseHeard) {
-        if let Some(reason) = self.own_words.said(now, id, &heard) {
-            return self.talk(TalkLine::OwnWords { at: now, heard, reason });
+    fn phrase_heard(&mut self, now: SessionTime, id: StationId, heard: PhraseHeard, said: Said) {
+        if let Some(reason) = self.own_words.refuse(now, id, &heard) {
+            self.talk(TalkLine::Dropped { at: now, heard, reason });
+            return self.settle(now, |ears| ears.came_to_nothing(now, id));
         }
-        self.order(id, StationInput::Understood);
-        self.talk(TalkLine::Heard { at: now, heard: heard.clone() });
-        self.tell(now, id, Input::PhraseHeard(heard));
+        let heard = HeardAt { station: id, heard, from: said.from, to: said.to };
+        self.settle(now, |ears| ears.heard(now, heard));
+    }
+
+    /// Tells the engine what counts of what the ears heard: one voice at two of them counts once.
+    fn settle(&mut self, now: SessionTime, settle: impl FnOnce(&mut TwoEars) -> Vec<OneVoice>) {
+        for voice in settle(&mut self.ears) {
+            match voice {
+                OneVoice::Counts(HeardAt { station, heard, .. }) => {
+                    self.order(station, StationInput::Understood);
+                    self.talk(TalkLine::Heard { at: now, heard: heard.clone() });
+                    self.tell(now, station, Input::PhraseHeard(heard));
+                }
+                OneVoice::Refused(HeardAt { heard, .. }, reason) => {
+                    self.talk(TalkLine::Dropped { at: now, heard, reason });
+                }
+            }
+        }
     }
 
     fn spoke(&mut self, now: SessionTime, id: StationId, event: MixerEvent) {
+        if let (Some(seat), MixerEvent::Finished(speech) | MixerEvent::Cut(speech)) =
+            (self.stations.get_mut(&id), &event)
+        {
+            seat.saying.remove(speech);
+        }
         match event {
             MixerEvent::Started { id: speech, sentence, words } => {
                 self.voice = Link::Works;
                 self.own_words.says(now, id, speech, &words);
                 if sentence == 0
-                    && let Some(utterance) = self.own_words.utterance(id, speech).cloned()
+                    && let Some(utterance) = self.own_words.utterance(speech).cloned()
                 {
                     self.talk(TalkLine::Says { at: now, utterance });
                 }
             }
             MixerEvent::Finished(speech) => {
-                self.own_words.is_over(now, id, speech);
+                self.own_words.is_over(now, speech);
                 self.tell(now, id, Input::SpeechFinished(speech));
             }
-            MixerEvent::Cut(speech) => self.own_words.is_over(now, id, speech),
+            MixerEvent::Cut(speech) => self.own_words.is_over(now, speech),
             MixerEvent::Failed { id: speech, error } => {
                 self.talk(TalkLine::Unspoken { at: now, speech, why: error.to_string() });
             }
@@ -355,6 +398,9 @@ impl Conductor {
     }
 
     fn device_told(&mut self, now: SessionTime, id: StationId, device: Device, what: DeviceNews) {
+        if self.means == Means::Keys && device == Device::Loudspeaker && what != DeviceNews::Back {
+            return;
+        }
         self.talk(TalkLine::Device { at: now, device, what: what.clone() });
         let link = match what {
             DeviceNews::Lost(_) => Link::Lost,
@@ -458,6 +504,7 @@ impl Conductor {
         if self.deadline.is_some_and(|at| at <= now) {
             self.tell(now, StationId::RIG, Input::Woke);
         }
+        self.settle(now, |ears| ears.poll(now));
         if self.restart.at.take_if(|at| *at <= now).is_some() {
             self.outbox.push_back(Task::RestartRecogniser);
         }

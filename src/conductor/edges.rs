@@ -202,7 +202,7 @@ mod tests {
     fn a_level_is_lost_where_the_loop_is_behind_and_nothing_else_is() {
         let (news, mut inbox) = tokio::sync::mpsc::channel(1);
         let way = ToLoop::new(news);
-        let level = crate::hear::level::Level { now: -60.0, floor: None, own: None };
+        let level = crate::hear::level::SoundLevel { now: -60.0, floor: None, own: None };
         let level = || News::Station(crate::units::StationId::RIG, StationOutput::Level(level));
         way.tell(level());
         way.tell(level());

@@ -8,11 +8,12 @@ use thiserror::Error;
 use crate::conductor::kept_sound::KeptSoundError;
 use crate::conductor::rehearsal::room::RoomError;
 use crate::conductor::rehearsal::script::ScriptError;
-use crate::hear::listener::ListenError;
 use crate::journal::JournalError;
 use crate::screen::ScreenError;
 use crate::setup::prompts::PromptError;
 use crate::setup::sound::SoundError;
+use crate::speech::listener::ListenError;
+use crate::speech::recogniser::RecogniserError;
 
 /// What a run or a rehearsal needs is missing or fails. What was recorded until then is kept.
 #[derive(Debug, Error)]
@@ -29,6 +30,8 @@ pub enum ConductorError {
     Listen(#[from] ListenError),
     #[error(transparent)]
     Sound(#[from] SoundError),
+    #[error(transparent)]
+    Recogniser(#[from] RecogniserError),
     #[error(transparent)]
     KeptSound(#[from] KeptSoundError),
     #[error(transparent)]

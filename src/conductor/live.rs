@@ -11,7 +11,7 @@ use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 
-use crate::conductor::core::{Conductor, Means, Plan};
+use crate::conductor::core::{Conductor, Means, Plan, Sight, Speaking};
 use crate::conductor::edges::{Outward, Sent, Stop, ToLoop, said_by, spawn};
 use crate::conductor::error::ConductorError;
 use crate::conductor::news::{News, Parted, Prompted, Task};
@@ -23,11 +23,12 @@ use crate::conductor::timer::Timer;
 use crate::conductor::workers::{Directory, Workers};
 use crate::engine::Engine;
 use crate::engine::input::Away;
-use crate::screen::{Keyboard, Meters, Screen, ScreenInput};
+use crate::screen::{Keyboard, Meters, Screen, ScreenInput, SoundActivity};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, pause};
 use crate::setup::planning::PlanError;
 use crate::setup::sound::Sounds;
+use crate::station::Link;
 use crate::units::StationId;
 
 /// The devices to use, by id or name; the system's own choice where none is given.
@@ -223,7 +224,7 @@ impl<'a> House<'a> {
     fn draw(&mut self) -> Option<Duration> {
         let screen = self.screen.as_mut()?;
         let sight = self.conductor.sight(self.clock.now(), StationId::RIG);
-        let meters = Meters::of(&sight);
+        let meters = meters_of(&sight);
         let counts = !sight.view.clocks.is_empty();
         if let Err(error) = screen.draw(&sight.view, &meters) {
             self.lose_screen();
@@ -249,6 +250,18 @@ impl<'a> House<'a> {
             join_within(thread, LEAVE_WITHIN);
         }
     }
+}
+
+/// What the screen shows of mouth and ear.
+fn meters_of(sight: &Sight) -> Meters {
+    let activity = match (sight.speaks, sight.microphone) {
+        (Speaking::Yes, Link::Works) => SoundActivity::SpeakingAndListening,
+        (Speaking::Yes, Link::Lost) => SoundActivity::Speaking,
+        (Speaking::No, Link::Works) => SoundActivity::Listening,
+        (Speaking::No, Link::Lost) => SoundActivity::Deaf,
+    };
+    let level = sight.level;
+    Meters { level_dbfs: level.map(|level| level.now), floor_dbfs: level.and_then(|level| level.floor), activity }
 }
 
 fn listen_to_keys(news: ToLoop) -> Result<Keyboard, ConductorError> {

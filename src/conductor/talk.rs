@@ -10,6 +10,7 @@ use crate::engine::event::Event;
 use crate::engine::input::{Certainty, Key, PhraseHeard};
 use crate::engine::output::{SpeechId, Utterance};
 use crate::hear::ear::Unclear;
+use crate::speech::decide::Reason;
 use crate::units::SessionTime;
 
 /// One thing that happened in the talk.
@@ -25,8 +26,8 @@ pub enum TalkLine {
     Refused { at: SessionTime, refused: Unclear },
     /// The microphone gives samples that are no numbers.
     UnusableSamples { at: SessionTime },
-    /// The same, for it was the program itself.
-    OwnWords { at: SessionTime, heard: PhraseHeard },
+    /// A phrase was recognised surely enough, and does not count, for whose voice it was.
+    Dropped { at: SessionTime, heard: PhraseHeard, reason: Reason },
     Key { at: SessionTime, key: Key },
     /// An event is on record.
     Written { at: SessionTime, event: Event },
@@ -88,7 +89,7 @@ impl fmt::Display for TalkLine {
             Self::UnusableSamples { at } => {
                 write!(out, "[{at}] microphone: it gives samples that are no numbers; silence is heard in their place")
             }
-            Self::OwnWords { at, heard } => write!(out, "[{at}] refused: {}: the program's own words", heard.text),
+            Self::Dropped { at, heard, reason } => write!(out, "[{at}] refused: {}: {reason}", heard.text),
             Self::Key { at, key } => write!(out, "[{at}] key: {key:?}"),
             Self::Written { at, event } => written(out, *at, event),
             Self::NotWritten { at, event, why } => write!(out, "[{at}] NOT written down ({why}): {event:?}"),

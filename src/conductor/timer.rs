@@ -19,9 +19,11 @@ impl Timer {
     ///
     /// # Errors
     /// The system has none to give.
+    #[allow(unsafe_code, reason = "the library wants to be told that the descriptor stays the same")]
     pub fn new() -> io::Result<Self> {
         let descriptor = timerfd_create(TimerfdClockId::Boottime, TimerfdFlags::NONBLOCK | TimerfdFlags::CLOEXEC)?;
-        Ok(Self { descriptor: AsyncFd::new(descriptor)? })
+        // SAFETY: an `OwnedFd` gives the same descriptor always, and keeps it open until it is dropped, after the event queue has let go of it.
+        Ok(Self { descriptor: unsafe { AsyncFd::register(descriptor)? } })
     }
 
     /// Rings once after `span` (at once where that is zero), or never with nothing. Whatever it was armed for before is forgotten.

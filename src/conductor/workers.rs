@@ -47,11 +47,6 @@ impl Directory {
         self.addresses().get(&station).map_or_else(Waker::of_nobody, |address| address.waker.clone())
     }
 
-    /// Nothing is for this station any more.
-    pub fn leave(&self, station: StationId) {
-        self.addresses().remove(&station);
-    }
-
     /// Hands something to a station, and wakes it. Waits for nobody: what a station that hangs does not take is lost.
     pub fn send(&self, station: StationId, input: StationInput) -> Sent {
         let Some(address) = self.addresses().get(&station).cloned() else { return Sent::Gone };

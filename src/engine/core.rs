@@ -184,6 +184,7 @@ impl Engine {
             Input::HearingBack => self.hearing_back(),
             Input::VoiceLost => self.voice_lost(),
             Input::VoiceBack => self.voice_back(),
+            Input::Closing => self.name_what_is_left(),
             Input::StationJoined { .. } | Input::Recorded(_) | Input::RecordFailed(_) | Input::Woke => {}
         }
     }

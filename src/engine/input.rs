@@ -40,6 +40,8 @@ pub enum Input {
     /// How the move stands against its plan: as it is to be said (`None` where there is no plan), whether it is late, and whether
     /// `Output::AskOnTime` asked for it or time went on.
     OnTimeTold { said: Option<String>, late: bool, asked: bool },
+    /// The program is about to be closed by the system: a hazard that nobody keeps then is to be named while there is time.
+    Closing,
     /// The wake-up time that the engine named has come. Early, late or repeated wake-ups are harmless.
     Woke,
 }

@@ -14,7 +14,7 @@ use std::time::Duration;
 use crate::audio::FRAME_LEN;
 use crate::engine::output::{ListeningSet, Priority, SpeechId, Utterance, VoiceSettings};
 use crate::hear::ear::{Ear, EarOutput, HearEvent, OwnVoiceState};
-use crate::hear::level::Level;
+use crate::hear::level::SoundLevel;
 use crate::hear::look::{Found, LookId, LookRequest, WriteRequest};
 use crate::say::mixer::{CutStyle, FRAME, Mixer, MixerEvent, SentenceError, SentenceId, SentenceRequest};
 use crate::units::{SessionTime, StationId};
@@ -40,6 +40,9 @@ pub struct Station {
     said_again: bool,
     mouth: Link,
     detector: Link,
+    /// When the newest frame was taken, and when the newest utterance was said.
+    heard_at: SessionTime,
+    said: Said,
     frames: u32,
     outbox: VecDeque<StationOutput>,
 }
@@ -88,6 +91,13 @@ pub enum StationInput {
     PlayedElsewhere { station: StationId, played: [f32; FRAME_LEN] },
 }
 
+/// When something was said, by the time at which its sound was taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Said {
+    pub from: SessionTime,
+    pub to: SessionTime,
+}
+
 /// What a station asks for, or tells.
 #[derive(Debug)]
 pub enum StationOutput {
@@ -107,10 +117,11 @@ pub enum StationOutput {
     WarmUpVoice,
     /// For the loudspeaker: forget what is queued.
     Flush,
-    Heard(HearEvent),
+    /// What was heard, and when it was said.
+    Heard(HearEvent, Said),
     Spoke(MixerEvent),
     /// How loud it is; ten times a second at most, and only when it changed.
-    Level(Level),
+    Level(SoundLevel),
     /// The noise rose while a prompt was being said: it is to be said again.
     Drowned,
     /// What tells speech from quiet fails, or works again; why.
@@ -134,6 +145,8 @@ impl Station {
             said_again: false,
             mouth: Link::Works,
             detector: Link::Works,
+            heard_at: SessionTime::ZERO,
+            said: Said { from: SessionTime::ZERO, to: SessionTime::ZERO },
             frames: 0,
             outbox: VecDeque::new(),
         }
@@ -216,6 +229,7 @@ impl Station {
         if !self.mixer.has_sound() {
             self.mixer.pass(FRAME_SPAN);
         }
+        self.heard_at = now;
         self.frames = self.frames.wrapping_add(1);
         if self.frames.is_multiple_of(METER_EVERY) {
             self.level(now);
@@ -274,7 +288,11 @@ impl Station {
         while let Some(output) = self.ear.poll() {
             match output {
                 EarOutput::Prepare(set) => self.outbox.push_back(StationOutput::Prepare(set)),
-                EarOutput::Look(look) => self.outbox.push_back(StationOutput::Look(look)),
+                EarOutput::Look(look) => {
+                    // It is made so soon after the last word that it tells when that was.
+                    self.said.to = self.heard_at;
+                    self.outbox.push_back(StationOutput::Look(look));
+                }
                 EarOutput::WriteDown(request) => self.outbox.push_back(StationOutput::WriteDown(request)),
                 EarOutput::WarmUp(samples) => self.outbox.push_back(StationOutput::WarmUp(samples)),
                 EarOutput::Event(event) => self.heard(now, event),
@@ -291,6 +309,7 @@ impl Station {
     fn heard(&mut self, now: SessionTime, event: HearEvent) {
         match &event {
             HearEvent::SpeechStarted => {
+                self.said = Said { from: self.heard_at, to: self.heard_at };
                 if !self.mixer.is_speaking() || self.courtesy.speech_started(now) {
                     self.mixer.duck(DUCKED);
                     self.outbox.push_back(StationOutput::WarmUpVoice);
@@ -299,7 +318,7 @@ impl Station {
             HearEvent::Unclear(_) => self.mixer.duck(Duration::ZERO),
             _ => {}
         }
-        self.outbox.push_back(StationOutput::Heard(event));
+        self.outbox.push_back(StationOutput::Heard(event, self.said));
     }
 }
 

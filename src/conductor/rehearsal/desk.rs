@@ -2,7 +2,6 @@
 
 use std::sync::Arc;
 
-use crate::say::text::Reader;
 use crate::speech::recogniser::{Recogniser, RecogniserError};
 use crate::speech::voice::prepare::{Preparation, Workbench};
 use crate::speech::worker::{RecogniserAnswer, Request, Serving};
@@ -29,11 +28,6 @@ impl Desk {
     /// A desk with this recogniser and this voice.
     pub fn new(recogniser: Box<dyn Recogniser>, bench: Workbench) -> Self {
         Self { serving: Serving::new(recogniser), bench }
-    }
-
-    /// What puts text into words for the voice.
-    pub fn reader(&self) -> Arc<Reader> {
-        self.bench.reader()
     }
 
     /// Does what the station asks for.

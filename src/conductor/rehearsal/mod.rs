@@ -219,7 +219,7 @@ impl Stage {
     /// Does what the station asks for, and tells the conductor the rest.
     fn listen_to_station(&mut self, now: SessionTime) -> Result<(), ConductorError> {
         while let Some(output) = self.station.poll() {
-            match self.desk.serve(output).map_err(|error| ConductorError::Models(Box::new(error)))? {
+            match self.desk.serve(output)? {
                 Served::Answered(input) => self.station.handle(now, input),
                 Served::Done => {}
                 Served::Told(output) => {

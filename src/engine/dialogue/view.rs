@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::super::answer::{AskedFor, Reply, kind};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
-use super::super::output::{ClockView, View};
+use super::super::output::{Audience, ClockView, Output, Priority, View};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Common, Line, Reason};
 use super::super::records::Journalling;
@@ -167,6 +167,16 @@ impl Engine {
         match &self.job.step(self.state.hazard(&self.job)?).answer {
             Answer::Clock(clock) => Some(self.book.line(Line::LeavesHazard, &[("name", &clock.name)])),
             _ => None,
+        }
+    }
+
+    /// Says aloud, everywhere and before anything else, which clock of a hazard runs; nothing where none does.
+    pub(in crate::engine) fn name_what_is_left(&mut self) {
+        let Some(step) = self.state.hazard(&self.job) else { return };
+        if let Answer::Clock(clock) = &self.job.step(step).answer {
+            let text = self.book.line(Line::Closing, &[("name", &clock.name)]);
+            self.send(Audience::All, Output::Hush(Priority::Alarm));
+            self.say(Audience::All, Priority::Alarm, text);
         }
     }
 
