@@ -9,7 +9,7 @@ import tempfile
 
 import numpy
 
-from bench import noise, sound
+from bench import noise, said, sound
 from bench.engines import ProgramFailed
 from bench.intervals import wilson
 from bench.results import Results
@@ -21,7 +21,7 @@ def run(asked) -> None:
     """Lets runs go on until `--critical` critical steps were answered in all."""
     results = Results(asked.work / "sessions.jsonl")
     done = results.read()
-    left = asked.critical - sum(record["critical"] for record in done)
+    left = asked.critical - sum(len(_confirmed(record, critical=True)) for record in done)
     if left <= 0:
         return
     with tempfile.TemporaryDirectory(prefix="bench-") as folder, tempfile.TemporaryFile("w+") as told:
@@ -37,7 +37,7 @@ def run(asked) -> None:
             for line in program.stdout:
                 record = json.loads(line)
                 results.add([record])
-                print(f"sessions: {record['routine']}, {record['noise']} {record['snr_db']:.0f} dB, {record['critical']} critical", flush=True)
+                print(f"sessions: {record['routine']}, {record['noise']} {record['snr_db']:.0f} dB, {len(_confirmed(record, critical=True))} critical", flush=True)
         if program.returncode:
             told.seek(0)
             raise ProgramFailed(f"{command[0]} ended with {program.returncode}: {told.read().strip()[:500]}")
@@ -50,7 +50,10 @@ def write(asked, machine: str) -> None:
         return
     bands = [(f"{low} to {low + 5} dB", [r for r in records if low <= r["snr_db"] < low + 5]) for low in range(5, 25, 5)]
     noises = [(kind, [r for r in records if r["noise"] == kind]) for kind in sorted({r["noise"] for r in records})]
-    head = ("", "runs", "to the end", "critical settled", "of them unsaid", "others settled", "of them unsaid", "answers", "taken at once", "asked about", "say again", "talk", "taken for a phrase")
+    head = (
+        *("", "runs", "to the end", "critical settled", "of them unsaid", "by the lenient judge", "others settled", "of them unsaid", "by the lenient judge"),
+        *("answers", "taken at once", "asked about", "say again", "talk", "taken for a phrase"),
+    )
     lines = [
         f"<!-- Written by bench/run sessions. {machine} Seed {asked.seed}. -->",
         "# Runs in noise",
@@ -61,10 +64,14 @@ def write(asked, machine: str) -> None:
     for name, rows in [*bands, *noises, ("all", records)]:
         if rows:
             lines.append(f"| {' | '.join(map(str, (name, *_cells(rows))))} |")
-    wrong = [(r, one) for r in records for one in r["critical_wrong"] + r["ordinary_wrong"]]
-    critical, unsaid = sum(r["critical"] for r in records), sum(len(r["critical_wrong"]) for r in records)
+    wrong = [(r, one) for r in records for one in _unsaid(r["confirmed"])]
+    settled = [one for r in records for one in _confirmed(r, critical=True)]
+    critical, unsaid = len(settled), len(_unsaid(settled))
     ear = numpy.array([ms for r in records for ms in r["ear_ms"]])
     lines += [
+        "",
+        "Unsaid is what was not said to the question that was open, for the step that was settled; the lenient judge lets any of the last four things"
+        " that were said pass.",
         "",
         f"A critical step settled by words that nobody had said: {unsaid} of {critical} (at most {100 * wilson(unsaid, critical, 0.9)[1]:.2f} %, 95 %, Wilson;"
         f" {300 / critical:.2f} % by the rule of three where there is none).",
@@ -74,7 +81,7 @@ def write(asked, machine: str) -> None:
         "",
         "Every one that was settled unsaid:",
         "",
-        *([f"- {one} ({r['routine']}, {r['voice']}, {r['noise']} {r['snr_db']:.0f} dB)" for r, one in wrong] or ["None."]),
+        *([f"- {said.told(one)} ({r['routine']}, {r['voice']}, {r['noise']} {r['snr_db']:.0f} dB)" for r, one in wrong] or ["None."]),
         "",
         "Talk that was taken for a phrase:",
         "",
@@ -84,10 +91,29 @@ def write(asked, machine: str) -> None:
     print(f"report: {asked.docs}/sessions.md")
 
 
+def _confirmed(record: dict, critical: bool) -> list[dict]:
+    return [one for one in record["confirmed"] if one["critical"] == critical]
+
+
+def _unsaid(confirmed: list[dict]) -> list[dict]:
+    return [one for one in confirmed if said.why_wrong(one)]
+
+
+def counts(rows: list[dict]) -> dict[str, int]:
+    """What runs come to: settled steps, and of them those that nobody had said by either judge."""
+    found = {key: sum(row[key] for row in rows) for key in ("completed", "answers", "asked_about", "unclear", "talk")}
+    for name, critical in (("critical", True), ("ordinary", False)):
+        confirmed = [one for row in rows for one in _confirmed(row, critical)]
+        found[name] = len(confirmed)
+        found[f"{name}_unsaid"] = len(_unsaid(confirmed))
+        found[f"{name}_lenient"] = sum(not said.lenient(one) for one in confirmed)
+    found["taken_at_once"] = sum(not one["asked_back"] and not said.why_wrong(one) for row in rows for one in row["confirmed"])
+    found["talk_taken"] = sum(len(row["talk_taken"]) for row in rows)
+    return found
+
+
 def _cells(rows: list[dict]) -> tuple:
-    total = {key: sum(row[key] for row in rows) for key in ("completed", "critical", "ordinary", "answers", "taken_at_once", "asked_about", "unclear", "talk")}
-    lists = {key: sum(len(row[key]) for row in rows) for key in ("critical_wrong", "ordinary_wrong", "talk_taken")}
-    return (
-        *(len(rows), total["completed"], total["critical"], lists["critical_wrong"], total["ordinary"], lists["ordinary_wrong"]),
-        *(total["answers"], total["taken_at_once"], total["asked_about"], total["unclear"], total["talk"], lists["talk_taken"]),
-    )
+    columns = ("critical", "critical_unsaid", "critical_lenient", "ordinary", "ordinary_unsaid", "ordinary_lenient")
+    more = ("answers", "taken_at_once", "asked_about", "unclear", "talk", "talk_taken")
+    found = counts(rows)
+    return (len(rows), *(found[key] for key in ("completed", *columns, *more)))

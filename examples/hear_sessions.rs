@@ -1,4 +1,5 @@
-//! Whole runs in noise, by a person who answers rightly, wrongly, or talks to somebody else: how often something was confirmed that nobody said.
+//! Whole runs in noise, by a person who answers rightly, wrongly, or talks to somebody else: what was confirmed, and what had been said before.
+//! Whether it had been said is judged in `bench/sessions.py`.
 //!
 //! `cargo run --release --example hear_sessions -- MODELS CHATTER STEPS SEED NOISE...`: real ear and engine, synthetic voices, time that passes as it is
 //! heard. CHATTER has a sentence a line that is no answer; a NOISE is a WAV file. Runs until so many critical questions were answered;
@@ -10,7 +11,7 @@ mod hear_support;
 #[path = "../tests/hear_support/processor.rs"]
 mod processor;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::time::Duration;
 
@@ -19,7 +20,7 @@ use processor::processor_time_s;
 use rand::rngs::SmallRng;
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
-use serde_json::json;
+use serde_json::{Value, json};
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::wav;
 use sparehand::engine::event::{Event, HeardAs};
@@ -97,6 +98,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             noise: sound.iter().map(|sample| sample * gain).collect(),
             noise_at: rng.random_range(0..sound.len()),
             said: Vec::new(),
+            heard_in: BTreeMap::new(),
             meant: None,
             asked_about: None,
             tried: 0,
@@ -106,13 +108,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         };
         run.go(&mut rng, voice, &chatter, &mut clips)?;
         let tally = run.tally;
-        answered += tally.critical;
+        answered += tally.confirmed.iter().filter(|one| one["critical"] == true).count();
         println!(
             "{}",
             json!({
                 "run": number, "rig": rig, "routine": routine, "voice": format!("{voice:?}"), "noise": noise, "snr_db": snr_db, "completed": tally.completed,
-                "critical": tally.critical, "critical_wrong": tally.critical_wrong, "ordinary": tally.ordinary, "ordinary_wrong": tally.ordinary_wrong,
-                "answers": tally.answers, "taken_at_once": tally.taken_at_once, "asked_about": tally.asked_about, "unclear": tally.unclear,
+                "confirmed": tally.confirmed, "answers": tally.answers, "asked_about": tally.asked_about, "unclear": tally.unclear,
                 "talk": tally.talk, "talk_taken": tally.talk_taken, "ear_ms": tally.ear_ms,
             })
         );
@@ -123,14 +124,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 #[derive(Default)]
 struct Tally {
     completed: bool,
-    /// Critical steps and their clocks settled by voice, and those settled by words that nobody had said.
-    critical: usize,
-    critical_wrong: Vec<String>,
-    ordinary: usize,
-    ordinary_wrong: Vec<String>,
-    /// Answers that were asked for, spoken; those that were taken without a question; questions asked back; not understood.
+    /// Steps and their clocks settled by voice, each with what was said before.
+    confirmed: Vec<Value>,
+    /// Answers that were asked for, spoken; questions asked back; not understood.
     answers: usize,
-    taken_at_once: usize,
     asked_about: usize,
     unclear: usize,
     /// Sentences that were meant for somebody else, and phrases that were made of them, by certainty.
@@ -149,8 +146,10 @@ struct Run {
     sets: Vec<ListeningSet>,
     noise: Vec<f32>,
     noise_at: usize,
-    /// What the person said, and the step that they were asked about.
-    said: Vec<(String, String)>,
+    /// What the person said, to the program or to somebody else.
+    said: Vec<Said>,
+    /// The place in `said` of the words during which each phrase was heard last.
+    heard_in: BTreeMap<String, usize>,
     /// The phrase that the person meant last, unless they spoke to somebody else.
     meant: Option<String>,
     /// The number of the last question whether something was heard right.
@@ -160,6 +159,21 @@ struct Run {
     tries: u32,
     over: bool,
     tally: Tally,
+}
+
+/// Something that the person said, and what they were being asked as they began.
+struct Said {
+    text: String,
+    /// To somebody else.
+    talk: bool,
+    step: String,
+    question: u64,
+    /// The phrase that they were asked about, whether it was heard right.
+    about: Option<(String, String)>,
+    /// The steps whose clocks ran.
+    clocks: BTreeSet<String>,
+    /// What might be said.
+    set: ListeningSet,
 }
 
 type Clips = BTreeMap<(String, String), Vec<f32>>;
@@ -189,11 +203,11 @@ impl Run {
             let (text, is_talk) = self.what_to_say(&asked, rng, chatter);
             let clip =
                 clips.entry((format!("{voice:?}"), text.clone())).or_insert_with(|| spoken(&text, voice)).clone();
+            self.note_said(&asked, &text, is_talk);
             if is_talk {
                 self.tally.talk += 1;
                 self.meant = None;
             } else {
-                self.said.push((asked.step.clone(), text.clone()));
                 if !matches!(asked.kind, AskedFor::HeardRight { .. }) {
                     self.meant = Some(text);
                 }
@@ -203,6 +217,24 @@ impl Run {
             self.tell(Input::Woke)?;
         }
         Ok(())
+    }
+
+    /// Keeps what the person begins to say.
+    fn note_said(&mut self, asked: &Asked, text: &str, talk: bool) {
+        let about = match &asked.kind {
+            AskedFor::HeardRight { phrase, yes, .. } => Some((phrase.clone(), yes.clone())),
+            _ => None,
+        };
+        let (job, state) = (self.engine.job(), self.engine.state());
+        self.said.push(Said {
+            text: text.to_owned(),
+            talk,
+            step: asked.step.clone(),
+            question: asked.question,
+            about,
+            clocks: state.clocks.keys().map(|&step| job.step(step).id.clone()).collect(),
+            set: self.set.clone().expect("something may be said once the run has begun"),
+        });
     }
 
     /// What is asked for, most of the time; else another thing that may be said, or talk. Whether it is talk.
@@ -247,15 +279,7 @@ impl Run {
 
     /// Whether two phrases meant the same in one of the newest listening sets.
     fn is_same(&self, said: &str, heard: &str) -> bool {
-        let group = |set: &ListeningSet, text: &str| {
-            set.phrases.iter().find(|phrase| phrase.text == text).map(|phrase| phrase.group)
-        };
-        said == heard
-            || self
-                .sets
-                .iter()
-                .chain(&self.set)
-                .any(|set| group(set, said).is_some_and(|group_of| group(set, heard) == Some(group_of)))
+        self.sets.iter().chain(&self.set).any(|set| is_same_in(set, said, heard))
     }
 
     /// The last wording that means the same.
@@ -284,6 +308,9 @@ impl Run {
             }
             match event {
                 Some(HearEvent::Heard(heard)) => {
+                    if let Some(last) = self.said.len().checked_sub(1) {
+                        self.heard_in.insert(heard.text.clone(), last);
+                    }
                     let late = ((at + 1) * 10) as f64 - ends as f64 / 16.0 + 1e3 * (processor_time_s()? - began);
                     if is_talk {
                         self.tally.talk_taken.push(format!("{} ({:?})", heard.text, heard.certainty));
@@ -339,33 +366,50 @@ impl Run {
         }
     }
 
-    /// Whether somebody said what was written down.
+    /// Keeps what was settled by voice, with what was said before.
     fn check(&mut self, event: &Event) {
-        let (step, heard) = match event {
+        let (kind, step, heard) = match event {
             Event::RunCompleted { .. } => {
                 self.tally.completed = true;
                 return;
             }
-            Event::StepAnswered { step, heard, .. }
-            | Event::ClockStarted { step, heard, .. }
-            | Event::ClockEnded { step, heard, .. } => (step, heard),
+            Event::StepAnswered { step, heard, .. } => ("step_answered", step, heard),
+            Event::ClockStarted { step, heard, .. } => ("clock_started", step, heard),
+            Event::ClockEnded { step, heard, .. } => ("clock_ended", step, heard),
             _ => return,
         };
         let (HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. }) = heard else { return };
-        // It may have taken some turns until the question whether it was heard right was answered.
-        let meant = matches!(heard, HeardAs::VoiceConfirmed { .. }) && self.meant.as_ref() == Some(phrase);
-        let right = meant || self.said.iter().rev().take(REMEMBERED).any(|(_, said)| self.is_same(said, phrase));
-        self.tally.taken_at_once += usize::from(matches!(heard, HeardAs::Voice { .. }) && right);
+        let asked_back = matches!(heard, HeardAs::VoiceConfirmed { .. });
+        let told = |said: &Said| {
+            json!({
+                "text": said.text, "talk": said.talk, "step": said.step, "question": said.question, "clocks": said.clocks,
+                "about": said.about.as_ref().map(|(phrase, _)| phrase),
+                "agrees": said.about.as_ref().is_some_and(|(_, yes)| is_same_in(&said.set, &said.text, yes)),
+                "same": self.is_same(&said.text, phrase), "same_then": is_same_in(&said.set, &said.text, phrase),
+            })
+        };
         let critical = self.engine.job().index_of(step).is_some_and(|index| self.engine.job().step(index).critical);
-        let wrong = (!right).then(|| format!("{step}: heard '{phrase}', last said: {:?}", self.said.last()));
-        if critical {
-            self.tally.critical += 1;
-            self.tally.critical_wrong.extend(wrong);
-        } else {
-            self.tally.ordinary += 1;
-            self.tally.ordinary_wrong.extend(wrong);
-        }
+        let from = self.said.iter().rev().filter(|said| !said.talk).take(REMEMBERED).count();
+        let mut left = from;
+        let first = self.said.iter().rposition(|said| {
+            left -= usize::from(!said.talk && left > 0);
+            left == 0
+        });
+        self.tally.confirmed.push(json!({
+            "kind": kind, "step": step, "critical": critical, "phrase": phrase, "asked_back": asked_back,
+            // It may have taken some turns until the question whether it was heard right was answered.
+            "meant": asked_back && self.meant.as_ref() == Some(phrase),
+            "heard_in": self.heard_in.get(phrase).map(|&place| told(&self.said[place])),
+            "is_last": self.heard_in.get(phrase).is_some_and(|&place| place + 1 == self.said.len()),
+            "said": self.said[first.unwrap_or(0)..].iter().map(told).collect::<Vec<_>>(),
+        }));
     }
+}
+
+/// Whether two phrases mean the same in a listening set.
+fn is_same_in(set: &ListeningSet, said: &str, heard: &str) -> bool {
+    let group = |text: &str| set.phrases.iter().find(|phrase| phrase.text == text).map(|phrase| phrase.group);
+    said == heard || group(said).is_some_and(|group_of| group(heard) == Some(group_of))
 }
 
 /// As [`spoken`] makes it.

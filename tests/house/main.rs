@@ -1,4 +1,5 @@
 //! What holds for the source itself.
 
+mod checks;
 mod layering;
 mod rules;
