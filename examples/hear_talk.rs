@@ -26,9 +26,9 @@ use sparehand::audio::wav;
 use sparehand::engine::input::{Input, Key};
 use sparehand::engine::output::{ListeningSet, ListeningSetId, Output, VoiceSettings};
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
-use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::units::{SessionTime, StationId};
 
 /// Rig, routine, and whether by two people.
@@ -96,7 +96,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     }
                 }
                 Some(HearEvent::TalkedOn) => talked_on += 1,
-                Some(HearEvent::SpeechStarted | HearEvent::Noted(_)) | None => {}
+                Some(
+                    HearEvent::Refused(_) | HearEvent::UnusableSamples | HearEvent::SpeechStarted | HearEvent::Noted(_),
+                )
+                | None => {}
             }
         }
         println!(

@@ -16,9 +16,9 @@ use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utte
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
 use crate::hear::activity::{SpeechDetector, WINDOW_LEN};
 use crate::hear::clip::{ClipError, ClipHeard, ClipHearing};
-use crate::speech::listener::ListenError;
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
 use crate::speech::decide::PhraseVerdict;
+use crate::speech::listener::ListenError;
 use crate::speech::own_examples::{Example, OwnExamples, States};
 use crate::speech::speaker::Speaker;
 

@@ -13,18 +13,17 @@ use crate::cli::learn_command::{self, LearnError};
 use crate::cli::mic_command::{self, MicError};
 use crate::cli::plan_command;
 use crate::cli::vosk_args::VoskArgs;
-use crate::conductor::error::ConductorError;
 use crate::conductor::core::Means;
+use crate::conductor::error::ConductorError;
 use crate::conductor::live::{self, Planner, SoundDevices, Surroundings};
+use crate::conductor::news::Parted;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
 use crate::conductor::rehearsal::{Pace, Rehearsal, rehearse};
-use crate::conductor::news::Parted;
 use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::conductor::talk::{Printing, Talk};
 use crate::engine::Engine;
 use crate::engine::event::Event;
-use crate::speech::listener::ListenError;
 use crate::journal::{Journal, JournalError, NewRun, Purpose, Record, Rehearsals, RunSummary};
 use crate::screen::{Aside, Ink, Labels, LabelsError, Screen, ScreenError};
 use crate::setup::causes::with_causes;
@@ -34,6 +33,7 @@ use crate::setup::places::{Places, PlacesError};
 use crate::setup::practised::Practice;
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::sayable;
+use crate::speech::listener::ListenError;
 use crate::units::SessionTime;
 
 #[derive(Debug, Args)]
@@ -105,7 +105,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let sounds = learn_command::hearing_those(sounds, &args.with, places, &mut std::io::stdout().lock())?;
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
-    let devices = SoundDevices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
+    let devices =
+        SoundDevices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
     Places::make(&places.cache)?;
     let aside = places.cache.join(ASIDE);
     let missing = Missing::look(&devices, &aside);
@@ -232,8 +233,10 @@ impl Missing {
         if let Err(error) = &quiet {
             tracing::warn!(%error, "what libraries write comes to the terminal");
         }
-        let microphone = Capture::open(devices.microphone.as_deref(), &Waker::of_nobody()).err().map(|why| with_causes(&why));
-        let loudspeaker = Playback::open(devices.loudspeaker.as_deref(), &Waker::of_nobody()).err().map(|why| with_causes(&why));
+        let microphone =
+            Capture::open(devices.microphone.as_deref(), &Waker::of_nobody()).err().map(|why| with_causes(&why));
+        let loudspeaker =
+            Playback::open(devices.loudspeaker.as_deref(), &Waker::of_nobody()).err().map(|why| with_causes(&why));
         Self { microphone, loudspeaker }
     }
 

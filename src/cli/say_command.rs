@@ -3,26 +3,26 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use clap::Args;
 use crate::audio::PLAYBACK_RATE;
 use crate::audio::device::DeviceError;
 use crate::cli::play_out::PlayOut;
-use crate::setup::models::{self, ModelsError};
-use crate::setup::places::Places;
-use crate::setup::sound::SoundError;
 use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
 use crate::onnx::Environment;
 use crate::say::NumberReading;
 use crate::say::loudness::LoudnessError;
-use crate::say::mixer::{FRAME, MixerEvent, SentenceError};
 use crate::say::mixer::PACES;
+use crate::say::mixer::{FRAME, MixerEvent, SentenceError};
 use crate::say::text::Reader;
 use crate::say::wording::{Wording, WordingError};
 use crate::setup::clock::pause;
+use crate::setup::models::{self, ModelsError};
+use crate::setup::places::Places;
+use crate::setup::sound::SoundError;
 use crate::speech::speaker::Speaker;
 use crate::speech::voice::cache::{Cache, CacheError};
 use crate::speech::voice::model::{Voice, VoiceError};
 use crate::speech::voice::prepare::{PrepareError, Workbench};
+use clap::Args;
 
 /// What the command was asked for.
 #[derive(Clone, Debug)]

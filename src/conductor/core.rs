@@ -115,7 +115,14 @@ pub enum Speaking {
 impl Conductor {
     /// A conductor for a run that has not begun, with these stations.
     pub fn new(engine: Engine, stations: &[StationId], means: Means, plan: Plan) -> Self {
-        let seat = Seat { microphone: Link::Works, loudspeaker: Link::Works, level: None, set: None, saying: BTreeSet::new(), voice: None };
+        let seat = Seat {
+            microphone: Link::Works,
+            loudspeaker: Link::Works,
+            level: None,
+            set: None,
+            saying: BTreeSet::new(),
+            voice: None,
+        };
         Self {
             engine,
             own_words: OwnWords::default(),

@@ -60,7 +60,12 @@ pub struct Surroundings {
 ///
 /// # Errors
 /// The system gives no thread, timer or signals at the beginning. What was recorded until then is kept.
-pub fn run(engine: Engine, resumed: Option<Away>, clock: &Clock, around: Surroundings) -> Result<Parted, ConductorError> {
+pub fn run(
+    engine: Engine,
+    resumed: Option<Away>,
+    clock: &Clock,
+    around: Surroundings,
+) -> Result<Parted, ConductorError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ConductorError::System)?;
     let parted = runtime.block_on(async { House::enter(engine, clock, around)?.run(resumed).await });
     // Whatever a library left behind is not waited for.

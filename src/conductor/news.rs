@@ -51,9 +51,17 @@ pub enum Prompted {
 pub enum Task {
     Station(StationId, StationInput),
     /// Write the event down, then tell [`News::Recorded`] or [`News::RecordFailed`].
-    Record { seq: u64, at: SessionTime, event: Event },
+    Record {
+        seq: u64,
+        at: SessionTime,
+        event: Event,
+    },
     /// Keep the sound of a note, then tell [`News::NoteKept`].
-    KeepNote { of: StationId, at: SessionTime, note: SpokenNote },
+    KeepNote {
+        of: StationId,
+        at: SessionTime,
+        note: SpokenNote,
+    },
     Talk(TalkLine),
     /// Reckon how the move stands against its plan, then tell [`News::OnTime`] or [`News::NoPlan`].
     AskOnTime,

@@ -232,9 +232,7 @@ impl<'a> CardRound<'a> {
             self.hand(now, StationInput::Frame { mic, played });
             if let Some(played) = played.filter(|played| played.iter().any(|sample| *sample != 0.0)) {
                 let station = self.card.id;
-                self.card
-                    .stations
-                    .send_to_others(station, || StationInput::PlayedElsewhere { station, played });
+                self.card.stations.send_to_others(station, || StationInput::PlayedElsewhere { station, played });
             }
         }
         let dropped = self.card.workers.dropped_looks();

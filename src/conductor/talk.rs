@@ -17,30 +17,85 @@ use crate::units::SessionTime;
 #[derive(Clone, Debug)]
 pub enum TalkLine {
     /// The program begins to say something.
-    Says { at: SessionTime, utterance: Utterance },
+    Says {
+        at: SessionTime,
+        utterance: Utterance,
+    },
     /// The simulated person begins to say something.
-    Person { at: SessionTime, text: String },
-    Heard { at: SessionTime, heard: PhraseHeard },
-    Unclear { at: SessionTime, unclear: Unclear },
+    Person {
+        at: SessionTime,
+        text: String,
+    },
+    Heard {
+        at: SessionTime,
+        heard: PhraseHeard,
+    },
+    Unclear {
+        at: SessionTime,
+        unclear: Unclear,
+    },
     /// Something was recognised, and does not count.
-    Refused { at: SessionTime, refused: Unclear },
+    Refused {
+        at: SessionTime,
+        refused: Unclear,
+    },
     /// The microphone gives samples that are no numbers.
-    UnusableSamples { at: SessionTime },
+    UnusableSamples {
+        at: SessionTime,
+    },
     /// A phrase was recognised surely enough, and does not count, for whose voice it was.
-    Dropped { at: SessionTime, heard: PhraseHeard, reason: Reason },
-    Key { at: SessionTime, key: Key },
+    Dropped {
+        at: SessionTime,
+        heard: PhraseHeard,
+        reason: Reason,
+    },
+    Key {
+        at: SessionTime,
+        key: Key,
+    },
     /// An event is on record.
-    Written { at: SessionTime, event: Event },
+    Written {
+        at: SessionTime,
+        event: Event,
+    },
     /// The journal did not take an event; why.
-    NotWritten { at: SessionTime, event: Event, why: String },
-    Note { at: SessionTime, text: String, fault: Option<String> },
-    Device { at: SessionTime, device: Device, what: DeviceNews },
-    Worker { at: SessionTime, worker: Worker, what: WorkerNews },
-    NoPlan { at: SessionTime, why: String },
+    NotWritten {
+        at: SessionTime,
+        event: Event,
+        why: String,
+    },
+    Note {
+        at: SessionTime,
+        text: String,
+        fault: Option<String>,
+    },
+    Device {
+        at: SessionTime,
+        device: Device,
+        what: DeviceNews,
+    },
+    Worker {
+        at: SessionTime,
+        worker: Worker,
+        what: WorkerNews,
+    },
+    NoPlan {
+        at: SessionTime,
+        why: String,
+    },
     /// A prompt is said once more because the noise rose.
-    Drowned { at: SessionTime },
-    Unspoken { at: SessionTime, speech: SpeechId, why: String },
-    ScreenLost { at: SessionTime, why: String },
+    Drowned {
+        at: SessionTime,
+    },
+    Unspoken {
+        at: SessionTime,
+        speech: SpeechId,
+        why: String,
+    },
+    ScreenLost {
+        at: SessionTime,
+        why: String,
+    },
 }
 
 impl TalkLine {
@@ -80,7 +135,10 @@ impl fmt::Display for TalkLine {
             Self::Unclear { at, unclear } => {
                 let best = unclear.best.as_deref().unwrap_or("nothing");
                 let (score, margin, reason) = (unclear.score, unclear.margin, &unclear.reason);
-                write!(out, "[{at}] unclear: nearest was {best} (score {score:.1}, margin {margin:.1}); refused: {reason}")
+                write!(
+                    out,
+                    "[{at}] unclear: nearest was {best} (score {score:.1}, margin {margin:.1}); refused: {reason}"
+                )
             }
             Self::Refused { at, refused } => {
                 let best = refused.best.as_deref().unwrap_or("nothing");

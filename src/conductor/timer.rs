@@ -43,7 +43,11 @@ impl Timer {
                 }
             }
         };
-        timerfd_settime(self.descriptor.get_ref(), TimerfdTimerFlags::empty(), &Itimerspec { it_interval: off, it_value: value })?;
+        timerfd_settime(
+            self.descriptor.get_ref(),
+            TimerfdTimerFlags::empty(),
+            &Itimerspec { it_interval: off, it_value: value },
+        )?;
         Ok(())
     }
 

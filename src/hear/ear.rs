@@ -15,11 +15,13 @@ use crate::hear::activity::{DetectorError, Edge, Segmenter, SegmenterSettings, S
 use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::endpoint::{Endpoint, Phase, Voices, endpoint};
 use crate::hear::late_copy::LateCopies;
-use crate::hear::level::{SoundLevel, Levels};
+use crate::hear::level::{Levels, SoundLevel};
 use crate::hear::look::{Found, LookId, LookRequest, WriteRequest};
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS, SpokenNote};
 use crate::hear::segment::SpeechSegment;
-use crate::speech::decide::{CopyOfPlayed, Decision, OverSpeech, Reason, SaidBefore, DecisionContext, PhraseVerdict, decide, nearly_fits};
+use crate::speech::decide::{
+    CopyOfPlayed, Decision, DecisionContext, OverSpeech, PhraseVerdict, Reason, SaidBefore, decide, nearly_fits,
+};
 use crate::units::StationId;
 
 /// Listens for the phrases of a set.

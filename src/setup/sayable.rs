@@ -5,9 +5,9 @@ use std::collections::BTreeSet;
 use crate::engine::Engine;
 use crate::engine::numbers;
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
-use crate::speech::listener::ListenError;
 use crate::rig::Rig;
 use crate::routine::Answer;
+use crate::speech::listener::ListenError;
 use crate::speech::recogniser::{Recogniser, RecogniserError};
 use crate::speech::vosk::{Vosk, VoskSettings};
 

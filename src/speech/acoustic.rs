@@ -152,7 +152,12 @@ impl Acoustic {
     ///
     /// # Errors
     /// The runtime fails.
-    pub fn step(&mut self, sound: &EncodedSound, from: &DecoderStep, moves: &[(usize, u32)]) -> Result<DecoderStep, AcousticError> {
+    pub fn step(
+        &mut self,
+        sound: &EncodedSound,
+        from: &DecoderStep,
+        moves: &[(usize, u32)],
+    ) -> Result<DecoderStep, AcousticError> {
         let rows = moves.len();
         let past = from.states.gather(moves);
         let tokens: Vec<i64> = moves.iter().map(|&(_, token)| i64::from(token)).collect();

@@ -302,10 +302,28 @@ mod tests {
     #[rstest]
     #[case::somebody("hose locked", PhraseClass::Ordinary, OverSpeech::No, SURE, Decision::Counts(SURE))]
     #[case::over_it("hose locked", PhraseClass::Ordinary, OverSpeech::Converged, SURE, Decision::Counts(SURE))]
-    #[case::before("hose locked", PhraseClass::Ordinary, OverSpeech::Unconverged, SURE, Decision::Nothing(Reason::RoomNotKnown))]
-    #[case::can_hurt("lid off", PhraseClass::Critical, OverSpeech::Unconverged, SURE, Decision::Nothing(Reason::RoomNotKnown))]
+    #[case::before(
+        "hose locked",
+        PhraseClass::Ordinary,
+        OverSpeech::Unconverged,
+        SURE,
+        Decision::Nothing(Reason::RoomNotKnown)
+    )]
+    #[case::can_hurt(
+        "lid off",
+        PhraseClass::Critical,
+        OverSpeech::Unconverged,
+        SURE,
+        Decision::Nothing(Reason::RoomNotKnown)
+    )]
     #[case::emergency("stop", PhraseClass::Emergency, OverSpeech::Unconverged, SURE, Decision::Counts(SURE))]
-    #[case::thin("stop", PhraseClass::Emergency, OverSpeech::Unconverged, THIN, Decision::Nothing(Reason::RoomNotKnown))]
+    #[case::thin(
+        "stop",
+        PhraseClass::Emergency,
+        OverSpeech::Unconverged,
+        THIN,
+        Decision::Nothing(Reason::RoomNotKnown)
+    )]
     fn before_the_room_is_known_only_an_emergency_that_is_sure_counts_over_its_own_voice(
         #[case] text: &str,
         #[case] class: PhraseClass,

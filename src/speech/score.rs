@@ -10,7 +10,7 @@ use ort::environment::Environment;
 
 use crate::audio::SAMPLE_RATE;
 use crate::hear::noise;
-use crate::speech::acoustic::{Acoustic, AcousticError, SHORTEST, SideBySide, EncodedSound, DecoderStep};
+use crate::speech::acoustic::{Acoustic, AcousticError, DecoderStep, EncodedSound, SHORTEST, SideBySide};
 use crate::speech::own_examples::States;
 use crate::speech::phrases::WrittenForms;
 use crate::speech::tokens::{END, Tokens, TokensError};

@@ -85,9 +85,9 @@ impl Tokens {
             let bytes = letter.encode_utf8(&mut utf8).as_bytes();
             match self.ids.get(bytes) {
                 Some(&id) => parts.push(TokenPart { bytes: bytes.to_vec(), id }),
-                None => {
-                    parts.extend(bytes.iter().map(|&byte| TokenPart { bytes: Vec::new(), id: FIRST_BYTE + u32::from(byte) }))
-                }
+                None => parts.extend(
+                    bytes.iter().map(|&byte| TokenPart { bytes: Vec::new(), id: FIRST_BYTE + u32::from(byte) }),
+                ),
             }
         }
         // Phrases are short, so the plain quadratic search for the lowest rank is enough.

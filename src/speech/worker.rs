@@ -306,7 +306,11 @@ impl Serving {
     ///
     /// # Errors
     /// The recogniser fails.
-    pub fn answer(&mut self, station: StationId, request: Request) -> Result<Option<RecogniserAnswer>, RecogniserError> {
+    pub fn answer(
+        &mut self,
+        station: StationId,
+        request: Request,
+    ) -> Result<Option<RecogniserAnswer>, RecogniserError> {
         match request {
             Request::Prepare(set) => {
                 let at = match self.make_ready(station, &set) {
@@ -320,12 +324,13 @@ impl Serving {
                 Ok(None)
             }
             // Less than the model takes is no fault of it.
-            Request::Look(look) if look.samples.len() < SHORTEST => Ok(Some(RecogniserAnswer::Looked(look.id, Found::Failed))),
+            Request::Look(look) if look.samples.len() < SHORTEST => {
+                Ok(Some(RecogniserAnswer::Looked(look.id, Found::Failed)))
+            }
             Request::Look(look) => {
                 let at = self.make_ready(station, &look.set)?;
                 let (set, ready) = &self.ready[&station][at];
-                let found =
-                    self.recogniser.recognise(&look.samples, ready, &set.phrases, look.speech_s, look.care)?;
+                let found = self.recogniser.recognise(&look.samples, ready, &set.phrases, look.speech_s, look.care)?;
                 Ok(Some(RecogniserAnswer::Looked(look.id, Found::Ranked(Box::new(found)))))
             }
             Request::WriteDown(write) if write.samples.len() < SHORTEST => {

@@ -65,7 +65,10 @@ enum Spoken {
 #[derive(Debug)]
 pub enum StationInput {
     /// 10 ms of the microphone, and what the loudspeaker played meanwhile where there is one.
-    Frame { mic: [f32; FRAME_LEN], played: Option<[f32; FRAME_LEN]> },
+    Frame {
+        mic: [f32; FRAME_LEN],
+        played: Option<[f32; FRAME_LEN]>,
+    },
     /// Ear or mouth was opened anew: how what is played comes back has to be learned again.
     RoomChanged,
     /// What was played is paired sooner or later with what is heard than it was.
@@ -82,13 +85,25 @@ pub enum StationInput {
     /// What was heard here last counts: whoever has spoken is to hear the reply.
     Understood,
     /// The recogniser's answer to a [`StationOutput::Look`].
-    Looked { look: LookId, found: Found },
+    Looked {
+        look: LookId,
+        found: Found,
+    },
     /// The recogniser's answer to a [`StationOutput::WriteDown`]; empty where nothing could be made of it.
-    WrittenDown { look: LookId, text: String },
+    WrittenDown {
+        look: LookId,
+        text: String,
+    },
     /// The synthesiser's answer to a [`StationOutput::Synthesise`]: 48 kHz, full scale 1.
-    Synthesised { sentence: SentenceId, sound: Result<Arc<[f32]>, SentenceError> },
+    Synthesised {
+        sentence: SentenceId,
+        sound: Result<Arc<[f32]>, SentenceError>,
+    },
     /// What another station played in 10 ms: its sound may come back here.
-    PlayedElsewhere { station: StationId, played: [f32; FRAME_LEN] },
+    PlayedElsewhere {
+        station: StationId,
+        played: [f32; FRAME_LEN],
+    },
 }
 
 /// When something was said, by the time at which its sound was taken.

@@ -91,7 +91,9 @@ impl Program {
             let seen = self.lines.lock().unwrap().len();
             server.play(words);
             for _ in 0..60 {
-                let went_on = |line: &String| line.contains(&format!("kept: {step} =")) || line.contains(&format!("clock of {step} runs"));
+                let went_on = |line: &String| {
+                    line.contains(&format!("kept: {step} =")) || line.contains(&format!("clock of {step} runs"))
+                };
                 if self.lines.lock().unwrap()[seen..].iter().any(went_on) {
                     return;
                 }

@@ -52,7 +52,9 @@ impl Desk {
         };
         Ok(match self.serving.answer(StationId::RIG, request)? {
             Some(RecogniserAnswer::Looked(look, found)) => Served::Answered(StationInput::Looked { look, found }),
-            Some(RecogniserAnswer::WrittenDown(look, text)) => Served::Answered(StationInput::WrittenDown { look, text }),
+            Some(RecogniserAnswer::WrittenDown(look, text)) => {
+                Served::Answered(StationInput::WrittenDown { look, text })
+            }
             Some(RecogniserAnswer::NotPrepared(_, why)) => {
                 tracing::warn!(why, "a phrase cannot be heard");
                 Served::Done

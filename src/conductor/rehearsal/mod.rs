@@ -164,11 +164,8 @@ impl Stage {
         script: Script,
         say_again: String,
     ) -> Result<Self, ConductorError> {
-        let stamp = |at: SessionTime| Stamp {
-            boot_id: "rehearsal".to_owned(),
-            boottime_ms: at.as_millis(),
-            wall: wall(),
-        };
+        let stamp =
+            |at: SessionTime| Stamp { boot_id: "rehearsal".to_owned(), boottime_ms: at.as_millis(), wall: wall() };
         let talk_file = rehearsal.out.join("talk.txt");
         let talk = Talk::new(Some(&talk_file), Printing::Printed)
             .map_err(|source| ConductorError::Talk { path: talk_file, source })?;

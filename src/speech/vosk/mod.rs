@@ -90,7 +90,8 @@ impl Vosk {
         // A cast to a smaller integer stops at its bounds.
         let pcm: Vec<i16> = samples.iter().map(|sample| (sample * gain) as i16).collect();
         let text = self.model.decode(grammar.map(CString::as_c_str), READINGS, &pcm)?;
-        let answer: VoskAnswer = serde_json::from_str(&text).map_err(|why| VoskError::Answer { why: why.to_string() })?;
+        let answer: VoskAnswer =
+            serde_json::from_str(&text).map_err(|why| VoskError::Answer { why: why.to_string() })?;
         Ok(answer.alternatives)
     }
 
