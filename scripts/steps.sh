@@ -18,17 +18,16 @@ step() {
 }
 
 # background COMMAND...: begins it in a process group of its own, whose number is in $job. None outlives the checks.
-jobs_begun=()
 background() {
     set -m
     "$@" &
+    # shellcheck disable=SC2034 # For whoever calls this, to wait for.
     job=$!
     set +m
-    jobs_begun+=("$job")
 }
 end_background() {
     local group
-    for group in "${jobs_begun[@]}"; do
+    for group in $(jobs -pr); do
         kill -- -"$group" 2>/dev/null || true
     done
 }

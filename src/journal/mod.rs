@@ -41,6 +41,14 @@
 //!   writing, and refuses; the file is left as it was found. A cut or damaged `-wal` file loses the records behind the
 //!   damage: SQLite cannot tell it from a torn end. They are lost from the end only.
 //!
+//! # The layout number
+//!
+//! The header of the file keeps the number of the layout (`user_version`), which covers the tables and the form of the events
+//! in them. It is raised when an older program could not read, or would misread, what a newer one writes: another table or
+//! column, another kind of event, another meaning of a field. A field that may be absent needs none. A higher number than this
+//! version's is refused with the advice to use the program that wrote the file; one that no version has written is damage.
+//! Real journals of every version that people have are kept in `tests/journal/fixtures`, and are read and gone on with.
+//!
 //! # One writer
 //!
 //! Only one program may carry on a run. [`Journal::open`] takes a lock on a file next to the journal, `<journal>.lock`. A
