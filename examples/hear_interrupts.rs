@@ -20,8 +20,8 @@ use sparehand::audio::wav;
 use sparehand::engine::input::{Certainty, PhraseHeard};
 use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
-use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::hear::noise::{pink, rms};
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use tracing_subscriber::EnvFilter;
 
 const VOICES: [Voice; 6] = [
@@ -221,7 +221,9 @@ impl Loop {
             }
             orders.retain(|(left, _)| *left > 0);
             now += FRAME_LEN;
-            let Some(event) = self.listener.push_frame(&mic, Some(&frame), OwnVoiceState::of(speaking))? else { continue };
+            let Some(event) = self.listener.push_frame(&mic, Some(&frame), OwnVoiceState::of(speaking))? else {
+                continue;
+            };
             let began = talk.is_some_and(|(begin, ..)| now >= begin);
             match event {
                 HearEvent::SpeechStarted => {

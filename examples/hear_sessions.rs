@@ -27,10 +27,10 @@ use sparehand::engine::input::Input;
 use sparehand::engine::output::{ListeningSet, Output, PhraseClass, VoiceSettings};
 use sparehand::engine::{Asked, AskedFor, Engine};
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
-use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::hear::noise::rms;
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::units::SessionTime;
 
 const RUNS: [(&str, &str); 6] = [

@@ -26,9 +26,9 @@ use sparehand::audio::wav;
 use sparehand::engine::input::{Input, Key};
 use sparehand::engine::output::{ListeningSet, ListeningSetId, Output, VoiceSettings};
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
-use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::units::SessionTime;
 
 /// Rig, routine, and whether by two people.

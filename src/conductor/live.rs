@@ -18,19 +18,19 @@ use crate::conductor::live_mouth::{Mouth, ToMouth};
 use crate::conductor::memory::hand_back_what_was_read;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::{OnTime, Told};
-use crate::speech::own_words::OwnWords;
 use crate::conductor::session::{Command, Session};
 use crate::conductor::talk::Talk;
 use crate::engine::input::Input;
 use crate::engine::output::Priority;
-use crate::hear::level::SoundLevel;
 use crate::hear::align::Alignment;
 use crate::hear::ear::HearEvent;
+use crate::hear::level::SoundLevel;
 use crate::say::loud_enough::{InNoise, LoudEnough};
 use crate::say::mixer::SpeakerEvent;
 use crate::screen::{Activity, Meters, Screen, ScreenKey};
 use crate::setup::clock::Clock;
 use crate::setup::sound::Sounds;
+use crate::speech::own_words::OwnWords;
 use crate::units::StationId;
 
 /// The devices to use, by id or name; the system's own choice where none is given.

@@ -12,11 +12,11 @@ use crate::cli::AppError;
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::live::{NAP, News, REOPEN_EVERY};
 use crate::engine::output::ListeningSet;
-use crate::speech::listener::Listener;
 use crate::hear::align::Alignment;
 use crate::hear::ear::OwnVoiceState;
 use crate::setup::clock::{Clock, pause};
 use crate::setup::sound::SoundError;
+use crate::speech::listener::Listener;
 
 /// What the loop tells the ear.
 pub(crate) enum ToEar {

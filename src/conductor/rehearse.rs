@@ -13,7 +13,6 @@ use crate::audio::playback::Decimator;
 use crate::cli::AppError;
 use crate::conductor::courtesy::Courtesy;
 use crate::conductor::notes::Notes;
-use crate::speech::own_words::{OwnWords, plain};
 use crate::conductor::person::{Doing, Noticed, Person};
 use crate::conductor::room::Room;
 use crate::conductor::script::{Script, Sound};
@@ -24,7 +23,6 @@ use crate::engine::input::{Away, Input};
 use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::Line;
 use crate::hear::ear::{HearEvent, OwnVoiceState};
-use crate::speech::listener::Listener;
 use crate::journal::{Journal, NewRun, Purpose, Rehearsals, Stamp};
 use crate::say::mixer::{CutStyle, Speaker, SpeakerEvent};
 use crate::setup::clock::{Clock, wall};
@@ -32,6 +30,8 @@ use crate::setup::practised::Practice;
 use crate::setup::prompts;
 use crate::setup::sayable;
 use crate::setup::sound::{SoundError, Sounds};
+use crate::speech::listener::Listener;
+use crate::speech::own_words::{OwnWords, plain};
 use crate::speech::voice::model::Voice;
 use crate::units::{SessionTime, StationId};
 
@@ -249,7 +249,9 @@ impl Stage {
                 }
                 Ok(())
             }
-            HearEvent::Refused(refused) => self.talk.refused(now, refused.best.as_deref(), refused.reason).map_err(AppError::Talk),
+            HearEvent::Refused(refused) => {
+                self.talk.refused(now, refused.best.as_deref(), refused.reason).map_err(AppError::Talk)
+            }
             HearEvent::TalkedOn | HearEvent::UnusableSamples => Ok(()),
         }
     }

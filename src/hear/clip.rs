@@ -7,7 +7,7 @@ use ort::environment::Environment;
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
 use crate::engine::output::AllowedPhrase;
-use crate::hear::activity::{SpeechDetector, DetectorError, SegmenterSettings, WINDOW_LEN};
+use crate::hear::activity::{DetectorError, SegmenterSettings, SpeechDetector, WINDOW_LEN};
 use crate::speech::acoustic::SHORTEST;
 use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::own_examples::States;

@@ -281,7 +281,9 @@ mod tests {
         }
         assert!(drift.share != 0.0);
         let delay = drift.delay;
-        (0..100).for_each(|_| drop(drift.follow(&[0.0; FRAME_LEN], &[0.0; FRAME_LEN])));
+        for _ in 0..100 {
+            drift.follow(&[0.0; FRAME_LEN], &[0.0; FRAME_LEN]);
+        }
         let expected = (0..100 * FRAME_LEN).fold(delay, |delay, _| delay + drift.share);
         assert_eq!(drift.delay, expected, "the clocks go on");
         let mark: [f32; FRAME_LEN] = std::array::from_fn(|at| at as f32);

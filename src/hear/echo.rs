@@ -15,8 +15,8 @@ use sonora_aec3::config::EchoCanceller3Config;
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
-use crate::hear::drift::Drift;
 use crate::hear::convergence::{Convergence, FramePowers};
+use crate::hear::drift::Drift;
 
 /// The echo canceller, fed frame by frame.
 pub struct Echo {

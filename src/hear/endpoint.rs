@@ -204,9 +204,8 @@ fn ends_after(looks: &Looks, context: &Context) -> Option<usize> {
     let (phrases, verdict) = (context.phrases?, looks.verdict()?);
     let phrase = &phrases[verdict.best?];
     let several_words = phrase.text.contains(' ');
-    let goes_on = |other: &AllowedPhrase| {
-        other.text.strip_prefix(phrase.text.as_str()).is_some_and(|rest| rest.starts_with(' '))
-    };
+    let goes_on =
+        |other: &AllowedPhrase| other.text.strip_prefix(phrase.text.as_str()).is_some_and(|rest| rest.starts_with(' '));
     match verdict.accepted? {
         Certainty::Sure if !phrases.iter().any(goes_on) => {
             sure_ends_after(phrase.class, several_words, looks.certain, is_plain_among(phrases, verdict))
@@ -291,7 +290,8 @@ mod tests {
 
     fn found_at(best: usize, accepted: Option<Certainty>, log_odds: f32, margin: f32) -> Answer {
         let free = FreeDecode { text: String::new(), log_prob: -1.0, tokens: vec![], complete: true };
-        let verdict = PhraseVerdict { score: 9.0, margin, log_odds, accepted, ..PhraseVerdict::refused_for(Reason::NothingFits) };
+        let verdict =
+            PhraseVerdict { score: 9.0, margin, log_odds, accepted, ..PhraseVerdict::refused_for(Reason::NothingFits) };
         Some(Box::new((Ranking { phrases: vec![], free }, PhraseVerdict { best: Some(best), ..verdict })))
     }
 
@@ -523,10 +523,7 @@ mod tests {
             }
         }
         assert_eq!(scored, [2, 5, 8]);
-        assert_eq!(
-            endpoint(&looks, &context(&phrases, Phase::Ended { quiet: 10 })),
-            Endpoint::Score(Look::Final)
-        );
+        assert_eq!(endpoint(&looks, &context(&phrases, Phase::Ended { quiet: 10 })), Endpoint::Score(Look::Final));
     }
 
     #[test]

@@ -202,10 +202,7 @@ mod tests {
     /// Half a second of noise, words, and what comes after them, by their amplitudes.
     fn sound(noise: f32, words: f32, after: f32) -> Vec<f32> {
         let tone = |amplitude: f32, len: usize| (0..len).map(move |at| amplitude * (at as f32 * 0.3).sin());
-        tone(noise, SAMPLE_RATE / 2)
-            .chain(tone(words, SAMPLE_RATE / 2))
-            .chain(tone(after, 4 * WINDOW_LEN))
-            .collect()
+        tone(noise, SAMPLE_RATE / 2).chain(tone(words, SAMPLE_RATE / 2)).chain(tone(after, 4 * WINDOW_LEN)).collect()
     }
 
     #[rstest]

@@ -6,9 +6,9 @@ use crate::cli::AppError;
 use crate::engine::Engine;
 use crate::engine::numbers;
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
-use crate::speech::listener::ListenError;
 use crate::rig::Rig;
 use crate::routine::Answer;
+use crate::speech::listener::ListenError;
 use crate::speech::recogniser::{Recogniser, RecogniserError};
 use crate::speech::vosk::{Vosk, VoskSettings};
 

@@ -71,6 +71,7 @@ pub enum Decision {
     Counts(Certainty),
     /// It may have been said, and is to be asked about.
     Asked,
+    /// It does not count.
     Nothing(Reason),
 }
 
@@ -94,6 +95,7 @@ impl Decision {
 
 /// Why something that was heard does not count. Displayed in plain words for the screen and the log.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[allow(missing_docs, reason = "found, and the least that it takes")]
 pub enum Reason {
     /// Nothing may be said now.
     NothingAllowed,
@@ -154,14 +156,18 @@ fn short(figure: f32) -> String {
 pub struct DecisionContext<'a> {
     /// The phrase that came nearest, if any could be scored.
     pub phrase: Option<&'a AllowedPhrase>,
+    /// Whose voices were in the air.
     pub over_speech: OverSpeech,
+    /// Whether it was played by a station before.
     pub copy: CopyOfPlayed,
+    /// Whether it came near before.
     pub said_before: SaidBefore,
 }
 
 /// Whether it was said over the program's own voice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum OverSpeech {
+    /// The program was silent.
     No,
     /// Over it, by somebody else as far as the echo canceller tells.
     Converged,
@@ -172,13 +178,16 @@ pub enum OverSpeech {
 /// Whether it is what a station played seconds before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum CopyOfPlayed {
+    /// It is none.
     None,
+    /// It is one.
     Late,
 }
 
 /// Whether the same phrase was heard before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SaidBefore {
+    /// Not lately.
     No,
     /// It came near a little while ago, and was refused.
     Nearly,
@@ -302,10 +311,28 @@ mod tests {
     #[rstest]
     #[case::somebody("hose locked", PhraseClass::Ordinary, OverSpeech::No, SURE, Decision::Counts(SURE))]
     #[case::over_it("hose locked", PhraseClass::Ordinary, OverSpeech::Converged, SURE, Decision::Counts(SURE))]
-    #[case::before("hose locked", PhraseClass::Ordinary, OverSpeech::Unconverged, SURE, Decision::Nothing(Reason::RoomNotKnown))]
-    #[case::can_hurt("lid off", PhraseClass::Critical, OverSpeech::Unconverged, SURE, Decision::Nothing(Reason::RoomNotKnown))]
+    #[case::before(
+        "hose locked",
+        PhraseClass::Ordinary,
+        OverSpeech::Unconverged,
+        SURE,
+        Decision::Nothing(Reason::RoomNotKnown)
+    )]
+    #[case::can_hurt(
+        "lid off",
+        PhraseClass::Critical,
+        OverSpeech::Unconverged,
+        SURE,
+        Decision::Nothing(Reason::RoomNotKnown)
+    )]
     #[case::emergency("stop", PhraseClass::Emergency, OverSpeech::Unconverged, SURE, Decision::Counts(SURE))]
-    #[case::thin("stop", PhraseClass::Emergency, OverSpeech::Unconverged, THIN, Decision::Nothing(Reason::RoomNotKnown))]
+    #[case::thin(
+        "stop",
+        PhraseClass::Emergency,
+        OverSpeech::Unconverged,
+        THIN,
+        Decision::Nothing(Reason::RoomNotKnown)
+    )]
     fn before_the_room_is_known_only_an_emergency_that_is_sure_counts_over_its_own_voice(
         #[case] text: &str,
         #[case] class: PhraseClass,

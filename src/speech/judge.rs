@@ -5,7 +5,7 @@
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::speech::calibration::Calibration;
-use crate::speech::decide::{Care, Reason, PhraseVerdict, WIDEST_MARGIN, plain_words};
+use crate::speech::decide::{Care, PhraseVerdict, Reason, WIDEST_MARGIN, plain_words};
 use crate::speech::evidence::Evidence;
 use crate::speech::limits::{LeastFigures, LimitsTable};
 use crate::speech::own_examples::OwnExamples;
@@ -18,9 +18,11 @@ pub struct Case<'a> {
     pub samples: &'a [f32],
     /// How long speech went on in it, in seconds.
     pub speech_s: f32,
+    /// What may be said.
     pub phrases: &'a [AllowedPhrase],
     /// Made of the phrases, in the same order.
     pub prepared: &'a Prepared,
+    /// The weights by which evidence becomes odds.
     pub calibration: &'a Calibration,
     /// The examples of the people who may be speaking, where they have given any.
     pub own: &'a OwnExamples,
@@ -96,7 +98,12 @@ impl Candidate {
     }
 
     fn refused(&self, reason: Reason) -> PhraseVerdict {
-        PhraseVerdict { best: Some(self.best), score: self.score, margin: self.margin, ..PhraseVerdict::refused_for(reason) }
+        PhraseVerdict {
+            best: Some(self.best),
+            score: self.score,
+            margin: self.margin,
+            ..PhraseVerdict::refused_for(reason)
+        }
     }
 
     /// By how much the log odds are raised, or lowered, by the examples of the people who may be speaking; 0 without any.
@@ -143,7 +150,15 @@ impl Candidate {
         let weakest = limits.ask.unwrap_or(limits.thin);
         let refused = accepted.is_none().then(|| figures.lacks(&weakest)).flatten();
         let best = Some(self.best);
-        PhraseVerdict { best, score: self.score, margin: self.margin, log_odds, evidence: Some(evidence), accepted, refused }
+        PhraseVerdict {
+            best,
+            score: self.score,
+            margin: self.margin,
+            log_odds,
+            evidence: Some(evidence),
+            accepted,
+            refused,
+        }
     }
 }
 
@@ -244,7 +259,11 @@ mod tests {
             judge(&closed_or_open(PhraseClass::Ordinary), &ranking(&scores, "Valve closed.", -1.0))
         };
         let (faint, clear) = (found(LEAST_SCORE - 0.1), found(LEAST_SCORE));
-        assert!(faint.log_odds >= LimitsTable::shipped().of(PhraseClass::Ordinary, 2).thin.log_odds, "{}", faint.log_odds);
+        assert!(
+            faint.log_odds >= LimitsTable::shipped().of(PhraseClass::Ordinary, 2).thin.log_odds,
+            "{}",
+            faint.log_odds
+        );
         assert_eq!(faint.accepted, Some(Certainty::Doubtful));
         assert!(clear.is_understood());
     }

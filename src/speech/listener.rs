@@ -33,7 +33,9 @@ pub struct Listener {
 /// How the listener works.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ListenerSettings {
+    /// How phrases are scored.
     pub scores: ScoreSettings,
+    /// Where speech begins and ends.
     pub segments: SegmenterSettings,
 }
 
@@ -181,8 +183,7 @@ impl Listener {
     fn look(&mut self, request: &LookRequest) -> Result<Found, RecogniserError> {
         let ready = self.ready.iter().find(|(set, _)| Arc::ptr_eq(set, &request.set));
         let Some((set, ready)) = ready else { return Err(RecogniserError::OfAnother) };
-        let found =
-            self.recogniser.recognise(&request.samples, ready, &set.phrases, request.speech_s, request.care)?;
+        let found = self.recogniser.recognise(&request.samples, ready, &set.phrases, request.speech_s, request.care)?;
         Ok(Found::Ranked(Box::new(found)))
     }
 }

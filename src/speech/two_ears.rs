@@ -16,7 +16,9 @@ use crate::units::{SessionTime, StationId};
 /// A phrase, where and when it was said.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HeardAt {
+    /// Whose ear heard it.
     pub station: StationId,
+    /// What was heard.
     pub heard: PhraseHeard,
     /// When the sound of its first and of its last word was taken.
     pub from: SessionTime,
@@ -26,7 +28,9 @@ pub struct HeardAt {
 /// What becomes of it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum OneVoice {
+    /// It is to be acted on.
     Counts(HeardAt),
+    /// It is another ear's.
     Refused(HeardAt, Reason),
 }
 
@@ -78,9 +82,8 @@ impl TwoEars {
     /// What need not be held back any longer.
     pub fn poll(&mut self, now: SessionTime) -> Vec<OneVoice> {
         let voices = &self.voices;
-        let waits = |held: &HeardAt| {
-            voices.iter().any(|(station, began)| *station != held.station && *began <= held.to)
-        };
+        let waits =
+            |held: &HeardAt| voices.iter().any(|(station, began)| *station != held.station && *began <= held.to);
         let (held, mut free): (Vec<_>, Vec<_>) =
             std::mem::take(&mut self.held).into_iter().partition(|(held, until)| now < *until && waits(held));
         self.held = held;
@@ -110,11 +113,7 @@ fn surer(a: &HeardAt, b: &HeardAt) -> bool {
         Certainty::Doubtful => 0,
     };
     let (a, b) = (&a.heard, &b.heard);
-    rank(a)
-        .cmp(&rank(b))
-        .then(a.margin.total_cmp(&b.margin))
-        .then(a.score.total_cmp(&b.score))
-        .is_gt()
+    rank(a).cmp(&rank(b)).then(a.margin.total_cmp(&b.margin)).then(a.score.total_cmp(&b.score)).is_gt()
 }
 
 /// Nobody who has spoken waits longer for it.

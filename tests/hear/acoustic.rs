@@ -3,7 +3,7 @@
 use crate::hear_support::{VOICES, in_noise, models, spoken};
 use sparehand::hear::noise;
 use sparehand::onnx::environment;
-use sparehand::speech::acoustic::{Acoustic, SideBySide, EncodedSound};
+use sparehand::speech::acoustic::{Acoustic, EncodedSound, SideBySide};
 use sparehand::speech::tokens::Tokens;
 
 fn acoustic() -> Acoustic {

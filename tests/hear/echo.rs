@@ -4,11 +4,11 @@ use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken}
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::engine::output::PhraseClass;
-use sparehand::hear::echo::Echo;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
-use sparehand::speech::listener::{Listener, ListenerSettings};
+use sparehand::hear::echo::Echo;
 use sparehand::hear::noise::{pink, rms};
 use sparehand::speech::decide::Reason;
+use sparehand::speech::listener::{Listener, ListenerSettings};
 
 /// What the loudspeaker plays, and what of it comes back: 80 ms later, 6 dB lower, with two reflections, over a noise floor.
 fn played_and_returned(texts: &[&str]) -> (Vec<f32>, Vec<f32>) {
@@ -210,7 +210,8 @@ fn its_own_words_are_no_note_and_those_of_somebody_after_them_are() {
     listener.take_note();
     for (at, mic) in mic.as_chunks::<FRAME_LEN>().0.iter().enumerate() {
         let speaking = at * FRAME_LEN < SAMPLE_RATE + own.len();
-        let event = listener.push_frame(mic, Some(&[0.0; FRAME_LEN]), OwnVoiceState::of(speaking)).expect("the models run");
+        let event =
+            listener.push_frame(mic, Some(&[0.0; FRAME_LEN]), OwnVoiceState::of(speaking)).expect("the models run");
         if let Some(HearEvent::Noted(note)) = event {
             notes.push(note);
         }
@@ -271,7 +272,8 @@ fn its_own_words_are_no_answer_when_they_come_back_seconds_late() {
             let event = listener.push_frame(mic, Some(played), OwnVoiceState::of(speaking)).expect("the models run");
             came.extend(event.filter(|event| !matches!(event, HearEvent::SpeechStarted)));
         }
-        let refused = came.iter().filter(|event| matches!(event, HearEvent::Refused(why) if why.reason == Reason::LateCopy));
+        let refused =
+            came.iter().filter(|event| matches!(event, HearEvent::Refused(why) if why.reason == Reason::LateCopy));
         assert_eq!((came.len() - refused.count(), came.is_empty()), (answers, false), "{late_s} s late: {came:?}");
     }
 }
@@ -305,7 +307,8 @@ fn somebody_who_speaks_over_it_is_heard() {
     let mut heard = Vec::new();
     for (mic, reference) in mic.chunks_exact(FRAME_LEN).zip(played.chunks_exact(FRAME_LEN)) {
         let (mic, reference) = (mic.try_into().expect("a frame"), reference.try_into().expect("a frame"));
-        if let Some(HearEvent::Heard(found)) = listener.push_frame(mic, Some(reference), OwnVoiceState::Speaking).expect("the models run")
+        if let Some(HearEvent::Heard(found)) =
+            listener.push_frame(mic, Some(reference), OwnVoiceState::Speaking).expect("the models run")
         {
             assert!(found.over_speech, "{found:?}");
             heard.push(found.text);

@@ -9,9 +9,9 @@ use sparehand::audio::SAMPLE_RATE;
 use sparehand::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
 use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
-use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::onnx::environment;
 use sparehand::speech::decide::{Care, PhraseVerdict};
+use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
 use sparehand::speech::score::{Ranking, ScoreSettings};
 

@@ -12,7 +12,7 @@ use sparehand::hear::activity::SpeechDetector;
 use sparehand::hear::ear::{Ear, EarOutput, HearEvent, OwnVoiceState, Unclear};
 use sparehand::onnx::environment;
 use sparehand::setup::clock::Clock;
-use sparehand::speech::decide::{Care, Reason, PhraseVerdict};
+use sparehand::speech::decide::{Care, PhraseVerdict, Reason};
 use sparehand::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
 use sparehand::speech::score::{FreeDecode, Prepared, Ranking, ScoreSettings};
 use sparehand::speech::worker::{RecogniserAnswer, RecogniserWorker, Request, WorkerReport};
@@ -72,7 +72,9 @@ impl Station {
 }
 
 /// A worker whose reports come by a channel.
-fn worker(make: impl FnMut() -> Result<Box<dyn Recogniser>, RecogniserError> + Send + 'static) -> (RecogniserWorker, Receiver<WorkerReport>) {
+fn worker(
+    make: impl FnMut() -> Result<Box<dyn Recogniser>, RecogniserError> + Send + 'static,
+) -> (RecogniserWorker, Receiver<WorkerReport>) {
     let (reports, reported) = mpsc::channel();
     let worker = RecogniserWorker::spawn(make, move |report| drop(reports.send(report))).expect("a thread");
     (worker, reported)

@@ -14,9 +14,9 @@ use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::activity::SegmenterSettings;
 use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
-use sparehand::speech::listener::Listener;
 use sparehand::onnx::environment;
 use sparehand::speech::decide::{Care, PhraseVerdict};
+use sparehand::speech::listener::Listener;
 use sparehand::speech::recogniser::Recogniser;
 use sparehand::speech::vosk::{Vosk, VoskSettings, fetched_library};
 
@@ -210,7 +210,9 @@ fn a_listener_hears_korean_from_frames_and_takes_a_note_that_is_no_answer() {
     let feed = |listener: &mut Listener, text: &str| -> Vec<HearEvent> {
         let sound = in_noise(&spoken(text, Voice::Espeak("ko")), 1.5, 2.5, 40.0, 5);
         let frames = sound.chunks_exact(FRAME_LEN).map(|frame| frame.try_into().expect("a chunk is a frame"));
-        frames.filter_map(|frame| listener.push_frame(frame, None, OwnVoiceState::Silent).expect("the models run")).collect()
+        frames
+            .filter_map(|frame| listener.push_frame(frame, None, OwnVoiceState::Silent).expect("the models run"))
+            .collect()
     };
     let events = feed(&mut listener, "아직 더러워");
     let [HearEvent::SpeechStarted, HearEvent::Heard(heard)] = &events[..] else { panic!("{events:?}") };

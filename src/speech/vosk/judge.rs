@@ -7,7 +7,7 @@
 
 use crate::engine::input::Certainty;
 use crate::engine::output::PhraseClass;
-use crate::speech::decide::{Reason, PhraseVerdict};
+use crate::speech::decide::{PhraseVerdict, Reason};
 
 /// The phrase that was heard, as figures. In nats.
 #[derive(Clone, Copy, Debug, PartialEq)]
