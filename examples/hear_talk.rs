@@ -96,7 +96,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     }
                 }
                 Some(HearEvent::TalkedOn) => talked_on += 1,
-                Some(HearEvent::SpeechStarted | HearEvent::Noted(_)) | None => {}
+                Some(
+                    HearEvent::SpeechStarted | HearEvent::Noted(_) | HearEvent::Refused(_) | HearEvent::UnusableSamples,
+                )
+                | None => {}
             }
         }
         println!(
