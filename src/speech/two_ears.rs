@@ -20,8 +20,9 @@ pub struct HeardAt {
     pub station: StationId,
     /// What was heard.
     pub heard: PhraseHeard,
-    /// When the sound of its first and of its last word was taken.
+    /// When the sound of its first word was taken.
     pub from: SessionTime,
+    /// When that of its last word was.
     pub to: SessionTime,
 }
 
