@@ -282,7 +282,7 @@ mod tests {
         assert!(drift.share != 0.0);
         let delay = drift.delay;
         for _ in 0..100 {
-            let _ = drift.follow(&[0.0; FRAME_LEN], &[0.0; FRAME_LEN]);
+            drift.follow(&[0.0; FRAME_LEN], &[0.0; FRAME_LEN]);
         }
         let expected = (0..100 * FRAME_LEN).fold(delay, |delay, _| delay + drift.share);
         assert_eq!(drift.delay, expected, "the clocks go on");

@@ -99,7 +99,8 @@ impl LateCopy {
         let at_once = PLAYED_LEN - heard.len() / 2;
         let in_reach = match reach {
             Reach::Cancelled => at_once - REACH_LEN.min(at_once),
-            Reach::Nothing => at_once,
+            // However soon: even what sounds as it is played.
+            Reach::Nothing => at_once + 1,
         };
         let peak = |range: &[f32]| range.iter().copied().fold(0.0, f32::max);
         let (late, soon) = (peak(&likeness[..in_reach]), peak(&likeness[in_reach..=at_once]));

@@ -17,4 +17,5 @@ pub mod look;
 pub mod measure;
 pub mod noise;
 pub mod note;
+pub mod output;
 mod segment;

@@ -361,15 +361,21 @@ fn read_step(outputs: &mut SessionOutputs, names: &[CacheNames], rows: usize) ->
 
 /// Why the model gave no answer.
 #[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "the message says what each field is")]
 pub enum AcousticError {
+    /// A model file cannot be opened.
     #[error(transparent)]
     Open(#[from] RuntimeError),
+    /// There is less sound than the model takes.
     #[error("the sound has {samples} samples, expected at least {SHORTEST}")]
     TooShort { samples: usize },
+    /// The model lacks an output.
     #[error("the model gave no output '{name}'; delete the model files and run `sparehand fetch`")]
     NoOutput { name: String },
+    /// An output has another shape than it should.
     #[error("the model's output '{output}' has the shape {found:?}; delete the model files and run `sparehand fetch`")]
     Shape { output: &'static str, found: Vec<i64> },
+    /// The runtime fails.
     #[error("the speech model failed")]
     Run(#[from] ort::Error),
 }

@@ -71,6 +71,7 @@ pub enum Decision {
     Counts(Certainty),
     /// It may have been said, and is to be asked about.
     Asked,
+    /// It does not count.
     Nothing(Reason),
 }
 
@@ -94,6 +95,7 @@ impl Decision {
 
 /// Why something that was heard does not count. Displayed in plain words for the screen and the log.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[allow(missing_docs, reason = "found, and the least that it takes")]
 pub enum Reason {
     /// Nothing may be said now.
     NothingAllowed,
@@ -154,14 +156,18 @@ fn short(figure: f32) -> String {
 pub struct DecisionContext<'a> {
     /// The phrase that came nearest, if any could be scored.
     pub phrase: Option<&'a AllowedPhrase>,
+    /// Whose voices were in the air.
     pub over_speech: OverSpeech,
+    /// Whether it was played by a station before.
     pub copy: CopyOfPlayed,
+    /// Whether it came near before.
     pub said_before: SaidBefore,
 }
 
 /// Whether it was said over the program's own voice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum OverSpeech {
+    /// The program was silent.
     No,
     /// Over it, by somebody else as far as the echo canceller tells.
     Converged,
@@ -172,13 +178,16 @@ pub enum OverSpeech {
 /// Whether it is what a station played seconds before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum CopyOfPlayed {
+    /// It is none.
     None,
+    /// It is one.
     Late,
 }
 
 /// Whether the same phrase was heard before.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum SaidBefore {
+    /// Not lately.
     No,
     /// It came near a little while ago, and was refused.
     Nearly,

@@ -17,6 +17,7 @@ pub struct Evidence {
     pub likeness: f32,
     /// Natural logarithm of how long speech went on, over how long the phrase takes to say; 0 when they agree.
     pub lasted: f32,
+    /// Words of the phrase.
     pub words: usize,
     /// Words of the free decode beyond those of the phrase; negative when it has fewer.
     pub extra_words: i32,

@@ -18,9 +18,11 @@ pub struct Case<'a> {
     pub samples: &'a [f32],
     /// How long speech went on in it, in seconds.
     pub speech_s: f32,
+    /// What may be said.
     pub phrases: &'a [AllowedPhrase],
     /// Made of the phrases, in the same order.
     pub prepared: &'a Prepared,
+    /// The weights by which evidence becomes odds.
     pub calibration: &'a Calibration,
     /// The examples of the people who may be speaking, where they have given any.
     pub own: &'a OwnExamples,

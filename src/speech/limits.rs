@@ -25,12 +25,19 @@ pub struct LeastFigures {
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct PhraseLimits {
+    /// To act on it.
     pub sure: LeastFigures,
+    /// To take it for heard, though not surely.
     pub thin: LeastFigures,
+    /// To ask about it.
     pub ask: Option<LeastFigures>,
+    /// To ask about it where it came near twice in a row.
     pub twice: Option<LeastFigures>,
+    /// To interrupt the program's own voice.
     pub interrupts: Option<LeastFigures>,
+    /// What is asked for beside that over the program's own voice.
     pub over_speech: Option<OverSpeechLimits>,
+    /// What counts there before the echo canceller has converged; nothing where it is left out.
     pub before_convergence: Option<BeforeConvergence>,
 }
 
@@ -40,6 +47,7 @@ pub struct PhraseLimits {
 pub struct OverSpeechLimits {
     /// Margin from which on what is sure stays so.
     pub sure_margin: f32,
+    /// What becomes of the rest.
     pub otherwise: Otherwise,
 }
 
@@ -47,7 +55,9 @@ pub struct OverSpeechLimits {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Otherwise {
+    /// It is asked about.
     Ask,
+    /// It is nothing.
     Nothing,
 }
 
@@ -55,6 +65,7 @@ pub enum Otherwise {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum BeforeConvergence {
+    /// What is sure.
     Sure,
 }
 
@@ -117,6 +128,7 @@ static SHIPPED: LazyLock<LimitsTable> = LazyLock::new(|| {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rstest::rstest;
 
     const CLASSES: [PhraseClass; 4] =
         [PhraseClass::Chat, PhraseClass::Ordinary, PhraseClass::Critical, PhraseClass::Emergency];
@@ -134,6 +146,31 @@ mod tests {
                 assert!(thin.margin >= 2.0 && thin.log_odds >= 0.0, "{class:?}");
             }
         }
+    }
+
+    const NONE: f32 = f32::NEG_INFINITY;
+
+    /// Log odds, margin and score of what is sure and of what is thin: the figures that the counts in docs/hearing were made with.
+    #[rstest]
+    #[case(PhraseClass::Chat, 1, [1.2, 4.0, 3.0], [0.8, 2.0, 3.0])]
+    #[case(PhraseClass::Chat, 2, [2.0, 3.0, 4.5], [2.0, 2.0, 4.5])]
+    #[case(PhraseClass::Ordinary, 1, [1.2, 4.0, 3.0], [0.8, 2.0, 3.0])]
+    #[case(PhraseClass::Ordinary, 2, [3.0, 3.0, 4.5], [2.0, 2.0, 4.5])]
+    #[case(PhraseClass::Critical, 1, [3.5, 5.0, NONE], [3.0, 3.0, NONE])]
+    #[case(PhraseClass::Critical, 2, [4.5, 5.0, NONE], [3.5, 3.0, NONE])]
+    #[case(PhraseClass::Emergency, 1, [1.0, 2.0, NONE], [0.0, 2.0, NONE])]
+    #[case(PhraseClass::Emergency, 2, [3.0, 2.0, NONE], [1.5, 2.0, NONE])]
+    fn whoever_changes_a_limit_counts_anew(
+        #[case] class: PhraseClass,
+        #[case] words: usize,
+        #[case] sure: [f32; 3],
+        #[case] thin: [f32; 3],
+    ) {
+        let limits = LimitsTable::shipped().of(class, words);
+        let figures = |least: LeastFigures| [least.log_odds, least.margin, least.score];
+        assert_eq!((figures(limits.sure), figures(limits.thin)), (sure, thin));
+        let answer = matches!(class, PhraseClass::Ordinary | PhraseClass::Critical);
+        assert_eq!(limits.ask.map(figures), (answer && words > 1).then_some([0.0, 2.0, NONE]));
     }
 
     #[test]

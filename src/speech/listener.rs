@@ -33,7 +33,9 @@ pub struct Listener {
 /// How the listener works.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ListenerSettings {
+    /// How phrases are scored.
     pub scores: ScoreSettings,
+    /// Where speech begins and ends.
     pub segments: SegmenterSettings,
 }
 

@@ -1,4 +1,9 @@
 //! The speech models, shared by all stations: recognising phrases and making the voice.
+//!
+//! [`worker`] is what a run uses: one recogniser, one thread. The phrases that may be said now are scored with an end-to-end model ([`score`]), the
+//! best is judged ([`judge`]), and [`decide`] says whether it counts; nothing is dictated and matched afterwards.
+//! For other languages than English, [`vosk`] does it with a model of the user's.
+#![warn(missing_docs)]
 
 pub mod acoustic;
 pub mod calibration;
@@ -19,6 +24,7 @@ pub mod synthesiser;
 pub mod tokens;
 pub mod tree;
 pub mod two_ears;
+#[allow(missing_docs, reason = "its errors say themselves what they are")]
 pub mod voice;
 pub mod vosk;
 pub mod worker;

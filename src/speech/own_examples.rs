@@ -115,7 +115,9 @@ impl Packed {
 /// A line as a person said it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Example {
+    /// What was said.
     pub line: String,
+    /// What it was like.
     pub states: States,
 }
 

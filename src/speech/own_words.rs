@@ -53,6 +53,7 @@ impl OwnWords {
         self.sentences.retain(|sentence| sentence.is_in_the_air(now));
     }
 
+    /// The utterance of this name, while it is not over.
     pub fn utterance(&self, id: SpeechId) -> Option<&Utterance> {
         self.utterances.iter().find(|utterance| utterance.id == id)
     }

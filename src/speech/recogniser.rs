@@ -79,7 +79,9 @@ pub trait Recogniser {
 /// Phrases made ready, in the form of one engine.
 #[derive(Clone, Debug)]
 pub enum Ready {
+    /// For [`PhraseScoring`].
     Scored(Prepared),
+    /// For [`crate::speech::vosk::Vosk`].
     Grammar(Grammar),
 }
 
@@ -151,10 +153,13 @@ impl Recogniser for PhraseScoring {
 /// Why an engine gave no answer.
 #[derive(Debug, thiserror::Error)]
 pub enum RecogniserError {
+    /// The engine for English fails.
     #[error(transparent)]
     Score(#[from] ScoreError),
+    /// Vosk fails.
     #[error(transparent)]
     Vosk(#[from] VoskError),
+    /// What was made ready is not of this engine.
     #[error("the phrases were made ready by another recognition engine; this is a fault of the program")]
     OfAnother,
 }

@@ -26,8 +26,11 @@ pub enum JobKind {
 /// Something to be done for a station.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Job<W> {
+    /// Who wants it.
     pub station: StationId,
+    /// How urgent it is.
     pub kind: JobKind,
+    /// What is to be done.
     pub work: W,
 }
 

@@ -70,6 +70,7 @@ pub struct Prepared {
 pub struct Ranking {
     /// One for each phrase, in the order they were prepared in.
     pub phrases: Vec<PhraseScore>,
+    /// What the model would write if it might write anything.
     pub free: FreeDecode,
 }
 
@@ -85,6 +86,7 @@ pub struct PhraseScore {
 /// What the model would write if it might write anything.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FreeDecode {
+    /// In letters.
     pub text: String,
     /// Log probability of the text, in nats.
     pub log_prob: f32,
@@ -456,8 +458,10 @@ fn log_add(a: f32, b: f32) -> f32 {
 /// Why nothing could be scored.
 #[derive(Debug, thiserror::Error)]
 pub enum ScoreError {
+    /// The table of tokens cannot be used.
     #[error(transparent)]
     Tokens(#[from] TokensError),
+    /// The model fails.
     #[error(transparent)]
     Acoustic(#[from] AcousticError),
 }

@@ -136,13 +136,18 @@ struct TokenPart {
 
 /// Why `tokenizer.bin` could not be used.
 #[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "the message says what each field is")]
 pub enum TokensError {
+    /// The file cannot be read.
     #[error("token file {} cannot be read; run `sparehand fetch`", path.display())]
     Read {
+        /// Where it stands.
         path: PathBuf,
+        /// What the system says.
         #[source]
         source: std::io::Error,
     },
+    /// The file holds something else.
     #[error("token file {}: {fault}; delete it and run `sparehand fetch`", path.display())]
     Format { path: PathBuf, fault: String },
 }

@@ -16,6 +16,7 @@ pub struct Tree {
 pub struct Node {
     /// Node before this one; `None` at the first token.
     pub parent: Option<usize>,
+    /// The token at this node.
     pub token: u32,
     /// All tokens from the start to here.
     pub prefix: Vec<u32>,

@@ -16,17 +16,22 @@ use crate::units::{SessionTime, StationId};
 /// A phrase, where and when it was said.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HeardAt {
+    /// Whose ear heard it.
     pub station: StationId,
+    /// What was heard.
     pub heard: PhraseHeard,
-    /// When the sound of its first and of its last word was taken.
+    /// When the sound of its first word was taken.
     pub from: SessionTime,
+    /// When that of its last word was.
     pub to: SessionTime,
 }
 
 /// What becomes of it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum OneVoice {
+    /// It is to be acted on.
     Counts(HeardAt),
+    /// It is another ear's.
     Refused(HeardAt, Reason),
 }
 

@@ -66,6 +66,8 @@ pub enum RecogniserAnswer {
     Looked(LookId, Found),
     /// For [`crate::hear::ear::Ear::written_down`]; empty where nothing could be made of it.
     WrittenDown(LookId, String),
+    /// The set is ready: a look that names it takes no longer than another.
+    Prepared(ListeningSetId),
     /// The recogniser cannot hear a phrase of the set: what is said while it is in force comes to nothing.
     NotPrepared(ListeningSetId, String),
 }
@@ -321,7 +323,7 @@ impl Serving {
                     Err(error) => return Err(error),
                 };
                 self.recogniser.warm(&self.ready[&station][at].1)?;
-                Ok(None)
+                Ok(Some(RecogniserAnswer::Prepared(set.id)))
             }
             // Less than the model takes is no fault of it.
             Request::Look(look) if look.samples.len() < SHORTEST => {

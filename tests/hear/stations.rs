@@ -60,6 +60,7 @@ impl Station {
             RecogniserAnswer::Looked(look, found) => self.ear.looked(look, found),
             RecogniserAnswer::WrittenDown(id, text) => self.ear.written_down(id, &text),
             RecogniserAnswer::NotPrepared(set, why) => panic!("{set:?}: {why}"),
+            _ => {}
         }
     }
 

@@ -265,47 +265,60 @@ fn open_hangul_syllables() -> Vec<String> {
 
 /// Why Vosk cannot be used, or gave no answer.
 #[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "the message says what each field is")]
 pub enum VoskError {
+    /// The library cannot be loaded.
     #[error(
         "Vosk library {}: {why}; `sparehand fetch --with vosk-ko` brings one, or name another with --vosk-library",
         path.display()
     )]
     Library { path: PathBuf, why: String },
+    /// The model cannot be loaded.
     #[error(
         "Vosk model {}: not loaded, expected the folder of a Vosk model (with am/ and graph/ in it); name it with --vosk-model",
         path.display()
     )]
     Model { path: PathBuf },
+    /// The model takes no grammar.
     #[error(
         "Vosk model {}: what can be said is fixed in it, expected HCLr.fst and Gr.fst in its graph/; choose one of the small \
          models, whose phrases can be set", model.display()
     )]
     FixedGrammar { model: PathBuf },
+    /// The model does not know some words.
     #[error(
         "Vosk model {}: not in its vocabulary: {}; say it in other words, in the routine or in phrases/en.toml of the \
          configuration folder", model.display(), listed(missing)
     )]
     Vocabulary {
+        /// Its folder.
         model: PathBuf,
         /// Word, and the first phrase with it.
         missing: Vec<(String, String)>,
     },
+    /// The model knows too few short words.
     #[error(
         "Vosk model {}: it knows {found} of the short words {}, expected at least {FEWEST_FILLERS} that other speech can be told by; \
          name a file with some of its language, one a line, with --vosk-fillers",
         model.display(), from.as_ref().map_or("for Korean".to_owned(), |path| format!("in {}", path.display()))
     )]
     Fillers { model: PathBuf, found: usize, from: Option<PathBuf> },
+    /// The file of short words cannot be read.
     #[error("file of short words {}: cannot be read", path.display())]
     FillerFile {
+        /// Where it stands.
         path: PathBuf,
+        /// What the system says.
         #[source]
         source: std::io::Error,
     },
+    /// There is less sound than the model takes.
     #[error("the sound has {samples} samples, expected at least {SHORTEST}")]
     TooShort { samples: usize },
+    /// The library refuses something.
     #[error("Vosk does not take {what}")]
     Refused { what: &'static str },
+    /// The answer cannot be read.
     #[error("Vosk's answer is not what was expected: {why}; is the library version 0.3.45?")]
     Answer { why: String },
 }
