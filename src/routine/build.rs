@@ -221,14 +221,9 @@ impl Builder<'_> {
                 })
             }
             AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply, no_reply } => {
-                // A rig without the step that the loop goes back to begins the loop one step later.
-                let back = match no_back_to.iter().find(|id| places.contains_key(*id)).or_else(|| no_back_to.first()) {
+                let back = match loop_start(&no_back_to, places)? {
                     None => None,
-                    Some(id) => {
-                        let back_to = places.get(id).copied().ok_or_else(|| {
-                            let found = format!("answer.no_back_to = '{id}'");
-                            (found, "the id of a step of this routine that the rig has")
-                        })?;
+                    Some(back_to) => {
                         let most = most.as_ref().map_or(Ok(1), |most| self.whole(most, "answer.most", &each))?;
                         Some(Loop { back_to, most, limit_reply, back_reply })
                     }
@@ -325,6 +320,16 @@ impl Builder<'_> {
             Err((format!("{field} = {value}"), "a whole number, 0 or more"))
         }
     }
+}
+
+/// The step that a loop goes back to: a rig without the one that is wanted begins the loop one step later.
+fn loop_start(back_to: &[String], places: &BTreeMap<String, StepIndex>) -> Result<Option<StepIndex>, Fault> {
+    let wanted = back_to.iter().find(|id| places.contains_key(*id)).or_else(|| back_to.first());
+    let place = |id: &String| {
+        let found = || (format!("answer.no_back_to = '{id}'"), "the id of a step of this routine that the rig has");
+        places.get(id).copied().ok_or_else(found)
+    };
+    wanted.map(place).transpose()
 }
 
 /// Stands for what a step is repeated for.
