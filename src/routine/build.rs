@@ -7,7 +7,7 @@ use thiserror::Error;
 
 use super::check;
 use super::expand::{self, Library, Source};
-use super::file::{AnswerFile, Kind, Number, ReckonFile, RoutineFile, StepFile};
+use super::file::{AnswerFile, Kind, Number, OptionFile, ReckonFile, RoutineFile, StepFile};
 use super::model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Reckoned,
     Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
@@ -255,11 +255,6 @@ impl Builder<'_> {
                 })
             }
             AnswerFile::Choice { options } => {
-                let option = |option: super::file::OptionFile| ChoiceOption {
-                    say: lower(option.say),
-                    reply: option.reply,
-                    settles: option.settles,
-                };
                 Answer::Choice(ChoiceAnswer { options: options.into_iter().map(option).collect() })
             }
             AnswerFile::Both { turns } => {
@@ -347,6 +342,10 @@ fn references(ids: &[String], field: &str) -> Result<Vec<StepRef>, Fault> {
         _ => Err((format!("{field} = '{id}'"), "routine/step")),
     };
     ids.iter().map(read).collect()
+}
+
+fn option(file: OptionFile) -> ChoiceOption {
+    ChoiceOption { say: lower(file.say), reply: file.reply, settles: file.settles }
 }
 
 fn lower(phrases: Vec<String>) -> Vec<String> {
