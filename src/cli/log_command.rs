@@ -1,7 +1,7 @@
 //! `sparehand log`: the runs of the journal as a list, one of them in full or as a page, or what they add up to.
 
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
 use jiff::tz::TimeZone;
@@ -15,7 +15,7 @@ use crate::setup::places::Places;
 
 #[derive(Debug, Args)]
 pub struct LogArgs {
-    /// Number of the run to show; without it, all runs are listed.
+    /// Number of the run to show; without it, all runs are listed, or a page is made of the latest one.
     pub run: Option<i64>,
     /// One JSON object a line.
     #[arg(long)]
@@ -27,7 +27,7 @@ pub struct LogArgs {
     #[arg(long, value_name = "FILE", requires = "stats")]
     pub page: Option<PathBuf>,
     /// Write the run as a page (HTML) that opens from the disk, into the file of --out.
-    #[arg(long, requires = "run", requires = "out", conflicts_with_all = ["json", "stats"])]
+    #[arg(long, requires = "out", conflicts_with_all = ["json", "stats"])]
     pub html: bool,
     /// The page to write.
     #[arg(short, long, value_name = "FILE", requires = "html")]
@@ -51,6 +51,8 @@ pub enum LogCommandError {
     Stats(#[from] StatsError),
     #[error(transparent)]
     Page(#[from] RunPageError),
+    #[error("{path}: no run in it, expected one to make a page of; carry out a routine first")]
+    NoRun { path: PathBuf },
 }
 
 /// Shows what is asked for.
@@ -66,12 +68,18 @@ pub fn run(args: &LogArgs, places: &Places) -> Result<(), LogCommandError> {
     if args.stats {
         return Ok(stats_command::run(out, &journal, places, form, args.page.as_deref(), &zone)?);
     }
-    match (args.run, &args.out) {
-        (Some(run), Some(page)) if args.html => {
-            run_page::write(&journal, RunId(run), &zone, places, page, args.replace)?;
+    match (args.run.map(RunId), &args.out) {
+        (run, Some(page)) if args.html => {
+            let run = run.map_or_else(|| latest(&journal, &path), Ok)?;
+            run_page::write(&journal, run, &zone, places, page, args.replace)?;
         }
-        (Some(run), _) => log_lines::show(out, &journal, RunId(run), form, &zone)?,
+        (Some(run), _) => log_lines::show(out, &journal, run, form, &zone)?,
         (None, _) => log_lines::list(out, &journal, form, &zone)?,
     }
     Ok(())
+}
+
+fn latest(journal: &JournalReader, path: &Path) -> Result<RunId, LogCommandError> {
+    let latest = journal.runs()?.into_iter().map(|run| run.id).max();
+    latest.ok_or_else(|| LogCommandError::NoRun { path: path.to_owned() })
 }

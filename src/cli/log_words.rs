@@ -105,9 +105,8 @@ pub(super) fn told(event: &Event) -> String {
             format!("overridden{}, still open: {}, {}", by(person), steps(open), told_heard(heard))
         }
         Event::CrewSet { people } => {
-            let here: Vec<String> =
-                people.iter().filter(|person| person.here).map(|p| format!("{:?}", p.name)).collect();
-            format!("taking part: {}", here.join(", "))
+            let here = people.iter().filter(|person| person.here).map(|person| format!("{:?}", person.name));
+            format!("taking part: {}", here.collect::<Vec<_>>().join(", "))
         }
         Event::StepAssigned { person, .. } => format!("for {person:?}"),
         Event::HandedOver { from, to } => format!("handed over from {from:?} to {to:?}"),
@@ -116,12 +115,8 @@ pub(super) fn told(event: &Event) -> String {
         }
         Event::SignalHalted { answer, heard, .. } => format!("halted: {answer:?}, {}", told_heard(heard)),
         Event::Agreed { person, answer, heard, .. } => format!("{answer:?}{}, {}", by(person), told_heard(heard)),
-        Event::ReadingTaken { name, value, decimals, unit, least, most, settles, heard, .. } => {
-            let shown = |value: &i64| numbers::shown(*value, *decimals, unit);
-            let bounds = if (least..=most).contains(&value) { "within" } else { "outside" };
-            let open = if *settles { "" } else { ", stays open" };
-            let (low, high) = (shown(least), shown(most));
-            format!("{name:?} read {:?}, {bounds} {low} to {high}{open}, {}", shown(value), told_heard(heard))
+        Event::ReadingTaken { name, value, heard, .. } => {
+            format!("{name:?} read {}, {}", told_value(event, *value), told_heard(heard))
         }
         Event::HoldBegun { heard, .. } => format!("countdown began, {}", told_heard(heard)),
         Event::CheckAsked { steps: list, because } => format!("asked once more, {because:?}: {}", steps(list)),
@@ -142,6 +137,15 @@ pub(super) fn told(event: &Event) -> String {
         Event::Explained { .. } => "explained".to_owned(),
         Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
     }
+}
+
+/// A reading against its bounds.
+fn told_value(reading: &Event, value: i64) -> String {
+    let Event::ReadingTaken { decimals, unit, least, most, settles, .. } = reading else { return value.to_string() };
+    let shown = |value: i64| numbers::shown(value, *decimals, unit);
+    let bounds = if (*least..=*most).contains(&value) { "within" } else { "outside" };
+    let open = if *settles { "" } else { ", stays open" };
+    format!("{:?}, {bounds} {} to {}{open}", shown(value), shown(*least), shown(*most))
 }
 
 fn by(person: &str) -> String {

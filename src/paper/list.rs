@@ -179,30 +179,38 @@ impl Builder<'_> {
         self.sections.push(DraftSection { remark, keys, steps: Vec::new() });
     }
 
+    /// The words of the step in this row, and the cells that are in them besides; `None` where there are none.
+    fn text_of_step(
+        &mut self,
+        row: &Row,
+        layout: &Layout,
+        place: &CellPlace,
+        carried: &BTreeMap<u32, (String, u32)>,
+    ) -> Option<(String, BTreeSet<u32>)> {
+        let raw = layout.column(ColumnMeaning::Step).map(|column| text_of(row, column, carried)).unwrap_or_default();
+        let text = values::one_line(values::without_bullet(&raw));
+        if !text.is_empty() {
+            return Some((text, BTreeSet::new()));
+        }
+        // No words where the step should be: the row as a whole is the step, so that none of it is lost.
+        let text = joined(row.cells.iter().filter(|(index, _)| !is_dropped(layout, **index)).map(|(_, cell)| cell));
+        if text.is_empty() {
+            let what = format!("a row with marks or numbers only: '{}'", joined(row.cells.values()));
+            self.notes.push(Note::new(place.clone(), Fate::LeftOut, what));
+            return None;
+        }
+        let what = format!("no words in the column of the steps: '{text}'");
+        self.notes.push(Note::new(place.clone(), Fate::AsStep, what));
+        Some((text, row.cells.keys().copied().collect()))
+    }
+
     fn step(&mut self, row: &Row, layout: &Layout, sheet: &str, carried: &BTreeMap<u32, (String, u32)>) {
         if self.sections.is_empty() {
             let title = self.words.list.first_section.clone();
             self.open_section(&title);
         }
         let place = CellPlace::row(sheet, row.number);
-        let raw = layout.column(ColumnMeaning::Step).map(|column| text_of(row, column, carried)).unwrap_or_default();
-        let mut text = values::one_line(values::without_bullet(&raw));
-        let mut told_as_text = BTreeSet::new();
-        if text.is_empty() {
-            // No words where the step should be: the row as a whole is the step, so that none of it is lost.
-            text = joined(row.cells.iter().filter(|(index, _)| !is_dropped(layout, **index)).map(|(_, cell)| cell));
-            if text.is_empty() {
-                let what = format!("a row with marks or numbers only: '{}'", joined(row.cells.values()));
-                self.notes.push(Note::new(place, Fate::LeftOut, what));
-                return;
-            }
-            told_as_text.extend(row.cells.keys().copied());
-            self.notes.push(Note::new(
-                place.clone(),
-                Fate::AsStep,
-                format!("no words in the column of the steps: '{text}'"),
-            ));
-        }
+        let Some((text, told_as_text)) = self.text_of_step(row, layout, &place, carried) else { return };
         let mut step = DraftStep { row: Some(row.number), ..DraftStep::default() };
         let mut remarks = Vec::new();
         for (&index, column) in &layout.columns {
@@ -238,25 +246,9 @@ impl Builder<'_> {
                 ColumnMeaning::Minutes => {
                     let value =
                         row.cells.get(&index).map_or(cells::Value::Text(found.clone()), |cell| cell.value.clone());
-                    match values::minutes(&value) {
-                        Minutes::Exactly(minutes) => put_minutes(&mut step.keys, minutes),
-                        Minutes::UpTo(minutes) => {
-                            put_minutes(&mut step.keys, minutes);
-                            remarks.push(format!("{label}: {found}"));
-                            self.notes.push(Note::new(
-                                at,
-                                Fate::Guessed,
-                                format!("'{found}' is up to {minutes} minutes"),
-                            ));
-                        }
-                        Minutes::Unclear => {
-                            remarks.push(format!("{label}: {found}"));
-                            self.notes.push(Note::new(
-                                at,
-                                Fate::AsComment,
-                                format!("'{found}' is no time between 0 and a day"),
-                            ));
-                        }
+                    if let Some((fate, what)) = put_found_minutes(&mut step.keys, &value, &found) {
+                        remarks.push(format!("{label}: {found}"));
+                        self.notes.push(Note::new(at, fate, what));
                     }
                 }
             }
@@ -435,6 +427,21 @@ fn append(keys: &mut Table, key: &str, text: &str) {
         format!("{before}. {text}")
     };
     put(keys, key, &joined);
+}
+
+/// Puts the minutes of a cell into the step; says what became of them where they are not plain.
+fn put_found_minutes(keys: &mut Table, value: &cells::Value, found: &str) -> Option<(Fate, String)> {
+    match values::minutes(value) {
+        Minutes::Exactly(minutes) => {
+            put_minutes(keys, minutes);
+            None
+        }
+        Minutes::UpTo(minutes) => {
+            put_minutes(keys, minutes);
+            Some((Fate::Guessed, format!("'{found}' is up to {minutes} minutes")))
+        }
+        Minutes::Unclear => Some((Fate::AsComment, format!("'{found}' is no time between 0 and a day"))),
+    }
 }
 
 fn put_minutes(keys: &mut Table, minutes: f64) {

@@ -180,46 +180,7 @@ pub fn to_draft(file: &str, grid: &Grid, notes: &mut Vec<Note>) -> Result<Draft,
             found,
             expected: expected.to_owned(),
         };
-        let mut keys = Table::new();
-        let (mut remarks, mut part) = (Vec::new(), String::new());
-        let mut more = Table::new();
-        for (column, cell) in &row.cells {
-            match columns.get(column) {
-                Some(Column::Part) => part = cell.text().to_lowercase(),
-                Some(Column::Field(field)) => {
-                    let value = value_of(field, cell).map_err(|expected| {
-                        fault(*column, format!("'{}' as {}", cell.text(), field.heading), expected)
-                    })?;
-                    if matches!((&cell.value, field.form), (cells::Value::Date(_), Form::Text | Form::List)) {
-                        let what = format!(
-                            "a date as {}; the spreadsheet may have made it from something else",
-                            field.heading
-                        );
-                        notes.push(Note::new(CellPlace::cell(&grid.name, row.number, *column), Fate::LookAt, what));
-                    }
-                    put(&mut keys, field.key, value);
-                }
-                Some(Column::Remark) => remarks.extend(cell.text().lines().map(str::to_owned)),
-                Some(Column::More) => {
-                    more = toml::from_str(&cell.text()).map_err(|why| {
-                        let why = why.message().to_owned();
-                        fault(*column, format!("'{}' ({why})", cell.text()), "keys and values as TOML writes them")
-                    })?;
-                }
-                Some(Column::Other(heading)) => {
-                    remarks.push(format!("{heading}: {}", super::values::one_line(&cell.text())));
-                    let what = format!("'{heading}' is no column of a routine");
-                    notes.push(Note::new(CellPlace::cell(&grid.name, row.number, *column), Fate::AsComment, what));
-                }
-                None => {
-                    remarks.push(super::values::one_line(&cell.text()));
-                    let what = "a cell in a column without a heading";
-                    notes.push(Note::new(CellPlace::cell(&grid.name, row.number, *column), Fate::AsComment, what));
-                }
-            }
-        }
-        merge(&mut keys, more);
-        let remark = remarks.join("\n");
+        let Written { part, mut keys, remark } = Written::in_row(row, &columns, &grid.name, notes, &fault)?;
         match part.as_str() {
             "routine" if had_routine => {
                 return Err(fault(0, "a second row of the whole routine".to_owned(), "one routine a table"));
@@ -252,6 +213,61 @@ pub fn to_draft(file: &str, grid: &Grid, notes: &mut Vec<Note>) -> Result<Draft,
         });
     }
     Ok(draft)
+}
+
+/// What a row holds.
+struct Written {
+    part: String,
+    keys: Table,
+    remark: String,
+}
+
+impl Written {
+    fn in_row(
+        row: &Row,
+        columns: &BTreeMap<u32, Column>,
+        sheet: &str,
+        notes: &mut Vec<Note>,
+        fault: &dyn Fn(u32, String, &str) -> TableError,
+    ) -> Result<Self, TableError> {
+        let (mut keys, mut more) = (Table::new(), Table::new());
+        let (mut remarks, mut part) = (Vec::new(), String::new());
+        for (&column, cell) in &row.cells {
+            let mut note =
+                |fate, what: String| notes.push(Note::new(CellPlace::cell(sheet, row.number, column), fate, what));
+            match columns.get(&column) {
+                Some(Column::Part) => part = cell.text().to_lowercase(),
+                Some(Column::Field(field)) => {
+                    let value = value_of(field, cell).map_err(|expected| {
+                        fault(column, format!("'{}' as {}", cell.text(), field.heading), expected)
+                    })?;
+                    if matches!((&cell.value, field.form), (cells::Value::Date(_), Form::Text | Form::List)) {
+                        let heading = field.heading;
+                        let what = format!("a date as {heading}; the spreadsheet may have made it from something else");
+                        note(Fate::LookAt, what);
+                    }
+                    put(&mut keys, field.key, value);
+                }
+                Some(Column::Remark) => remarks.extend(cell.text().lines().map(str::to_owned)),
+                Some(Column::More) => {
+                    more = toml::from_str(&cell.text()).map_err(|why| {
+                        let why = why.message().to_owned();
+                        fault(column, format!("'{}' ({why})", cell.text()), "keys and values as TOML writes them")
+                    })?;
+                }
+                Some(Column::Other(heading)) => {
+                    remarks.push(format!("{heading}: {}", super::values::one_line(&cell.text())));
+                    note(Fate::AsComment, format!("'{heading}' is no column of a routine"));
+                }
+                None => {
+                    remarks.push(super::values::one_line(&cell.text()));
+                    note(Fate::AsComment, "a cell in a column without a heading".to_owned());
+                }
+            }
+        }
+        merge(&mut keys, more);
+        Ok(Self { part, keys, remark: remarks.join("\n") })
+    }
 }
 
 enum Column {

@@ -7,7 +7,7 @@ use thiserror::Error;
 
 use super::check;
 use super::expand::{self, Library, Source};
-use super::file::{AnswerFile, Kind, Number, ReckonFile, RoutineFile, StepFile};
+use super::file::{AnswerFile, Kind, Number, OptionFile, ReckonFile, RoutineFile, StepFile};
 use super::model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Reckoned,
     Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
@@ -221,14 +221,9 @@ impl Builder<'_> {
                 })
             }
             AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply, no_reply } => {
-                // A rig without the step that the loop goes back to begins the loop one step later.
-                let back = match no_back_to.iter().find(|id| places.contains_key(*id)).or_else(|| no_back_to.first()) {
+                let back = match loop_start(&no_back_to, places)? {
                     None => None,
-                    Some(id) => {
-                        let back_to = places.get(id).copied().ok_or_else(|| {
-                            let found = format!("answer.no_back_to = '{id}'");
-                            (found, "the id of a step of this routine that the rig has")
-                        })?;
+                    Some(back_to) => {
                         let most = most.as_ref().map_or(Ok(1), |most| self.whole(most, "answer.most", &each))?;
                         Some(Loop { back_to, most, limit_reply, back_reply })
                     }
@@ -260,11 +255,6 @@ impl Builder<'_> {
                 })
             }
             AnswerFile::Choice { options } => {
-                let option = |option: super::file::OptionFile| ChoiceOption {
-                    say: lower(option.say),
-                    reply: option.reply,
-                    settles: option.settles,
-                };
                 Answer::Choice(ChoiceAnswer { options: options.into_iter().map(option).collect() })
             }
             AnswerFile::Both { turns } => {
@@ -327,6 +317,16 @@ impl Builder<'_> {
     }
 }
 
+/// The step that a loop goes back to: a rig without the one that is wanted begins the loop one step later.
+fn loop_start(back_to: &[String], places: &BTreeMap<String, StepIndex>) -> Result<Option<StepIndex>, Fault> {
+    let wanted = back_to.iter().find(|id| places.contains_key(*id)).or_else(|| back_to.first());
+    let place = |id: &String| {
+        let found = || (format!("answer.no_back_to = '{id}'"), "the id of a step of this routine that the rig has");
+        places.get(id).copied().ok_or_else(found)
+    };
+    wanted.map(place).transpose()
+}
+
 /// Stands for what a step is repeated for.
 const EACH: &str = "{each}";
 
@@ -342,6 +342,10 @@ fn references(ids: &[String], field: &str) -> Result<Vec<StepRef>, Fault> {
         _ => Err((format!("{field} = '{id}'"), "routine/step")),
     };
     ids.iter().map(read).collect()
+}
+
+fn option(file: OptionFile) -> ChoiceOption {
+    ChoiceOption { say: lower(file.say), reply: file.reply, settles: file.settles }
 }
 
 fn lower(phrases: Vec<String>) -> Vec<String> {

@@ -9,6 +9,8 @@ mod killed_program;
 mod learn_files;
 mod learn_voice;
 mod lint_by_ear;
+mod log_page;
 mod practised;
 mod rehearsal;
+mod run_by_keys;
 mod sayable;

@@ -46,6 +46,11 @@ fn a_person_who_answers_as_asked_comes_through_the_whole_routine() {
     let summary = summary(folder.path(), &output);
     assert_eq!(summary["outcome"], "completed", "{}", String::from_utf8_lossy(&output.stdout));
     assert_eq!(summary["open"], serde_json::json!([]));
+    assert_eq!(
+        (&summary["answered"], &summary["skipped"]),
+        (&summary["steps"], &serde_json::json!([])),
+        "the gate is no step"
+    );
     assert_eq!(summary["heard_wrong"], serde_json::json!([]));
     assert_eq!(summary["heard_from_nobody"], serde_json::json!([]));
     assert!(matches!(events(folder.path()).last(), Some(Event::RunCompleted { .. })));

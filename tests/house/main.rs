@@ -1,5 +1,9 @@
 //! What holds for the source itself.
 
 mod checks;
+mod circles;
 mod layering;
+mod names;
+mod paths;
 mod rules;
+mod sizes;

@@ -30,18 +30,6 @@ fn an_address_is_found_wherever_it_stands() {
 }
 
 #[test]
-fn no_source_file_is_longer_than_600_lines() {
-    let long: Vec<String> = tracked_texts()
-        .into_iter()
-        .filter(|(file, _)| file.starts_with("src/") && file.ends_with(".rs"))
-        .filter_map(|(file, text)| {
-            (text.lines().count() > 600).then(|| format!("{file}: {} lines", text.lines().count()))
-        })
-        .collect();
-    assert!(long.is_empty(), "more than 600 lines, expected one job a file: {long:?}");
-}
-
-#[test]
 fn every_python_package_of_the_outside_checks_has_a_fixed_version() {
     for (file, text) in tracked_texts().into_iter().filter(|(file, _)| file.ends_with("requirements.txt")) {
         for line in text.lines().filter(|l| !l.is_empty() && !l.starts_with('#')) {

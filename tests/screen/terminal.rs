@@ -2,11 +2,15 @@
 //!
 //! The terminal is made by `script` of util-linux; the child is this test binary itself.
 
+use std::fs::File;
+use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Output};
+use std::time::Duration;
 
 use crate::screen_support::{alarm, labels, meters};
-use sparehand::screen::{Ink, Screen};
+use sparehand::screen::{Ink, Keyboard, Screen};
+use sparehand::setup::clock::pause;
 
 #[test]
 fn the_terminal_is_given_back_when_the_screen_is_dropped() {
@@ -53,6 +57,60 @@ fn without_a_terminal_the_screen_says_so() {
         String::from_utf8_lossy(&error.stderr).contains("expected a terminal that draws and takes keys"),
         "{error:?}"
     );
+}
+
+#[test]
+fn keys_come_without_being_looked_for_and_a_terminal_that_is_closed_is_told_and_harms_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let told = folder.path().join("told");
+    let command = format!(
+        "trap '' HUP; stty rows 24 cols 80; TOLD='{}' '{}' --exact terminal::hears_keys --ignored --nocapture --test-threads=1",
+        told.display(),
+        std::env::current_exe().unwrap().display()
+    );
+    let mut terminal = Command::new("script")
+        .args(["--quiet", "--return", "--command", &command, "/dev/null"])
+        .env("SHELL", "/bin/sh")
+        .env("TERM", "xterm-256color")
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .expect("'script' of util-linux can be started");
+    wait_for(&told, "listens");
+    terminal.stdin.as_mut().unwrap().write_all(b"k").unwrap();
+    wait_for(&told, "Key(Engine(Skip))");
+    terminal.kill().unwrap();
+    terminal.wait().unwrap();
+    wait_for(&told, "Lost");
+    wait_for(&told, "ended");
+}
+
+/// Waits until a line that begins so stands in the file.
+fn wait_for(file: &Path, line: &str) {
+    for _ in 0..300 {
+        if std::fs::read_to_string(file).is_ok_and(|text| text.lines().any(|found| found.starts_with(line))) {
+            return;
+        }
+        pause(Duration::from_millis(100));
+    }
+    panic!("no '{line}' in {:?}", std::fs::read_to_string(file));
+}
+
+#[test]
+#[ignore = "the child of the test above"]
+fn hears_keys() {
+    let mut told = File::create(std::env::var_os("TOLD").unwrap()).unwrap();
+    let mut screen = Screen::start(labels(), Ink::from_environment(), Path::new("/dev/null")).unwrap();
+    let (sender, inputs) = std::sync::mpsc::sync_channel(8);
+    let keyboard = Keyboard::listen(move |input| drop(sender.send(input))).unwrap();
+    writeln!(told, "listens").unwrap();
+    // The thread drops what it tells by when nothing can come any more.
+    for input in inputs {
+        writeln!(told, "{input:?}").unwrap();
+    }
+    assert!(screen.draw(&alarm(), &meters()).is_err(), "nothing can be drawn on a terminal that is closed");
+    drop((keyboard, screen));
+    writeln!(told, "ended").unwrap();
 }
 
 #[test]

@@ -17,6 +17,7 @@ pub struct Summary {
     pub outcome: &'static str,
     pub simulated_s: f64,
     pub took_s: f64,
+    /// Steps that can be answered: without gates, which are passed, and emergency cards.
     pub steps: usize,
     pub answered: usize,
     pub skipped: Vec<String>,
@@ -89,14 +90,10 @@ impl Summary {
         };
         self.simulated_s = now.as_millis() as f64 / 1e3;
         self.took_s = took_s;
-        self.steps =
-            (0..routine.steps.len()).filter(|&step| !engine.job().parts[engine.job().part_of(step)].is_card()).count();
+        let job = engine.job();
+        self.steps = job.work().count();
         let mut by_kind: BTreeMap<&str, Vec<String>> = BTreeMap::new();
-        let card = |step: usize| engine.job().parts[engine.job().part_of(step)].is_card();
-        for (place, (step, condition)) in routine.steps.iter().zip(&state.steps).enumerate() {
-            if card(place) {
-                continue;
-            }
+        for (step, condition) in job.work().map(|step| (&routine.steps[step], &state.steps[step])) {
             use crate::engine::StepState;
             let kind = match condition {
                 StepState::Open => "open",
@@ -108,11 +105,7 @@ impl Summary {
         self.answered = by_kind.get("answered").map_or(0, Vec::len);
         self.skipped = by_kind.remove("skipped").unwrap_or_default();
         self.open = by_kind.remove("open").unwrap_or_default();
-        if matches!(state.ended, Some(Ending::Completed | Ending::Overridden)) {
-            // The gates themselves are never answered: they were passed.
-            self.open.retain(|step| engine.job().index_of(step).is_none_or(|step| !engine.job().is_gate(step)));
-        }
-        self.overridden = state.overridden.iter().map(|&step| engine.job().step(step).id.clone()).collect();
+        self.overridden = state.overridden.iter().map(|&step| job.step(step).id.clone()).collect();
     }
 
     /// Prints what it came to, and where the rest lies.

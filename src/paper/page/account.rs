@@ -78,6 +78,23 @@ pub(super) struct Reading {
     pub unit: String,
 }
 
+impl Reading {
+    /// What an event says of a reading, if it is one.
+    fn of(at: u64, event: &Event) -> Option<Self> {
+        let Event::ReadingTaken { step, name, value, decimals, unit, least, most, .. } = event else { return None };
+        Some(Self {
+            at,
+            step: step.clone(),
+            name: name.clone(),
+            value: *value,
+            least: *least,
+            most: *most,
+            decimals: *decimals,
+            unit: unit.clone(),
+        })
+    }
+}
+
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Note {
     pub at: u64,
@@ -148,17 +165,8 @@ impl Taker {
                 }
             }
             Event::StepChecked { step, answer, .. } => self.step(step).checked = Some(answer.clone()),
-            Event::ReadingTaken { step, name, value, decimals, unit, least, most, settles, heard } => {
-                self.account.readings.push(Reading {
-                    at,
-                    step: step.clone(),
-                    name: name.clone(),
-                    value: *value,
-                    least: *least,
-                    most: *most,
-                    decimals: *decimals,
-                    unit: unit.clone(),
-                });
+            Event::ReadingTaken { step, value, decimals, unit, settles, heard, .. } => {
+                self.account.readings.extend(Reading::of(at, entry.event.inner()));
                 if *settles {
                     let text = format!("{} {unit}", shown(*value, *decimals));
                     self.settle(step, entry, End::Answered(text.trim().to_owned()), Some(heard));

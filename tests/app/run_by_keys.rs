@@ -1,0 +1,131 @@
+//! A run by keys in a real (pseudo) terminal on a machine without any sound device: what stands on the screen is read by a terminal's parser.
+//!
+//! The terminal is made by `script` of util-linux.
+
+use std::fs;
+use std::io::{Read, Write};
+use std::num::NonZeroU16;
+use std::path::Path;
+use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
+use std::time::Duration;
+
+#[test]
+fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_says_nothing_of_a_loudspeaker() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut terminal = Terminal::open(folder.path());
+    terminal.wait_for("Enter gloves on");
+    // Both devices are looked for again about once a second.
+    terminal.watch(Duration::from_secs(4));
+    let screen = terminal.contents();
+    for part in ["step 1 of ", "SAY: gloves on", "NO MICROPHONE - use the keys", "q end the run"] {
+        assert!(screen.contains(part), "no '{part}' in\n{screen}");
+    }
+    assert!(!screen.contains("I cannot speak"), "nobody asked for a loudspeaker:\n{screen}");
+    assert!(!screen.contains("ALSA"), "\n{screen}");
+    assert!(!terminal.said.contains("ALSA"), "it was there for a moment");
+    let aside = fs::read_to_string(folder.path().join("cache/sparehand/stderr.txt")).unwrap();
+    assert!(aside.contains("ALSA"), "the library wrote something that would have been there: {aside:?}");
+
+    terminal.press(b"\r");
+    terminal.wait_for("step 2 of ");
+    terminal.press(b"\x03");
+    terminal.wait_for("Start again to go on with it.");
+    assert!(terminal.child.wait().unwrap().success());
+}
+
+/// The program in a terminal of 80 by 24.
+struct Terminal {
+    child: Child,
+    keys: ChildStdin,
+    output: Receiver<Vec<u8>>,
+    screen: vt100::Parser,
+    said: String,
+}
+
+impl Terminal {
+    fn open(folder: &Path) -> Self {
+        let command = format!(
+            "stty rows 24 cols 80; exec '{}' run tank-dump --keys --journal '{}'",
+            env!("CARGO_BIN_EXE_sparehand"),
+            folder.join("journal.sqlite").display()
+        );
+        // An ALSA configuration without any card, and no sound server.
+        fs::write(folder.join("asound.conf"), "").unwrap();
+        let mut child = Command::new("script")
+            .args(["--quiet", "--return", "--command", &command, "/dev/null"])
+            .env("ALSA_CONFIG_PATH", folder.join("asound.conf"))
+            .env("PULSE_SERVER", "unix:/nonexistent")
+            .env("XDG_CACHE_HOME", folder.join("cache"))
+            .env("XDG_CONFIG_HOME", folder.join("config"))
+            .env("TERM", "xterm-256color")
+            .env("SHELL", "/bin/sh")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("'script' of util-linux can be started");
+        let (keys, mut pipe) = (child.stdin.take().unwrap(), child.stdout.take().unwrap());
+        let (sender, output) = mpsc::channel();
+        std::thread::spawn(move || {
+            let mut bytes = [0; 4096];
+            while let Ok(count @ 1..) = pipe.read(&mut bytes) {
+                if sender.send(bytes[..count].to_vec()).is_err() {
+                    return;
+                }
+            }
+        });
+        Self { child, keys, output, screen: vt100::Parser::new(size(24), size(80), 0), said: String::new() }
+    }
+
+    fn press(&mut self, key: &[u8]) {
+        self.keys.write_all(key).unwrap();
+        self.keys.flush().unwrap();
+    }
+
+    fn contents(&self) -> String {
+        self.screen.screen().contents()
+    }
+
+    /// Reads until `text` stands on the screen.
+    fn wait_for(&mut self, text: &str) {
+        for _ in 0..PATIENCE {
+            if self.contents().contains(text) {
+                return;
+            }
+            if !self.watch(Duration::from_millis(100)) {
+                break;
+            }
+        }
+        assert!(self.contents().contains(text), "no '{text}' in\n{}", self.contents());
+    }
+
+    /// Reads for so long; whether the terminal is still there.
+    fn watch(&mut self, span: Duration) -> bool {
+        for _ in 0..span.as_millis() / 50 {
+            match self.output.recv_timeout(Duration::from_millis(50)) {
+                Ok(bytes) => {
+                    self.said += &String::from_utf8_lossy(&bytes);
+                    self.screen.process(&bytes);
+                }
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return false,
+            }
+        }
+        true
+    }
+}
+
+impl Drop for Terminal {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn size(cells: u16) -> NonZeroU16 {
+    NonZeroU16::new(cells).expect("a terminal has rows and columns")
+}
+
+/// A minute, in tenths of a second: the models are checked first, on a machine that may be busy.
+const PATIENCE: usize = 600;
