@@ -29,7 +29,7 @@ use sparehand::hear::ear::{HearEvent, OwnVoiceState};
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
 use sparehand::speech::listener::{Listener, ListenerSettings};
-use sparehand::units::SessionTime;
+use sparehand::units::{SessionTime, StationId};
 
 /// Rig, routine, and whether by two people.
 const RUNS: [(&str, &str, bool); 9] = [
@@ -124,11 +124,11 @@ fn listening_sets() -> Result<Vec<ListeningSet>, Box<dyn std::error::Error>> {
         let voice = VoiceSettings::default();
         let mut engine = prompts::engine(routine, &rig, &with, voice, &Practice::default(), nowhere)?;
         let mut now = SessionTime::ZERO;
-        engine.handle(now, Input::Woke);
+        engine.handle(now, StationId::RIG, Input::Woke);
         'run: for _ in 0..2_000 {
             let mut told = Vec::new();
             loop {
-                match engine.poll() {
+                match engine.poll().1 {
                     Output::Wait(_) => break,
                     Output::Ended => break 'run,
                     Output::Listen(set) => {
@@ -137,14 +137,14 @@ fn listening_sets() -> Result<Vec<ListeningSet>, Box<dyn std::error::Error>> {
                             sets.push(ListeningSet { id: ListeningSetId(sets.len() as u64), phrases: set.phrases });
                         }
                     }
-                    Output::Record { seq, .. } => engine.handle(now, Input::Recorded(seq)),
+                    Output::Record { seq, .. } => engine.handle(now, StationId::RIG, Input::Recorded(seq)),
                     Output::Say(utterance) => told.push(Input::SpeechFinished(utterance.id)),
                     _ => {}
                 }
             }
             now += Duration::from_secs(5);
             told.extend([Input::Woke, Input::KeyPressed(Key::Confirm)]);
-            told.into_iter().for_each(|input| engine.handle(now, input));
+            told.into_iter().for_each(|input| engine.handle(now, StationId::RIG, input));
         }
     }
     Ok(sets)

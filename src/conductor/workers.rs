@@ -133,6 +133,7 @@ fn recogniser(sounds: Sounds, stations: Directory, news: ToLoop) -> Result<Recog
         WorkerReport::Answered(_, RecogniserAnswer::NotPrepared(_, why)) => {
             news.tell(News::Worker(Worker::Recogniser, WorkerNews::CannotHear(why)));
         }
+        WorkerReport::Answered(_, RecogniserAnswer::Prepared(_)) => {}
         WorkerReport::Ready => news.tell(News::Worker(Worker::Recogniser, WorkerNews::Back)),
         WorkerReport::Failed(why) => news.tell(News::Worker(Worker::Recogniser, WorkerNews::Lost(why))),
     };

@@ -40,10 +40,9 @@ pub struct Station {
     said_again: bool,
     mouth: Link,
     detector: Link,
-    /// When the newest frame was taken, and when the newest utterance was said.
+    /// When the newest frame was taken, and its number.
     heard_at: SessionTime,
-    said: Said,
-    frames: u32,
+    frames: u64,
     outbox: VecDeque<StationOutput>,
 }
 
@@ -161,7 +160,6 @@ impl Station {
             mouth: Link::Works,
             detector: Link::Works,
             heard_at: SessionTime::ZERO,
-            said: Said { from: SessionTime::ZERO, to: SessionTime::ZERO },
             frames: 0,
             outbox: VecDeque::new(),
         }
@@ -245,7 +243,7 @@ impl Station {
             self.mixer.pass(FRAME_SPAN);
         }
         self.heard_at = now;
-        self.frames = self.frames.wrapping_add(1);
+        self.frames += 1;
         if self.frames.is_multiple_of(METER_EVERY) {
             self.level(now);
         }
@@ -303,11 +301,7 @@ impl Station {
         while let Some(output) = self.ear.poll() {
             match output {
                 EarOutput::Prepare(set) => self.outbox.push_back(StationOutput::Prepare(set)),
-                EarOutput::Look(look) => {
-                    // It is made so soon after the last word that it tells when that was.
-                    self.said.to = self.heard_at;
-                    self.outbox.push_back(StationOutput::Look(look));
-                }
+                EarOutput::Look(look) => self.outbox.push_back(StationOutput::Look(look)),
                 EarOutput::WriteDown(request) => self.outbox.push_back(StationOutput::WriteDown(request)),
                 EarOutput::WarmUp(samples) => self.outbox.push_back(StationOutput::WarmUp(samples)),
                 EarOutput::Event(event) => self.heard(now, event),
@@ -321,10 +315,21 @@ impl Station {
         }
     }
 
+    /// When the newest utterance was said, by the frames in which it was.
+    fn said(&self) -> Said {
+        let at = |frame: u64| {
+            let ago = FRAME_SPAN * u32::try_from(self.frames.saturating_sub(frame)).unwrap_or(u32::MAX);
+            SessionTime::from_millis(self.heard_at.as_millis().saturating_sub(ago.as_millis() as u64))
+        };
+        self.ear.said().map_or(Said { from: self.heard_at, to: self.heard_at }, |span| Said {
+            from: at(span.from),
+            to: at(span.to),
+        })
+    }
+
     fn heard(&mut self, now: SessionTime, event: HearEvent) {
         match &event {
             HearEvent::SpeechStarted => {
-                self.said = Said { from: self.heard_at, to: self.heard_at };
                 if !self.mixer.is_speaking() || self.courtesy.speech_started(now) {
                     self.mixer.duck(DUCKED);
                     self.outbox.push_back(StationOutput::WarmUpVoice);
@@ -333,13 +338,14 @@ impl Station {
             HearEvent::Unclear(_) => self.mixer.duck(Duration::ZERO),
             _ => {}
         }
-        self.outbox.push_back(StationOutput::Heard(event, self.said));
+        let said = self.said();
+        self.outbox.push_back(StationOutput::Heard(event, said));
     }
 }
 
 const FRAME_SPAN: Duration = Duration::from_millis(10);
 /// The meter moves ten times a second.
-const METER_EVERY: u32 = 10;
+const METER_EVERY: u64 = 10;
 /// Somebody who begins to speak over the voice has said what may be said over it by then.
 const DUCKED: Duration = Duration::from_millis(1_500);
 /// The microphone knows the noise again so long after the voice has ended.

@@ -59,7 +59,7 @@ impl Desk {
                 tracing::warn!(why, "a phrase cannot be heard");
                 Served::Done
             }
-            None => Served::Done,
+            Some(RecogniserAnswer::Prepared(_)) | None => Served::Done,
         })
     }
 }
