@@ -38,13 +38,13 @@ pub struct Engine {
     pub(super) alarms: Alarms,
     /// Parts whose introduction has been said.
     pub(super) introduced: Vec<bool>,
-    pub(super) pace: Pace,
+    pub(super) pace: Timeliness,
     pub(super) numbers: Numbers,
 }
 
 /// Whether the move will be over in time, by what was told last.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Pace {
+pub(super) enum Timeliness {
     OnTime,
     Late,
 }
@@ -77,7 +77,7 @@ impl Engine {
             talks: Conversations::default(),
             briefed: vec![Briefing::default()],
             alarms: Alarms::default(),
-            pace: Pace::OnTime,
+            pace: Timeliness::OnTime,
             numbers: Numbers::default(),
         }
     }

@@ -23,7 +23,10 @@ pub enum Input {
     Resumed(Away),
     /// A station is there from now on. `people` are those whose own it is, by name; with none it serves everybody who has no
     /// station of their own. A station that joins again begins a fresh conversation.
-    StationJoined { people: Vec<String> },
+    StationJoined {
+        /// By name, as the crew has them.
+        people: Vec<String>,
+    },
     /// A station is gone, without a word. Its people are asked at the rig's station. The rig's own station cannot go: for it
     /// this is the loss of ear and mouth.
     StationLeft,
@@ -36,10 +39,21 @@ pub enum Input {
     /// The loudspeaker of the station takes sound again.
     VoiceBack,
     /// What was said after `Output::KeepNote`: the words as far as they were understood, and the file with the sound.
-    NoteTaken { text: String, wav: Option<String> },
-    /// How the move stands against its plan: as it is to be said (`None` where there is no plan), whether it is late, and whether
-    /// `Output::AskOnTime` asked for it or time went on.
-    OnTimeTold { said: Option<String>, late: bool, asked: bool },
+    NoteTaken {
+        /// As far as it was understood.
+        text: String,
+        /// The file with the sound.
+        wav: Option<String>,
+    },
+    /// How the move stands against its plan.
+    OnTimeTold {
+        /// As it is to be said; `None` where there is no plan.
+        said: Option<String>,
+        /// Whether it will not be over in time.
+        late: bool,
+        /// Whether `Output::AskOnTime` asked for it; otherwise time went on.
+        asked: bool,
+    },
     /// The program is about to be closed by the system: a hazard that nobody keeps then is to be named while there is time.
     Closing,
     /// The wake-up time that the engine named has come. Early, late or repeated wake-ups are harmless.
@@ -83,27 +97,47 @@ pub enum Key {
     Confirm,
     /// Gives the other state, or "no".
     Other,
+    /// Says the last thing worth hearing once more.
     SayAgain,
+    /// Says how the step is done, and how one knows that it is right.
     Explain,
+    /// Says how long every clock still runs.
     HowLong,
+    /// Says what is still to be done.
     WhatIsLeft,
+    /// Says where in the routine one is.
     WhereAreWe,
+    /// Says what may be answered now.
     WhatCanISay,
+    /// Holds the run.
     StandBy,
+    /// Goes on after a pause.
     GoAhead,
+    /// The step is under way.
     NotYet,
+    /// Opens the last settled step again.
     Correction,
+    /// Leaves the step out, for a reason that is asked for.
     Skip,
+    /// Silences the voice and holds the run.
     Stop,
+    /// Ends the run before its gate.
     EndRun,
+    /// Raises the volume.
     Louder,
+    /// Lowers the volume.
     Quieter,
+    /// Slows the voice down.
     Slower,
+    /// Speeds the voice up.
     Faster,
     /// Says that the hazard of the running clock is over, also while another step is asked for beside it.
     ClockOver,
+    /// Keeps what is said next.
     Note,
+    /// Says what stands between here and the end.
     AreWeReady,
+    /// Says how the move stands against its plan.
     AreWeOnTime,
     /// Picks the n-th choice that is being offered, counted from 1.
     Choice(u8),

@@ -11,6 +11,8 @@
 //! - `run/`: the facts, and what may be done next. - `answer/`: a file for each kind of answer. - `dialogue/`: what is said and
 //!   heard, a conversation for each station. - `alarm/`: everything that happens because time passes.
 
+#![warn(missing_docs)]
+
 mod alarm;
 mod answer;
 mod core;

@@ -21,7 +21,14 @@ pub enum Audience {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Output {
     /// Write the event, then answer `Recorded(seq)` or `RecordFailed(seq)`.
-    Record { seq: u64, at: SessionTime, event: Event },
+    Record {
+        /// Its number, by which it is answered.
+        seq: u64,
+        /// When it happened.
+        at: SessionTime,
+        /// What happened.
+        event: Event,
+    },
     /// Speak. Answered by `SpeechFinished` unless it is cut off by `Hush` or by a higher priority.
     Say(Utterance),
     /// Stop speaking at once and forget what waits at this priority or below.
@@ -54,7 +61,9 @@ pub struct ListeningSetId(pub u64);
 /// Something to say, of one or more sentences.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Utterance {
+    /// Names it within the run.
     pub id: SpeechId,
+    /// Who it may interrupt.
     pub priority: Priority,
     /// Plain text as a person would read it; numbers and units are put into words by `say/`.
     pub text: String,
@@ -79,7 +88,10 @@ pub enum Priority {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum AlarmSignal {
     /// A hazard clock has ended. `repeat` counts from 0; each repeat is louder and comes sooner, up to a limit.
-    Hazard { repeat: u32 },
+    Hazard {
+        /// How often it has rung before.
+        repeat: u32,
+    },
     /// A clock that guards nothing has ended.
     Time,
 }
@@ -87,7 +99,9 @@ pub enum AlarmSignal {
 /// The phrases that may be heard now.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ListeningSet {
+    /// Names it within the run.
     pub id: ListeningSetId,
+    /// Each text once.
     pub phrases: Vec<AllowedPhrase>,
 }
 
@@ -96,6 +110,7 @@ pub struct ListeningSet {
 pub struct AllowedPhrase {
     /// In plain words, lower case ("valve closed"), numbers in words ("eighty two").
     pub text: String,
+    /// How much hangs on it.
     pub class: PhraseClass,
     /// Phrases of one group mean the same: the runner-up that the margin is measured to comes from another group.
     pub group: u32,
@@ -134,13 +149,17 @@ impl Default for VoiceSettings {
 /// What there is to see at a moment; the screen draws it, and nothing else decides what it shows.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct View {
+    /// Title of the routine.
     pub routine: String,
+    /// Title of the section.
     pub section: String,
     /// Step number and count, both from 1; 0 of 0 before the first step.
     pub step: (usize, usize),
     /// The short call of the step, to be read from two metres.
     pub call: String,
+    /// What is said before the call; may be empty.
     pub caution: String,
+    /// Every clock that runs.
     pub clocks: Vec<ClockView>,
     /// What was heard last, with what was made of it.
     pub last_heard: String,
@@ -148,6 +167,7 @@ pub struct View {
     pub can_say: Vec<String>,
     /// What the confirm key and the other key would answer now ("valve closed", "valve open").
     pub confirm_key: String,
+    /// The same for the other key.
     pub other_key: String,
     /// What is being picked from, if anything (1, 2, 3 ... on the keyboard).
     pub choices: Vec<String>,
@@ -162,12 +182,16 @@ pub struct View {
 /// A clock on the screen.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ClockView {
+    /// As it is said.
     pub name: String,
     /// Time left; zero once it has ended.
     pub left: Duration,
+    /// How long it runs in all.
     pub length: Duration,
     /// Time since it ended.
     pub over: Duration,
+    /// It guards a hazard.
     pub hazard: bool,
+    /// It guards a hazard, and its time is up.
     pub alarming: bool,
 }

@@ -17,6 +17,7 @@ pub struct Phrasebook {
     reasons: BTreeMap<Reason, Vec<String>>,
     lines: BTreeMap<Line, String>,
     words: BTreeMap<Word, String>,
+    /// The words that numbers are said with.
     numbers: NumberWords,
     names: NameWords,
     #[serde(rename = "clock")]
@@ -31,12 +32,17 @@ pub struct NumberWords {
     pub digits: Vec<String>,
     /// Other ways to say a digit, where digits are asked for one by one.
     pub digits_also: BTreeMap<String, Vec<String>>,
+    /// Zero as it is said within a number ("one oh five").
     pub oh: String,
     /// The first is the everyday word, the others go with digits.
     pub point: Vec<String>,
+    /// Before a number below zero.
     pub minus: String,
+    /// Between hundreds and the rest.
     pub and: String,
+    /// After the hundreds.
     pub hundred: String,
+    /// One hundred, with the article.
     pub a_hundred: String,
     /// Ends a number that is said digit by digit.
     pub end: Vec<String>,
@@ -46,7 +52,9 @@ pub struct NumberWords {
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct NameWords {
+    /// Hands over to the person.
     pub over_to: Vec<String>,
+    /// An answer with the name of who gives it.
     pub answer: Vec<String>,
 }
 
@@ -54,14 +62,19 @@ pub struct NameWords {
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ClockWords {
+    /// How long it runs.
     pub seconds: u64,
+    /// As it is said.
     pub name: String,
+    /// Phrases that set it.
     pub start: Vec<String>,
+    /// Phrases that end it.
     pub end: Vec<String>,
 }
 
 /// Why a phrase file is refused.
 #[derive(Debug, Error, PartialEq, Eq)]
+#[expect(missing_docs, reason = "the error texts say what each is")]
 pub enum PhrasebookError {
     #[error("{file}: not a phrase file: {why}")]
     Unreadable { file: String, why: String },
@@ -124,14 +137,17 @@ impl Phrasebook {
         self.commands.get(&command).map_or(&[], Vec::as_slice)
     }
 
+    /// The phrases of an answer that belongs to no step; the first is the one that is shown.
     pub fn common(&self, common: Common) -> &[String] {
         self.answers.get(&common).map_or(&[], Vec::as_slice)
     }
 
+    /// The phrases of a reason; the first is the one that is kept.
     pub fn reason(&self, reason: Reason) -> &[String] {
         self.reasons.get(&reason).map_or(&[], Vec::as_slice)
     }
 
+    /// The words that numbers are said with.
     pub fn numbers(&self) -> &NumberWords {
         &self.numbers
     }
@@ -152,6 +168,7 @@ impl Phrasebook {
         self.names.answer.iter().map(fill).collect()
     }
 
+    /// A single word that sentences are put together from.
     pub fn word(&self, word: Word) -> &str {
         self.words.get(&word).map_or("", String::as_str)
     }
@@ -199,8 +216,10 @@ macro_rules! listed {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Deserialize)]
         #[serde(rename_all = "kebab-case")]
+        #[allow(missing_docs, reason = "the phrase file says what each is for")]
         pub enum $name { $($member),+ }
         impl $name {
+            /// Every member, in order.
             pub const ALL: &'static [Self] = &[$(Self::$member),+];
         }
     };

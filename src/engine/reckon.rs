@@ -20,7 +20,7 @@ use crate::routine::{Answer, ClockAnswer, Reckoned, ReckonedClock, StepIndex};
 
 /// What came of measuring the tap.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Measured {
+pub enum TapMeasured {
     /// Gallons a minute, as it is said.
     Flow(String),
     /// No tap gives that, or the clocks that would follow could not be kept: the usual times stay.
@@ -29,11 +29,11 @@ pub enum Measured {
 
 /// Takes the time that the bucket of `step` took, and reckons the clocks that come after it in the same routine. `None` for a
 /// clock that measures nothing.
-pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration) -> Option<Measured> {
+pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration) -> Option<TapMeasured> {
     let Answer::Clock(ClockAnswer { fills_gal: Some(gallons), .. }) = &job.step(step).answer else { return None };
     let bucket = Volume::new::<us_gallon>(f64::from(*gallons));
     let Ok(measured) = by_bucket(bucket, Time::new::<second>(ran.as_secs_f64())) else {
-        return Some(Measured::Unusable);
+        return Some(TapMeasured::Unusable);
     };
     let flow = measured.flow;
     let shown = counted(flow.get::<us_gallon_per_minute>(), book.word(Word::Gallon), book.word(Word::Gallons));
@@ -42,7 +42,7 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
     for later in part.filter(|&later| later > step) {
         let Answer::Clock(clock) = &job.step(later).answer else { continue };
         let Some(reckoned) = &clock.reckoned else { continue };
-        let Some((length, depth)) = length(reckoned, flow) else { return Some(Measured::Unusable) };
+        let Some((length, depth)) = length(reckoned, flow) else { return Some(TapMeasured::Unusable) };
         let told = |depth| counted(depth, book.word(Word::Inch), book.word(Word::Inches));
         let depth = depth.map_or_else(String::new, |depth| reckoned.depth.replace("{depth}", &told(depth)));
         let fill = |text: &str| {
@@ -59,7 +59,7 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
             clock.started = started;
         }
     }
-    Some(Measured::Flow(shown))
+    Some(TapMeasured::Flow(shown))
 }
 
 /// How long it runs, and how deep that is in inches where the floor is known.

@@ -9,7 +9,7 @@ use super::input::Input;
 use super::output::{Audience, Output, Priority};
 use super::people::Crew;
 use super::phrasebook::Line;
-use super::reckon::{Measured, reckon};
+use super::reckon::{TapMeasured, reckon};
 use crate::routine::StepIndex;
 use crate::units::{SessionTime, StationId};
 
@@ -58,7 +58,7 @@ struct Pending {
 pub(super) struct Remarks {
     pub reply: Option<String>,
     /// What the clock that has just ended told of the tap.
-    pub measured: Option<Measured>,
+    pub measured: Option<TapMeasured>,
 }
 
 impl Records {
@@ -164,7 +164,7 @@ impl Engine {
     }
 
     /// A bucket that was filled tells the flow of the tap, and the clocks that come after it are reckoned anew.
-    pub(super) fn measure(&mut self, event: &Event) -> Option<Measured> {
+    pub(super) fn measure(&mut self, event: &Event) -> Option<TapMeasured> {
         let Event::ClockEnded { step, ran_ms, .. } = event.inner() else { return None };
         let step = self.job.index_of(step)?;
         reckon(&mut self.job, &self.book, step, Duration::from_millis(*ran_ms))

@@ -10,5 +10,6 @@ mod properties;
 mod readings;
 mod reckon;
 mod scenarios;
+mod stations;
 #[path = "../world/mod.rs"]
 mod world;

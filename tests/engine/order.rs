@@ -152,7 +152,7 @@ fn pairs(job: &Move) -> Vec<(StepIndex, StepIndex, &'static str)> {
 
 /// Whatever was played: nothing was settled before what it hangs on, or before what must come first; nothing critical was left
 /// out; hands were washed between sewage and drinking water; and no gate was passed with anything open.
-fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
+pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
     let pairs = pairs(job);
     let mut open = vec![true; job.routine.steps.len()];
     let mut running = BTreeSet::new();

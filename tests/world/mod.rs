@@ -273,6 +273,12 @@ impl World {
         self.stations.iter().filter_map(|(id, station)| station.speaking.as_ref().map(|(end, _)| (*end, *id))).min()
     }
 
+    /// A phrase of this station that was heard before its set was named.
+    pub fn hear_old_at(&mut self, station: StationId, phrase: &str) {
+        let old = ListeningSetId(self.station(station).set.id.0.saturating_sub(1));
+        self.tell_from(station, Input::PhraseHeard(heard(old, 0, phrase, Certainty::Sure)));
+    }
+
     /// Lets time pass, jumping from one thing that happens to the next.
     pub fn pass(&mut self, span: Duration) {
         let until = self.now + span;

@@ -1,14 +1,14 @@
 //! A signal that goes from one person to the other, turn after turn.
 
-use super::{AskedFor, Heard, Kind, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
+use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
 use crate::engine::event::Event;
 use crate::engine::output::PhraseClass;
 use crate::routine::{BothAnswer, Turn};
 use crate::units::SessionTime;
 
-pub(super) struct Both<'a>(pub &'a BothAnswer);
+pub(super) struct BothKind<'a>(pub &'a BothAnswer);
 
-impl Both<'_> {
+impl BothKind<'_> {
     fn place(&self, now: &StepNow<'_>) -> usize {
         now.state.turns.get(&now.index).copied().unwrap_or(0).min(self.0.turns.len() - 1)
     }
@@ -18,7 +18,7 @@ impl Both<'_> {
     }
 }
 
-impl Kind for Both<'_> {
+impl AnswerKind for BothKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         let say = &self.turn(now).say;
         let mut spoken = vec![Spoken::new(say, Reply::Wanted(say[0].clone()), now.class())];
@@ -42,7 +42,7 @@ impl Kind for Both<'_> {
         AskedFor::Answer(self.turn(now).say.clone())
     }
 
-    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
         let Reply::Wanted(answer) = reply else { return settle_plainly(now, reply, how) };
         let (step, heard, turn) = (now.id(), how.by.clone(), now.state.turns.get(&now.index).copied().unwrap_or(0));
         Settling::Record(if turn + 1 < self.0.turns.len() {

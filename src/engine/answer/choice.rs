@@ -1,19 +1,19 @@
 //! One of several: each settles, or is put right.
 
-use super::{AskedFor, Heard, Kind, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
+use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
 use crate::engine::event::Event;
 use crate::routine::{ChoiceAnswer, ChoiceOption};
 use crate::units::SessionTime;
 
-pub(super) struct Choice<'a>(pub &'a ChoiceAnswer);
+pub(super) struct ChoiceKind<'a>(pub &'a ChoiceAnswer);
 
-impl Choice<'_> {
+impl ChoiceKind<'_> {
     fn option(&self, answer: &str) -> Option<&ChoiceOption> {
         self.0.options.iter().find(|option| option.say[0] == answer)
     }
 }
 
-impl Kind for Choice<'_> {
+impl AnswerKind for ChoiceKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         let options = self.0.options.iter().enumerate();
         let mut spoken: Vec<Spoken> =
@@ -36,7 +36,7 @@ impl Kind for Choice<'_> {
         AskedFor::Answer(good.flat_map(|option| option.say.clone()).collect())
     }
 
-    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
         let Reply::Choice(place) = reply else { return settle_plainly(now, reply, how) };
         let Some(option) = self.0.options.get(place) else { return Settling::Nothing };
         let answer = option.say[0].clone();

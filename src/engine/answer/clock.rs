@@ -1,14 +1,14 @@
 //! Something that runs for a time: words that start it, and, where it guards a hazard, words that end it.
 
-use super::{AskedFor, Heard, Kind, Means, Reply, Settling, Spoken, StepNow, settle_plainly, whole_milliseconds};
+use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, settle_plainly, whole_milliseconds};
 use crate::engine::event::Event;
 use crate::engine::phrasebook::{Line, Phrasebook};
 use crate::routine::ClockAnswer;
 use crate::units::SessionTime;
 
-pub(super) struct Clock<'a>(pub &'a ClockAnswer);
+pub(super) struct ClockKind<'a>(pub &'a ClockAnswer);
 
-impl Kind for Clock<'_> {
+impl AnswerKind for ClockKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         let mut spoken = Vec::new();
         // One that is ended before it was started is told to be started first; one that runs is ended by whoever may.
@@ -36,7 +36,7 @@ impl Kind for Clock<'_> {
         }
     }
 
-    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
         match reply {
             Reply::ClockStart if now.state.clocks.contains_key(&now.index) => Settling::TellClock,
             Reply::ClockStart => {

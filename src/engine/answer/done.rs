@@ -1,12 +1,12 @@
 //! "Done", or words of the step's own that mean it.
 
-use super::{AskedFor, Kind, Means, Reply, Spoken, StepNow};
+use super::{AskedFor, AnswerKind, Means, Reply, Spoken, StepNow};
 use crate::engine::phrasebook::{Common, Phrasebook};
 use crate::units::SessionTime;
 
-pub(super) struct Done<'a>(pub &'a [String]);
+pub(super) struct DoneKind<'a>(pub &'a [String]);
 
-impl Done<'_> {
+impl DoneKind<'_> {
     fn wanted(&self, now: &StepNow<'_>) -> Reply {
         Reply::Wanted(self.0.first().cloned().unwrap_or_else(|| now.first(Common::Done)))
     }
@@ -16,7 +16,7 @@ impl Done<'_> {
     }
 }
 
-impl Kind for Done<'_> {
+impl AnswerKind for DoneKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         if !now.is_settled() {
             return vec![Spoken::new(&self.words(now), self.wanted(now), now.class())];

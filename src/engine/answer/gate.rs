@@ -1,11 +1,11 @@
 //! The gate: no word opens it, it lets pass by itself once nothing is open.
 
-use super::{AskedFor, Kind, Spoken, StepNow};
+use super::{AskedFor, AnswerKind, Spoken, StepNow};
 use crate::units::SessionTime;
 
-pub(super) struct Gate;
+pub(super) struct GateKind;
 
-impl Kind for Gate {
+impl AnswerKind for GateKind {
     fn may_be_said(&self, _now: &StepNow<'_>) -> Vec<Spoken> {
         Vec::new()
     }

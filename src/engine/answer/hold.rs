@@ -1,19 +1,19 @@
 //! Something that is held for a time while it is counted down.
 
-use super::{AskedFor, Heard, Kind, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
+use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
 use crate::engine::event::Event;
 use crate::routine::HoldAnswer;
 use crate::units::SessionTime;
 
-pub(super) struct Hold<'a>(pub &'a HoldAnswer);
+pub(super) struct HoldKind<'a>(pub &'a HoldAnswer);
 
-impl Hold<'_> {
+impl HoldKind<'_> {
     fn ready(&self) -> Reply {
         Reply::Wanted(self.0.ready[0].clone())
     }
 }
 
-impl Kind for Hold<'_> {
+impl AnswerKind for HoldKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         vec![Spoken::new(&self.0.ready, self.ready(), now.class()), now.no_state()]
     }
@@ -27,7 +27,7 @@ impl Kind for Hold<'_> {
     }
 
     /// Being ready begins the count; the step is settled at its end.
-    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
         match reply {
             Reply::Wanted(_) => Settling::Record(Event::HoldBegun { step: now.id(), heard: how.by.clone() }),
             other => settle_plainly(now, other, how),

@@ -25,7 +25,7 @@ use crate::routine::{Answer, Step, StepIndex};
 use crate::units::SessionTime;
 
 /// A kind of answer. What a kind does not say is what holds for most.
-pub(super) trait Kind {
+pub(super) trait AnswerKind {
     /// Everything that may be said to it, in the order in which it is asked for.
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken>;
 
@@ -53,7 +53,7 @@ pub(super) trait Kind {
     fn asked_for(&self, now: &StepNow<'_>, at: SessionTime) -> AskedFor;
 
     /// What becomes of a reply to the open step.
-    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
         settle_plainly(now, reply, how)
     }
 
@@ -94,18 +94,18 @@ pub(super) trait Kind {
 }
 
 /// The kind of an answer: the one place that knows them all.
-pub(super) fn kind(answer: &Answer) -> Box<dyn Kind + '_> {
+pub(super) fn kind(answer: &Answer) -> Box<dyn AnswerKind + '_> {
     match answer {
-        Answer::Done { also } => Box::new(done::Done(also)),
-        Answer::State(state) => Box::new(state::State(state)),
-        Answer::Clock(clock) => Box::new(clock::Clock(clock)),
-        Answer::YesNo(question) => Box::new(yes_no::YesNo(question)),
-        Answer::Number(number) => Box::new(number::Number(number)),
-        Answer::Choice(choice) => Box::new(choice::Choice(choice)),
-        Answer::Both(both) => Box::new(both::Both(both)),
-        Answer::Hold(hold) => Box::new(hold::Hold(hold)),
-        Answer::Told { .. } => Box::new(told::Told),
-        Answer::Gate => Box::new(gate::Gate),
+        Answer::Done { also } => Box::new(done::DoneKind(also)),
+        Answer::State(state) => Box::new(state::StateKind(state)),
+        Answer::Clock(clock) => Box::new(clock::ClockKind(clock)),
+        Answer::YesNo(question) => Box::new(yes_no::YesNoKind(question)),
+        Answer::Number(number) => Box::new(number::NumberKind(number)),
+        Answer::Choice(choice) => Box::new(choice::ChoiceKind(choice)),
+        Answer::Both(both) => Box::new(both::BothKind(both)),
+        Answer::Hold(hold) => Box::new(hold::HoldKind(hold)),
+        Answer::Told { .. } => Box::new(told::ToldKind),
+        Answer::Gate => Box::new(gate::GateKind),
     }
 }
 
@@ -203,7 +203,7 @@ pub(super) enum Reply {
 }
 
 /// How a reply came in, and from whom.
-pub(super) struct Heard {
+pub(super) struct HeardReply {
     pub by: HeardAs,
     pub person: String,
     pub read_back: ReadBack,
@@ -267,7 +267,7 @@ pub enum AskedFor {
 }
 
 /// What holds for every kind: the wanted answer settles, another one is put right, a halt halts.
-fn settle_plainly(now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+fn settle_plainly(now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
     let (step, heard) = (now.id(), how.by.clone());
     match reply {
         Reply::NoState => Settling::AskWhich,

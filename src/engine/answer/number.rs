@@ -1,15 +1,15 @@
 //! A reading: one phrase for each number, or digit by digit where those would be too many.
 
 use super::numbers;
-use super::{AskedFor, Heard, Kind, Means, ReadBack, Reply, Settling, Spoken, StepNow, settle_plainly};
+use super::{AskedFor, HeardReply, AnswerKind, Means, ReadBack, Reply, Settling, Spoken, StepNow, settle_plainly};
 use crate::engine::event::Event;
 use crate::engine::phrasebook::Line;
 use crate::routine::NumberAnswer;
 use crate::units::SessionTime;
 
-pub(super) struct Number<'a>(pub &'a NumberAnswer);
+pub(super) struct NumberKind<'a>(pub &'a NumberAnswer);
 
-impl Number<'_> {
+impl NumberKind<'_> {
     fn digits(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         let words = now.book.numbers();
         let spoken = |phrases: Vec<String>, means: Means| Spoken { phrases, means, class: now.class() };
@@ -29,7 +29,7 @@ impl Number<'_> {
     }
 }
 
-impl Kind for Number<'_> {
+impl AnswerKind for NumberKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         let Some(phrases) = numbers::phrases(self.0, now.book.numbers()) else { return self.digits(now) };
         let number = |(text, value): (String, i64)| Spoken::new(&[text], Reply::Number(value), now.class());
@@ -57,7 +57,7 @@ impl Kind for Number<'_> {
     }
 
     /// A reading outside its bounds is read back before it counts, however clear it was.
-    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
         let Reply::Number(value) = reply else { return settle_plainly(now, reply, how) };
         let number = self.0;
         let inside = (number.least..=number.most).contains(&value);

@@ -1,20 +1,20 @@
 //! A state that must be named: an acknowledgement does not count.
 
-use super::{AskedFor, Kind, Means, Reply, Spoken, StepNow, answered_line};
+use super::{AskedFor, AnswerKind, Means, Reply, Spoken, StepNow, answered_line};
 use crate::engine::phrasebook::{Line, Phrasebook};
 use crate::routine::StateAnswer;
 use crate::units::SessionTime;
 
-pub(super) struct State<'a>(pub &'a StateAnswer);
+pub(super) struct StateKind<'a>(pub &'a StateAnswer);
 
-impl State<'_> {
+impl StateKind<'_> {
     fn line(&self, now: &StepNow<'_>, line: Line) -> String {
         let (want, other) = (&self.0.want[0], &self.0.other[0]);
         now.book.line(line, &[("name", &now.step().name), ("want", want), ("other", other)])
     }
 }
 
-impl Kind for State<'_> {
+impl AnswerKind for StateKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         vec![
             Spoken::new(&self.0.want, Reply::Wanted(self.0.want[0].clone()), now.class()),

@@ -1,11 +1,11 @@
 //! What is only said: nothing is asked for, and it is settled once it has been heard.
 
-use super::{AskedFor, Kind, Spoken, StepNow};
+use super::{AskedFor, AnswerKind, Spoken, StepNow};
 use crate::units::SessionTime;
 
-pub(super) struct Told;
+pub(super) struct ToldKind;
 
-impl Kind for Told {
+impl AnswerKind for ToldKind {
     fn may_be_said(&self, _now: &StepNow<'_>) -> Vec<Spoken> {
         Vec::new()
     }

@@ -1,14 +1,14 @@
 //! A question with yes and no, where "no" may go back.
 
-use super::{AskedFor, Heard, Kind, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
+use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
 use crate::engine::event::{Event, HeardAs};
 use crate::engine::phrasebook::{Common, Phrasebook};
 use crate::routine::Question;
 use crate::units::SessionTime;
 
-pub(super) struct YesNo<'a>(pub &'a Question);
+pub(super) struct YesNoKind<'a>(pub &'a Question);
 
-impl YesNo<'_> {
+impl YesNoKind<'_> {
     fn no(&self, now: &StepNow<'_>, heard: HeardAs) -> Event {
         let (step, answer) = (now.id(), now.first(Common::No));
         let Some(back) = &self.0.back else {
@@ -28,7 +28,7 @@ impl YesNo<'_> {
     }
 }
 
-impl Kind for YesNo<'_> {
+impl AnswerKind for YesNoKind<'_> {
     fn may_be_said(&self, now: &StepNow<'_>) -> Vec<Spoken> {
         now.yes_and_no().into()
     }
@@ -53,7 +53,7 @@ impl Kind for YesNo<'_> {
         }
     }
 
-    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &Heard) -> Settling {
+    fn settle(&self, now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling {
         match reply {
             Reply::No => Settling::Record(self.no(now, how.by.clone())),
             other => settle_plainly(now, other, how),

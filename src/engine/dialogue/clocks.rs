@@ -7,7 +7,7 @@ use super::super::core::Engine;
 use super::super::event::{Event, HeardAs};
 use super::super::output::{AlarmSignal, Audience, Output, Priority};
 use super::super::phrasebook::Line;
-use super::super::reckon::Measured;
+use super::super::reckon::TapMeasured;
 use super::super::records::Remarks;
 use super::capital;
 use super::vocabulary::Asking;
@@ -66,7 +66,7 @@ impl Engine {
         }
     }
 
-    fn clock_ended(&mut self, step: StepIndex, ran_ms: u64, heard: &HeardAs, measured: Option<Measured>) {
+    fn clock_ended(&mut self, step: StepIndex, ran_ms: u64, heard: &HeardAs, measured: Option<TapMeasured>) {
         self.alarms.silence(&ClockId::Step(step));
         if let Answer::Clock(answer) = &self.job.step(step).answer
             && *heard != HeardAs::Clock
@@ -74,8 +74,8 @@ impl Engine {
             let ran = self.book.span(Duration::from_millis(ran_ms));
             let text = self.book.line(Line::ClockEnded, &[("name", &capital(&answer.name)), ("ran", &ran)]);
             let told = measured.map(|measured| match measured {
-                Measured::Flow(flow) => self.book.line(Line::FlowMeasured, &[("flow", &flow)]),
-                Measured::Unusable => self.book.line(Line::FlowUnusable, &[]),
+                TapMeasured::Flow(flow) => self.book.line(Line::FlowMeasured, &[("flow", &flow)]),
+                TapMeasured::Unusable => self.book.line(Line::FlowUnusable, &[]),
             });
             // Whoever started it hears of it, and whoever ended it.
             for text in [Some(text), told].into_iter().flatten() {

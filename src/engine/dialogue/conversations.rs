@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::Dialogue;
+use super::{Availability, Dialogue};
 use crate::units::StationId;
 
 /// Every conversation by its station.
@@ -36,6 +36,7 @@ impl Conversations {
     pub fn begin(&mut self, station: StationId, people: Vec<String>) {
         if station == StationId::RIG {
             self.rig.people = people;
+            (self.rig.ear, self.rig.mouth) = (Availability::Up, Availability::Up);
         } else {
             let fresh = Dialogue::of(people);
             // Sets that were named there before are still heard in for a moment.

@@ -5,7 +5,7 @@ use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::output::Priority;
 use super::super::phrasebook::Line;
-use super::vocabulary::Meaning;
+use super::vocabulary::PhraseMeaning;
 use crate::routine::{Answer, NumberAnswer};
 
 impl Engine {
@@ -37,7 +37,7 @@ impl Engine {
         match value {
             Some(value) => {
                 let question = self.briefed[person].question;
-                let meaning = Meaning::To { person, step, question, answer: Reply::Number(value) };
+                let meaning = PhraseMeaning::To { person, step, question, answer: Reply::Number(value) };
                 self.ask_about(meaning, heard, "");
             }
             None => {

@@ -5,65 +5,20 @@ use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Output, Priority};
 use super::super::people::Hand;
 use super::super::phrasebook::{Common, Line, Reason};
-use super::super::state::{Ending, StepState};
-use super::vocabulary::{Asking, Meaning};
+use super::super::state::Ending;
+use super::vocabulary::{Asking, PhraseMeaning};
 use crate::routine::{Answer, StepIndex};
 
 impl Engine {
-    /// Lets nobody pass until nothing is open; what could not be done comes back once, and what is worth asking twice is asked
-    /// again before the last gate of a move.
+    /// Somebody stands at a gate: what that comes to goes on record.
     pub(in crate::engine) fn gate(&mut self, gate: StepIndex) {
         // What is being said into a note would be lost with the end of the run.
         if self.alarms.waits_for_a_note() {
             return;
         }
-        let part = self.job.part_of(gate);
-        let last = part == self.job.last_part();
-        let steps = self.job.parts[part].steps.clone();
-        let cannot = self.book.reason(Reason::Cannot)[0].clone();
-        let comes_back = |&step: &StepIndex| {
-            !self.state.came_back[step]
-                && matches!(&self.state.steps[step], StepState::Skipped(reason) if *reason == cannot)
-        };
-        let back: Vec<String> = steps.clone().filter(comes_back).map(|step| self.step_id(step)).collect();
-        if !back.is_empty() {
-            return self.commit(Event::StepsReopened { steps: back, because: super::super::apply::SKIPPED.to_owned() });
-        }
-        if last && !self.state.last_look && !self.job.again.is_empty() {
-            let again = self.still_to_look_at();
-            if !again.is_empty() {
-                let steps = again.into_iter().map(|step| self.step_id(step)).collect();
-                return self.commit(Event::CheckAsked { steps, because: super::super::apply::LAST_LOOK.to_owned() });
-            }
-        }
-        let open: Vec<StepIndex> = if last {
-            self.state.open(&self.job).collect()
-        } else {
-            steps.clone().filter(|&step| step != gate && self.state.is_open(step)).collect()
-        };
-        let clocks = self.state.clocks.keys().any(|clock| steps.contains(clock));
-        let running = if last { !self.state.clocks.is_empty() || !self.state.timers.is_empty() } else { clocks };
-        if !open.is_empty() || running {
-            let open = open.into_iter().map(|step| self.step_id(step)).collect();
-            return self.commit(Event::GateHeld { open });
-        }
-        let skipped = |step: &StepIndex| matches!(self.state.steps[*step], StepState::Skipped(_));
-        if last {
-            let skipped = self.state.skipped(&self.job).map(|step| self.step_id(step)).collect();
-            self.commit(Event::RunCompleted { skipped });
-        } else {
-            let skipped = steps.filter(skipped).map(|step| self.step_id(step)).collect();
-            self.commit(Event::PartCompleted { part: self.job.parts[part].id.clone(), skipped });
-        }
-    }
-
-    /// Of the steps that are worth asking twice, those that were done, and of several on the same thing the last.
-    fn still_to_look_at(&self) -> Vec<StepIndex> {
-        let mut sections: Vec<usize> = self.job.again.iter().map(|&step| self.job.step(step).section).collect();
-        sections.dedup();
-        let still: Vec<StepIndex> =
-            sections.into_iter().flat_map(|section| self.state.still_so(&self.job, section)).collect();
-        self.job.again.iter().copied().filter(|step| still.contains(step)).collect()
+        let cannot = &self.book.reason(Reason::Cannot)[0];
+        let event = self.state.at_gate(&self.job, gate, cannot);
+        self.commit(event);
     }
 
     /// Looks anew whether a gate that somebody stands at lets pass; goes on where nobody does.
@@ -146,7 +101,7 @@ impl Engine {
     pub(in crate::engine) fn override_gate(&mut self, heard: HeardAs) {
         if heard == HeardAs::Key && self.talk().asking == Asking::Gate {
             let sentence = self.book.common(Common::Override)[0].clone();
-            return self.ask_about(Meaning::Override, heard, &sentence);
+            return self.ask_about(PhraseMeaning::Override, heard, &sentence);
         }
         self.talk_mut().asking = Asking::Step;
         if let Some(text) = self.hazard_first() {

@@ -1,13 +1,13 @@
 //! From a phrase to what it means, and whose it is. Nothing here speaks of an answer as taken: that waits for the record.
 
-use super::super::answer::{Heard, ReadBack, Reply, Settling, StepNow, check, kind, numbers};
+use super::super::answer::{HeardReply, ReadBack, Reply, Settling, StepNow, check, kind, numbers};
 use super::super::core::Engine;
 use super::super::event::{Event, HeardAs};
 use super::super::input::{Certainty, PhraseHeard};
 use super::super::output::{PhraseClass, Priority};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Common, Line};
-use super::vocabulary::{Asking, Meaning};
+use super::vocabulary::{Asking, PhraseMeaning};
 use crate::routine::{Answer, StepIndex};
 
 impl Engine {
@@ -24,7 +24,7 @@ impl Engine {
         let doubtful = heard.certainty == Certainty::Doubtful;
         match meanings.as_slice() {
             // Only an answer is worth a question; whatever else it may have been can be said again.
-            [Meaning::Command(_) | Meaning::Card(_) | Meaning::Yes | Meaning::No | Meaning::Override, ..]
+            [PhraseMeaning::Command(_) | PhraseMeaning::Card(_) | PhraseMeaning::Yes | PhraseMeaning::No | PhraseMeaning::Override, ..]
             | [_, _, ..]
                 if doubtful =>
             {
@@ -36,13 +36,13 @@ impl Engine {
     }
 
     /// What was said before the set changed counts as far as it meant the same then, to a question that is still asked.
-    fn still_meant(&self, heard: &PhraseHeard, mut meanings: Vec<Meaning>) -> Vec<Meaning> {
+    fn still_meant(&self, heard: &PhraseHeard, mut meanings: Vec<PhraseMeaning>) -> Vec<PhraseMeaning> {
         let listening = &self.talk().listening;
         if listening.set != Some(heard.set) {
             let then = listening.find_in(heard.set, &heard.text);
             meanings.retain(|meaning| match meaning {
-                Meaning::Command(_) | Meaning::Card(_) => true,
-                Meaning::To { .. } | Meaning::ClockEnd(_) | Meaning::TimerEnd(_) => {
+                PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => true,
+                PhraseMeaning::To { .. } | PhraseMeaning::ClockEnd(_) | PhraseMeaning::TimerEnd(_) => {
                     then.is_some_and(|then| then.meanings == [meaning.clone()])
                 }
                 _ => false,
@@ -51,11 +51,11 @@ impl Engine {
         meanings
     }
 
-    fn one_meaning(&mut self, meaning: &Meaning, heard: &PhraseHeard, class: PhraseClass, how: HeardAs) {
+    fn one_meaning(&mut self, meaning: &PhraseMeaning, heard: &PhraseHeard, class: PhraseClass, how: HeardAs) {
         let asking = &self.talk().asking;
         let asks = matches!(asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
-        let confirms = asks && *meaning == Meaning::Yes;
-        let number = matches!(meaning, Meaning::To { answer: Reply::Number(_), .. });
+        let confirms = asks && *meaning == PhraseMeaning::Yes;
+        let number = matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. });
         let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
         let doubtful = heard.certainty == Certainty::Doubtful;
         let thin = heard.certainty != Certainty::Sure;
@@ -70,9 +70,9 @@ impl Engine {
         }
     }
 
-    fn ask_who(&mut self, meanings: &[Meaning], heard: HeardAs) {
+    fn ask_who(&mut self, meanings: &[PhraseMeaning], heard: HeardAs) {
         let names = self.names_of_people(meanings.iter().filter_map(|meaning| match meaning {
-            Meaning::To { person, .. } => Some(*person),
+            PhraseMeaning::To { person, .. } => Some(*person),
             _ => None,
         }));
         self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard };
@@ -82,15 +82,15 @@ impl Engine {
     }
 
     /// A thin hearing of something that matters is asked about. A thin "yes" to such a question is no yes: it is asked again.
-    pub(in crate::engine) fn ask_about(&mut self, meaning: Meaning, heard: HeardAs, phrase: &str) {
+    pub(in crate::engine) fn ask_about(&mut self, meaning: PhraseMeaning, heard: HeardAs, phrase: &str) {
         self.hush_prompts();
-        if meaning == Meaning::Yes && self.talk().asking != Asking::Step {
+        if meaning == PhraseMeaning::Yes && self.talk().asking != Asking::Step {
             let again = self.talk().last_useful.clone();
             self.ask_here();
             self.say(self.here(), Priority::Prompt, again);
             return;
         }
-        if let Meaning::To { person, .. } = meaning
+        if let PhraseMeaning::To { person, .. } = meaning
             && self.yes_may_be_of_another(person)
         {
             self.talk_mut().asking = Asking::Step;
@@ -109,7 +109,7 @@ impl Engine {
     /// Whether somebody else here than `whose` is asked for what "yes" answers as well: who said it nobody could tell.
     fn yes_may_be_of_another(&self, whose: PersonIndex) -> bool {
         let yes = self.book.common(Common::Yes);
-        let of_another = |meaning: &Meaning| matches!(meaning, Meaning::To { person, .. } if *person != whose);
+        let of_another = |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person, .. } if *person != whose);
         let entries = self.vocabulary_while(&Asking::Step, self.at);
         entries.iter().any(|entry| yes.contains(&entry.phrase.text) && entry.meanings.iter().any(of_another))
     }
@@ -121,32 +121,32 @@ impl Engine {
         self.say_useful(self.here(), Priority::Prompt, text);
     }
 
-    fn reading_of(&self, meaning: &Meaning) -> Option<String> {
-        let Meaning::To { step, answer: Reply::Number(value), .. } = meaning else { return None };
+    fn reading_of(&self, meaning: &PhraseMeaning) -> Option<String> {
+        let PhraseMeaning::To { step, answer: Reply::Number(value), .. } = meaning else { return None };
         match &self.job.step(*step).answer {
             Answer::Number(number) => Some(numbers::shown(*value, number.decimals, &number.unit)),
             _ => None,
         }
     }
 
-    pub(in crate::engine) fn mean(&mut self, meaning: Meaning, heard: HeardAs) {
+    pub(in crate::engine) fn mean(&mut self, meaning: PhraseMeaning, heard: HeardAs) {
         match meaning {
-            Meaning::Command(command) => return self.obey(command, heard),
-            Meaning::Card(card) => return self.start_card(card, heard),
+            PhraseMeaning::Command(command) => return self.obey(command, heard),
+            PhraseMeaning::Card(card) => return self.start_card(card, heard),
             _ => self.hush_prompts(),
         }
         match meaning {
-            Meaning::To { person, step, answer, .. } => self.answer_heard(person, step, answer, heard),
-            Meaning::Yes => self.yes(heard),
-            Meaning::No => self.no(),
-            Meaning::Person(person) => self.it_was(person),
-            Meaning::ClockAgain(step) => {
+            PhraseMeaning::To { person, step, answer, .. } => self.answer_heard(person, step, answer, heard),
+            PhraseMeaning::Yes => self.yes(heard),
+            PhraseMeaning::No => self.no(),
+            PhraseMeaning::Person(person) => self.it_was(person),
+            PhraseMeaning::ClockAgain(step) => {
                 if let Some(clock) = self.state.clocks.get(&step).copied() {
                     self.talk_mut().asking = Asking::Step;
                     self.say_clock(step, &clock);
                 }
             }
-            Meaning::ClockEnd(step) => {
+            PhraseMeaning::ClockEnd(step) => {
                 self.talk_mut().asking = Asking::Step;
                 if self.state.clocks.contains_key(&step) {
                     self.end_clock(step, heard);
@@ -155,25 +155,25 @@ impl Engine {
                     self.say_useful(self.here(), Priority::Prompt, text);
                 }
             }
-            Meaning::Reason(reason) => {
+            PhraseMeaning::Reason(reason) => {
                 if let Asking::SkipReason { step } = self.talk().asking {
                     self.skip_because(step, reason);
                 }
             }
-            Meaning::OverTo(person) => self.hand_over(person),
-            Meaning::TimerStart(clock) => self.ask_timer(clock),
-            Meaning::TimerEnd(name) => self.end_timer(&name, heard),
-            Meaning::Digit(digit) => self.digit(digit),
-            Meaning::NumberEnds => self.digits_end(heard),
-            Meaning::Override => self.override_gate(heard),
-            Meaning::Command(_) | Meaning::Card(_) => {}
+            PhraseMeaning::OverTo(person) => self.hand_over(person),
+            PhraseMeaning::TimerStart(clock) => self.ask_timer(clock),
+            PhraseMeaning::TimerEnd(name) => self.end_timer(&name, heard),
+            PhraseMeaning::Digit(digit) => self.digit(digit),
+            PhraseMeaning::NumberEnds => self.digits_end(heard),
+            PhraseMeaning::Override => self.override_gate(heard),
+            PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => {}
         }
     }
 
     /// A yes to whatever is being asked besides the step.
     fn yes(&mut self, heard: HeardAs) {
         match self.talk().asking.clone() {
-            Asking::Thin { meaning: Meaning::To { person, .. }, heard: HeardAs::Voice { phrase, .. } }
+            Asking::Thin { meaning: PhraseMeaning::To { person, .. }, heard: HeardAs::Voice { phrase, .. } }
                 if matches!(heard, HeardAs::Voice { .. }) && self.yes_may_be_of_another(person) =>
             {
                 self.talk_mut().asking = Asking::Step;
@@ -199,7 +199,7 @@ impl Engine {
     fn it_was(&mut self, person: PersonIndex) {
         let Asking::Who { meanings, heard } = self.talk().asking.clone() else { return };
         self.talk_mut().asking = Asking::Step;
-        let of = |meaning: &Meaning| matches!(meaning, Meaning::To { person: whose, .. } if *whose == person);
+        let of = |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person: whose, .. } if *whose == person);
         match meanings.into_iter().find(of) {
             Some(meaning) => self.mean(meaning, heard),
             None => self.say_line(self.here(), Priority::Chat, Line::WhoNot),
@@ -217,7 +217,7 @@ impl Engine {
         let asked = std::mem::replace(&mut self.talk_mut().asking, Asking::Step);
         self.answered(person, step, answer, heard, read_back);
         // Somebody else was being asked whether they were heard right: a yes that comes now might answer anything.
-        if let Asking::Thin { meaning: Meaning::To { person: other, .. }, heard: HeardAs::Voice { phrase, .. } } = asked
+        if let Asking::Thin { meaning: PhraseMeaning::To { person: other, .. }, heard: HeardAs::Voice { phrase, .. } } = asked
             && other != person
         {
             self.ask_once_more(other, &phrase);
@@ -233,12 +233,12 @@ impl Engine {
             other => other,
         };
         match meaning {
-            Meaning::To { person, step, answer, .. } => {
+            PhraseMeaning::To { person, step, answer, .. } => {
                 if self.state.people[person].current == Some(step) {
                     self.answered(person, step, answer, confirmed, ReadBack::Confirmed);
                 }
             }
-            Meaning::Override => self.override_gate(confirmed),
+            PhraseMeaning::Override => self.override_gate(confirmed),
             other => self.mean(other, confirmed),
         }
     }
@@ -256,7 +256,7 @@ impl Engine {
             check(&now, answer, by.clone())
         } else {
             let name = self.state.people[person].name.clone();
-            let heard = Heard { by: by.clone(), person: name, read_back };
+            let heard = HeardReply { by: by.clone(), person: name, read_back };
             kind(&self.job.step(step).answer).settle(&now, answer, &heard)
         };
         match settling {
@@ -271,7 +271,7 @@ impl Engine {
             }
             Settling::AskNumber(value) => {
                 let question = self.briefed[person].question;
-                let meaning = Meaning::To { person, step, question, answer: Reply::Number(value) };
+                let meaning = PhraseMeaning::To { person, step, question, answer: Reply::Number(value) };
                 self.ask_about(meaning, by, "");
             }
             Settling::Nothing => {}

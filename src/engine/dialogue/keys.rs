@@ -1,12 +1,12 @@
 //! What a key means. Everything can be done by keys alone, with the microphone off (EN 301 549, 5.1.7).
 
-use super::super::answer::{Kind, Means, StepNow, kind};
+use super::super::answer::{AnswerKind, Means, StepNow, kind};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::input::Key;
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Reason};
-use super::vocabulary::{Asking, Meaning};
+use super::vocabulary::{Asking, PhraseMeaning};
 use crate::routine::StepIndex;
 use crate::units::StationId;
 
@@ -26,20 +26,20 @@ impl Engine {
         }
     }
 
-    fn meaning_of(&self, key: Key) -> Option<Meaning> {
-        let clock_over = self.state.hazard(&self.job).map(Meaning::ClockEnd);
+    fn meaning_of(&self, key: Key) -> Option<PhraseMeaning> {
+        let clock_over = self.state.hazard(&self.job).map(PhraseMeaning::ClockEnd);
         let running = self.asked_at(self.at).is_some_and(|(_, step)| self.state.clocks.contains_key(&step));
         match key {
             Key::Confirm if self.state.standing_by && self.talk().asking == Asking::Step => match clock_over {
                 // With a hazard running the one key that confirms must not do anything less urgent than ending it.
                 Some(end) if running => Some(end),
-                _ => Some(Meaning::Command(Command::GoAhead)),
+                _ => Some(PhraseMeaning::Command(Command::GoAhead)),
             },
             Key::Confirm => self.confirm(self.at),
             Key::Other => self.other(self.at),
             Key::ClockOver => clock_over,
             Key::Choice(n) => self.chosen(n),
-            other => command_of(other).map(Meaning::Command),
+            other => command_of(other).map(PhraseMeaning::Command),
         }
     }
 
@@ -56,32 +56,32 @@ impl Engine {
     }
 
     /// What the confirm key means at a station that does not stand by.
-    pub(in crate::engine) fn confirm(&self, station: StationId) -> Option<Meaning> {
+    pub(in crate::engine) fn confirm(&self, station: StationId) -> Option<PhraseMeaning> {
         match &self.talks.get(station).asking {
-            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(Meaning::Yes),
+            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(PhraseMeaning::Yes),
             Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => None,
             Asking::Step | Asking::Gate => self.means_at(station, |kind, now| kind.confirm_key(now)),
         }
     }
 
     /// What the other key means there.
-    pub(in crate::engine) fn other(&self, station: StationId) -> Option<Meaning> {
+    pub(in crate::engine) fn other(&self, station: StationId) -> Option<PhraseMeaning> {
         match &self.talks.get(station).asking {
-            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(Meaning::No),
+            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(PhraseMeaning::No),
             Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => {
-                Some(Meaning::Command(Command::NeverMind))
+                Some(PhraseMeaning::Command(Command::NeverMind))
             }
-            Asking::Gate => Some(Meaning::Override),
+            Asking::Gate => Some(PhraseMeaning::Override),
             Asking::Step => self.means_at(station, |kind, now| kind.other_key(now)),
         }
     }
 
     /// The n-th of what is being picked from, counted from 1; for a reading, the digit itself.
-    fn chosen(&self, n: u8) -> Option<Meaning> {
+    fn chosen(&self, n: u8) -> Option<PhraseMeaning> {
         let place = usize::from(n).checked_sub(1);
         match &self.talk().asking {
-            Asking::SkipReason { .. } => place.and_then(|p| Reason::ALL.get(p)).map(|&r| Meaning::Reason(r)),
-            Asking::Who { .. } => place.and_then(|p| self.people_at(self.at).get(p).copied()).map(Meaning::Person),
+            Asking::SkipReason { .. } => place.and_then(|p| Reason::ALL.get(p)).map(|&r| PhraseMeaning::Reason(r)),
+            Asking::Who { .. } => place.and_then(|p| self.people_at(self.at).get(p).copied()).map(PhraseMeaning::Person),
             _ => self.means_at(self.at, |kind, _| kind.number_key(n)),
         }
     }
@@ -90,17 +90,17 @@ impl Engine {
     fn means_at(
         &self,
         station: StationId,
-        means: impl Fn(&dyn Kind, &StepNow<'_>) -> Option<Means>,
-    ) -> Option<Meaning> {
+        means: impl Fn(&dyn AnswerKind, &StepNow<'_>) -> Option<Means>,
+    ) -> Option<PhraseMeaning> {
         let (person, step) = self.asked_at(station)?;
         let question = self.briefed[person].question;
         let means = means(kind(&self.job.step(step).answer).as_ref(), &self.step_now(person, step))?;
         Some(match means {
-            Means::Reply(answer) => Meaning::To { person, step, question, answer },
-            Means::ClockEnd => Meaning::ClockEnd(step),
-            Means::Digit(digit) => Meaning::Digit(digit),
-            Means::NumberEnds => Meaning::NumberEnds,
-            Means::NeverMind => Meaning::Command(Command::NeverMind),
+            Means::Reply(answer) => PhraseMeaning::To { person, step, question, answer },
+            Means::ClockEnd => PhraseMeaning::ClockEnd(step),
+            Means::Digit(digit) => PhraseMeaning::Digit(digit),
+            Means::NumberEnds => PhraseMeaning::NumberEnds,
+            Means::NeverMind => PhraseMeaning::Command(Command::NeverMind),
         })
     }
 }

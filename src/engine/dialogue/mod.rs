@@ -25,7 +25,7 @@ pub(super) mod vocabulary;
 
 use std::collections::VecDeque;
 
-use self::vocabulary::{Asking, Entry};
+use self::vocabulary::{Asking, ListenedPhrase};
 use super::output::{ListeningSetId, SpeechId};
 use super::people::PersonIndex;
 use crate::units::SessionTime;
@@ -34,8 +34,8 @@ use crate::units::SessionTime;
 pub(super) struct Dialogue {
     /// Whose own station it is, by name; empty where it serves everybody who has none.
     pub people: Vec<String>,
-    pub ear: Service,
-    pub mouth: Service,
+    pub ear: Availability,
+    pub mouth: Availability,
     pub asking: Asking,
     pub listening: Listening,
     /// The number of the last question that was put here. Raised with every question, so that its listening set is its own even
@@ -43,7 +43,7 @@ pub(super) struct Dialogue {
     pub question: u64,
     /// What has been said of a number digit by digit.
     pub digits: String,
-    pub unclear: Unclear,
+    pub unclear: UnclearStreak,
     /// The prompt that is in the air, and whom it asks.
     pub prompt: Option<(SpeechId, PersonIndex)>,
     /// What is put before the next prompt: the answer said back, a clock's end.
@@ -56,7 +56,7 @@ pub(super) struct Dialogue {
 
 /// Whether an ear or a mouth can be used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Service {
+pub(super) enum Availability {
     Up,
     Down,
 }
@@ -64,16 +64,16 @@ pub(super) enum Service {
 /// What may be said now, and what might have been said a moment ago.
 #[derive(Default)]
 pub(super) struct Listening {
-    pub entries: Vec<Entry>,
+    pub entries: Vec<ListenedPhrase>,
     pub set: Option<ListeningSetId>,
     /// Earlier sets, for what was said before they changed.
-    earlier: VecDeque<(Option<ListeningSetId>, Vec<Entry>)>,
+    earlier: VecDeque<(Option<ListeningSetId>, Vec<ListenedPhrase>)>,
     question: u64,
 }
 
 /// How often in a row, and when last, what was said fitted nothing.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Unclear {
+pub(super) struct UnclearStreak {
     pub streak: u32,
     pub at: Option<SessionTime>,
 }
@@ -82,13 +82,13 @@ impl Dialogue {
     pub fn of(people: Vec<String>) -> Self {
         Self {
             people,
-            ear: Service::Up,
-            mouth: Service::Up,
+            ear: Availability::Up,
+            mouth: Availability::Up,
             asking: Asking::Step,
             listening: Listening::default(),
             question: 0,
             digits: String::new(),
-            unclear: Unclear::default(),
+            unclear: UnclearStreak::default(),
             prompt: None,
             lead_in: Vec::new(),
             last_useful: String::new(),
@@ -99,7 +99,7 @@ impl Dialogue {
 
     /// Whether somebody can be asked here: they hear the question, and are heard.
     pub fn serves(&self) -> bool {
-        self.ear == Service::Up && self.mouth == Service::Up
+        self.ear == Availability::Up && self.mouth == Availability::Up
     }
 
     /// Nobody is spoken with here any more: what was being asked and what was to be said is forgotten, what is listened for stays
@@ -115,7 +115,7 @@ impl Dialogue {
 impl Listening {
     /// Takes over what may be said now. Gives the name of the set where it is another one than before; `last` is the number of
     /// the last set of the run.
-    pub fn renew(&mut self, entries: Vec<Entry>, question: u64, last: &mut u64) -> Option<ListeningSetId> {
+    pub fn renew(&mut self, entries: Vec<ListenedPhrase>, question: u64, last: &mut u64) -> Option<ListeningSetId> {
         if entries == self.entries && question == self.question {
             return None;
         }
@@ -131,12 +131,12 @@ impl Listening {
     }
 
     /// What these words mean now.
-    pub fn find(&self, text: &str) -> Option<&Entry> {
+    pub fn find(&self, text: &str) -> Option<&ListenedPhrase> {
         self.entries.iter().find(|entry| entry.phrase.text == text)
     }
 
     /// What these words meant in an earlier set.
-    pub fn find_in(&self, set: ListeningSetId, text: &str) -> Option<&Entry> {
+    pub fn find_in(&self, set: ListeningSetId, text: &str) -> Option<&ListenedPhrase> {
         let (_, entries) = self.earlier.iter().find(|(id, _)| *id == Some(set))?;
         entries.iter().find(|entry| entry.phrase.text == text)
     }

@@ -2,7 +2,7 @@
 
 use super::super::alarm::Telling;
 use super::super::answer::kind;
-use super::super::core::{Engine, Pace};
+use super::super::core::{Engine, Timeliness};
 use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Priority, SpeechId};
 use super::super::people::PersonIndex;
@@ -181,7 +181,7 @@ impl Engine {
 
     fn full_call(&self, person: PersonIndex, index: StepIndex) -> String {
         let step = self.job.step(index);
-        if self.state.people[person].knows(step.role) || self.pace == Pace::Late && !step.critical {
+        if self.state.people[person].knows(step.role) || self.pace == Timeliness::Late && !step.critical {
             return step.call.clone();
         }
         let (action, words) = split_answer(&step.call, &self.answer_words(index));

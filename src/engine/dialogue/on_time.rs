@@ -1,6 +1,6 @@
 //! Whether the move will be over in time: asked of the world, which knows the plan, and what follows for the talk.
 
-use super::super::core::{Engine, Pace};
+use super::super::core::{Engine, Timeliness};
 use super::super::output::{Audience, Output, Priority};
 use super::super::phrasebook::Line;
 
@@ -12,8 +12,8 @@ impl Engine {
     /// Late shortens the talk: explanations of what cannot hurt and reminders are left out. Every step is asked for as ever,
     /// with its caution, and what is critical is explained to a beginner as ever. Said unasked once, when it becomes late.
     pub(in crate::engine) fn on_time_told(&mut self, said: Option<String>, late: bool, asked: bool) {
-        let became_late = late && self.pace == Pace::OnTime;
-        self.pace = if late { Pace::Late } else { Pace::OnTime };
+        let became_late = late && self.pace == Timeliness::OnTime;
+        self.pace = if late { Timeliness::Late } else { Timeliness::OnTime };
         let text = match said {
             None if asked => self.book.line(Line::OnTimeUnknown, &[]),
             Some(said) if asked => said,

@@ -2,7 +2,7 @@
 
 use super::super::alarm::Alarm;
 use super::super::answer::kind;
-use super::super::core::{Engine, Pace};
+use super::super::core::{Engine, Timeliness};
 use super::super::event::Event;
 use super::super::output::{Audience, Priority};
 use super::super::people::PersonIndex;
@@ -97,7 +97,7 @@ impl Engine {
     }
 
     pub(in crate::engine) fn remind(&mut self, person: PersonIndex) {
-        if let Some(step) = self.reminds_of(person).filter(|_| self.pace == Pace::OnTime) {
+        if let Some(step) = self.reminds_of(person).filter(|_| self.pace == Timeliness::OnTime) {
             self.briefed[person].reminder = Reminder::Given;
             let call = self.to_person(person, self.asking_text(step));
             let text = self.book.line(Line::Reminder, &[("call", &call)]);

@@ -5,7 +5,7 @@ use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
-use super::{Dialogue, Service};
+use super::{Dialogue, Availability};
 use crate::routine::StepIndex;
 use crate::units::StationId;
 
@@ -16,7 +16,7 @@ impl Engine {
             Audience::Station(station) => vec![station],
             Audience::Person(person) => self.stations_of_person(person),
             Audience::All => {
-                let speaks = |&(id, talk): &(StationId, &Dialogue)| id == StationId::RIG || talk.mouth == Service::Up;
+                let speaks = |&(id, talk): &(StationId, &Dialogue)| id == StationId::RIG || talk.mouth == Availability::Up;
                 self.talks.iter().filter(speaks).map(|(id, _)| id).collect()
             }
         }
@@ -54,9 +54,12 @@ impl Engine {
         self.state.here().filter(|&person| self.is_at(person, station)).collect()
     }
 
-    /// Whether nobody else is asked at the station where this person is.
+    /// Whether what is said where this person is asked can be meant for nobody else: they are alone in the run, or at a station of
+    /// their own.
     pub(in crate::engine) fn has_own_ear(&self, person: PersonIndex) -> bool {
-        self.people_at(self.station_of(person)).iter().all(|&other| other == person)
+        let station = self.station_of(person);
+        let own = !self.talks.get(station).people.is_empty();
+        self.state.alone() || own && self.people_at(station).iter().all(|&other| other == person)
     }
 
     /// Whom what is said at the station is about: whoever was spoken with last, as far as they are there.
@@ -100,7 +103,7 @@ impl Engine {
 
     /// Whether what may be said at the station is worth naming.
     pub(in crate::engine) fn listens(&self, station: StationId) -> bool {
-        station == StationId::RIG || self.talks.get(station).ear == Service::Up
+        station == StationId::RIG || self.talks.get(station).ear == Availability::Up
     }
 
     /// Somebody speaks whom no answer names: whose station it is tells who, and that goes on record before what they want.
@@ -130,7 +133,7 @@ impl Engine {
         let heard = self.talk().ear;
         self.drop_note();
         let talk = self.talk_mut();
-        (talk.ear, talk.mouth) = (Service::Down, Service::Down);
+        (talk.ear, talk.mouth) = (Availability::Down, Availability::Down);
         if self.at != StationId::RIG {
             self.talk_mut().forget();
         }
@@ -139,33 +142,33 @@ impl Engine {
 
     pub(in crate::engine) fn hearing_lost(&mut self) {
         let before = self.whereabouts();
-        let heard = std::mem::replace(&mut self.talk_mut().ear, Service::Down);
+        let heard = std::mem::replace(&mut self.talk_mut().ear, Availability::Down);
         self.lost(&before, heard);
     }
 
     pub(in crate::engine) fn hearing_back(&mut self) {
         let before = self.whereabouts();
-        self.talk_mut().ear = Service::Up;
+        self.talk_mut().ear = Availability::Up;
         self.commit(Event::HearingBack);
         self.ask_who_moved(&before);
     }
 
     pub(in crate::engine) fn voice_lost(&mut self) {
         let before = self.whereabouts();
-        self.talk_mut().mouth = Service::Down;
+        self.talk_mut().mouth = Availability::Down;
         self.ask_who_moved(&before);
     }
 
     pub(in crate::engine) fn voice_back(&mut self) {
         let before = self.whereabouts();
-        self.talk_mut().mouth = Service::Up;
+        self.talk_mut().mouth = Availability::Up;
         self.ask_who_moved(&before);
     }
 
     /// An ear is lost: on record where somebody was heard there.
-    fn lost(&mut self, before: &[Vec<StationId>], heard: Service) {
+    fn lost(&mut self, before: &[Vec<StationId>], heard: Availability) {
         let somebody = self.at == StationId::RIG || before.iter().any(|stations| stations.contains(&self.at));
-        if somebody && (heard == Service::Up || self.at == StationId::RIG) {
+        if somebody && (heard == Availability::Up || self.at == StationId::RIG) {
             self.commit(Event::HearingLost);
         }
         self.ask_who_moved(before);
@@ -173,7 +176,7 @@ impl Engine {
 
     /// What follows the loss of an ear: it is said where it was lost, as far as there is still a mouth.
     pub(in crate::engine) fn hearing_is(&mut self, line: Line, priority: Priority) {
-        if self.at == StationId::RIG || self.talk().mouth == Service::Up {
+        if self.at == StationId::RIG || self.talk().mouth == Availability::Up {
             self.say_line(Audience::Station(self.at), priority, line);
         }
     }

@@ -10,8 +10,8 @@ use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Common, Line, Reason};
 use super::super::records::Journalling;
 use super::super::state::RunningClock;
-use super::Service;
-use super::vocabulary::{Asking, Entry, Meaning};
+use super::Availability;
+use super::vocabulary::{Asking, ListenedPhrase, PhraseMeaning};
 use crate::routine::Answer;
 use crate::units::{SessionTime, StationId};
 
@@ -97,8 +97,8 @@ impl Engine {
         };
         notice(self.state.standing_by, Line::Standing);
         notice(self.records.journal == Journalling::Failed, Line::JournalFailed);
-        notice(talk.ear == Service::Down, Line::HearingLost);
-        notice(talk.mouth == Service::Down, Line::VoiceLost);
+        notice(talk.ear == Availability::Down, Line::HearingLost);
+        notice(talk.mouth == Availability::Down, Line::VoiceLost);
         view
     }
 
@@ -113,7 +113,7 @@ impl Engine {
             view.step = self.place_of(index);
             view.call.clone_from(&step.short);
             view.caution.clone_from(&step.caution);
-            let words = |meaning: Option<Meaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
+            let words = |meaning: Option<PhraseMeaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
             view.confirm_key = words(self.confirm(station));
             view.other_key = words(self.other(station));
         }
@@ -129,23 +129,23 @@ impl Engine {
     }
 
     /// What a key answers, as one would say it.
-    fn words_of(&self, meaning: &Meaning) -> String {
+    fn words_of(&self, meaning: &PhraseMeaning) -> String {
         let first = |phrases: &[String]| phrases.first().cloned().unwrap_or_default();
         match meaning {
-            Meaning::Yes | Meaning::To { answer: Reply::Yes, .. } => first(self.book.common(Common::Yes)),
-            Meaning::No | Meaning::To { answer: Reply::No, .. } => first(self.book.common(Common::No)),
-            Meaning::To { answer: Reply::Wanted(text) | Reply::Other(text) | Reply::Halt(text), .. } => text.clone(),
-            Meaning::To { step, answer: Reply::ClockStart, .. } => match &self.job.step(*step).answer {
+            PhraseMeaning::Yes | PhraseMeaning::To { answer: Reply::Yes, .. } => first(self.book.common(Common::Yes)),
+            PhraseMeaning::No | PhraseMeaning::To { answer: Reply::No, .. } => first(self.book.common(Common::No)),
+            PhraseMeaning::To { answer: Reply::Wanted(text) | Reply::Other(text) | Reply::Halt(text), .. } => text.clone(),
+            PhraseMeaning::To { step, answer: Reply::ClockStart, .. } => match &self.job.step(*step).answer {
                 Answer::Clock(clock) => first(&clock.start),
                 _ => String::new(),
             },
-            Meaning::ClockEnd(step) => match &self.job.step(*step).answer {
+            PhraseMeaning::ClockEnd(step) => match &self.job.step(*step).answer {
                 Answer::Clock(clock) => first(&clock.end),
                 _ => String::new(),
             },
-            Meaning::NumberEnds => first(&self.book.numbers().end),
-            Meaning::Override => first(self.book.common(Common::Override)),
-            Meaning::Command(command) => first(self.book.command(*command)),
+            PhraseMeaning::NumberEnds => first(&self.book.numbers().end),
+            PhraseMeaning::Override => first(self.book.common(Common::Override)),
+            PhraseMeaning::Command(command) => first(self.book.command(*command)),
             _ => String::new(),
         }
     }
@@ -198,13 +198,13 @@ impl Engine {
         answers
     }
 
-    fn is_answer(&self, meaning: &Meaning) -> bool {
+    fn is_answer(&self, meaning: &PhraseMeaning) -> bool {
         match meaning {
             // While a clock runs, its start is no answer to anything.
-            Meaning::ClockAgain(_) | Meaning::Card(_) | Meaning::Command(_) => false,
-            Meaning::OverTo(_) | Meaning::TimerStart(_) => false,
-            Meaning::ClockEnd(step) => self.state.clocks.contains_key(step),
-            Meaning::To { answer: Reply::NoState, .. } => false,
+            PhraseMeaning::ClockAgain(_) | PhraseMeaning::Card(_) | PhraseMeaning::Command(_) => false,
+            PhraseMeaning::OverTo(_) | PhraseMeaning::TimerStart(_) => false,
+            PhraseMeaning::ClockEnd(step) => self.state.clocks.contains_key(step),
+            PhraseMeaning::To { answer: Reply::NoState, .. } => false,
             _ => true,
         }
     }
@@ -213,7 +213,7 @@ impl Engine {
     pub(in crate::engine) fn wordings<'a>(&'a self, answer: &str) -> impl Iterator<Item = &'a str> {
         let listening = &self.talk().listening;
         let group = listening.find(answer).map(|entry| entry.phrase.group);
-        let same = move |entry: &&Entry| Some(entry.phrase.group) == group;
+        let same = move |entry: &&ListenedPhrase| Some(entry.phrase.group) == group;
         listening.entries.iter().filter(same).map(|entry| entry.phrase.text.as_str())
     }
 }

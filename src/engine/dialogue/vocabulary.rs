@@ -17,7 +17,7 @@ use crate::units::StationId;
 
 /// What a phrase means.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(in crate::engine) enum Meaning {
+pub(in crate::engine) enum PhraseMeaning {
     /// An answer to the question of this number, which was put to a person.
     To {
         person: PersonIndex,
@@ -49,9 +49,9 @@ pub(in crate::engine) enum Asking {
     /// The step's own answer.
     Step,
     /// "I heard ... Is that right?", about a phrase that would mean this.
-    Thin { meaning: Meaning, heard: HeardAs },
+    Thin { meaning: PhraseMeaning, heard: HeardAs },
     /// Whose answer it was.
-    Who { meanings: Vec<Meaning>, heard: HeardAs },
+    Who { meanings: Vec<PhraseMeaning>, heard: HeardAs },
     /// Why the step is skipped.
     SkipReason { step: StepIndex },
     /// Whether the run is really to end.
@@ -68,9 +68,9 @@ pub(in crate::engine) enum Asking {
 
 /// A phrase with what it may mean: one thing, unless several people are being asked.
 #[derive(Clone, Debug, PartialEq)]
-pub(in crate::engine) struct Entry {
+pub(in crate::engine) struct ListenedPhrase {
     pub phrase: AllowedPhrase,
-    pub meanings: Vec<Meaning>,
+    pub meanings: Vec<PhraseMeaning>,
 }
 
 /// What the vocabulary of a station is made from.
@@ -90,7 +90,7 @@ pub(in crate::engine) struct Situation<'a> {
 
 impl Engine {
     /// What may be said at a station while this is being asked there.
-    pub(in crate::engine) fn vocabulary_while(&self, asking: &Asking, station: StationId) -> Vec<Entry> {
+    pub(in crate::engine) fn vocabulary_while(&self, asking: &Asking, station: StationId) -> Vec<ListenedPhrase> {
         vocabulary(&Situation {
             job: &self.job,
             book: &self.book,
@@ -106,7 +106,7 @@ impl Engine {
 
 /// Everything that may be said in this situation. A phrase that answers two people's questions means both; otherwise no phrase
 /// comes twice: the first meaning given stands, and answers are given before commands.
-fn vocabulary(now: &Situation<'_>) -> Vec<Entry> {
+fn vocabulary(now: &Situation<'_>) -> Vec<ListenedPhrase> {
     let mut words = Collector::default();
     words.what_is_asked_besides(now);
     words.emergencies(now);
@@ -127,20 +127,20 @@ fn vocabulary(now: &Situation<'_>) -> Vec<Entry> {
 
 #[derive(Default)]
 struct Collector {
-    entries: Vec<Entry>,
+    entries: Vec<ListenedPhrase>,
     places: HashMap<String, usize>,
-    groups: Vec<Vec<Meaning>>,
+    groups: Vec<Vec<PhraseMeaning>>,
 }
 
 impl Collector {
-    fn add(&mut self, phrases: &[String], meaning: Meaning, class: PhraseClass, while_speaking: bool) {
+    fn add(&mut self, phrases: &[String], meaning: PhraseMeaning, class: PhraseClass, while_speaking: bool) {
         for text in phrases {
             match self.places.get(text).copied() {
                 None => {
                     self.places.insert(text.clone(), self.entries.len());
                     let group = self.group(vec![meaning.clone()]);
                     let phrase = AllowedPhrase { text: text.clone(), class, group, while_speaking };
-                    self.entries.push(Entry { phrase, meanings: vec![meaning.clone()] });
+                    self.entries.push(ListenedPhrase { phrase, meanings: vec![meaning.clone()] });
                 }
                 Some(place) if self.is_for_another(place, &meaning) => {
                     let mut meanings = self.entries[place].meanings.clone();
@@ -157,7 +157,7 @@ impl Collector {
     }
 
     /// Phrases that mean the same are of one group.
-    fn group(&mut self, meanings: Vec<Meaning>) -> u32 {
+    fn group(&mut self, meanings: Vec<PhraseMeaning>) -> u32 {
         let place = self.groups.iter().rposition(|group| *group == meanings).unwrap_or_else(|| {
             self.groups.push(meanings);
             self.groups.len() - 1
@@ -165,13 +165,13 @@ impl Collector {
         u32::try_from(place).unwrap_or(u32::MAX)
     }
 
-    fn is_for_another(&self, place: usize, meaning: &Meaning) -> bool {
-        let Meaning::To { person: one, .. } = meaning else { return false };
+    fn is_for_another(&self, place: usize, meaning: &PhraseMeaning) -> bool {
+        let PhraseMeaning::To { person: one, .. } = meaning else { return false };
         let mut others = self.entries[place].meanings.iter();
-        others.all(|other| matches!(other, Meaning::To { person, .. } if person != one))
+        others.all(|other| matches!(other, PhraseMeaning::To { person, .. } if person != one))
     }
 
-    fn ordinary(&mut self, phrases: &[String], meaning: Meaning) {
+    fn ordinary(&mut self, phrases: &[String], meaning: PhraseMeaning) {
         self.add(phrases, meaning, PhraseClass::Ordinary, false);
     }
 
@@ -180,22 +180,22 @@ impl Collector {
         match now.asking {
             // One word is little to go by, but here it comes on top of what was heard already; a thin one does not count.
             Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => {
-                self.ordinary(book.common(Common::Yes), Meaning::Yes);
-                self.ordinary(book.common(Common::No), Meaning::No);
+                self.ordinary(book.common(Common::Yes), PhraseMeaning::Yes);
+                self.ordinary(book.common(Common::No), PhraseMeaning::No);
             }
             Asking::SkipReason { .. } => {
                 for &reason in Reason::ALL {
-                    self.ordinary(book.reason(reason), Meaning::Reason(reason));
+                    self.ordinary(book.reason(reason), PhraseMeaning::Reason(reason));
                 }
                 self.command(book, Command::NeverMind);
             }
             Asking::Who { .. } => {
                 for &person in now.people {
-                    self.ordinary(&[now.state.people[person].name.to_lowercase()], Meaning::Person(person));
+                    self.ordinary(&[now.state.people[person].name.to_lowercase()], PhraseMeaning::Person(person));
                 }
                 self.command(book, Command::NeverMind);
             }
-            Asking::Gate => self.add(book.common(Common::Override), Meaning::Override, PhraseClass::Critical, false),
+            Asking::Gate => self.add(book.common(Common::Override), PhraseMeaning::Override, PhraseClass::Critical, false),
             Asking::Note { .. } => self.command(book, Command::NeverMind),
             Asking::Step => {}
         }
@@ -205,16 +205,16 @@ impl Collector {
     /// clock that rings is ended wherever it is heard, one that still runs only where whoever holds it is.
     fn emergencies(&mut self, now: &Situation<'_>) {
         for (place, part) in now.job.parts.iter().enumerate() {
-            self.add(&part.start, Meaning::Card(place), PhraseClass::Emergency, true);
+            self.add(&part.start, PhraseMeaning::Card(place), PhraseClass::Emergency, true);
         }
         for (&step, clock) in &now.state.clocks {
             let Answer::Clock(answer) = &now.job.step(step).answer else { continue };
             let concerns = (now.concerns)(clock.by);
             if concerns || clock.ran_out {
-                self.add(&answer.end, Meaning::ClockEnd(step), PhraseClass::Critical, clock.ran_out);
+                self.add(&answer.end, PhraseMeaning::ClockEnd(step), PhraseClass::Critical, clock.ran_out);
             }
             if concerns {
-                self.add(&answer.start, Meaning::ClockAgain(step), PhraseClass::Critical, false);
+                self.add(&answer.start, PhraseMeaning::ClockAgain(step), PhraseClass::Critical, false);
             }
         }
     }
@@ -223,7 +223,7 @@ impl Collector {
         for (name, timer) in &now.state.timers {
             let words = now.book.clocks().iter().find(|clock| clock.name == *name);
             if let Some(words) = words.filter(|_| (now.concerns)(timer.by)) {
-                self.ordinary(&words.end, Meaning::TimerEnd(name.clone()));
+                self.ordinary(&words.end, PhraseMeaning::TimerEnd(name.clone()));
             }
         }
     }
@@ -232,11 +232,11 @@ impl Collector {
         for (person, hand) in now.state.people.iter().enumerate() {
             let already = hand.here && now.state.alone();
             if !hand.name.is_empty() && !already && now.state.card.is_none() {
-                self.ordinary(&now.book.over_to(&hand.name), Meaning::OverTo(person));
+                self.ordinary(&now.book.over_to(&hand.name), PhraseMeaning::OverTo(person));
             }
         }
         for (place, clock) in now.book.clocks().iter().enumerate() {
-            self.ordinary(&clock.start, Meaning::TimerStart(place));
+            self.ordinary(&clock.start, PhraseMeaning::TimerStart(place));
         }
         for &command in Command::ALL {
             self.command(now.book, command);
@@ -255,7 +255,7 @@ impl Collector {
             _ => PhraseClass::Chat,
         };
         let over_speech = matches!(command, Command::Stop | Command::SayAgain);
-        self.add(book.command(command), Meaning::Command(command), class, over_speech);
+        self.add(book.command(command), PhraseMeaning::Command(command), class, over_speech);
     }
 
     /// What this person may answer; where others are asked here too, also with the name before it.
@@ -284,12 +284,12 @@ impl Collector {
                     self.command(now.book, Command::NeverMind);
                     continue;
                 }
-                Means::Reply(answer) => Meaning::To { person, step, question, answer },
-                Means::ClockEnd => Meaning::ClockEnd(step),
-                Means::Digit(digit) => Meaning::Digit(digit),
-                Means::NumberEnds => Meaning::NumberEnds,
+                Means::Reply(answer) => PhraseMeaning::To { person, step, question, answer },
+                Means::ClockEnd => PhraseMeaning::ClockEnd(step),
+                Means::Digit(digit) => PhraseMeaning::Digit(digit),
+                Means::NumberEnds => PhraseMeaning::NumberEnds,
             };
-            let is_reply = matches!(meaning, Meaning::To { .. });
+            let is_reply = matches!(meaning, PhraseMeaning::To { .. });
             for phrase in &spoken.phrases {
                 self.add(std::slice::from_ref(phrase), meaning.clone(), class, is_reply && over_speech(phrase));
             }

@@ -10,7 +10,9 @@ use crate::routine::{Answer, Routine, RoutineKind, Section, Step, StepIndex, Ste
 /// A routine of a move, and the routines (by id) that must be complete before it may begin.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Leg {
+    /// The routine.
     pub routine: Routine,
+    /// Those that must be complete before it may begin.
     pub after: Vec<String>,
 }
 
@@ -19,6 +21,7 @@ pub struct Leg {
 pub struct Move {
     /// All steps in one list, those of the cards last. Where there is more than one routine, ids are `routine/step`.
     pub routine: Routine,
+    /// The routines, and after them the cards.
     pub parts: Vec<Part>,
     /// For each step all steps that must be settled before it, of its own routine and of others.
     pub before: Vec<Vec<StepIndex>>,
@@ -29,10 +32,15 @@ pub struct Move {
 /// One routine among the steps of a [`Move`].
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Part {
+    /// Id of the routine.
     pub id: String,
+    /// As it is said in a sentence.
     pub title: String,
+    /// Said before its first step; may be empty.
     pub intro: String,
+    /// Said once its gate is passed.
     pub complete: String,
+    /// Its steps in the list of all.
     pub steps: Range<StepIndex>,
     /// An emergency card has none.
     pub gate: Option<StepIndex>,
@@ -43,6 +51,7 @@ pub struct Part {
 }
 
 impl Part {
+    /// Whether it is an emergency card.
     pub fn is_card(&self) -> bool {
         self.gate.is_none()
     }
@@ -50,6 +59,7 @@ impl Part {
 
 /// Why routines cannot be run as one.
 #[derive(Debug, Error, PartialEq, Eq)]
+#[expect(missing_docs, reason = "the error texts say what each is")]
 pub enum MoveError {
     #[error("move '{0}': found no routine, expected at least one")]
     Empty(String),
@@ -60,6 +70,7 @@ pub enum MoveError {
     #[error(
         "move '{movement}': found steps that wait for each other ({steps}), expected an order in which all can be done"
     )]
+    /// Steps that wait for each other.
     Cycle { movement: String, steps: String },
 }
 
@@ -152,14 +163,17 @@ impl Move {
         self.parts.iter().position(|part| part.steps.clone().any(|step| steps[step].section == section))
     }
 
+    /// The step at this place.
     pub fn step(&self, step: StepIndex) -> &Step {
         &self.routine.steps[step]
     }
 
+    /// Place of the step with this id.
     pub fn index_of(&self, id: &str) -> Option<StepIndex> {
         self.routine.index_of(id)
     }
 
+    /// Whether the step is a gate.
     pub fn is_gate(&self, step: StepIndex) -> bool {
         self.routine.steps[step].answer == Answer::Gate
     }

@@ -2,6 +2,7 @@
 //! heard is [`dialogue`](super::dialogue)'s.
 
 pub(super) mod apply;
+mod gate;
 pub mod joined;
 pub mod move_file;
 mod order;

@@ -10,6 +10,7 @@ use crate::routine::Routine;
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct MoveFile {
+    /// Its name, as it is chosen by.
     pub id: String,
     /// As it is said in a sentence ("leaving the site").
     pub title: String,
@@ -19,9 +20,11 @@ pub struct MoveFile {
     pub routine: Vec<LegFile>,
 }
 
+/// A routine of a move, as the file names it.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct LegFile {
+    /// Id of the routine.
     pub id: String,
     /// Routines of the same move that must be through their gates before this one begins.
     #[serde(default)]
@@ -30,6 +33,7 @@ pub struct LegFile {
 
 /// Why a move's file is refused.
 #[derive(Debug, Error, PartialEq, Eq)]
+#[expect(missing_docs, reason = "the error texts say what each is")]
 pub enum MoveFileError {
     #[error("{file}: not a move: {why}")]
     Unreadable { file: String, why: String },

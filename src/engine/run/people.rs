@@ -11,7 +11,9 @@ pub type PersonIndex = usize;
 /// Those who take part in a run, and those who can be handed over to.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Crew {
+    /// Those who take part from the beginning.
     pub here: Vec<Person>,
+    /// Those who can be handed over to.
     pub away: Vec<Person>,
 }
 
@@ -35,7 +37,9 @@ pub struct Hand {
     pub name: String,
     /// Empty: does anything.
     pub roles: Vec<Role>,
+    /// The roles in which the call alone is enough.
     pub practised: Vec<Role>,
+    /// Takes part at the moment.
     pub here: bool,
     /// The step that they are asked for now.
     pub current: Option<StepIndex>,
@@ -89,6 +93,7 @@ impl Hand {
     }
 }
 
+/// A role in the words of the rig's file.
 pub fn role_name(role: Role) -> &'static str {
     match role {
         Role::Outside => "outside",

@@ -10,7 +10,9 @@ use crate::rig::{Person, Role};
 /// What a person did in one role in one run.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PastRun {
+    /// By name.
     pub person: String,
+    /// The role that they had.
     pub role: Role,
     /// Any count of days that grows; only differences matter.
     pub day: i64,

@@ -12,6 +12,7 @@ use crate::units::SessionTime;
 /// The condition of a run.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RunState {
+    /// The condition of each step.
     pub steps: Vec<StepState>,
     /// Put off by the person: comes back before the gate.
     pub deferred: Vec<bool>,
@@ -19,9 +20,11 @@ pub struct RunState {
     pub reopened: Vec<bool>,
     /// Skipped because it could not be done, and asked for once more since.
     pub came_back: Vec<bool>,
+    /// Running clocks of steps.
     pub clocks: BTreeMap<StepIndex, RunningClock>,
     /// Clocks that a person set, by name.
     pub timers: BTreeMap<String, RunningClock>,
+    /// Everybody of the run, those included who are not here.
     pub people: Vec<Hand>,
     /// Whose question was asked last.
     pub focus: PersonIndex,
@@ -50,35 +53,48 @@ pub struct RunState {
     pub card: Option<usize>,
     /// A card that asks for nothing is in force: no alarm may call anybody back.
     pub muted: bool,
+    /// Everybody waits until somebody says to go on.
     pub standing_by: bool,
+    /// Since when, where they do.
     pub standing_since: SessionTime,
+    /// How the voice speaks.
     pub voice: VoiceSettings,
     /// What was open when a person took it on themselves.
     pub overridden: Vec<StepIndex>,
+    /// How the run ended, once it has.
     pub ended: Option<Ending>,
+    /// The run is on record.
     pub started: bool,
     /// When the last event happened.
     pub last_at: SessionTime,
 }
 
+/// The condition of a step.
 #[derive(Clone, Debug, PartialEq)]
 pub enum StepState {
+    /// To be done.
     Open,
+    /// Done; the answer as it is said back.
     Answered(String),
+    /// Left out, and why.
     Skipped(String),
 }
 
 /// A clock that has been started and not ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct RunningClock {
+    /// When it was started.
     pub started: SessionTime,
+    /// How long it runs.
     pub length: Duration,
+    /// Its time is up.
     pub ran_out: bool,
     /// Who started it, and is expected to end it.
     pub by: PersonIndex,
 }
 
 impl RunningClock {
+    /// When its time is up.
     pub fn ends(&self) -> SessionTime {
         self.started + self.length
     }
@@ -87,6 +103,7 @@ impl RunningClock {
 /// A step of the way back.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Settled {
+    /// The step.
     pub step: StepIndex,
     /// Who settled it.
     pub by: PersonIndex,
@@ -97,6 +114,7 @@ pub struct Settled {
 /// What "correction" needs to take a "no" back.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BeforeLoop {
+    /// The step that was answered "no".
     pub question: StepIndex,
     /// Who said it.
     pub by: PersonIndex,
@@ -105,15 +123,19 @@ pub struct BeforeLoop {
     pub(super) rounds: BTreeMap<StepIndex, u32>,
 }
 
+/// How a run ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Ending {
+    /// Through its last gate.
     Completed,
     /// Completed with steps open that a person took on themselves.
     Overridden,
+    /// Before its gate.
     Abandoned,
 }
 
 impl RunState {
+    /// A run that has not begun.
     pub fn new(job: &Move, voice: VoiceSettings) -> Self {
         let count = job.routine.steps.len();
         Self {
@@ -148,6 +170,7 @@ impl RunState {
         }
     }
 
+    /// Whether the step is still to be done.
     pub fn is_open(&self, step: StepIndex) -> bool {
         self.steps[step] == StepState::Open
     }
@@ -180,10 +203,12 @@ impl RunState {
         (0..self.people.len()).filter(|&person| self.people[person].here)
     }
 
+    /// Whether one person does all of it.
     pub fn alone(&self) -> bool {
         self.here().count() < 2
     }
 
+    /// The place of the person of this name.
     pub fn person(&self, name: &str) -> Option<PersonIndex> {
         self.people.iter().position(|hand| hand.name == name)
     }
