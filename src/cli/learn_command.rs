@@ -8,7 +8,7 @@ use clap::Args;
 use crate::audio::capture::Capture;
 use crate::audio::wake::Waker;
 use crate::cli::AppError;
-use crate::cli::learn_ends::{Devices, Ends, Recordings};
+use crate::cli::learn_ends::{Ends, LessonDevices, Recordings};
 use crate::cli::learned_files::{Found, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
 use crate::cli::lesson::{Heard, LEAST_LINES, Lesson, Words};
 use crate::cli::mic_command;
@@ -114,7 +114,7 @@ fn hold(
                     None
                 }
             };
-            Box::new(Devices { capture, play_out })
+            Box::new(LessonDevices { capture, play_out })
         }
     };
     let activity = Activity::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"));
