@@ -19,9 +19,9 @@ const OURS: &[(&str, &[&str])] = &[
     ("figures", &["units", "rig"]),
     ("plan", &["units", "rig", "routine", "figures"]),
     ("engine", &["units", "rig", "routine", "figures"]),
-    ("audio", &["units", "say::mixer"]),
+    ("audio", &["units"]),
     ("hear", &["units", "engine::input", "engine::output", "engine::event", "onnx", "audio", "speech"]),
-    ("say", &["units", "engine::input", "engine::output", "engine::event", "onnx", "speech"]),
+    ("say", &["units", "engine::input", "engine::output", "engine::event", "audio"]),
     ("speech", &["units", "engine::input", "engine::output", "engine::event", "onnx", "audio", "say", "hear"]),
     ("journal", OUTER),
     ("screen", OUTER),
@@ -52,6 +52,8 @@ const IMPURE: &[&str] = &[
 /// Paths of others, and the only places below `src/` that use them; `*::` stands for whatever goes before.
 const ONLY_IN: &[(&str, &[&str])] = &[
     ("cpal", &["audio/"]),
+    ("rtrb", &["audio/"]),
+    ("rodio", &["say/"]),
     ("sonora", &["hear/"]),
     ("ort", &["hear/", "speech/", "onnx.rs"]),
     ("libloading", &["speech/vosk/library.rs"]),
