@@ -5,15 +5,13 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use sparehand::cli::args::Cli;
-use sparehand::conductor::begin::begin_as_wanted;
+use sparehand::conductor::begin::set_up_process;
 use sparehand::setup::causes::with_causes;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {
-    if let Err(error) = begin_as_wanted() {
-        eprintln!("sparehand: {}", with_causes(&error));
-        return ExitCode::FAILURE;
-    }
+    // Before any thread: some libraries look at the environment as they are loaded.
+    set_up_process();
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("off"));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
     match Cli::parse().execute() {

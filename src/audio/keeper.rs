@@ -276,3 +276,147 @@ const OPENS_WITHIN: Duration = Duration::from_secs(8);
 /// Samples that a device may take before anything sounds: a third of a second at 48 kHz.
 const BUFFERS: u64 = 16_000;
 const ASLEEP: Duration = Duration::from_secs(5);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::atomic::{AtomicU64, Ordering};
+    use std::sync::{Arc, Mutex};
+
+    use rstest::rstest;
+
+    /// What a device is told to do, for the tests of this thread's keeper: each try to open takes the next.
+    type Script = Arc<Mutex<Vec<Option<Arc<AtomicU64>>>>>;
+
+    static SCRIPTS: Mutex<Vec<(String, Script)>> = Mutex::new(Vec::new());
+
+    struct Scripted {
+        moved: Arc<AtomicU64>,
+        failed: Arc<AtomicU64>,
+    }
+
+    impl Device for Scripted {
+        const DIRECTION: Direction = Direction::Output;
+        const PROOF: u64 = 100;
+        const STALLED: Duration = Duration::from_millis(1_500);
+
+        fn open(wanted: Option<&str>, _waker: &Waker) -> Result<Self, DeviceError> {
+            let wanted = wanted.expect("each test has its own");
+            let scripts = SCRIPTS.lock().unwrap();
+            let script = &scripts.iter().find(|(name, _)| name == wanted).expect("the test has one").1;
+            let next = script.lock().unwrap().pop().flatten();
+            let moved = next.ok_or(DeviceError::NoDefault { direction: Direction::Output })?;
+            Ok(Self { failed: Arc::new(AtomicU64::new(0)), moved })
+        }
+
+        fn moved(&self) -> u64 {
+            self.moved.load(Ordering::Relaxed)
+        }
+
+        fn failed(&self) -> Option<DeviceError> {
+            let gone = || DeviceError::Gone { direction: Direction::Output, name: String::new() };
+            (self.failed.load(Ordering::Relaxed) > 0).then(gone)
+        }
+
+        fn name(&self) -> &str {
+            "scripted"
+        }
+
+        fn watched(&self, _wanted: Option<&str>) -> Option<Watched> {
+            None
+        }
+    }
+
+    /// A keeper whose tries to open give these devices, or none; and time, at which it is polled every 100 ms.
+    struct Bench {
+        keeper: Keeper<Scripted>,
+        now: SessionTime,
+    }
+
+    impl Bench {
+        fn new(name: &str, tries: &[Option<&Arc<AtomicU64>>]) -> Self {
+            let script = tries.iter().rev().map(|moved| moved.cloned()).collect();
+            SCRIPTS.lock().unwrap().push((name.to_owned(), Arc::new(Mutex::new(script))));
+            let now = SessionTime::ZERO;
+            Self { keeper: Keeper::new(Some(name.to_owned()), Waker::of_nobody(), now), now }
+        }
+
+        /// What it tells within so long.
+        fn watch(&mut self, span: Duration) -> Vec<(u64, String)> {
+            let until = self.now + span;
+            let mut told = Vec::new();
+            while self.now < until {
+                if let Some(change) = self.poll() {
+                    let name = if matches!(change, DeviceChange::Back) { "back" } else { "lost" };
+                    told.push((self.now.as_millis(), name.to_owned()));
+                }
+                self.now += LOOK_EVERY;
+            }
+            told
+        }
+
+        fn poll(&mut self) -> Option<DeviceChange> {
+            let change = self.keeper.poll(self.now);
+            // The thread that opens takes real time, of which the bench has none.
+            if change.is_none() && matches!(self.keeper.state, State::Opening { .. }) {
+                loop {
+                    std::thread::yield_now();
+                    let change = self.keeper.poll(self.now);
+                    if change.is_some() || !matches!(self.keeper.state, State::Opening { .. }) {
+                        return change;
+                    }
+                }
+            }
+            change
+        }
+    }
+
+    #[test]
+    fn the_first_is_there_at_once_and_one_that_was_lost_only_when_it_has_moved_sound() {
+        let (first, second) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicU64::new(0)));
+        let mut bench = Bench::new("first", &[Some(&first), Some(&second)]);
+        assert!(bench.keeper.is_awaited());
+        assert!(bench.watch(LOOK_EVERY).is_empty());
+        assert!(bench.keeper.device().is_some());
+        bench.keeper.device().unwrap().failed.store(1, Ordering::Relaxed);
+        let told = bench.watch(Duration::from_secs(1));
+        assert_eq!(told.len(), 1, "{told:?}");
+        assert!(bench.keeper.device().is_none(), "open again, and unproven");
+        second.store(100, Ordering::Relaxed);
+        assert_eq!(bench.watch(LOOK_EVERY)[0].1, "back");
+        assert!(bench.keeper.device().is_some());
+    }
+
+    #[test]
+    fn a_device_that_is_not_there_is_told_once_and_looked_for_at_intervals_that_grow_up_to_two_seconds() {
+        let moved = Arc::new(AtomicU64::new(100));
+        let mut tries = vec![None; 9];
+        tries.push(Some(&moved));
+        let mut bench = Bench::new("absent", &tries);
+        let told = bench.watch(Duration::from_secs(30));
+        let names: Vec<&str> = told.iter().map(|(_, name)| name.as_str()).collect();
+        assert_eq!(names, ["lost", "back"]);
+        let waits: Duration = WAITS.iter().sum::<Duration>() + WAITS[4] * 4;
+        let back = Duration::from_millis(told[1].0);
+        assert!(back >= waits && back < waits + LOOK_EVERY * 15, "{back:?}, waited for {waits:?}");
+    }
+
+    #[rstest]
+    #[case::never_moved(0, 5_100)]
+    #[case::has_moved(48_000, 1_600)]
+    fn one_that_stands_still_is_lost(#[case] moved: u64, #[case] at_ms: u64) {
+        let count = Arc::new(AtomicU64::new(moved));
+        let mut bench = Bench::new(&format!("still {moved}"), &[Some(&count)]);
+        let told = bench.watch(Duration::from_secs(6));
+        assert_eq!(told[0].1, "lost");
+        assert!(told[0].0.abs_diff(at_ms) <= 200, "{told:?}");
+    }
+
+    #[test]
+    fn a_thread_that_was_held_up_takes_no_device_for_dead() {
+        let mut stall = Stall::new(Duration::from_millis(1_500), SessionTime::ZERO);
+        assert!(!stall.has_stopped(SessionTime::from_millis(100), 50_000));
+        assert!(!stall.has_stopped(SessionTime::from_millis(60_000), 50_000), "looked at once in a minute");
+        assert!(!stall.has_stopped(SessionTime::from_millis(60_100), 50_960));
+    }
+}

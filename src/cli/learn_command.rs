@@ -9,7 +9,7 @@ use thiserror::Error;
 use crate::audio::capture::Capture;
 use crate::audio::device::DeviceError;
 use crate::audio::wake::Waker;
-use crate::cli::learn_ends::{Devices, Ends, EndsError, Recordings};
+use crate::cli::learn_ends::{Ends, EndsError, LessonDevices, Recordings};
 use crate::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
 use crate::cli::lesson::{LEAST_LINES, Lesson, LessonError, LessonHeard, LessonWords};
 use crate::cli::mic_command::{self, MicError, filled};
@@ -153,7 +153,7 @@ fn hold(
                     None
                 }
             };
-            Box::new(Devices { capture, play_out })
+            Box::new(LessonDevices { capture, play_out })
         }
     };
     let activity = SpeechDetector::load(&environment, &sounds.models.join("silero-vad/silero_vad.onnx"));

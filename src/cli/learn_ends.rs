@@ -65,12 +65,12 @@ pub trait Ends {
 }
 
 /// A microphone, and a loudspeaker where there is one.
-pub struct Devices {
+pub struct LessonDevices {
     pub capture: Capture,
     pub play_out: Option<PlayOut>,
 }
 
-impl Devices {
+impl LessonDevices {
     /// The lesson goes on without the loudspeaker.
     fn lose(&mut self, why: &DeviceError) {
         tracing::warn!(%why, "the lines are on the screen only");
@@ -83,7 +83,7 @@ impl Devices {
     }
 }
 
-impl Ends for Devices {
+impl Ends for LessonDevices {
     fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), EndsError> {
         if let Some(play_out) = &mut self.play_out
             && let Err(why) = play_out.play(frame)

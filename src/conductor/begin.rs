@@ -1,42 +1,43 @@
-//! How the process has to begin: some libraries read the environment before anything else runs, so it is set by beginning anew.
+//! How the process begins: what some libraries look up as they are loaded is set before anything else runs.
 
 use std::env;
-use std::io;
-use std::os::unix::process::CommandExt;
-use std::process::Command;
 
 use crate::onnx::SILENCE;
 
-/// Comes back where the process has the environment that it wants, and otherwise begins it anew with that; the process stays the same one.
-///
-/// # Errors
-/// The system does not let it begin anew.
-pub fn begin_as_wanted() -> Result<(), BeginError> {
-    let missing: Vec<_> =
-        wanted().filter(|(name, value)| env::var_os(name).is_none_or(|found| found != *value)).collect();
-    if missing.is_empty() {
-        return Ok(());
+/// Sets what the libraries find in the environment, and how memory goes back to the system. To be called first thing in `main`, while the process
+/// has one thread.
+#[allow(
+    unsafe_code,
+    reason = "the environment of a process may be changed only while it has one thread, and the allocator has no safe call"
+)]
+pub fn set_up_process() {
+    if env::var_os(SILENCE.0).is_none_or(|found| found != SILENCE.1) {
+        // SAFETY: `main` calls this before it begins any thread, so nobody reads the environment meanwhile.
+        unsafe { env::set_var(SILENCE.0, SILENCE.1) };
     }
-    let program = env::current_exe().map_err(BeginError)?;
-    let mut arguments = env::args_os();
-    let mut anew = Command::new(program);
-    if let Some(name) = arguments.next() {
-        anew.arg0(name);
-    }
-    Err(BeginError(anew.args(arguments).envs(missing).exec()))
+    set_up_memory();
 }
-
-/// What the environment is to hold. Whoever has tuned the allocator knows better.
-fn wanted() -> impl Iterator<Item = (&'static str, &'static str)> {
-    let tuned = env::var_os(MEMORY.0).is_some_and(|found| found != MEMORY.1);
-    std::iter::once(SILENCE).chain((!tuned).then_some(MEMORY))
-}
-
-/// The process cannot begin as it has to.
-#[derive(Debug, thiserror::Error)]
-#[error("the program cannot begin anew with the environment that it wants; set {}={} and try again", SILENCE.0, SILENCE.1)]
-pub struct BeginError(#[source] io::Error);
 
 /// Blocks from 256 KB on go back to the system when they are free. Left to itself the GNU C library raises that limit to 32 MB once a model has
 /// been read, and a run holds 30 MB that nobody uses; with 128 KB scoring takes 3 % longer (`cargo bench --bench hear`).
-const MEMORY: (&str, &str) = ("GLIBC_TUNABLES", "glibc.malloc.mmap_threshold=262144");
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+#[allow(unsafe_code, reason = "the library has no safe call for it")]
+fn set_up_memory() {
+    // Whoever has tuned the allocator knows better.
+    let tuned = TUNED_BY.into_iter().any(|name| env::var_os(name).is_some());
+    if !tuned {
+        // SAFETY: takes two numbers and no address (mallopt(3)). Where it refuses, a run takes more memory and nothing else.
+        unsafe { libc::mallopt(libc::M_MMAP_THRESHOLD, MMAP_THRESHOLD) };
+    }
+}
+
+/// The same where the allocator is another.
+#[cfg(not(all(target_os = "linux", target_env = "gnu")))]
+fn set_up_memory() {}
+
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+const TUNED_BY: [&str; 2] = ["GLIBC_TUNABLES", "MALLOC_MMAP_THRESHOLD_"];
+
+/// Bytes.
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+const MMAP_THRESHOLD: libc::c_int = 256 * 1024;

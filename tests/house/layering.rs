@@ -55,7 +55,7 @@ const IMPURE: &[&str] = &[
 const ONLY_IN: &[(&str, &[&str])] = &[
     ("cpal", &["audio/"]),
     ("rtrb", &["audio/"]),
-    ("rodio", &["audio/", "say/"]),
+    ("rodio", &["say/"]),
     ("sonora", &["hear/"]),
     ("sonora_aec3", &["hear/"]),
     ("ort", &["hear/detector.rs", "speech/", "onnx.rs"]),

@@ -1,10 +1,16 @@
-//! What is said: text, voice, loudness, playback.
+//! What is said: text, voice, loudness, mixing, playback.
 
 mod command;
 mod loudness;
+mod mixer;
 mod playback;
 #[path = "../say_common/mod.rs"]
 mod say_common;
+#[allow(dead_code, reason = "the live tests use the rest")]
+#[path = "../live/server.rs"]
+mod server;
 mod speaker;
+mod standing_still;
+mod synthesiser;
 mod text;
 mod voice;

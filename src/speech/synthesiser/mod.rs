@@ -2,6 +2,7 @@
 //!
 //! Takes requests of mixers; gives sound at 48 kHz, all of it equally loud. What fails, were it by a panic, is an answer and a report, and never
 //! the end of a run: the voice is loaded anew for the next sentence. Nothing that asks is ever kept waiting.
+#![warn(missing_docs)]
 
 mod queue;
 

@@ -73,27 +73,39 @@ impl Cache {
 /// What can go wrong with the cache. None of it costs a sentence: it is only computed again.
 #[derive(Debug, thiserror::Error)]
 pub enum CacheError {
+    /// There is no folder to keep them in.
     #[error("speech cache {path}: folder cannot be made; check permissions and space")]
     Folder {
+        /// Where.
         path: PathBuf,
+        /// What the system said.
         #[source]
         source: std::io::Error,
     },
+    /// A file is there and cannot be read.
     #[error("speech cache {path}: cannot be read")]
     Read {
+        /// Where.
         path: PathBuf,
+        /// What the system said.
         #[source]
         source: std::io::Error,
     },
+    /// A file cannot be written.
     #[error("speech cache {path}: cannot be written; check permissions and space")]
     Write {
+        /// Where.
         path: PathBuf,
+        /// What the system said.
         #[source]
         source: std::io::Error,
     },
+    /// A damaged file stays.
     #[error("speech cache {path}: damaged, and cannot be removed; remove it by hand")]
     Remove {
+        /// Where.
         path: PathBuf,
+        /// What the system said.
         #[source]
         source: std::io::Error,
     },

@@ -177,26 +177,50 @@ pub fn shift(samples: &[f32], factor: f64) -> Result<Vec<f32>, VoiceError> {
 /// What can go wrong with the voice.
 #[derive(Debug, thiserror::Error)]
 pub enum VoiceError {
+    /// The library of the models.
     #[error(transparent)]
     Runtime(#[from] RuntimeError),
+    /// The files of words and phonemes.
     #[error(transparent)]
     Phonemes(#[from] PhonemeError),
+    /// The file of the model.
     #[error("voice model {path} cannot be read; run `sparehand fetch`")]
     Unreadable {
+        /// Where.
         path: std::path::PathBuf,
+        /// What the system said.
         #[source]
         source: std::io::Error,
     },
+    /// The model itself.
     #[error("voice model does not run")]
     Model(#[source] ort::Error),
+    /// The model is another than the one that is expected.
     #[error("voice model gives no output '{name}'; run `sparehand fetch` again")]
-    Output { name: &'static str },
+    Output {
+        /// Which.
+        name: &'static str,
+    },
+    /// As [`Output`](Self::Output).
     #[error("voice model: output '{name}' has {found} values, expected {expected}; run `sparehand fetch` again")]
-    Shape { name: &'static str, found: usize, expected: usize },
+    Shape {
+        /// Which.
+        name: &'static str,
+        /// What there is.
+        found: usize,
+        /// What there is to be.
+        expected: usize,
+    },
+    /// From a spectrum to samples.
     #[error("voice: spectrum cannot be turned into samples")]
     Transform(#[source] realfft::FftError),
+    /// See [`shift`].
     #[error("voice: shift by {factor}, expected 0.5 to 2")]
-    Shift { factor: f64 },
+    Shift {
+        /// What was asked for.
+        factor: f64,
+    },
+    /// See [`shift`].
     #[error("voice: samples cannot be resampled")]
     Resample(#[source] Box<dyn std::error::Error + Send + Sync>),
 }

@@ -153,17 +153,24 @@ struct UnknownWordsFile {
 /// What can be wrong with the files of the voice.
 #[derive(Debug, thiserror::Error)]
 pub enum PhonemeError {
+    /// The library of the models.
     #[error(transparent)]
     Runtime(#[from] RuntimeError),
+    /// A file cannot be read.
     #[error("voice file {path} cannot be read; run `sparehand fetch`")]
     Unreadable {
+        /// Where.
         path: std::path::PathBuf,
+        /// What the system said.
         #[source]
         source: std::io::Error,
     },
+    /// A file holds something else.
     #[error("voice file {path} is damaged; run `sparehand fetch` again")]
     Damaged {
+        /// Where.
         path: std::path::PathBuf,
+        /// What the system said.
         #[source]
         source: Arc<serde_json::Error>,
     },

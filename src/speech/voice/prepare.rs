@@ -173,12 +173,19 @@ impl Preparation {
 /// What can go wrong with a sentence.
 #[derive(Debug, thiserror::Error)]
 pub enum PrepareError {
+    /// The voice.
     #[error(transparent)]
     Voice(#[from] VoiceError),
+    /// Making it as loud as the others.
     #[error(transparent)]
     Loudness(#[from] LoudnessError),
+    /// There is nothing to say.
     #[error("sentence '{sentence}': nothing in it can be said, expected words in Latin letters")]
-    Unspeakable { sentence: String },
+    Unspeakable {
+        /// The sentence, in words.
+        sentence: String,
+    },
+    /// The step to what is played.
     #[error(transparent)]
     Resample(#[from] ResampleError),
 }
