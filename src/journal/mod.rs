@@ -47,6 +47,7 @@
 //! in them. It is raised when an older program could not read, or would misread, what a newer one writes: another table or
 //! column, another kind of event, another meaning of a field. A field that may be absent needs none. A higher number than this
 //! version's is refused with the advice to use the program that wrote the file; one that no version has written is damage.
+//! A lower one is read as it is, and raised when the journal is opened for writing.
 //! Real journals of every version that people have are kept in `tests/journal/fixtures`, and are read and gone on with.
 //!
 //! # One writer

@@ -219,7 +219,7 @@ pub(super) fn check(place: &Place) -> Result<Connection, JournalError> {
     if version > schema::VERSION {
         return Err(JournalError::NewerSchema { path: path(), found: version, expected: schema::VERSION });
     }
-    if version != schema::VERSION {
+    if version < schema::OLDEST {
         return Err(damaged(format!("layout {version}, which no version has written")));
     }
 

@@ -45,6 +45,8 @@ pub(super) fn open_to_write(place: &Place) -> Result<Connection, JournalError> {
     if mode != "wal" {
         return Err(setting(place, "journal_mode"));
     }
+    // From here on it may hold what an older program cannot read, and must not take for damage.
+    connection.pragma_update(None, "user_version", VERSION).map_err(of_sqlite)?;
     Ok(connection)
 }
 
@@ -97,8 +99,11 @@ pub(super) const BUSY_TIMEOUT: Duration = Duration::from_millis(2_000);
 /// Marks the file as ours in its header: "sprh" in ASCII.
 pub(super) const APPLICATION_ID: i64 = 0x7370_7268;
 
-/// The layout that this version writes; kept in the header as `user_version`.
-pub(super) const VERSION: i64 = 1;
+/// The layout that this version writes; kept in the header as `user_version`. 2: who speaks at a station of their own is an event.
+pub(super) const VERSION: i64 = 2;
+
+/// The oldest layout that is read, and gone on with: that of version 0.1. The tables are the same.
+pub(super) const OLDEST: i64 = 1;
 
 const LAYOUT: &str = "
 CREATE TABLE run (

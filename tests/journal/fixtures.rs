@@ -116,13 +116,27 @@ fn broken_off_runs_of_version_0_1_are_gone_on_with_to_their_end() {
 }
 
 #[test]
+fn a_journal_of_an_older_layout_is_read_as_it_is_and_marked_as_the_newer_one_when_it_is_written_to() {
+    let (_folder, path) = unpacked("tank-dump");
+    let number = |path: &Path| {
+        let raw = rusqlite::Connection::open(path).unwrap();
+        raw.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0)).unwrap()
+    };
+    drop(JournalReader::open(&path).unwrap());
+    assert_eq!(number(&path), LAYOUT_OF_0_1, "whoever only reads changes nothing");
+    drop(Journal::open(&path).unwrap());
+    assert_eq!(number(&path), LAYOUT_OF_0_1 + 1);
+    drop(Journal::open(&path).unwrap());
+}
+
+#[test]
 fn a_layout_number_that_no_version_has_written_is_refused_as_damage_and_a_higher_one_names_what_to_do() {
     for (number, told) in [
         (0, "found damage (layout 0, which no version has written)"),
         (-7, "found damage (layout -7, which no version has written)"),
         (i64::from(i32::MIN), "found damage (layout -2147483648, which no version has written)"),
-        (99, "found layout 99, expected 1 or older; use the newer sparehand that wrote it"),
-        (i64::from(i32::MAX), "found layout 2147483647, expected 1 or older; use the newer sparehand that wrote it"),
+        (99, "found layout 99, expected 2 or older; use the newer sparehand that wrote it"),
+        (i64::from(i32::MAX), "found layout 2147483647, expected 2 or older; use the newer sparehand that wrote it"),
     ] {
         let (_folder, path) = unpacked("tank-dump");
         let raw = rusqlite::Connection::open(&path).unwrap();
