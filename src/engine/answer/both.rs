@@ -1,6 +1,6 @@
 //! A signal that goes from one person to the other, turn after turn.
 
-use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
+use super::{AnswerKind, AskedFor, HeardReply, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
 use crate::engine::event::Event;
 use crate::engine::output::PhraseClass;
 use crate::routine::{BothAnswer, Turn};

@@ -1,6 +1,6 @@
 //! One of several: each settles, or is put right.
 
-use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
+use super::{AnswerKind, AskedFor, HeardReply, Means, Reply, Settling, Spoken, StepNow, answered_line, settle_plainly};
 use crate::engine::event::Event;
 use crate::routine::{ChoiceAnswer, ChoiceOption};
 use crate::units::SessionTime;

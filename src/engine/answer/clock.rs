@@ -1,6 +1,8 @@
 //! Something that runs for a time: words that start it, and, where it guards a hazard, words that end it.
 
-use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, settle_plainly, whole_milliseconds};
+use super::{
+    AnswerKind, AskedFor, HeardReply, Means, Reply, Settling, Spoken, StepNow, settle_plainly, whole_milliseconds,
+};
 use crate::engine::event::Event;
 use crate::engine::phrasebook::{Line, Phrasebook};
 use crate::routine::ClockAnswer;

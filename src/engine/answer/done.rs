@@ -1,6 +1,6 @@
 //! "Done", or words of the step's own that mean it.
 
-use super::{AskedFor, AnswerKind, Means, Reply, Spoken, StepNow};
+use super::{AnswerKind, AskedFor, Means, Reply, Spoken, StepNow};
 use crate::engine::phrasebook::{Common, Phrasebook};
 use crate::units::SessionTime;
 

@@ -1,6 +1,6 @@
 //! The gate: no word opens it, it lets pass by itself once nothing is open.
 
-use super::{AskedFor, AnswerKind, Spoken, StepNow};
+use super::{AnswerKind, AskedFor, Spoken, StepNow};
 use crate::units::SessionTime;
 
 pub(super) struct GateKind;

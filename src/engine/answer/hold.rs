@@ -1,6 +1,6 @@
 //! Something that is held for a time while it is counted down.
 
-use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
+use super::{AnswerKind, AskedFor, HeardReply, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
 use crate::engine::event::Event;
 use crate::routine::HoldAnswer;
 use crate::units::SessionTime;

@@ -1,7 +1,7 @@
 //! A reading: one phrase for each number, or digit by digit where those would be too many.
 
 use super::numbers;
-use super::{AskedFor, HeardReply, AnswerKind, Means, ReadBack, Reply, Settling, Spoken, StepNow, settle_plainly};
+use super::{AnswerKind, AskedFor, HeardReply, Means, ReadBack, Reply, Settling, Spoken, StepNow, settle_plainly};
 use crate::engine::event::Event;
 use crate::engine::phrasebook::Line;
 use crate::routine::NumberAnswer;

@@ -1,6 +1,6 @@
 //! A state that must be named: an acknowledgement does not count.
 
-use super::{AskedFor, AnswerKind, Means, Reply, Spoken, StepNow, answered_line};
+use super::{AnswerKind, AskedFor, Means, Reply, Spoken, StepNow, answered_line};
 use crate::engine::phrasebook::{Line, Phrasebook};
 use crate::routine::StateAnswer;
 use crate::units::SessionTime;

@@ -1,6 +1,6 @@
 //! What is only said: nothing is asked for, and it is settled once it has been heard.
 
-use super::{AskedFor, AnswerKind, Spoken, StepNow};
+use super::{AnswerKind, AskedFor, Spoken, StepNow};
 use crate::units::SessionTime;
 
 pub(super) struct ToldKind;

@@ -1,6 +1,6 @@
 //! A question with yes and no, where "no" may go back.
 
-use super::{AskedFor, HeardReply, AnswerKind, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
+use super::{AnswerKind, AskedFor, HeardReply, Means, Reply, Settling, Spoken, StepNow, settle_plainly};
 use crate::engine::event::{Event, HeardAs};
 use crate::engine::phrasebook::{Common, Phrasebook};
 use crate::routine::Question;

@@ -24,7 +24,14 @@ impl Engine {
         let doubtful = heard.certainty == Certainty::Doubtful;
         match meanings.as_slice() {
             // Only an answer is worth a question; whatever else it may have been can be said again.
-            [PhraseMeaning::Command(_) | PhraseMeaning::Card(_) | PhraseMeaning::Yes | PhraseMeaning::No | PhraseMeaning::Override, ..]
+            [
+                PhraseMeaning::Command(_)
+                | PhraseMeaning::Card(_)
+                | PhraseMeaning::Yes
+                | PhraseMeaning::No
+                | PhraseMeaning::Override,
+                ..,
+            ]
             | [_, _, ..]
                 if doubtful =>
             {
@@ -109,7 +116,8 @@ impl Engine {
     /// Whether somebody else here than `whose` is asked for what "yes" answers as well: who said it nobody could tell.
     fn yes_may_be_of_another(&self, whose: PersonIndex) -> bool {
         let yes = self.book.common(Common::Yes);
-        let of_another = |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person, .. } if *person != whose);
+        let of_another =
+            |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person, .. } if *person != whose);
         let entries = self.vocabulary_while(&Asking::Step, self.at);
         entries.iter().any(|entry| yes.contains(&entry.phrase.text) && entry.meanings.iter().any(of_another))
     }
@@ -199,7 +207,8 @@ impl Engine {
     fn it_was(&mut self, person: PersonIndex) {
         let Asking::Who { meanings, heard } = self.talk().asking.clone() else { return };
         self.talk_mut().asking = Asking::Step;
-        let of = |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person: whose, .. } if *whose == person);
+        let of =
+            |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person: whose, .. } if *whose == person);
         match meanings.into_iter().find(of) {
             Some(meaning) => self.mean(meaning, heard),
             None => self.say_line(self.here(), Priority::Chat, Line::WhoNot),
@@ -217,7 +226,8 @@ impl Engine {
         let asked = std::mem::replace(&mut self.talk_mut().asking, Asking::Step);
         self.answered(person, step, answer, heard, read_back);
         // Somebody else was being asked whether they were heard right: a yes that comes now might answer anything.
-        if let Asking::Thin { meaning: PhraseMeaning::To { person: other, .. }, heard: HeardAs::Voice { phrase, .. } } = asked
+        if let Asking::Thin { meaning: PhraseMeaning::To { person: other, .. }, heard: HeardAs::Voice { phrase, .. } } =
+            asked
             && other != person
         {
             self.ask_once_more(other, &phrase);

@@ -81,7 +81,9 @@ impl Engine {
         let place = usize::from(n).checked_sub(1);
         match &self.talk().asking {
             Asking::SkipReason { .. } => place.and_then(|p| Reason::ALL.get(p)).map(|&r| PhraseMeaning::Reason(r)),
-            Asking::Who { .. } => place.and_then(|p| self.people_at(self.at).get(p).copied()).map(PhraseMeaning::Person),
+            Asking::Who { .. } => {
+                place.and_then(|p| self.people_at(self.at).get(p).copied()).map(PhraseMeaning::Person)
+            }
             _ => self.means_at(self.at, |kind, _| kind.number_key(n)),
         }
     }

@@ -5,7 +5,7 @@ use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
-use super::{Dialogue, Availability};
+use super::{Availability, Dialogue};
 use crate::routine::StepIndex;
 use crate::units::StationId;
 
@@ -16,7 +16,8 @@ impl Engine {
             Audience::Station(station) => vec![station],
             Audience::Person(person) => self.stations_of_person(person),
             Audience::All => {
-                let speaks = |&(id, talk): &(StationId, &Dialogue)| id == StationId::RIG || talk.mouth == Availability::Up;
+                let speaks =
+                    |&(id, talk): &(StationId, &Dialogue)| id == StationId::RIG || talk.mouth == Availability::Up;
                 self.talks.iter().filter(speaks).map(|(id, _)| id).collect()
             }
         }

@@ -113,7 +113,8 @@ impl Engine {
             view.step = self.place_of(index);
             view.call.clone_from(&step.short);
             view.caution.clone_from(&step.caution);
-            let words = |meaning: Option<PhraseMeaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
+            let words =
+                |meaning: Option<PhraseMeaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
             view.confirm_key = words(self.confirm(station));
             view.other_key = words(self.other(station));
         }
@@ -134,7 +135,9 @@ impl Engine {
         match meaning {
             PhraseMeaning::Yes | PhraseMeaning::To { answer: Reply::Yes, .. } => first(self.book.common(Common::Yes)),
             PhraseMeaning::No | PhraseMeaning::To { answer: Reply::No, .. } => first(self.book.common(Common::No)),
-            PhraseMeaning::To { answer: Reply::Wanted(text) | Reply::Other(text) | Reply::Halt(text), .. } => text.clone(),
+            PhraseMeaning::To { answer: Reply::Wanted(text) | Reply::Other(text) | Reply::Halt(text), .. } => {
+                text.clone()
+            }
             PhraseMeaning::To { step, answer: Reply::ClockStart, .. } => match &self.job.step(*step).answer {
                 Answer::Clock(clock) => first(&clock.start),
                 _ => String::new(),

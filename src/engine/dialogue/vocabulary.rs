@@ -195,7 +195,9 @@ impl Collector {
                 }
                 self.command(book, Command::NeverMind);
             }
-            Asking::Gate => self.add(book.common(Common::Override), PhraseMeaning::Override, PhraseClass::Critical, false),
+            Asking::Gate => {
+                self.add(book.common(Common::Override), PhraseMeaning::Override, PhraseClass::Critical, false)
+            }
             Asking::Note { .. } => self.command(book, Command::NeverMind),
             Asking::Step => {}
         }
