@@ -11,6 +11,7 @@ pub mod mixer;
 mod numbers;
 mod quantities;
 pub mod signals;
+mod sounding;
 pub mod text;
 pub mod wording;
 
