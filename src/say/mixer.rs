@@ -5,20 +5,15 @@
 //! forgotten here: the engine says it again if it still matters.
 
 use std::collections::VecDeque;
-use std::num::NonZero;
 use std::sync::Arc;
 use std::time::Duration;
 
-use rodio::Source;
-use rodio::buffer::SamplesBuffer;
-use rodio::mixer::MixerSource;
-use rodio::source::Amplify;
-
-use crate::audio::{PLAYBACK_FRAME_LEN, PLAYBACK_RATE};
+use crate::audio::PLAYBACK_FRAME_LEN;
 use crate::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
 use crate::say::limiter::Limiter;
 use crate::say::loudness::decibels;
 use crate::say::signals::{Earcon, Signals};
+use crate::say::sounding::{Overlay, Sounding, samples_of};
 use crate::say::text::Reader;
 
 /// Samples in a frame: 10 ms at 48 kHz, mono.
@@ -202,7 +197,7 @@ impl Mixer {
     /// Plays a short sound over whatever is heard.
     pub fn earcon(&mut self, earcon: Earcon) {
         let gain = volume_gain(self.settings, Prominence::Speech);
-        self.overlay.add(source_of(self.signals.earcon(earcon)).amplify(gain));
+        self.overlay.add(Sounding::new(self.signals.earcon(earcon)).at(gain));
     }
 
     /// The next sentence that is to be made, the most urgent first; each is told once, and once more where it has become urgent meanwhile. To be
@@ -441,7 +436,7 @@ impl Current {
 
     /// Whether the sentence after this one may be made: the first frames of an utterance are waited for.
     fn is_well_begun(&self) -> bool {
-        self.sounds() && (self.begun != 1 || self.sound.as_ref().is_none_or(|sound| sound.played >= BEGUN))
+        self.sounds() && (self.begun != 1 || self.sound.as_ref().is_none_or(|sound| sound.played() >= BEGUN))
     }
 
     fn ask(&mut self, id: SentenceId, speed: f32, may_ask_ahead: bool) -> Option<SentenceRequest> {
@@ -487,81 +482,6 @@ impl Slot {
     }
 }
 
-/// A sound that is being played, with a gain that may change.
-struct Sounding {
-    source: Amplify<SamplesBuffer>,
-    played: usize,
-}
-
-impl Sounding {
-    fn new(samples: &[f32]) -> Self {
-        Self { source: source_of(samples).amplify(1.0), played: 0 }
-    }
-
-    fn left(&self) -> usize {
-        self.source.len()
-    }
-
-    /// Fills `out`, which is no longer than what is left, while the gain goes on from `gain` towards `target`, which it reaches within 10 ms.
-    /// Gives the gain at the end.
-    fn play(&mut self, out: &mut [f32], mut gain: f32, target: f32) -> f32 {
-        let step = (target - gain) / FRAME as f32;
-        self.played += out.len();
-        for place in out {
-            gain = if (target - gain).abs() <= step.abs() { target } else { gain + step };
-            self.source.set_factor(gain);
-            *place = self.source.next().unwrap_or(0.0);
-        }
-        gain
-    }
-
-    /// What is left, at this gain, fading out.
-    fn faded(mut self, gain: f32) -> impl Source + Send + 'static {
-        self.source.set_factor(gain);
-        self.source.fade_out(FADE).take_duration(FADE)
-    }
-}
-
-/// Sounds over what is said.
-struct Overlay {
-    input: rodio::mixer::Mixer,
-    output: MixerSource,
-    /// Samples of the longest of them that are still to come.
-    left: usize,
-}
-
-impl Overlay {
-    fn new() -> Self {
-        let (input, output) = rodio::mixer::mixer(NonZero::<u16>::MIN, RATE);
-        Self { input, output, left: 0 }
-    }
-
-    fn add(&mut self, sound: impl Source + Send + 'static) {
-        let length = sound.total_duration().map_or(0, samples_of);
-        self.left = self.left.max(length + 1);
-        self.input.add(sound);
-    }
-
-    fn sounds(&self) -> bool {
-        self.left > 0
-    }
-
-    fn mix_into(&mut self, out: &mut [f32]) {
-        self.left = self.left.saturating_sub(out.len());
-        for (place, over) in out.iter_mut().zip(&mut self.output) {
-            *place += over;
-        }
-    }
-}
-
-fn source_of(samples: &[f32]) -> SamplesBuffer {
-    SamplesBuffer::new(NonZero::<u16>::MIN, RATE, samples)
-}
-
-fn samples_of(span: Duration) -> usize {
-    (span.as_nanos() * u128::from(PLAYBACK_RATE)).div_ceil(1_000_000_000) as usize
-}
-
 /// How loud something is meant to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Prominence {
@@ -592,11 +512,6 @@ fn within_range(settings: VoiceSettings) -> VoiceSettings {
     }
 }
 
-const RATE: NonZero<u32> = match NonZero::new(PLAYBACK_RATE) {
-    Some(rate) => rate,
-    None => NonZero::<u32>::MIN,
-};
-
 /// -18 dB: still there, and out of the way of a word.
 const UNDER_ITS_BREATH: f32 = 0.125;
 
@@ -608,9 +523,6 @@ const BETWEEN_SENTENCES: usize = 12_000;
 
 /// Samples between an alarm signal and its words: 150 ms.
 const AFTER_SIGNAL: usize = 7_200;
-
-/// How long something fades that is cut off.
-const FADE: Duration = Duration::from_millis(15);
 
 /// Linear ceiling of what leaves: -2 dBFS, so that peaks between samples stay below -1 dBTP.
 const CEILING: f32 = 0.794;

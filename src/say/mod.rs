@@ -10,6 +10,7 @@ pub mod mixer;
 mod numbers;
 mod quantities;
 pub mod signals;
+mod sounding;
 pub mod text;
 pub mod wording;
 
