@@ -1,6 +1,6 @@
 //! Tyre pressure: what a cold reading becomes elsewhere, and what a reading means against the placard.
 
-use uom::si::f64::{Length, Mass, ThermodynamicTemperature, Time};
+use uom::si::f64::{Length, ThermodynamicTemperature, Time};
 use uom::si::length::mile;
 use uom::si::thermodynamic_temperature::{degree_fahrenheit, kelvin};
 use uom::si::time::hour;
@@ -157,21 +157,6 @@ pub fn telltale(placard: Gauge) -> Result<Gauge, FigureError> {
     Ok(Gauge(placard.0 * (1.0 - TELLTALE_BELOW)))
 }
 
-/// How much a single tyre carries of an axle, for comparing with the load moulded on it.
-///
-/// Formula: axle weight / number of tyres, sides loaded alike. Range: axle 100 to 40,000 lb (45 to 18,144 kg), 2 or 4 tyres.
-///
-/// # Errors
-/// A value outside its range. The heavier side carries more: weigh the wheels one by one to know.
-pub fn load_per_tyre(axle: Mass, tyres: u32) -> Result<Mass, FigureError> {
-    within("axle weight", axle.get::<super::units::mass::pound>(), 100.0..=40_000.0, "lb")?;
-    if !matches!(tyres, 2 | 4) {
-        let found = format!("{tyres} tyres");
-        return Err(FigureError::Impossible { what: "axle", found, expected: "2 or 4 tyres on one axle" });
-    }
-    Ok(axle / f64::from(tyres))
-}
-
 fn plausible(reading: Gauge) -> Result<(), FigureError> {
     within("tyre pressure", reading.psi(), 5.0..=150.0, "psi")
 }
@@ -323,7 +308,6 @@ mod tests {
         let mismatch = PressureReading { most: Some(Gauge::of_psi(60.0)), ..reading(80.0, rest(Some(8.0), None)) };
         assert!(judge(&mismatch).is_err());
         assert!(reading_at(Gauge::of_psi(80.0), fahrenheit(70.0), fahrenheit(700.0)).is_err());
-        assert!(load_per_tyre(Mass::new::<super::super::units::mass::pound>(6_000.0), 3).is_err());
     }
 
     proptest! {

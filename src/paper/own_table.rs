@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use thiserror::Error;
 use toml::{Table, Value};
 
-use super::cells::{self, Cell, Grid, Row, column_letters};
+use super::cells::{self, Cell, Grid, Row};
 use super::draft::{Draft, DraftSection, DraftStep};
 use super::report::{CellPlace, Fate, Note};
 use super::values::slug;
@@ -436,13 +436,4 @@ fn complete_step(keys: &mut Table, row: u32, place: &CellPlace, notes: &mut Vec<
     if !given.is_empty() {
         notes.push(Note::new(place.clone(), Fate::LookAt, format!("a step that was given {}", given.join(", "))));
     }
-}
-
-/// The heading of a column of a table of ours, for errors that name one.
-pub fn heading_at(grid: &Grid, column: u32) -> String {
-    grid.rows
-        .first()
-        .map(|row| row.text(column))
-        .filter(|text| !text.is_empty())
-        .unwrap_or_else(|| column_letters(column))
 }

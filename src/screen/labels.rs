@@ -27,7 +27,6 @@ pub struct Labels {
     pub(super) level: String,
     pub(super) floor: String,
     pub(super) keys: KeyLabels,
-    pub(super) plain: PlainLabels,
 }
 
 /// What each key does.
@@ -57,18 +56,6 @@ pub(super) struct KeyLabels {
     pub(super) faster: String,
 }
 
-/// Words of the plain lines.
-#[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct PlainLabels {
-    pub(super) says: String,
-    pub(super) heard: String,
-    pub(super) clock: String,
-    pub(super) step: String,
-    pub(super) score: String,
-    pub(super) no_runner_up: String,
-}
-
 /// Why the words cannot be used.
 #[derive(Debug, Error)]
 pub enum LabelsError {
@@ -96,7 +83,6 @@ impl Labels {
             ("of", &labels.of, 1),
             ("level", &labels.level, 1),
             ("floor", &labels.floor, 1),
-            ("plain.score", &labels.plain.score, 2),
         ] {
             let found = phrase.matches(PLACE).count();
             if found != expected {

@@ -1,6 +1,6 @@
 //! The terminal view: draws what the engine says there is to see, and hands keys on. It decides nothing.
 //!
-//! [`Screen`] is for a terminal, [`Keyboard`] for its keys, [`PlainLines`] for where there is none. All fixed words come from [`Labels`].
+//! [`Screen`] is the terminal, [`Keyboard`] its keys. All fixed words come from [`Labels`].
 
 mod aside;
 mod big;
@@ -10,7 +10,6 @@ mod keys;
 mod labels;
 mod palette;
 mod parts;
-mod plain;
 
 use std::io;
 use std::path::Path;
@@ -32,7 +31,6 @@ pub use self::keyboard::{Keyboard, ScreenInput};
 pub use self::keys::ScreenKey;
 pub use self::labels::{Labels, LabelsError};
 pub use self::palette::Ink;
-pub use self::plain::PlainLines;
 
 /// What the ears and the voice are doing.
 #[derive(Clone, Copy, Debug, PartialEq)]

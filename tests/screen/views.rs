@@ -13,8 +13,7 @@ use ratatui::backend::CrosstermBackend;
 use ratatui::style::Color;
 use ratatui::{TerminalOptions, Viewport};
 use sparehand::engine::output::{ClockView, View};
-use sparehand::screen::{Ink, Meters, PlainLines, SoundActivity, ViewStyle};
-use sparehand::units::SessionTime;
+use sparehand::screen::{Ink, Meters, SoundActivity, ViewStyle};
 
 #[test]
 fn each_view_looks_as_it_was_judged_to_look() {
@@ -118,25 +117,6 @@ impl Write for Sink {
     fn flush(&mut self) -> std::io::Result<()> {
         Ok(())
     }
-}
-
-#[test]
-fn plain_lines_tell_when_what_and_how_sure_and_never_break_a_line() {
-    let mut out = Vec::new();
-    let mut lines = PlainLines::new(&mut out, &labels());
-    let at = SessionTime::from_millis;
-    lines.says(at(0), "Close the valve.\nThen say so.").unwrap();
-    lines.heard(at(61_999), "valve closed", -0.254, 3.5).unwrap();
-    lines.heard(at(62_000), "done", -1.0, f32::INFINITY).unwrap();
-    lines.clock(at(3_600_000), "rinse: time is up").unwrap();
-    lines.step(at(3_600_500), "black-close", "").unwrap();
-    insta::assert_snapshot!(String::from_utf8(out).unwrap(), @r"
-    [0:00] says: Close the valve. Then say so.
-    [1:01] heard: valve closed (score -0.25, margin 3.50)
-    [1:02] heard: done (score -1.00, margin none)
-    [60:00] clock: rinse: time is up
-    [60:00] step: black-close
-    ");
 }
 
 proptest! {
