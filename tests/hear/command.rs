@@ -75,7 +75,8 @@ fn files_of_any_rate_width_and_channels_give_the_same_phrase() {
         assert!((seconds - clip.len() as f64 / 16_000.0).abs() < 0.01, "{line}");
         let mut keys: Vec<&str> = line.as_object().expect("an object").keys().map(String::as_str).collect();
         keys.sort_unstable();
-        assert_eq!(keys, ["audio_s", "best", "file", "free_text", "margin", "phrase", "score", "took_ms"]);
+        assert_eq!(keys, ["audio_s", "best", "file", "free_text", "margin", "phrase", "reason", "score", "took_ms"]);
+        assert_eq!(line["reason"], Value::Null, "{line}");
     }
 }
 
@@ -110,6 +111,19 @@ fn silence_and_the_shortest_clips_are_no_phrase() {
         let line: Value = serde_json::from_str(line).expect("a JSON object a line");
         assert_eq!(line["phrase"], Value::Null, "{line}");
     }
+}
+
+#[test]
+fn what_is_refused_says_why() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("talk.wav");
+    crate::hear_support::synthesise("I think the hose connected itself to the wall", Voice::Flite("rms"), &path);
+    let (_, json) = hear(folder.path(), vec![path.clone()], true);
+    let line: Value = serde_json::from_str(json.trim()).expect("a JSON object");
+    let reason = line["reason"].as_str().unwrap_or_else(|| panic!("{line}"));
+    assert!(line["phrase"].is_null() && !reason.is_empty(), "{line}");
+    let (_, text) = hear(folder.path(), vec![path], false);
+    assert!(text.contains(&format!("(refused: {reason}, best ")), "{text}");
 }
 
 #[test]
