@@ -8,8 +8,8 @@ use std::path::Path;
 use serde_json::json;
 use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
-use sparehand::hear::clip::ClipHearing;
 use sparehand::onnx::environment;
+use sparehand::speech::clip::ClipHearing;
 use sparehand::speech::score::ScoreSettings;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {

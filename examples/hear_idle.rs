@@ -7,7 +7,7 @@ use std::path::PathBuf;
 
 use etcetera::BaseStrategy;
 use sparehand::audio::{FRAME_LEN, SAMPLE_RATE};
-use sparehand::hear::activity::SpeechDetector;
+use sparehand::hear::detector::SpeechDetector;
 use sparehand::hear::ear::{Ear, OwnVoiceState};
 use sparehand::hear::echo::Echo;
 use sparehand::hear::noise::pink;

@@ -12,10 +12,10 @@ use std::sync::Arc;
 
 use serde_json::{Value, json};
 use sparehand::audio::wav;
+use sparehand::decide::PhraseVerdict;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
-use sparehand::hear::clip::ClipHearing;
 use sparehand::onnx::environment;
-use sparehand::speech::decide::PhraseVerdict;
+use sparehand::speech::clip::ClipHearing;
 use sparehand::speech::own_examples::{Example, OwnExamples};
 use sparehand::speech::recogniser::PhraseScoring;
 use sparehand::speech::score::ScoreSettings;

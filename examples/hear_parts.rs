@@ -17,9 +17,9 @@ use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
-use sparehand::hear::clip::ClipHearing;
 use sparehand::hear::noise::rms;
 use sparehand::onnx::environment;
+use sparehand::speech::clip::ClipHearing;
 use sparehand::speech::score::{Beam, ScoreSettings};
 
 /// One way to hear.

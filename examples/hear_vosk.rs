@@ -9,11 +9,11 @@ use std::process::Command;
 
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
+use sparehand::decide::Care;
 use sparehand::engine::input::Certainty;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::noise::{pink, rms};
 use sparehand::setup::clock::Clock;
-use sparehand::speech::decide::Care;
 use sparehand::speech::recogniser::{Ready, Recogniser};
 use sparehand::speech::vosk::{Vosk, VoskSettings, fetched_library};
 

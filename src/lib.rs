@@ -10,6 +10,7 @@ extern crate uom;
 pub mod audio;
 pub mod cli;
 pub mod conductor;
+pub mod decide;
 pub mod engine;
 pub mod figures;
 pub mod hear;

@@ -5,13 +5,13 @@ use thiserror::Error;
 use crate::audio::SAMPLE_RATE;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::engine::phrasebook::{Command, Common};
-use crate::hear::clip::{ClipError, ClipHearing};
 use crate::hear::noise::{pink, rms};
 use crate::rig::Rig;
 use crate::routine::{Answer, Finding, Routine, Severity, Source, Step, step_places};
 use crate::setup::places::Places;
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::sound::SoundError;
+use crate::speech::clip::{ClipError, ClipHearing};
 use crate::speech::score::ScoreSettings;
 use crate::speech::voice::model::{SAMPLE_RATE as VOICE_RATE, Voice, shift};
 

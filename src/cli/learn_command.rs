@@ -10,12 +10,11 @@ use crate::audio::capture::Capture;
 use crate::audio::device::DeviceError;
 use crate::audio::wake::Waker;
 use crate::cli::learn_ends::{Ends, EndsError, LessonDevices, Recordings};
-use crate::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
+use crate::cli::learned_files::{LearnedError, LearnedFiles, LearnedFound, LearnedLine, LearnedVoice, own_examples};
 use crate::cli::lesson::{LEAST_LINES, Lesson, LessonError, LessonHeard, LessonWords};
 use crate::cli::mic_command::{self, MicError, filled};
 use crate::cli::play_out::PlayOut;
-use crate::hear::activity::SpeechDetector;
-use crate::hear::clip::{ClipError, ClipHearing};
+use crate::hear::detector::SpeechDetector;
 use crate::rig::Rig;
 use crate::setup::causes::with_causes;
 use crate::setup::clock::wall;
@@ -23,6 +22,7 @@ use crate::setup::models::{self, ModelsError};
 use crate::setup::places::{Places, PlacesError};
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::sound::{SoundError, Sounds};
+use crate::speech::clip::{ClipError, ClipHearing};
 use crate::speech::listener::ListenError;
 use crate::speech::own_examples::MOST_SOONER;
 use crate::speech::recogniser::PhraseScoring;
@@ -261,11 +261,11 @@ fn show_all(words: &LessonWords, files: &LearnedFiles, out: &mut dyn Write) -> R
     all.into_iter().try_for_each(|found| show(words, "", found, out))
 }
 
-fn show(words: &LessonWords, person: &str, found: Found, out: &mut dyn Write) -> Result<(), LearnError> {
+fn show(words: &LessonWords, person: &str, found: LearnedFound, out: &mut dyn Write) -> Result<(), LearnError> {
     let voice = match found {
-        Found::Nothing => return print(out, &words.told["never-learned"], &[("person", person)]),
-        Found::Other(voice) => return print_other(words, &voice, out),
-        Found::Usable(voice, _) => voice,
+        LearnedFound::Nothing => return print(out, &words.told["never-learned"], &[("person", person)]),
+        LearnedFound::Other(voice) => return print_other(words, &voice, out),
+        LearnedFound::Usable(voice, _) => voice,
     };
     print(
         out,

@@ -72,7 +72,7 @@ impl LearnedVoice {
 
 /// A person's file as it was found.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Found {
+pub enum LearnedFound {
     /// There is none.
     Nothing,
     /// It may be used.
@@ -125,11 +125,11 @@ impl LearnedFiles {
     ///
     /// # Errors
     /// A file is there that cannot be read or is something else.
-    pub fn find(&self, person: &str) -> Result<Found, LearnedError> {
+    pub fn find(&self, person: &str) -> Result<LearnedFound, LearnedError> {
         let path = self.path(person)?;
         let text = match fs::read_to_string(&path) {
             Ok(text) => text,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Found::Nothing),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(LearnedFound::Nothing),
             Err(source) => return Err(LearnedError::Read { path, source }),
         };
         read(&path, &text)
@@ -139,7 +139,7 @@ impl LearnedFiles {
     ///
     /// # Errors
     /// As [`LearnedFiles::find`].
-    pub fn all(&self) -> Result<Vec<Found>, LearnedError> {
+    pub fn all(&self) -> Result<Vec<LearnedFound>, LearnedError> {
         let unreadable = |source| LearnedError::Read { path: self.folder.clone(), source };
         let entries = match fs::read_dir(&self.folder) {
             Ok(entries) => entries,
@@ -202,9 +202,9 @@ pub fn own_examples(files: &LearnedFiles, people: &[String]) -> Result<(OwnExamp
     let (mut own, mut unusable) = (Vec::new(), Vec::new());
     for person in people {
         own.push(match files.find(person)? {
-            Found::Usable(_, examples) => examples,
-            Found::Nothing => Vec::new(),
-            Found::Other(voice) => {
+            LearnedFound::Usable(_, examples) => examples,
+            LearnedFound::Nothing => Vec::new(),
+            LearnedFound::Other(voice) => {
                 unusable.push(voice);
                 Vec::new()
             }
@@ -231,15 +231,15 @@ pub fn heard_with() -> Result<String, ModelsError> {
     Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
 }
 
-fn read(path: &Path, text: &str) -> Result<Found, LearnedError> {
+fn read(path: &Path, text: &str) -> Result<LearnedFound, LearnedError> {
     let fault = |why: String| LearnedError::Format { path: path.to_owned(), why };
     let voice: LearnedVoice = toml::from_str(text).map_err(|why| fault(why.to_string()))?;
     if voice.method != METHOD || voice.heard_with != heard_with()? {
-        return Ok(Found::Other(voice));
+        return Ok(LearnedFound::Other(voice));
     }
     // What was changed by hand, or damaged, is not what was learned.
     match voice.examples().filter(|_| voice.digest == digest(&voice.lines)) {
-        Some(examples) => Ok(Found::Usable(voice, examples)),
+        Some(examples) => Ok(LearnedFound::Usable(voice, examples)),
         None => Err(fault("its lines are not those that were written".to_owned())),
     }
 }

@@ -15,7 +15,7 @@ use crate::cli::plan_command;
 use crate::cli::vosk_args::VoskArgs;
 use crate::conductor::core::Means;
 use crate::conductor::error::ConductorError;
-use crate::conductor::live::{self, Planner, SoundDevices, Surroundings};
+use crate::conductor::live::{self, Edges, Planner, SoundDevices};
 use crate::conductor::news::Parted;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
@@ -170,7 +170,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run));
     let planner = args.away_by.map(|by| planner(by, args, &path, places));
     let means = if missing.loudspeaker.is_some() { Means::Keys } else { Means::Voice };
-    let around = Surroundings { sounds, devices, means, scribe, screen, talk, planner };
+    let around = Edges { sounds, devices, means, scribe, screen, talk, planner };
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
     Ok(())

@@ -10,9 +10,11 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
+use crate::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use crate::conductor::news::{News, Parted, Prompted, Task};
 use crate::conductor::talk::TalkLine;
+use crate::decide::own_words::OwnWords;
+use crate::decide::two_ears::{HeardAt, OneVoice, TwoEars};
 use crate::engine::event::Event;
 use crate::engine::input::{Away, Input, Key, PhraseHeard};
 use crate::engine::output::{Audience, ListeningSet, Output, SpeechId, View, VoiceSettings};
@@ -21,9 +23,7 @@ use crate::hear::ear::HearEvent;
 use crate::hear::level::SoundLevel;
 use crate::say::mixer::MixerEvent;
 use crate::screen::ScreenKey;
-use crate::speech::own_words::OwnWords;
-use crate::speech::two_ears::{HeardAt, OneVoice, TwoEars};
-use crate::station::{Link, Said, StationInput, StationOutput};
+use crate::station::{LinkState, Said, StationInput, StationOutput};
 use crate::units::{SessionTime, StationId};
 
 /// Joins the parts of one run.
@@ -38,15 +38,15 @@ pub struct Conductor {
     records: VecDeque<OnItsWay>,
     means: Means,
     plan: Plan,
-    screen: Link,
+    screen: LinkState,
     /// The person wanted to close the program over a clock that guards a hazard, and was asked.
     leaving: Option<(SessionTime, String)>,
     /// The system asked the program to end: by then it has.
     terminates: Option<SessionTime>,
-    recogniser: Link,
+    recogniser: LinkState,
     restart: Restart,
     /// The shared voice.
-    voice: Link,
+    voice: LinkState,
 }
 
 /// When the recogniser is made anew: after a second, and twice as long each time that it falls over again soon.
@@ -68,8 +68,8 @@ struct OnItsWay {
 /// What is known of a station.
 #[derive(Clone, Debug)]
 struct Seat {
-    microphone: Link,
-    loudspeaker: Link,
+    microphone: LinkState,
+    loudspeaker: LinkState,
     level: Option<SoundLevel>,
     /// What it listens for, and how it speaks: a station that was begun anew is told again.
     set: Option<Arc<ListeningSet>>,
@@ -100,7 +100,7 @@ pub enum Plan {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sight {
     pub view: View,
-    pub microphone: Link,
+    pub microphone: LinkState,
     pub speaks: Speaking,
     pub level: Option<SoundLevel>,
 }
@@ -116,8 +116,8 @@ impl Conductor {
     /// A conductor for a run that has not begun, with these stations.
     pub fn new(engine: Engine, stations: &[StationId], means: Means, plan: Plan) -> Self {
         let seat = Seat {
-            microphone: Link::Works,
-            loudspeaker: Link::Works,
+            microphone: LinkState::Works,
+            loudspeaker: LinkState::Works,
             level: None,
             set: None,
             saying: BTreeSet::new(),
@@ -133,12 +133,12 @@ impl Conductor {
             records: VecDeque::new(),
             means,
             plan,
-            screen: Link::Works,
+            screen: LinkState::Works,
             leaving: None,
             terminates: None,
-            recogniser: Link::Works,
+            recogniser: LinkState::Works,
             restart: Restart { pause: FIRST_PAUSE, at: None, worked_since: Some(SessionTime::ZERO) },
-            voice: Link::Works,
+            voice: LinkState::Works,
         }
     }
 
@@ -202,15 +202,15 @@ impl Conductor {
         let mut view = self.engine.view(now, station);
         let seat = self.stations.get(&station);
         let cannot_speak = self.engine.loudspeaker_lost();
-        if self.voice == Link::Lost && !view.notices.contains(&cannot_speak) {
+        if self.voice == LinkState::Lost && !view.notices.contains(&cannot_speak) {
             view.notices.push(cannot_speak);
         }
         let asked = self.leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
         view.notices.extend(asked.map(|(_, warning)| warning.clone()));
-        let hears = self.recogniser == Link::Works && seat.is_some_and(|seat| seat.microphone == Link::Works);
+        let hears = self.recogniser == LinkState::Works && seat.is_some_and(|seat| seat.microphone == LinkState::Works);
         Sight {
             view,
-            microphone: if hears { Link::Works } else { Link::Lost },
+            microphone: if hears { LinkState::Works } else { LinkState::Lost },
             speaks: if seat.is_some_and(|seat| !seat.saying.is_empty()) { Speaking::Yes } else { Speaking::No },
             level: seat.filter(|_| hears).and_then(|seat| seat.level),
         }
@@ -314,8 +314,8 @@ impl Conductor {
                 }
             }
             StationOutput::Detector(link, why) => {
-                let what = if link == Link::Lost { DeviceNews::Lost(why) } else { DeviceNews::Back };
-                self.device_told(now, id, Device::Microphone, what);
+                let what = if link == LinkState::Lost { DeviceNews::Lost(why) } else { DeviceNews::Back };
+                self.device_told(now, id, DeviceSide::Microphone, what);
             }
             StationOutput::Drowned => {
                 self.talk(TalkLine::Drowned { at: now });
@@ -385,7 +385,7 @@ impl Conductor {
         }
         match event {
             MixerEvent::Started { id: speech, sentence, words } => {
-                self.voice = Link::Works;
+                self.voice = LinkState::Works;
                 self.own_words.says(now, id, speech, &words);
                 if sentence == 0
                     && let Some(utterance) = self.own_words.utterance(speech).cloned()
@@ -404,36 +404,36 @@ impl Conductor {
         }
     }
 
-    fn device_told(&mut self, now: SessionTime, id: StationId, device: Device, what: DeviceNews) {
-        if self.means == Means::Keys && device == Device::Loudspeaker && what != DeviceNews::Back {
+    fn device_told(&mut self, now: SessionTime, id: StationId, device: DeviceSide, what: DeviceNews) {
+        if self.means == Means::Keys && device == DeviceSide::Loudspeaker && what != DeviceNews::Back {
             return;
         }
         self.talk(TalkLine::Device { at: now, device, what: what.clone() });
         let link = match what {
-            DeviceNews::Lost(_) => Link::Lost,
-            DeviceNews::Back => Link::Works,
+            DeviceNews::Lost(_) => LinkState::Lost,
+            DeviceNews::Back => LinkState::Works,
             DeviceNews::Overrun(_) => return,
         };
         let Some(seat) = self.stations.get_mut(&id) else { return };
         match device {
-            Device::Microphone => {
+            DeviceSide::Microphone => {
                 (seat.microphone, seat.level) = (link, None);
-                if let Some(set) = seat.set.clone().filter(|_| link == Link::Works) {
+                if let Some(set) = seat.set.clone().filter(|_| link == LinkState::Works) {
                     self.order(id, StationInput::Listen(set));
                 }
                 self.hearing(now, id, link);
             }
-            Device::Loudspeaker => {
+            DeviceSide::Loudspeaker => {
                 seat.loudspeaker = link;
-                if link == Link::Works {
+                if link == LinkState::Works {
                     self.means = Means::Voice;
                 }
-                if let Some(voice) = seat.voice.filter(|_| link == Link::Works) {
+                if let Some(voice) = seat.voice.filter(|_| link == LinkState::Works) {
                     self.order(id, StationInput::SetVoice(voice));
                 }
-                let input = if link == Link::Lost { Input::VoiceLost } else { Input::VoiceBack };
+                let input = if link == LinkState::Lost { Input::VoiceLost } else { Input::VoiceBack };
                 self.tell(now, id, input);
-                if link == Link::Works {
+                if link == LinkState::Works {
                     // What was being said is lost: it is said again.
                     self.tell(now, id, Input::KeyPressed(Key::SayAgain));
                 }
@@ -441,8 +441,8 @@ impl Conductor {
         }
     }
 
-    fn hearing(&mut self, now: SessionTime, id: StationId, link: Link) {
-        let input = if link == Link::Lost { Input::HearingLost } else { Input::HearingBack };
+    fn hearing(&mut self, now: SessionTime, id: StationId, link: LinkState) {
+        let input = if link == LinkState::Lost { Input::HearingLost } else { Input::HearingBack };
         self.tell(now, id, input);
     }
 
@@ -450,28 +450,28 @@ impl Conductor {
     fn worker_told(&mut self, now: SessionTime, worker: Worker, what: WorkerNews) {
         match (worker, &what) {
             // That it works at the beginning is nothing to tell.
-            (Worker::Recogniser, WorkerNews::Back) if self.recogniser == Link::Works => return,
-            (Worker::Recogniser, WorkerNews::Back) => self.recogniser_is(now, Link::Works),
+            (Worker::Recogniser, WorkerNews::Back) if self.recogniser == LinkState::Works => return,
+            (Worker::Recogniser, WorkerNews::Back) => self.recogniser_is(now, LinkState::Works),
             (Worker::Recogniser, WorkerNews::Lost(_)) => {
                 let worked = self.restart.worked_since.is_none_or(|since| now.since(since) >= STEADY);
                 let pause = if worked { FIRST_PAUSE } else { (self.restart.pause * 2).min(LONGEST_PAUSE) };
                 self.restart = Restart { pause, at: Some(now + pause), worked_since: None };
-                self.recogniser_is(now, Link::Lost);
+                self.recogniser_is(now, LinkState::Lost);
             }
-            (Worker::Synthesiser, WorkerNews::Lost(_)) => self.voice = Link::Lost,
+            (Worker::Synthesiser, WorkerNews::Lost(_)) => self.voice = LinkState::Lost,
             _ => {}
         }
         self.talk(TalkLine::Worker { at: now, worker, what });
     }
 
-    fn recogniser_is(&mut self, now: SessionTime, link: Link) {
-        if link == Link::Works {
+    fn recogniser_is(&mut self, now: SessionTime, link: LinkState) {
+        if link == LinkState::Works {
             self.restart.worked_since = Some(now);
         }
         if std::mem::replace(&mut self.recogniser, link) == link {
             return;
         }
-        let hearing = |seat: &Seat| seat.microphone == Link::Works;
+        let hearing = |seat: &Seat| seat.microphone == LinkState::Works;
         let stations: Vec<StationId> =
             self.stations.iter().filter(|(_, seat)| hearing(seat)).map(|(&id, _)| id).collect();
         for id in stations {
@@ -532,10 +532,10 @@ impl Conductor {
 
     /// The run goes on while somebody else is connected, or a clock that guards a hazard runs: it has to ring.
     fn screen_lost(&mut self, now: SessionTime, why: String) {
-        if self.screen == Link::Lost {
+        if self.screen == LinkState::Lost {
             return;
         }
-        self.screen = Link::Lost;
+        self.screen = LinkState::Lost;
         let goes_on = self.stations.len() > 1 || self.engine.leaves_a_hazard().is_some();
         self.talk(TalkLine::ScreenLost { at: now, why });
         if !goes_on {

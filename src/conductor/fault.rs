@@ -2,7 +2,7 @@
 
 /// Which side of a station.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Device {
+pub enum DeviceSide {
     Microphone,
     Loudspeaker,
 }

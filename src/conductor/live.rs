@@ -28,7 +28,7 @@ use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, pause};
 use crate::setup::planning::PlanError;
 use crate::setup::sound::Sounds;
-use crate::station::Link;
+use crate::station::LinkState;
 use crate::units::StationId;
 
 /// The devices to use, by id or name; the system's own choice where none is given.
@@ -44,7 +44,7 @@ pub struct SoundDevices {
 pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
 
 /// What a live run works with.
-pub struct Surroundings {
+pub struct Edges {
     pub sounds: Sounds,
     pub devices: SoundDevices,
     pub means: Means,
@@ -60,12 +60,7 @@ pub struct Surroundings {
 ///
 /// # Errors
 /// The system gives no thread, timer or signals at the beginning. What was recorded until then is kept.
-pub fn run(
-    engine: Engine,
-    resumed: Option<Away>,
-    clock: &Clock,
-    around: Surroundings,
-) -> Result<Parted, ConductorError> {
+pub fn run(engine: Engine, resumed: Option<Away>, clock: &Clock, around: Edges) -> Result<Parted, ConductorError> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ConductorError::System)?;
     let parted = runtime.block_on(async { House::enter(engine, clock, around)?.run(resumed).await });
     // Whatever a library left behind is not waited for.
@@ -98,8 +93,8 @@ struct Signals {
 }
 
 impl<'a> House<'a> {
-    fn enter(engine: Engine, clock: &'a Clock, around: Surroundings) -> Result<Self, ConductorError> {
-        let Surroundings { sounds, devices, means, scribe, screen, talk, planner } = around;
+    fn enter(engine: Engine, clock: &'a Clock, around: Edges) -> Result<Self, ConductorError> {
+        let Edges { sounds, devices, means, scribe, screen, talk, planner } = around;
         let (news, inbox) = mpsc::channel(NEWS);
         let (news, stop) = (ToLoop::new(news), Stop::default());
         let mut threads = Vec::new();
@@ -260,10 +255,10 @@ impl<'a> House<'a> {
 /// What the screen shows of mouth and ear.
 fn meters_of(sight: &Sight) -> Meters {
     let activity = match (sight.speaks, sight.microphone) {
-        (Speaking::Yes, Link::Works) => SoundActivity::SpeakingAndListening,
-        (Speaking::Yes, Link::Lost) => SoundActivity::Speaking,
-        (Speaking::No, Link::Works) => SoundActivity::Listening,
-        (Speaking::No, Link::Lost) => SoundActivity::Deaf,
+        (Speaking::Yes, LinkState::Works) => SoundActivity::SpeakingAndListening,
+        (Speaking::Yes, LinkState::Lost) => SoundActivity::Speaking,
+        (Speaking::No, LinkState::Works) => SoundActivity::Listening,
+        (Speaking::No, LinkState::Lost) => SoundActivity::Deaf,
     };
     let level = sight.level;
     Meters { level_dbfs: level.map(|level| level.now), floor_dbfs: level.and_then(|level| level.floor), activity }

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
+use crate::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use crate::conductor::notes::SpokenNoteKept;
 use crate::conductor::on_time::Told;
 use crate::conductor::talk::TalkLine;
@@ -18,7 +18,7 @@ pub enum News {
     /// A station heard, said or measured something.
     Station(StationId, StationOutput),
     /// A device of a station went or came back.
-    Device(StationId, Device, DeviceNews),
+    Device(StationId, DeviceSide, DeviceNews),
     /// A worker that stations share fell over, or works again.
     Worker(Worker, WorkerNews),
     /// The journal has the record on disk.

@@ -14,7 +14,7 @@ use crate::audio::keeper::{DeviceChange, Keeper, LOOK_EVERY, Loudspeaker};
 use crate::audio::wake::Sleeper;
 use crate::conductor::edges::{Stop, ToLoop, said_by, spawn};
 use crate::conductor::error::ConductorError;
-use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
+use crate::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::live::SoundDevices;
 use crate::conductor::news::News;
@@ -69,12 +69,12 @@ impl SoundCard {
                 Ok(Err(error)) => with_causes(&error),
                 Err(panic) => said_by(panic.as_ref()),
             };
-            for device in [Device::Microphone, Device::Loudspeaker] {
+            for device in [DeviceSide::Microphone, DeviceSide::Loudspeaker] {
                 self.news.tell(News::Device(self.id, device, DeviceNews::Lost(why.clone())));
             }
             pause(rest);
             rest = (rest * 2).min(LONGEST_REST);
-            for device in [Device::Loudspeaker, Device::Microphone] {
+            for device in [DeviceSide::Loudspeaker, DeviceSide::Microphone] {
                 self.news.tell(News::Device(self.id, device, DeviceNews::Back));
             }
         }
@@ -160,7 +160,7 @@ impl<'a> CardRound<'a> {
 
     fn look_after_devices(&mut self, now: SessionTime) {
         let change = self.microphone.poll(now);
-        self.tell_change(Device::Microphone, change);
+        self.tell_change(DeviceSide::Microphone, change);
         let change = self.loudspeaker.poll(now);
         match &change {
             Some(DeviceChange::Lost(_)) => {
@@ -170,7 +170,7 @@ impl<'a> CardRound<'a> {
             Some(DeviceChange::Back) => self.hand(now, StationInput::MouthBack),
             None => {}
         }
-        self.tell_change(Device::Loudspeaker, change);
+        self.tell_change(DeviceSide::Loudspeaker, change);
         let open = (opened(self.microphone.device()), opened(self.loudspeaker.device()));
         if open != self.was_open {
             self.was_open = open;
@@ -180,7 +180,7 @@ impl<'a> CardRound<'a> {
         }
     }
 
-    fn tell_change(&self, device: Device, change: Option<DeviceChange>) {
+    fn tell_change(&self, device: DeviceSide, change: Option<DeviceChange>) {
         let what = match change {
             Some(DeviceChange::Lost(why)) => DeviceNews::Lost(with_causes(&why)),
             Some(DeviceChange::Back) => DeviceNews::Back,
@@ -207,7 +207,7 @@ impl<'a> CardRound<'a> {
             }
             let lost = capture.lost();
             if std::mem::replace(&mut self.lost.heard, lost) != lost {
-                self.card.news.tell(News::Device(self.card.id, Device::Microphone, DeviceNews::Overrun(lost)));
+                self.card.news.tell(News::Device(self.card.id, DeviceSide::Microphone, DeviceNews::Overrun(lost)));
             }
         }
         let mut gone = false;
@@ -268,6 +268,8 @@ impl<'a> CardRound<'a> {
                     self.serve();
                     frame
                 }
+                // A sentence that is not there yet is waited for: what was queued of it is no whole.
+                None if self.station.is_speaking() => return,
                 None => return loudspeaker.playback.end(),
             };
             if self.loudspeaker.device().is_some_and(|device| !device.playback.write(&frame)) {

@@ -5,12 +5,12 @@ use std::fs::File;
 use std::io::{self, Write};
 use std::path::Path;
 
-use crate::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
+use crate::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
+use crate::decide::Reason;
 use crate::engine::event::Event;
 use crate::engine::input::{Certainty, Key, PhraseHeard};
 use crate::engine::output::{SpeechId, Utterance};
 use crate::hear::ear::Unclear;
-use crate::speech::decide::Reason;
 use crate::units::SessionTime;
 
 /// One thing that happened in the talk.
@@ -71,7 +71,7 @@ pub enum TalkLine {
     },
     Device {
         at: SessionTime,
-        device: Device,
+        device: DeviceSide,
         what: DeviceNews,
     },
     Worker {
@@ -157,8 +157,8 @@ impl fmt::Display for TalkLine {
             }
             Self::Device { at, device, what } => {
                 let device = match device {
-                    Device::Microphone => "microphone",
-                    Device::Loudspeaker => "loudspeaker",
+                    DeviceSide::Microphone => "microphone",
+                    DeviceSide::Loudspeaker => "loudspeaker",
                 };
                 match what {
                     DeviceNews::Lost(why) => write!(out, "[{at}] {device} lost: {why}"),

@@ -9,9 +9,12 @@ use std::sync::Arc;
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
+use crate::decide::{
+    CopyOfPlayed, Decision, DecisionContext, OverSpeech, PhraseVerdict, Reason, SaidBefore, decide, nearly_fits,
+};
 use crate::engine::input::PhraseHeard;
 use crate::engine::output::ListeningSet;
-use crate::hear::activity::{DetectorError, Edge, Segmenter, SegmenterSettings, SpeechDetector, WINDOW_LEN};
+use crate::hear::detector::{DetectorError, Edge, Segmenter, SegmenterSettings, SpeechDetector, WINDOW_LEN};
 use crate::hear::echo::{Cancelled, Echo};
 use crate::hear::endpoint::{Endpoint, Phase, Voices, endpoint};
 use crate::hear::late_copy::LateCopies;
@@ -20,9 +23,6 @@ use crate::hear::look::{Found, LookId, WriteRequest};
 use crate::hear::note::{LONG_PIECE_LEN, NoteTaking, SHORT_PAUSE_WINDOWS};
 pub use crate::hear::output::{EarOutput, FrameSpan, HearEvent, OwnVoiceState, Unclear};
 use crate::hear::segment::SpeechSegment;
-use crate::speech::decide::{
-    CopyOfPlayed, Decision, DecisionContext, OverSpeech, PhraseVerdict, Reason, SaidBefore, decide, nearly_fits,
-};
 use crate::units::StationId;
 
 /// Listens for the phrases of a set.

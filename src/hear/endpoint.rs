@@ -4,11 +4,11 @@
 //! arguments; windows are 32 ms.
 
 use crate::audio::SAMPLE_RATE;
+use crate::decide::ranking::Ranking;
+use crate::decide::{Care, PhraseVerdict, WIDEST_MARGIN};
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::look::{Look, LookId};
-use crate::speech::decide::{Care, PhraseVerdict, WIDEST_MARGIN};
-use crate::speech::score::Ranking;
 
 /// Where an utterance stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -274,8 +274,8 @@ const LATE_END_WINDOWS: usize = 8;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::speech::decide::Reason;
-    use crate::speech::score::FreeDecode;
+    use crate::decide::Reason;
+    use crate::decide::ranking::FreeDecode;
     use rstest::rstest;
 
     type Answer = Option<Box<(Ranking, PhraseVerdict)>>;

@@ -5,9 +5,9 @@
 
 use std::sync::Arc;
 
+use crate::decide::ranking::Ranking;
+use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::ListeningSet;
-use crate::speech::decide::{Care, PhraseVerdict};
-use crate::speech::score::Ranking;
 
 /// Names a request of one ear: numbers that grow, never used twice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

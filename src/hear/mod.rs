@@ -3,10 +3,9 @@
 //!
 //! Everything here is free of devices, clocks and threads: the same frames and answers give the same events.
 
-pub mod activity;
 pub mod align;
-pub mod clip;
 mod convergence;
+pub mod detector;
 pub mod drift;
 pub mod ear;
 pub mod echo;

@@ -2,11 +2,11 @@
 
 use std::sync::Arc;
 
+use crate::decide::Reason;
 use crate::engine::input::PhraseHeard;
 use crate::engine::output::ListeningSet;
 use crate::hear::look::{LookRequest, WriteRequest};
 use crate::hear::note::SpokenNote;
-use crate::speech::decide::Reason;
 
 /// When something was said, in frames of 10 ms since the ear began; the first frame is number 1.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,15 +3,15 @@
 use std::sync::Arc;
 
 use crate::audio::SAMPLE_RATE;
+use crate::decide::{OverSpeech, interrupts};
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, ListeningSet};
-use crate::hear::activity::WINDOW_LEN;
+use crate::hear::detector::WINDOW_LEN;
 use crate::hear::ear::FrameSpan;
 use crate::hear::endpoint::{CONTEXT_WINDOWS, Context, LONGEST_ANSWER_LEN, Looks, Newest, Phase, Voices, care_after};
 use crate::hear::late_copy::LateCopies;
 use crate::hear::look::{Found, Look, LookId, LookRequest};
 use crate::hear::noise::rms;
-use crate::speech::decide::{OverSpeech, interrupts};
 
 /// Speech from its beginning on.
 pub(super) struct SpeechSegment {

@@ -7,7 +7,7 @@ use thiserror::Error;
 
 use crate::audio::resample::{Decimator, ResampleError};
 use crate::engine::output::VoiceSettings;
-use crate::hear::activity::SpeechDetector;
+use crate::hear::detector::SpeechDetector;
 use crate::hear::ear::Ear;
 use crate::onnx::Environment;
 use crate::onnx::{RuntimeError, environment};

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use crate::speech::evidence::{Evidence, FEATURES};
+use crate::decide::evidence::{Evidence, FEATURES};
 
 /// Weights of the logistic model.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,15 +1,16 @@
 //! From sound to a verdict: scores the phrases, weighs the best one, and holds it against the limits of its class.
 //!
-//! Whether what was understood then counts for anything, is decided in [`crate::speech::decide`].
+//! Whether what was understood then counts for anything, is decided in [`crate::decide`].
 
+use crate::decide::evidence::Evidence;
+use crate::decide::limits::{LeastFigures, LimitsTable};
+use crate::decide::ranking::{PhraseScore, Ranking};
+use crate::decide::{Care, PhraseVerdict, Reason, WIDEST_MARGIN, plain_words};
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::speech::calibration::Calibration;
-use crate::speech::decide::{Care, PhraseVerdict, Reason, WIDEST_MARGIN, plain_words};
-use crate::speech::evidence::Evidence;
-use crate::speech::limits::{LeastFigures, LimitsTable};
 use crate::speech::own_examples::OwnExamples;
-use crate::speech::score::{PhraseScore, Prepared, Ranking, ScoreError, Scorer};
+use crate::speech::score::{Prepared, ScoreError, Scorer};
 
 /// An utterance, and by what it is judged.
 #[derive(Clone, Copy)]
@@ -188,7 +189,7 @@ fn by_score(a: &PhraseScore, b: &PhraseScore) -> std::cmp::Ordering {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::speech::score::FreeDecode;
+    use crate::decide::ranking::FreeDecode;
 
     /// Least scores of several words and of one.
     const LEAST_SCORE: f32 = 4.5;

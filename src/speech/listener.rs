@@ -10,7 +10,7 @@ use ort::environment::Environment;
 
 use crate::audio::FRAME_LEN;
 use crate::engine::output::ListeningSet;
-use crate::hear::activity::{DetectorError, SegmenterSettings, SpeechDetector};
+use crate::hear::detector::{DetectorError, SegmenterSettings, SpeechDetector};
 use crate::hear::ear::{Ear, EarOutput, HearEvent, OwnVoiceState};
 use crate::hear::level::SoundLevel;
 use crate::hear::look::{Found, LookRequest};

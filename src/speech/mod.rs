@@ -7,14 +7,11 @@
 
 pub mod acoustic;
 pub mod calibration;
-pub mod decide;
-pub mod evidence;
+pub mod clip;
 pub mod judge;
-pub mod limits;
 pub mod listener;
 mod log_sum;
 pub mod own_examples;
-pub mod own_words;
 pub mod phrases;
 pub mod recogniser;
 pub mod schedule;
@@ -23,7 +20,6 @@ pub mod speaker;
 pub mod synthesiser;
 pub mod tokens;
 pub mod tree;
-pub mod two_ears;
 #[allow(missing_docs, reason = "its errors say themselves what they are")]
 pub mod voice;
 pub mod vosk;

@@ -7,12 +7,13 @@ use std::sync::Arc;
 
 use ort::environment::Environment;
 
+use crate::decide::ranking::Ranking;
+use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
 use crate::speech::calibration::Calibration;
-use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::judge::{Case, recognise};
 use crate::speech::own_examples::{OwnExamples, States};
-use crate::speech::score::{Prepared, Ranking, ScoreError, ScoreSettings, Scorer};
+use crate::speech::score::{Prepared, ScoreError, ScoreSettings, Scorer};
 use crate::speech::vosk::{Grammar, VoskError};
 
 /// A recognition engine. Sound is 16 kHz mono, full scale 1.0.

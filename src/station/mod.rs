@@ -38,8 +38,8 @@ pub struct Station {
     to_judge: Option<(SessionTime, Spoken)>,
     /// The last prompt was said once more because the noise had risen.
     said_again: bool,
-    mouth: Link,
-    detector: Link,
+    mouth: LinkState,
+    detector: LinkState,
     /// When the newest frame was taken, and its number.
     heard_at: SessionTime,
     frames: u64,
@@ -48,7 +48,7 @@ pub struct Station {
 
 /// Whether a device, or the way to it, works.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Link {
+pub enum LinkState {
     Works,
     Lost,
 }
@@ -139,7 +139,7 @@ pub enum StationOutput {
     /// The noise rose while a prompt was being said: it is to be said again.
     Drowned,
     /// What tells speech from quiet fails, or works again; why.
-    Detector(Link, String),
+    Detector(LinkState, String),
 }
 
 impl Station {
@@ -157,8 +157,8 @@ impl Station {
             prompts: VecDeque::new(),
             to_judge: None,
             said_again: false,
-            mouth: Link::Works,
-            detector: Link::Works,
+            mouth: LinkState::Works,
+            detector: LinkState::Works,
             heard_at: SessionTime::ZERO,
             frames: 0,
             outbox: VecDeque::new(),
@@ -187,10 +187,10 @@ impl Station {
             StationInput::RoomChanged => self.ear.forget_room(),
             StationInput::EchoMoved => self.ear.echo_moved(),
             StationInput::MouthLost => {
-                self.mouth = Link::Lost;
+                self.mouth = LinkState::Lost;
                 self.mixer.hush(Priority::Alarm, CutStyle::Hard);
             }
-            StationInput::MouthBack => self.mouth = Link::Works,
+            StationInput::MouthBack => self.mouth = LinkState::Works,
             StationInput::Say(utterance) => self.say(utterance),
             StationInput::Hush(priority) => {
                 self.mixer.hush(priority, CutStyle::Hard);
@@ -232,8 +232,8 @@ impl Station {
 
     fn frame(&mut self, now: SessionTime, mic: &[f32; FRAME_LEN], played: Option<&[f32; FRAME_LEN]>) {
         let detector = match self.ear.push_frame(mic, played, OwnVoiceState::of(self.mixer.is_speaking())) {
-            Ok(()) => (Link::Works, String::new()),
-            Err(error) => (Link::Lost, error.to_string()),
+            Ok(()) => (LinkState::Works, String::new()),
+            Err(error) => (LinkState::Lost, error.to_string()),
         };
         if self.detector != detector.0 {
             self.detector = detector.0;
@@ -265,7 +265,7 @@ impl Station {
 
     fn say(&mut self, utterance: Utterance) {
         // What cannot be heard is not said later either: by then it is wrong, or done.
-        if self.mouth == Link::Lost {
+        if self.mouth == LinkState::Lost {
             return self.outbox.push_back(StationOutput::Spoke(MixerEvent::Cut(utterance.id)));
         }
         if utterance.priority == Priority::Prompt {

@@ -4,7 +4,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use sparehand::conductor::core::{Conductor, Means, Plan};
-use sparehand::conductor::fault::{Device, DeviceNews, Worker, WorkerNews};
+use sparehand::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use sparehand::conductor::news::{News, Parted, Task};
 use sparehand::engine::event::Event;
 use sparehand::engine::input::Key;
@@ -13,7 +13,7 @@ use sparehand::rig::Rig;
 use sparehand::screen::ScreenKey;
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
-use sparehand::station::{Link, StationInput};
+use sparehand::station::{LinkState, StationInput};
 use sparehand::units::{SessionTime, StationId};
 
 /// The tank dump, by one person, by keys.
@@ -122,21 +122,21 @@ fn lost(why: &str) -> DeviceNews {
 #[test]
 fn a_microphone_that_is_lost_is_said_and_the_run_goes_on_by_keys() {
     let mut scene = Scene::begin();
-    scene.tell(News::Device(StationId::RIG, Device::Microphone, lost("pulled out")));
+    scene.tell(News::Device(StationId::RIG, DeviceSide::Microphone, lost("pulled out")));
     assert!(scene.says("I cannot hear"));
-    assert_eq!(scene.conductor.sight(scene.now, StationId::RIG).microphone, Link::Lost);
+    assert_eq!(scene.conductor.sight(scene.now, StationId::RIG).microphone, LinkState::Lost);
     scene.until_the_tap_runs();
-    scene.tell(News::Device(StationId::RIG, Device::Microphone, DeviceNews::Back));
+    scene.tell(News::Device(StationId::RIG, DeviceSide::Microphone, DeviceNews::Back));
     assert!(scene.events.contains(&Event::HearingBack));
 }
 
 #[test]
 fn a_loudspeaker_that_is_lost_is_shown_and_what_was_being_said_is_said_again_when_it_is_back() {
     let mut scene = Scene::begin();
-    scene.tell(News::Device(StationId::RIG, Device::Loudspeaker, lost("it takes no sound")));
+    scene.tell(News::Device(StationId::RIG, DeviceSide::Loudspeaker, lost("it takes no sound")));
     assert!(scene.view_warns("I cannot speak"));
     scene.said.clear();
-    scene.tell(News::Device(StationId::RIG, Device::Loudspeaker, DeviceNews::Back));
+    scene.tell(News::Device(StationId::RIG, DeviceSide::Loudspeaker, DeviceNews::Back));
     assert!(!scene.view_warns("I cannot speak"));
     assert!(scene.says("gloves"), "{:?}", scene.said);
 }

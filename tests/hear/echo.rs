@@ -3,11 +3,11 @@
 use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
+use sparehand::decide::Reason;
 use sparehand::engine::output::PhraseClass;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
 use sparehand::hear::echo::Echo;
 use sparehand::hear::noise::{pink, rms};
-use sparehand::speech::decide::Reason;
 use sparehand::speech::listener::{Listener, ListenerSettings};
 
 /// What the loudspeaker plays, and what of it comes back: 80 ms later, 6 dB lower, with two reflections, over a noise floor.

@@ -6,14 +6,15 @@ use std::rc::Rc;
 use crate::hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
+use sparehand::decide::ranking::Ranking;
+use sparehand::decide::{Care, PhraseVerdict};
 use sparehand::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
-use sparehand::hear::activity::SegmenterSettings;
+use sparehand::hear::detector::SegmenterSettings;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
 use sparehand::onnx::environment;
-use sparehand::speech::decide::{Care, PhraseVerdict};
 use sparehand::speech::listener::{Listener, ListenerSettings};
 use sparehand::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
-use sparehand::speech::score::{Ranking, ScoreSettings};
+use sparehand::speech::score::ScoreSettings;
 
 fn listener() -> Listener {
     Listener::new(&models(), ListenerSettings::default()).expect("run `sparehand fetch`")

@@ -1,11 +1,12 @@
 //! Allowed phrases against synthetic voices, clean and in noise, and against talk that is no command.
 
 use crate::hear_support::{ALLOWED, VOICES, Voice, in_noise, models, set, spoken};
+use sparehand::decide::PhraseVerdict;
+use sparehand::decide::ranking::FreeDecode;
 use sparehand::engine::input::Certainty;
-use sparehand::hear::clip::ClipHearing;
 use sparehand::onnx::environment;
-use sparehand::speech::decide::PhraseVerdict;
-use sparehand::speech::score::{Beam, FreeDecode, ScoreSettings, Scorer};
+use sparehand::speech::clip::ClipHearing;
+use sparehand::speech::score::{Beam, ScoreSettings, Scorer};
 use sparehand::speech::tokens::Tokens;
 
 fn scorer(settings: ScoreSettings) -> Scorer {

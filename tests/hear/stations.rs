@@ -6,15 +6,16 @@ use std::time::Duration;
 
 use crate::hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
 use sparehand::audio::{FRAME_LEN, SAMPLE_RATE};
+use sparehand::decide::ranking::{FreeDecode, Ranking};
+use sparehand::decide::{Care, PhraseVerdict, Reason};
 use sparehand::engine::input::{Certainty, PhraseHeard};
 use sparehand::engine::output::AllowedPhrase;
-use sparehand::hear::activity::SpeechDetector;
+use sparehand::hear::detector::SpeechDetector;
 use sparehand::hear::ear::{Ear, EarOutput, HearEvent, OwnVoiceState, Unclear};
 use sparehand::onnx::environment;
 use sparehand::setup::clock::Clock;
-use sparehand::speech::decide::{Care, PhraseVerdict, Reason};
 use sparehand::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
-use sparehand::speech::score::{FreeDecode, Prepared, Ranking, ScoreSettings};
+use sparehand::speech::score::{Prepared, ScoreSettings};
 use sparehand::speech::worker::{RecogniserAnswer, RecogniserWorker, Request, WorkerReport};
 use sparehand::units::{SessionTime, StationId};
 

@@ -9,7 +9,7 @@ use crate::station::{StationInput, StationOutput};
 use crate::units::StationId;
 
 /// A recogniser and a voice in place.
-pub struct Desk {
+pub struct RehearsalDesk {
     serving: Serving,
     bench: Workbench,
 }
@@ -24,7 +24,7 @@ pub enum Served {
     Told(StationOutput),
 }
 
-impl Desk {
+impl RehearsalDesk {
     /// A desk with this recogniser and this voice.
     pub fn new(recogniser: Box<dyn Recogniser>, bench: Workbench) -> Self {
         Self { serving: Serving::new(recogniser), bench }

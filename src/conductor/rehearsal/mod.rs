@@ -22,6 +22,7 @@ use crate::conductor::news::{News, Task};
 use crate::conductor::notes::Notes;
 use crate::conductor::scribe::Scribe;
 use crate::conductor::talk::{Printing, Talk, TalkLine};
+use crate::decide::own_words::plain;
 use crate::engine::Engine;
 use crate::engine::input::Away;
 use crate::engine::output::VoiceSettings;
@@ -34,13 +35,12 @@ use crate::setup::practised::Practice;
 use crate::setup::prompts;
 use crate::setup::sayable;
 use crate::setup::sound::{SoundError, Sounds};
-use crate::speech::own_words::plain;
 use crate::speech::voice::model::Voice;
 use crate::station::{Station, StationInput};
 use crate::units::{SessionTime, StationId};
 
-use self::desk::{Desk, Served};
-use self::person::{Doing, Noticed, Person};
+use self::desk::{RehearsalDesk, Served};
+use self::person::{Doing, Noticed, SimulatedPerson};
 use self::room::Room;
 use self::script::{Script, Sound};
 use self::summary::{Mishearing, Summary};
@@ -137,11 +137,11 @@ pub fn rehearse(rehearsal: &Rehearsal, sounds: &Sounds, config: &Path) -> Result
 struct Stage {
     conductor: Conductor,
     station: Station,
-    desk: Desk,
+    desk: RehearsalDesk,
     scribe: Scribe,
     person_voice: Voice,
     room: Room,
-    person: Person,
+    person: SimulatedPerson,
     talk: Talk,
     recording: WavWriter<std::io::BufWriter<std::fs::File>>,
     summary: Summary,
@@ -170,7 +170,7 @@ impl Stage {
         let talk = Talk::new(Some(&talk_file), Printing::Printed)
             .map_err(|source| ConductorError::Talk { path: talk_file, source })?;
         let notes = Notes::beside(&rehearsal.out.join("journal.sqlite"), run);
-        let desk = Desk::new(sounds.recogniser()?, sounds.workbench()?);
+        let desk = RehearsalDesk::new(sounds.recogniser()?, sounds.workbench()?);
         let mixer = sounds.mixer()?;
         Ok(Self {
             conductor: Conductor::new(engine, &[StationId::RIG], Means::Voice, Plan::None),
@@ -179,7 +179,7 @@ impl Stage {
             scribe: Scribe::new(journal, run, Box::new(stamp), notes),
             person_voice: sounds.voice()?,
             room: Room::new(),
-            person: Person::new(script),
+            person: SimulatedPerson::new(script),
             talk,
             recording: new_recording(&rehearsal.out)?,
             summary: Summary::default(),

@@ -4,7 +4,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use crate::conductor::rehearsal::script::{Script, Turn, When};
+use crate::conductor::rehearsal::script::{Script, ScriptTurn, When};
 use crate::engine::{Asked, AskedFor};
 use crate::units::SessionTime;
 
@@ -22,12 +22,12 @@ pub struct Noticed<'a> {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Doing {
     Say(String),
-    Turn(Turn),
+    Turn(ScriptTurn),
 }
 
 /// A person, by script or by what is asked.
-pub struct Person {
-    turns: VecDeque<Turn>,
+pub struct SimulatedPerson {
+    turns: VecDeque<ScriptTurn>,
     named: Vec<String>,
     answers_elsewhere: bool,
     repeats: u32,
@@ -53,7 +53,7 @@ struct Repeating {
     say_agains: u32,
 }
 
-impl Person {
+impl SimulatedPerson {
     pub fn new(script: Script) -> Self {
         let named = script
             .turns
@@ -88,7 +88,7 @@ impl Person {
         self.due.is_some()
     }
 
-    /// Decides whether to begin to speak now. Call with every frame; then tell [`Person::spoke`] how long it takes.
+    /// Decides whether to begin to speak now. Call with every frame; then tell [`SimulatedPerson::spoke`] how long it takes.
     pub fn attend(&mut self, noticed: &Noticed<'_>) -> Option<Doing> {
         let now = noticed.now;
         self.quiet_since = if noticed.speaking { None } else { self.quiet_since.or(Some(now)) };
@@ -102,7 +102,7 @@ impl Person {
         if let Some(doing) = self.next_turn(noticed, quiet_for) {
             return Some(doing);
         }
-        let waiting_for_a_time = matches!(self.turns.front(), Some(Turn { when: When::After(_), .. }));
+        let waiting_for_a_time = matches!(self.turns.front(), Some(ScriptTurn { when: When::After(_), .. }));
         if waiting_for_a_time || !self.answers_elsewhere || self.named.contains(&noticed.asked.step) {
             return None;
         }
@@ -202,7 +202,12 @@ mod tests {
     }
 
     /// Lets the person attend for so long; gives what they began to say, and when.
-    fn attend(person: &mut Person, asked: &Asked, speaking: impl Fn(u64) -> bool, span_s: u64) -> Vec<(u64, Doing)> {
+    fn attend(
+        person: &mut SimulatedPerson,
+        asked: &Asked,
+        speaking: impl Fn(u64) -> bool,
+        span_s: u64,
+    ) -> Vec<(u64, Doing)> {
         let mut begun = Vec::new();
         for ms in (0..span_s * 1_000).step_by(10) {
             let now = SessionTime::from_millis(ms);
@@ -218,7 +223,7 @@ mod tests {
     #[test]
     fn the_person_hears_the_program_out_works_and_answers() {
         let asked = asked("gloves", 1, AskedFor::Answer(vec!["gloves on".to_owned()]));
-        let mut person = Person::new(Script::none());
+        let mut person = SimulatedPerson::new(Script::none());
         let begun = attend(&mut person, &asked, |ms| ms < 3_000, 14);
         assert_eq!(begun[0], (13_400, Doing::Say("gloves on".to_owned())));
     }
@@ -227,12 +232,12 @@ mod tests {
     fn whoever_will_answer_is_at_work_until_then() {
         let asked =
             Asked { usual: Duration::from_secs(600), ..asked("chairs", 1, AskedFor::Answer(vec!["done".to_owned()])) };
-        let mut person = Person::new(Script::none());
+        let mut person = SimulatedPerson::new(Script::none());
         assert!(!person.is_at_work());
         assert_eq!(attend(&mut person, &asked, |_| false, 590), []);
         assert!(person.is_at_work(), "for ten minutes");
         let silent = Script { answers_elsewhere: false, ..Script::none() };
-        let mut person = Person::new(silent);
+        let mut person = SimulatedPerson::new(silent);
         assert_eq!(attend(&mut person, &asked, |_| false, 590), []);
         assert!(!person.is_at_work(), "who has nothing to say only waits");
     }
@@ -240,7 +245,7 @@ mod tests {
     #[test]
     fn the_person_says_it_again_when_nothing_comes_of_it() {
         let asked = asked("gloves", 1, AskedFor::Answer(vec!["gloves on".to_owned()]));
-        let mut person = Person::new(Script { work: 0.0, ..Script::none() });
+        let mut person = SimulatedPerson::new(Script { work: 0.0, ..Script::none() });
         assert!(attend(&mut person, &asked, |_| false, 20).len() >= 3);
     }
 
@@ -248,7 +253,7 @@ mod tests {
     fn a_running_clock_is_left_alone_until_it_rings() {
         let end = Some("water off".to_owned());
         let quiet = asked("rinse-water", 1, AskedFor::ClockEnd { end: end.clone(), ringing: false });
-        let mut person = Person::new(Script::none());
+        let mut person = SimulatedPerson::new(Script::none());
         assert_eq!(attend(&mut person, &quiet, |_| false, 60), []);
         let ringing = asked("rinse-water", 1, AskedFor::ClockEnd { end, ringing: true });
         let begun = attend(&mut person, &ringing, |ms| ms < 2_000, 4);
@@ -257,14 +262,14 @@ mod tests {
 
     #[test]
     fn a_turn_waits_for_its_step_and_a_step_with_turns_is_not_answered_for() {
-        let turn = Turn {
+        let turn = ScriptTurn {
             when: When::At("valve".to_owned()),
             sound: Sound::Say("stand by".to_owned()),
             noise: None,
             silence: Duration::ZERO,
         };
         let script = Script { turns: vec![turn.clone()], answers_elsewhere: true, repeats: 0, work: 0.0 };
-        let mut person = Person::new(script);
+        let mut person = SimulatedPerson::new(script);
         let other = asked("gloves", 1, AskedFor::Answer(vec!["gloves on".to_owned()]));
         assert!(matches!(attend(&mut person, &other, |_| false, 2)[0].1, Doing::Say(_)));
         let named = asked("valve", 2, AskedFor::Answer(vec!["closed".to_owned()]));

@@ -9,7 +9,7 @@ use thiserror::Error;
 /// A checked script.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Script {
-    pub turns: Vec<Turn>,
+    pub turns: Vec<ScriptTurn>,
     /// At steps that no turn names, the person answers as asked.
     pub answers_elsewhere: bool,
     /// How often the person says a turn again when the program asks them to.
@@ -20,7 +20,7 @@ pub struct Script {
 
 /// One thing the person does.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Turn {
+pub struct ScriptTurn {
     pub when: When,
     pub sound: Sound,
     /// Noise around the words, at so many decibels below them.
@@ -116,7 +116,7 @@ impl Script {
             let silence = turn.silence_s.unwrap_or(0.0);
             let silence =
                 seconds(silence).ok_or_else(|| fault(format!("silence_s = {silence}"), "seconds, from 0 to 86400"))?;
-            turns.push(Turn { when, sound, noise, silence });
+            turns.push(ScriptTurn { when, sound, noise, silence });
         }
         let work = parsed.work.unwrap_or(1.0);
         if !(0.0..=1.0).contains(&work) {

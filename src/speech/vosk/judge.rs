@@ -5,9 +5,9 @@
 //! with **what else may be said**, the grammar without the phrase, whose words may then be put together as they like. A phrase
 //! that was said lies far above the second; other speech fits chains of the rest about as well as the phrase.
 
+use crate::decide::{PhraseVerdict, Reason};
 use crate::engine::input::Certainty;
 use crate::engine::output::PhraseClass;
-use crate::speech::decide::{PhraseVerdict, Reason};
 
 /// The phrase that was heard, as figures. In nats.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -90,7 +90,7 @@ fn thin_limits(class: PhraseClass, words: usize) -> LeastOfVosk {
     LeastOfVosk { score, margin: margin + for_one_word(words) }
 }
 
-/// What it takes to ask about a phrase that would otherwise count for nothing; as [`crate::speech::decide::ask_limits`].
+/// What it takes to ask about a phrase that would otherwise count for nothing; as [`crate::decide::ask_limits`].
 fn ask_limits(class: PhraseClass, words: usize) -> Option<LeastOfVosk> {
     let asks = words >= 2 && matches!(class, PhraseClass::Ordinary | PhraseClass::Critical);
     asks.then_some(LeastOfVosk { score: -10.0, margin: 3.0 })

@@ -13,12 +13,12 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use crate::audio::SAMPLE_RATE;
+use crate::decide::ranking::{FreeDecode, PhraseScore, Ranking};
+use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
 use crate::hear::noise::rms;
 use crate::speech::acoustic::SHORTEST;
-use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::recogniser::{Ready, Recogniser, RecogniserError};
-use crate::speech::score::{FreeDecode, PhraseScore, Ranking};
 use crate::speech::vosk::judge::Weighed;
 use crate::speech::vosk::library::VoskModel;
 pub use crate::speech::vosk::library::fetched_library;

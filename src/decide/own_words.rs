@@ -4,9 +4,9 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use crate::decide::Reason;
 use crate::engine::input::PhraseHeard;
 use crate::engine::output::{ListeningSet, PhraseClass, SpeechId, Utterance};
-use crate::speech::decide::Reason;
 use crate::units::{SessionTime, StationId};
 
 /// What may still be in the air.

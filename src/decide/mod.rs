@@ -4,12 +4,18 @@
 //! ([`LimitsTable`], `models/hearing.toml`). A missed phrase costs a "say again", a wrong one may flood a floor: where the figures are poor,
 //! nothing is accepted.
 
+pub mod evidence;
+pub mod limits;
+pub mod own_words;
+pub mod ranking;
+pub mod two_ears;
+
 use std::fmt;
 
+use crate::decide::evidence::Evidence;
+use crate::decide::limits::{BeforeConvergence, LeastFigures, LimitsTable, Otherwise, PhraseLimits};
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
-use crate::speech::evidence::Evidence;
-use crate::speech::limits::{BeforeConvergence, LeastFigures, LimitsTable, Otherwise, PhraseLimits};
 
 /// What was made of an utterance.
 #[derive(Clone, Debug, PartialEq)]

@@ -9,8 +9,8 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use crate::decide::Reason;
 use crate::engine::input::{Certainty, PhraseHeard};
-use crate::speech::decide::Reason;
 use crate::units::{SessionTime, StationId};
 
 /// A phrase, where and when it was said.

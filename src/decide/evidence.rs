@@ -1,6 +1,6 @@
 //! What speaks for and against the best phrase, as figures that chances can be reckoned from.
 
-use crate::speech::score::Ranking;
+use crate::decide::ranking::Ranking;
 
 /// Everything known about the best phrase of an utterance. Scores are in nats.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -93,7 +93,7 @@ const LETTER_S: f32 = 0.065;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::speech::score::FreeDecode;
+    use crate::decide::ranking::FreeDecode;
 
     fn evidence(phrase: &str, freely: &str, speech_s: f32) -> Evidence {
         let free = FreeDecode { text: freely.to_owned(), log_prob: -1.0, tokens: vec![], complete: true };

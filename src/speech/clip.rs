@@ -6,13 +6,14 @@ use ort::environment::Environment;
 
 use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
+use crate::decide::ranking::Ranking;
+use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
-use crate::hear::activity::{DetectorError, SegmenterSettings, SpeechDetector, WINDOW_LEN};
+use crate::hear::detector::{DetectorError, SegmenterSettings, SpeechDetector, WINDOW_LEN};
 use crate::speech::acoustic::SHORTEST;
-use crate::speech::decide::{Care, PhraseVerdict};
 use crate::speech::own_examples::States;
 use crate::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
-use crate::speech::score::{Ranking, ScoreSettings};
+use crate::speech::score::ScoreSettings;
 
 /// Hears recordings against one list of phrases.
 pub struct ClipHearing {
