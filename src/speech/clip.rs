@@ -26,7 +26,9 @@ pub struct ClipHearing {
 /// What came of one recording.
 #[derive(Clone, Debug)]
 pub struct ClipHeard {
+    /// Whether the best phrase is good enough.
     pub verdict: PhraseVerdict,
+    /// The figures of all phrases.
     pub ranking: Ranking,
 }
 
@@ -140,14 +142,24 @@ fn take_background(recogniser: &mut dyn Recogniser, samples: &[f32]) -> Result<(
 /// Why a recording could not be heard.
 #[derive(Debug, thiserror::Error)]
 pub enum ClipError {
+    /// The recogniser fails.
     #[error(transparent)]
     Recogniser(#[from] RecogniserError),
+    /// The speech detector fails.
     #[error(transparent)]
     SpeechDetector(#[from] DetectorError),
+    /// Too little of it to learn anything from.
     #[error("the background has {samples} samples, expected at least {SHORTEST} at 16000 Hz")]
-    ShortBackground { samples: usize },
+    ShortBackground {
+        /// At 16 kHz.
+        samples: usize,
+    },
+    /// Longer than one utterance.
     #[error("the clip is {seconds:.0} s long, expected one utterance of at most 30 s")]
-    TooLong { seconds: f64 },
+    TooLong {
+        /// Of the whole clip.
+        seconds: f64,
+    },
 }
 
 const LONGEST_BACKGROUND: usize = 2 * SAMPLE_RATE;

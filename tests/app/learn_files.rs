@@ -3,7 +3,9 @@
 use std::fs;
 use std::path::Path;
 
-use sparehand::cli::learned_files::{Found, LearnedError, LearnedFiles, LearnedLine, LearnedVoice, own_examples};
+use sparehand::cli::learned_files::{
+    LearnedError, LearnedFiles, LearnedFound, LearnedLine, LearnedVoice, own_examples,
+};
 use sparehand::engine::output::PhraseClass;
 use sparehand::speech::own_examples::{METHOD, States};
 
@@ -25,11 +27,11 @@ fn voice(person: &str, lines: &[&str]) -> LearnedVoice {
 fn what_was_kept_is_found_by_name_in_any_case_and_gone_when_forgotten() {
     let folder = tempfile::tempdir().unwrap();
     let files = LearnedFiles::in_folder(folder.path());
-    assert_eq!(files.find("Rowan").unwrap(), Found::Nothing);
+    assert_eq!(files.find("Rowan").unwrap(), LearnedFound::Nothing);
     let kept = voice("Rowan Lee", &["water on", "water off"]);
     let path = files.keep(&kept).unwrap();
     assert!(
-        matches!(files.find("rowan lee").unwrap(), Found::Usable(found, examples) if found == kept && examples.len() == 2)
+        matches!(files.find("rowan lee").unwrap(), LearnedFound::Usable(found, examples) if found == kept && examples.len() == 2)
     );
     assert_eq!(files.all().unwrap().len(), 1);
     // The second lesson takes the place of the first, and leaves nothing else behind.
@@ -37,7 +39,7 @@ fn what_was_kept_is_found_by_name_in_any_case_and_gone_when_forgotten() {
     assert_eq!(files.keep(&second).unwrap(), path);
     assert_eq!(fs::read_dir(path.parent().unwrap()).unwrap().count(), 1);
     assert!(files.forget("ROWAN LEE").unwrap() && !files.forget("Rowan Lee").unwrap());
-    assert_eq!(files.find("Rowan Lee").unwrap(), Found::Nothing);
+    assert_eq!(files.find("Rowan Lee").unwrap(), LearnedFound::Nothing);
 }
 
 #[test]
@@ -50,7 +52,7 @@ fn what_was_learned_with_another_model_or_method_is_told_and_not_used() {
         LearnedVoice { method: METHOD + 1, ..kept.clone() },
     ] {
         files.keep(&other).unwrap();
-        assert_eq!(files.find("Rowan").unwrap(), Found::Other(other.clone()));
+        assert_eq!(files.find("Rowan").unwrap(), LearnedFound::Other(other.clone()));
         let (own, unusable) = own_examples(&files, &["Rowan".to_owned()]).unwrap();
         assert!(own.are_none());
         assert_eq!(unusable, [other]);

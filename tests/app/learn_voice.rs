@@ -10,7 +10,7 @@ use std::sync::Arc;
 use crate::hear_support::{in_noise, models};
 use hound::{SampleFormat, WavSpec, WavWriter};
 use sparehand::audio::wav;
-use sparehand::cli::learned_files::{Found, LearnedFiles, own_examples};
+use sparehand::cli::learned_files::{LearnedFiles, LearnedFound, own_examples};
 use sparehand::cli::lesson::LessonWords;
 use sparehand::decide::PhraseVerdict;
 use sparehand::engine::input::Certainty;
@@ -157,7 +157,7 @@ fn who_has_read_is_understood_better_never_taken_for_something_else_and_forgotte
 
     let output = home.sparehand(&["learn-voice", "Rowan", "--forget"]);
     assert!(String::from_utf8_lossy(&output.stdout).contains("is forgotten"), "{output:?}");
-    assert_eq!(home.files().find("Rowan").unwrap(), Found::Nothing);
+    assert_eq!(home.files().find("Rowan").unwrap(), LearnedFound::Nothing);
     let mut forgotten = ear(home.own(), phrases);
     let again: Vec<String> =
         later.iter().take(12).map(|(_, clip)| format!("{:?}", forgotten.hear(clip).unwrap().verdict)).collect();
@@ -188,7 +188,7 @@ fn what_is_wrong_with_a_line_is_said_and_the_line_asked_for_again() {
     ] {
         assert!(text.contains(expected), "no '{expected}' in\n{text}");
     }
-    let Found::Usable(voice, examples) = home.files().find("rowan").unwrap() else { panic!("{text}") };
+    let LearnedFound::Usable(voice, examples) = home.files().find("rowan").unwrap() else { panic!("{text}") };
     assert!(examples.len() >= 20 && examples.iter().all(|example| example.line != "black open"));
     assert!(voice.tries >= 28, "{}", voice.tries);
 

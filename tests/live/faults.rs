@@ -105,7 +105,7 @@ fn the_last_loudspeaker_that_goes_off_is_noticed_though_the_server_takes_what_is
     pause(Duration::from_secs(3));
     program.seen = program.lines.lock().unwrap().len();
     server.switch_everything_off();
-    program.wait_for("loudspeaker lost: there is none any more", 1, Duration::from_millis(2_500));
+    program.wait_for("loudspeaker lost: the loudspeaker is no longer there", 1, Duration::from_millis(2_500));
     program.wait_for("microphone lost", 1, Duration::from_millis(2_500));
     pause(Duration::from_secs(4));
     assert!(!program.new_lines().iter().any(|line| line.contains(" back")), "{:?}", program.new_lines());
