@@ -209,7 +209,7 @@ impl<D: Device> Keeper<D> {
     /// The device is closed, to be opened anew later. Told once.
     fn lose(&mut self, now: SessionTime, loss: DeviceError) -> Option<DeviceChange> {
         tracing::debug!(%loss, "{}", D::DIRECTION);
-        self.state = State::Closed { until: now + self.backoff.next() };
+        self.state = State::Closed { until: now + self.backoff.next_wait() };
         (!std::mem::replace(&mut self.lost, true)).then_some(DeviceChange::Lost(loss))
     }
 }
@@ -222,7 +222,7 @@ pub struct Backoff {
 
 impl Backoff {
     /// The wait before the next try.
-    pub fn next(&mut self) -> Duration {
+    pub fn next_wait(&mut self) -> Duration {
         let wait = WAITS[self.tries.min(WAITS.len() - 1)];
         self.tries += 1;
         wait

@@ -191,7 +191,7 @@ impl Feed {
         let ends_at = self.shared.ends_at.load(Ordering::Acquire);
         let there = self.frames.slots();
         let is_whole = self.left + there as u64 == ends_at;
-        let begins = there >= wanted.max(ENOUGH_TO_BEGIN).min(QUEUE - PLAYBACK_FRAME_LEN) || is_whole;
+        let begins = there >= wanted.clamp(ENOUGH_TO_BEGIN, QUEUE - PLAYBACK_FRAME_LEN) || is_whole;
         let ready = if self.sounds || begins || flush { there.min(wanted) } else { 0 };
         let fading = if flush { ready.min(FLUSH_FADE) } else { ready };
         for place in 0..wanted {

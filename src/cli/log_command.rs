@@ -50,7 +50,7 @@ pub enum LogCommandError {
     #[error(transparent)]
     Stats(#[from] StatsError),
     #[error(transparent)]
-    Page(#[from] RunPageError),
+    Page(#[from] Box<RunPageError>),
     #[error("{path}: no run in it, expected one to make a page of; carry out a routine first")]
     NoRun { path: PathBuf },
 }
@@ -71,7 +71,7 @@ pub fn run(args: &LogArgs, places: &Places) -> Result<(), LogCommandError> {
     match (args.run.map(RunId), &args.out) {
         (run, Some(page)) if args.html => {
             let run = run.map_or_else(|| latest(&journal, &path), Ok)?;
-            run_page::write(&journal, run, &zone, places, page, args.replace)?;
+            run_page::write(&journal, run, &zone, places, page, args.replace).map_err(Box::new)?;
         }
         (Some(run), _) => log_lines::show(out, &journal, run, form, &zone)?,
         (None, _) => log_lines::list(out, &journal, form, &zone)?,

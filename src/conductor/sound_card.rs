@@ -4,6 +4,7 @@
 //! ten times a second.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -229,10 +230,13 @@ impl<'a> CardRound<'a> {
             }
             self.keep(&mic, &played);
             let played = (self.was_open.1 == Opened::Yes).then_some(played);
-            self.hand(now, StationInput::Frame { mic, played });
+            self.station.hear(now, &mic, played.as_ref());
+            self.serve();
             if let Some(played) = played.filter(|played| played.iter().any(|sample| *sample != 0.0)) {
-                let station = self.card.id;
-                self.card.stations.send_to_others(station, || StationInput::PlayedElsewhere { station, played });
+                let (station, played) = (self.card.id, Arc::new(played));
+                self.card
+                    .stations
+                    .send_to_others(station, || StationInput::PlayedElsewhere { station, played: Arc::clone(&played) });
             }
         }
         let dropped = self.card.workers.dropped_looks();

@@ -340,7 +340,7 @@ impl Ear {
     fn close(&mut self, mut utterance: SpeechSegment, quiet: usize) {
         utterance.phase = Phase::Ended { quiet };
         utterance.span.to = self.frames.saturating_sub((quiet * WINDOW_LEN / FRAME_LEN) as u64);
-        utterance.note_len = self.note.as_ref().map(NoteTaking::len);
+        utterance.note_len = self.note.as_ref().map(NoteTaking::samples_so_far);
         utterance.look_for_copy(&mut self.late_copies);
         self.ended.push_back(utterance);
         if self.ended.len() > MOST_ENDED

@@ -461,7 +461,7 @@ mod tests {
         let plain = || found_at(0, Some(Certainty::Sure), 9.0, WIDEST_MARGIN);
         let (short, long) =
             (phrase("water on", PhraseClass::Ordinary), phrase("water on the floor", PhraseClass::Ordinary));
-        assert_eq!(course(plain, &[short.clone()]), (vec![2], Some(PLAIN_END_WINDOWS)));
+        assert_eq!(course(plain, std::slice::from_ref(&short)), (vec![2], Some(PLAIN_END_WINDOWS)));
         assert_eq!(course(plain, &[short, long]), (vec![2], Some(LATE_END_WINDOWS)));
     }
 

@@ -33,7 +33,7 @@ struct Piece {
 
 impl NoteTaking {
     /// Samples so far.
-    pub fn len(&self) -> usize {
+    pub fn samples_so_far(&self) -> usize {
         self.samples.len()
     }
 
@@ -117,7 +117,7 @@ mod tests {
     }
 
     fn add(note: &mut NoteTaking, number: u64, text: &str) {
-        note.add(LookId(number), note.len());
+        note.add(LookId(number), note.samples_so_far());
         note.reads(LookId(number), text);
     }
 
@@ -156,14 +156,14 @@ mod tests {
         push_s(&mut note, 1.0, 0.5);
         add(&mut note, 1, "A wasp nest.");
         push_s(&mut note, 0.5, 0.9);
-        note.break_off(note.len(), 8_000);
+        note.break_off(note.samples_so_far(), 8_000);
         assert!(note.is_over(true));
         let note = note.finish().unwrap();
         assert_eq!((note.text.as_str(), note.samples.len()), ("A wasp nest.", 1_600 + 16_000));
 
         let mut nothing = NoteTaking::default();
         nothing.begin([0.1; 1_600]);
-        nothing.break_off(nothing.len(), 1_600);
+        nothing.break_off(nothing.samples_so_far(), 1_600);
         assert_eq!(nothing.finish(), None);
     }
 

@@ -114,7 +114,7 @@ impl Ears {
 /// The terminal that the library reads keys from.
 fn terminal() -> io::Result<OwnedFd> {
     if io::stdin().is_terminal() {
-        return Ok(io::stdin().as_fd().try_clone_to_owned()?);
+        return io::stdin().as_fd().try_clone_to_owned();
     }
     Ok(File::open("/dev/tty")?.into())
 }

@@ -1,7 +1,7 @@
 //! A station: one ear and one mouth, and what lies between them. Sans-IO: frames, orders and answers of the workers in, requests and events out.
 //!
 //! The same code serves a sound card, a recording in a rehearsal, and a phone. It owns no device, model, thread or clock, and it is `Send`:
-//! whoever drives it hands it a microphone's frame with what was played meanwhile ([`StationInput::Frame`]), takes frames for the
+//! whoever drives it hands it a microphone's frame with what was played meanwhile ([`Station::hear`]), takes frames for the
 //! loudspeaker ([`Station::render`]), and after either carries out what [`Station::poll`] gives until that is nothing.
 
 mod courtesy;
@@ -63,11 +63,6 @@ enum Spoken {
 /// One fact or order for a station.
 #[derive(Debug)]
 pub enum StationInput {
-    /// 10 ms of the microphone, and what the loudspeaker played meanwhile where there is one.
-    Frame {
-        mic: [f32; FRAME_LEN],
-        played: Option<[f32; FRAME_LEN]>,
-    },
     /// Ear or mouth was opened anew: how what is played comes back has to be learned again.
     RoomChanged,
     /// What was played is paired sooner or later with what is heard than it was.
@@ -101,7 +96,7 @@ pub enum StationInput {
     /// What another station played in 10 ms: its sound may come back here.
     PlayedElsewhere {
         station: StationId,
-        played: [f32; FRAME_LEN],
+        played: Arc<[f32; FRAME_LEN]>,
     },
 }
 
@@ -180,10 +175,15 @@ impl Station {
         self.mixer.is_speaking()
     }
 
+    /// Takes 10 ms of the microphone (16 kHz, full scale 1), and what the loudspeaker played meanwhile where there is one.
+    pub fn hear(&mut self, now: SessionTime, mic: &[f32; FRAME_LEN], played: Option<&[f32; FRAME_LEN]>) {
+        self.frame(now, mic, played);
+        self.gather(now);
+    }
+
     /// Takes one fact or order that became known at `now`.
     pub fn handle(&mut self, now: SessionTime, input: StationInput) {
         match input {
-            StationInput::Frame { mic, played } => self.frame(now, &mic, played.as_ref()),
             StationInput::RoomChanged => self.ear.forget_room(),
             StationInput::EchoMoved => self.ear.echo_moved(),
             StationInput::MouthLost => {
@@ -329,11 +329,9 @@ impl Station {
 
     fn heard(&mut self, now: SessionTime, event: HearEvent) {
         match &event {
-            HearEvent::SpeechStarted => {
-                if !self.mixer.is_speaking() || self.courtesy.speech_started(now) {
-                    self.mixer.duck(DUCKED);
-                    self.outbox.push_back(StationOutput::WarmUpVoice);
-                }
+            HearEvent::SpeechStarted if !self.mixer.is_speaking() || self.courtesy.speech_started(now) => {
+                self.mixer.duck(DUCKED);
+                self.outbox.push_back(StationOutput::WarmUpVoice);
             }
             HearEvent::Unclear(_) => self.mixer.duck(Duration::ZERO),
             _ => {}

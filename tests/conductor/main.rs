@@ -54,7 +54,7 @@ impl Scene {
     }
 
     fn tell(&mut self, news: News) {
-        self.now = self.now + Duration::from_millis(10);
+        self.now += Duration::from_millis(10);
         self.conductor.handle(self.now, news);
         self.carry_out();
     }

@@ -36,7 +36,7 @@ use crate::setup::prompts;
 use crate::setup::sayable;
 use crate::setup::sound::{SoundError, Sounds};
 use crate::speech::voice::model::Voice;
-use crate::station::{Station, StationInput};
+use crate::station::Station;
 use crate::units::{SessionTime, StationId};
 
 use self::desk::{RehearsalDesk, Served};
@@ -204,7 +204,7 @@ impl Stage {
             }
         }
         let speaking = self.station.is_speaking();
-        self.station.handle(now, StationInput::Frame { mic, played: Some(reference) });
+        self.station.hear(now, &mic, Some(&reference));
         self.listen_to_station(now)?;
         if self.conductor.deadline().is_some_and(|at| at <= now) {
             self.conductor.handle(now, News::Woke);

@@ -40,13 +40,11 @@ impl Weighed {
             None
         };
         let weakest = ask_limits(class, self.words).unwrap_or_else(|| thin_limits(class, self.words));
-        let refused = accepted.is_none().then(|| {
-            if self.margin < weakest.margin {
-                Reason::Margin { found: self.margin, least: weakest.margin }
-            } else {
-                Reason::Score { found: self.score, least: weakest.score }
-            }
-        });
+        let refused = match accepted {
+            Some(_) => None,
+            None if self.margin < weakest.margin => Some(Reason::Margin { found: self.margin, least: weakest.margin }),
+            None => Some(Reason::Score { found: self.score, least: weakest.score }),
+        };
         PhraseVerdict {
             best: Some(best),
             score: self.score,
