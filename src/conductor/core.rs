@@ -560,7 +560,7 @@ const ASKED_FOR: Duration = Duration::from_secs(5);
 /// A journal that has not answered by then has failed: alarms wait for their records.
 const JOURNAL_MAY_TAKE: Duration = Duration::from_secs(2);
 /// The system kills what does not end; two seconds are promised, with time left to sync the journal.
-const LAST_WORDS: Duration = Duration::from_millis(1_600);
+const LAST_WORDS: Duration = Duration::from_millis(1_500);
 /// For the talk, which is a log.
 const JOURNAL_IS_SILENT: &str = "the journal does not answer";
 const FIRST_PAUSE: Duration = Duration::from_secs(1);

@@ -241,9 +241,11 @@ impl<'a> House<'a> {
 
     /// Ends every thread, and waits for those that can end: a dead device may keep its own for ever.
     fn leave(self) {
-        let Self { screen, keyboard, stop, threads, stations, .. } = self;
-        // The terminal first: what comes after may take a moment. With the ways to them the other threads end.
+        let Self { screen, keyboard, stop, threads, stations, scribe, talk, planner, inbox, .. } = self;
+        // The terminal first: what comes after may take a moment.
         drop((keyboard, screen));
+        // With the ways to them the journal's and the talk's threads end, once they have done what waits; whoever tells the loop waits no more.
+        drop((scribe, talk, planner, inbox));
         stop.set();
         stations.wake_all();
         for thread in threads {

@@ -2,6 +2,7 @@
 
 use std::io;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use etcetera::{BaseStrategy, choose_base_strategy};
 use thiserror::Error;
@@ -45,6 +46,7 @@ impl Places {
             wording: self.config.join("speech"),
             vosk: None,
             own: std::sync::Arc::default(),
+            reader: Arc::default(),
         }
     }
 

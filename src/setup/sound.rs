@@ -1,7 +1,7 @@
 //! Puts the ear and the voice together from the models, the phrase tables and the cache.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use thiserror::Error;
 
@@ -40,6 +40,8 @@ pub struct Sounds {
     pub vosk: Option<VoskSettings>,
     /// The examples of the people who may be speaking, where they have given any. Vosk has no use for them.
     pub own: Arc<OwnExamples>,
+    /// What puts text into words, made once: its tables take megabytes.
+    pub reader: Arc<OnceLock<Arc<Reader>>>,
 }
 
 /// Why there is no ear or no voice.
@@ -92,17 +94,21 @@ impl Sounds {
     /// # Errors
     /// A table of how words are read is refused, or the alarm signals cannot be made.
     pub fn mixer(&self) -> Result<Mixer, SoundError> {
-        let reader = Arc::new(self.reader()?);
-        Ok(Mixer::new(reader, Arc::new(Signals::new()?), VoiceSettings::default()))
+        Ok(Mixer::new(self.reader()?, Arc::new(Signals::new()?), VoiceSettings::default()))
     }
 
     /// What puts text into words.
     ///
     /// # Errors
     /// A table is refused.
-    pub fn reader(&self) -> Result<Reader, SoundError> {
+    pub fn reader(&self) -> Result<Arc<Reader>, SoundError> {
+        if let Some(reader) = self.reader.get() {
+            return Ok(Arc::clone(reader));
+        }
         let own: Option<&Path> = self.wording.is_dir().then_some(self.wording.as_path());
-        Ok(Reader::new(Wording::load(own)?, NumberReading::Everyday))
+        let reader = Arc::new(Reader::new(Wording::load(own)?, NumberReading::Everyday));
+        // Where two made one at once, the first stays.
+        Ok(Arc::clone(self.reader.get_or_init(|| reader)))
     }
 
     /// The same with another recognition engine, where one is given.

@@ -193,7 +193,7 @@ fn a_program_that_is_told_to_end_says_which_hazard_is_left_and_ends_within_two_s
     scene.tell(News::Terminate);
     scene.tell(News::Terminate);
     assert_eq!(scene.parted, None);
-    assert!(scene.says("rinse"), "{:?}", scene.said);
+    assert!(scene.says("Rinse water still running"), "{:?}", scene.said);
     scene.wait(Duration::from_secs(60));
     assert_eq!(scene.parted, Some(Parted::Closed));
     assert!(scene.now.since(asked) < Duration::from_secs(2), "{:?}", scene.now.since(asked));

@@ -51,7 +51,7 @@ fn a_running_tap_outlives_the_terminal_and_is_named_before_the_program_ends() {
     program.wait_for("program (alarm)", 1, Duration::from_secs(40));
     let seen = program.lines.lock().unwrap().len();
     program.signal("TERM");
-    program.ends_well(Duration::from_millis(2_200));
+    program.ends_well(Duration::from_secs(2));
     let said = program.lines.lock().unwrap()[seen..].to_vec();
     assert!(said.iter().any(|line| line.contains("program") && line.to_lowercase().contains("rinse")), "{said:?}");
 }

@@ -11,6 +11,7 @@ use super::super::phrasebook::{Command, Common, Line, Reason};
 use super::super::records::Journalling;
 use super::super::state::RunningClock;
 use super::Availability;
+use super::capital;
 use super::vocabulary::{Asking, ListenedPhrase, PhraseMeaning};
 use crate::routine::Answer;
 use crate::units::{SessionTime, StationId};
@@ -177,7 +178,7 @@ impl Engine {
     pub(in crate::engine) fn name_what_is_left(&mut self) {
         let Some(step) = self.state.hazard(&self.job) else { return };
         if let Answer::Clock(clock) = &self.job.step(step).answer {
-            let text = self.book.line(Line::Closing, &[("name", &clock.name)]);
+            let text = self.book.line(Line::Closing, &[("name", &capital(&clock.name))]);
             self.send(Audience::All, Output::Hush(Priority::Alarm));
             self.say(Audience::All, Priority::Alarm, text);
         }

@@ -36,14 +36,14 @@ impl Voice {
     /// # Errors
     ///
     /// A file is missing or damaged; the error names it.
-    pub fn load(environment: &Environment, models: &Path, reader: Reader) -> Result<Self, VoiceError> {
+    pub fn load(environment: &Environment, models: &Path, reader: impl Into<Arc<Reader>>) -> Result<Self, VoiceError> {
         let folder = models.join(FOLDER);
         let path = folder.join("hibari.onnx");
         let model = open_model(environment, &path)?;
         let bytes = std::fs::read(&path).map_err(|source| VoiceError::Unreadable { path, source })?;
         let fingerprint = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
         let phonemizer = Phonemizer::load(environment, &folder)?;
-        Ok(Self { reader: Arc::new(reader), phonemizer, model, synthesis: Synthesis::new(), fingerprint })
+        Ok(Self { reader: reader.into(), phonemizer, model, synthesis: Synthesis::new(), fingerprint })
     }
 
     /// What puts text into words, as this voice says it.
