@@ -85,10 +85,11 @@ impl Workers {
     /// # Errors
     /// The system gives no thread.
     pub fn begin(sounds: &Sounds, stations: &Directory, news: &ToLoop) -> Result<Self, ConductorError> {
-        Ok(Self {
-            recogniser: Arc::new(recogniser(sounds.clone(), stations.clone(), news.clone())?),
-            synthesiser: Arc::new(synthesiser(sounds.clone(), stations.clone(), news.clone())?),
-        })
+        // The voice first: it is needed first.
+        let loading = Loading::default();
+        let synthesiser = synthesiser(sounds.clone(), stations.clone(), news.clone(), loading.clone())?;
+        let recogniser = recogniser(sounds.clone(), stations.clone(), news.clone(), loading)?;
+        Ok(Self { recogniser: Arc::new(recogniser), synthesiser: Arc::new(synthesiser) })
     }
 
     /// Passes on what a station asks for; what it tells comes back.
@@ -122,7 +123,24 @@ impl Workers {
     }
 }
 
-fn recogniser(sounds: Sounds, stations: Directory, news: ToLoop) -> Result<RecogniserWorker, ConductorError> {
+/// One model is loaded at a time: while it is, it takes twice its room.
+#[derive(Clone, Default)]
+struct Loading(Arc<Mutex<()>>);
+
+impl Loading {
+    fn alone<T>(&self, load: impl FnOnce() -> T) -> T {
+        // A load that panicked with the lock held has left nothing half done here.
+        let _one_at_a_time = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        load()
+    }
+}
+
+fn recogniser(
+    sounds: Sounds,
+    stations: Directory,
+    news: ToLoop,
+    loading: Loading,
+) -> Result<RecogniserWorker, ConductorError> {
     let report = move |report| match report {
         WorkerReport::Answered(station, RecogniserAnswer::Looked(look, found)) => {
             stations.send(station, StationInput::Looked { look, found });
@@ -137,12 +155,17 @@ fn recogniser(sounds: Sounds, stations: Directory, news: ToLoop) -> Result<Recog
         WorkerReport::Ready => news.tell(News::Worker(Worker::Recogniser, WorkerNews::Back)),
         WorkerReport::Failed(why) => news.tell(News::Worker(Worker::Recogniser, WorkerNews::Lost(why))),
     };
-    RecogniserWorker::spawn(move || sounds.recogniser(), report).map_err(ConductorError::Thread)
+    RecogniserWorker::spawn(move || loading.alone(|| sounds.recogniser()), report).map_err(ConductorError::Thread)
 }
 
-fn synthesiser(sounds: Sounds, stations: Directory, news: ToLoop) -> Result<Synthesiser, ConductorError> {
+fn synthesiser(
+    sounds: Sounds,
+    stations: Directory,
+    news: ToLoop,
+    loading: Loading,
+) -> Result<Synthesiser, ConductorError> {
     let make = move || {
-        let bench = sounds.workbench().map_err(SentenceError::new)?;
+        let bench = loading.alone(|| sounds.workbench()).map_err(SentenceError::new)?;
         // The dictionaries have been taken apart.
         if let Err(error) = hand_back_what_was_read() {
             tracing::warn!("memory that is not needed any more stays in use: {error}");
