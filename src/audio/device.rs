@@ -370,10 +370,10 @@ pub enum DeviceError {
     #[error("the {direction} does not answer; switch it off and on, or choose another")]
     DoesNotAnswer { direction: Direction },
     /// It was pulled out.
-    #[error("{direction} '{name}' is gone")]
+    #[error("{direction} '{name}' is gone; plug it in again, or choose another (`sparehand mic --list`)")]
     Gone { direction: Direction, name: String },
     /// It reports an error.
-    #[error("{direction} '{name}' stopped working")]
+    #[error("{direction} '{name}' stopped working; switch it off and on, or choose another (`sparehand mic --list`)")]
     Broken { direction: Direction, name: String },
     /// No system lists it any more.
     #[error("the {direction} is no longer there; plug it in again")]
