@@ -44,7 +44,7 @@ pub enum PromptsCommandError {
 /// Writes every prompt as a sound file.
 ///
 /// # Errors
-/// As [`write`].
+/// As [`write()`].
 pub fn run(args: &PromptsArgs, places: &Places) -> Result<(), PromptsCommandError> {
     write(&args.out, places)
 }

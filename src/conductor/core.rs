@@ -78,9 +78,24 @@ struct Seat {
     voice: Option<VoiceSettings>,
 }
 
+impl Seat {
+    /// Of a station that works and has been told nothing.
+    fn new() -> Self {
+        Self {
+            microphone: LinkState::Works,
+            loudspeaker: LinkState::Works,
+            level: None,
+            set: None,
+            saying: BTreeSet::new(),
+            voice: None,
+        }
+    }
+}
+
 /// What a run is carried out by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Means {
+    /// By voice; keys work as well.
     Voice,
     /// By keys and screen, as was asked for: nobody needs to be told that there is no loudspeaker.
     Keys,
@@ -91,6 +106,7 @@ pub enum Means {
 pub enum Plan {
     /// Nobody set a time to be away by.
     None,
+    /// There is one that can be asked.
     Ready,
     /// Somebody asked and waits for the answer.
     Awaited,
@@ -99,35 +115,33 @@ pub enum Plan {
 /// What there is to see, for whoever draws it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sight {
+    /// What the engine says there is to see.
     pub view: View,
+    /// Whether anybody is heard there.
     pub microphone: LinkState,
+    /// Whether the program speaks there.
     pub speaks: Speaking,
+    /// How loud it is there; nothing where nobody is heard.
     pub level: Option<SoundLevel>,
 }
 
 /// Whether a station is saying something.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Speaking {
+    /// It is.
     Yes,
+    /// It is not.
     No,
 }
 
 impl Conductor {
     /// A conductor for a run that has not begun, with these stations.
     pub fn new(engine: Engine, stations: &[StationId], means: Means, plan: Plan) -> Self {
-        let seat = Seat {
-            microphone: LinkState::Works,
-            loudspeaker: LinkState::Works,
-            level: None,
-            set: None,
-            saying: BTreeSet::new(),
-            voice: None,
-        };
         Self {
             engine,
             own_words: OwnWords::default(),
             ears: TwoEars::default(),
-            stations: stations.iter().map(|&id| (id, seat.clone())).collect(),
+            stations: stations.iter().map(|&id| (id, Seat::new())).collect(),
             outbox: VecDeque::new(),
             deadline: None,
             records: VecDeque::new(),
@@ -153,6 +167,15 @@ impl Conductor {
     pub fn handle(&mut self, now: SessionTime, news: News) {
         match news {
             News::Station(id, output) => self.station_told(now, id, output),
+            News::Joined(id, people) => {
+                self.stations.insert(id, Seat::new());
+                self.tell(now, id, Input::StationJoined { people });
+            }
+            News::Left(id) => {
+                self.stations.remove(&id);
+                self.settle(now, |ears| ears.came_to_nothing(now, id));
+                self.tell(now, id, Input::StationLeft);
+            }
             News::Device(id, device, what) => self.device_told(now, id, device, what),
             News::Worker(worker, what) => self.worker_told(now, worker, what),
             News::Recorded(seq) => self.recorded(now, seq),

@@ -137,6 +137,7 @@ impl<T> Outward<T> {
 /// What became of something that was sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sent {
+    /// It waits for the other side.
     Through,
     /// The other side is behind.
     Lost,

@@ -17,6 +17,7 @@ use crate::speech::recogniser::RecogniserError;
 
 /// What a run or a rehearsal needs is missing or fails. What was recorded until then is kept.
 #[derive(Debug, Error)]
+#[allow(missing_docs, reason = "the message of each says it")]
 pub enum ConductorError {
     #[error(transparent)]
     Prompts(#[from] PromptError),

@@ -3,7 +3,9 @@
 /// Which side of a station.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DeviceSide {
+    /// What hears.
     Microphone,
+    /// What speaks.
     Loudspeaker,
 }
 
@@ -12,6 +14,7 @@ pub enum DeviceSide {
 pub enum DeviceNews {
     /// Why.
     Lost(String),
+    /// It works again.
     Back,
     /// So many samples came too late to be heard, or were never delivered, since this was told last.
     Overrun(u64),
@@ -20,8 +23,11 @@ pub enum DeviceNews {
 /// Which worker.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Worker {
+    /// What scores phrases, for all stations.
     Recogniser,
+    /// The voice, for all stations.
     Synthesiser,
+    /// What writes the run down.
     Journal,
 }
 
@@ -30,6 +36,7 @@ pub enum Worker {
 pub enum WorkerNews {
     /// Why.
     Lost(String),
+    /// It works again.
     Back,
     /// So many looks were dropped because there was no time for them.
     Overloaded(u64),

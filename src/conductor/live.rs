@@ -34,7 +34,9 @@ use crate::units::StationId;
 /// The devices to use, by id or name; the system's own choice where none is given.
 #[derive(Clone, Debug, Default)]
 pub struct SoundDevices {
+    /// By id or name.
     pub microphone: Option<String>,
+    /// By id or name.
     pub loudspeaker: Option<String>,
     /// Where all sound is kept.
     pub keep_sound: Option<PathBuf>,
@@ -45,12 +47,17 @@ pub type Planner = Box<dyn FnOnce() -> Result<OnTime, PlanError> + Send>;
 
 /// What a live run works with.
 pub struct Edges {
+    /// Where ear and voice come from.
     pub sounds: Sounds,
+    /// The rig's own.
     pub devices: SoundDevices,
+    /// What the run is carried out by.
     pub means: Means,
+    /// What writes it down.
     pub scribe: Scribe,
     /// The screen, where there is a terminal.
     pub screen: Option<Screen>,
+    /// Where the talk goes.
     pub talk: Talk,
     /// Where a time to be away by was set.
     pub planner: Option<Planner>,

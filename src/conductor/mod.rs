@@ -1,4 +1,5 @@
-//! The only loop: joins engine, journal, stations, screen and plan. [`live`] and [`rehearse`] are two callers of one [`core::Conductor`].
+//! The only loop: joins engine, journal, stations, screen and plan. [`live`] and [`rehearsal`] are two callers of one [`core::Conductor`].
+#![warn(missing_docs)]
 
 pub mod begin;
 pub mod core;

@@ -17,6 +17,10 @@ use crate::units::{SessionTime, StationId};
 pub enum News {
     /// A station heard, said or measured something.
     Station(StationId, StationOutput),
+    /// A station is there from now on, for these people; with nobody named, for everybody who has none of their own.
+    Joined(StationId, Vec<String>),
+    /// A station is gone: its people are asked at the rig's.
+    Left(StationId),
     /// A device of a station went or came back.
     Device(StationId, DeviceSide, DeviceNews),
     /// A worker that stations share fell over, or works again.
@@ -25,7 +29,9 @@ pub enum News {
     Recorded(u64),
     /// The journal could not write the record; why.
     RecordFailed(u64, String),
+    /// The sound of a note that was spoken there is kept, or is not.
     NoteKept(StationId, SpokenNoteKept),
+    /// A key was pressed at the screen.
     Key(ScreenKey),
     /// The terminal went away or takes nothing any more; why.
     ScreenLost(String),
@@ -35,33 +41,43 @@ pub enum News {
     NoPlan(String),
     /// The system asks the program to end.
     Terminate,
-    /// The moment named by [`Conductor::deadline`](super::Conductor::deadline) has come. Early or repeated ones are harmless.
+    /// The moment named by [`Conductor::deadline`](crate::conductor::core::Conductor::deadline) has come. Early or repeated ones are harmless.
     Woke,
 }
 
 /// Whether somebody asked.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Prompted {
+    /// Somebody did.
     Asked,
+    /// Time went on.
     Unasked,
 }
 
 /// One thing to do. To be carried out in the order given.
 #[derive(Debug)]
 pub enum Task {
+    /// An order for a station.
     Station(StationId, StationInput),
     /// Write the event down, then tell [`News::Recorded`] or [`News::RecordFailed`].
     Record {
+        /// To be named in the answer.
         seq: u64,
+        /// When it happened.
         at: SessionTime,
+        /// What happened.
         event: Event,
     },
     /// Keep the sound of a note, then tell [`News::NoteKept`].
     KeepNote {
+        /// Where it was spoken.
         of: StationId,
+        /// When it happened.
         at: SessionTime,
+        /// With its sound.
         note: SpokenNote,
     },
+    /// A line of the talk.
     Talk(TalkLine),
     /// Reckon how the move stands against its plan, then tell [`News::OnTime`] or [`News::NoPlan`].
     AskOnTime,

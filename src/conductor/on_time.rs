@@ -22,7 +22,9 @@ pub struct OnTime {
 /// What there is to tell.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Told {
+    /// As it is said.
     pub said: String,
+    /// Whether the move will not be over in time.
     pub late: bool,
 }
 

@@ -61,7 +61,9 @@ pub fn remembered_voice(speed: Option<String>, volume_db: Option<String>) -> Voi
     }
 }
 
+/// Where the pace of the voice is remembered in the journal.
 pub const VOICE_SPEED: &str = "voice speed";
+/// Where its volume is.
 pub const VOICE_VOLUME: &str = "voice volume, dB";
 
 #[cfg(test)]

@@ -18,82 +18,129 @@ use crate::units::SessionTime;
 pub enum TalkLine {
     /// The program begins to say something.
     Says {
+        /// When.
         at: SessionTime,
+        /// What is said.
         utterance: Utterance,
     },
     /// The simulated person begins to say something.
     Person {
+        /// When.
         at: SessionTime,
+        /// What was said.
         text: String,
     },
+    /// A phrase counts.
     Heard {
+        /// When.
         at: SessionTime,
+        /// What, and how surely.
         heard: PhraseHeard,
     },
+    /// Somebody spoke, and nothing fits.
     Unclear {
+        /// When.
         at: SessionTime,
+        /// What came nearest, and why it does not count.
         unclear: Unclear,
     },
     /// Something was recognised, and does not count.
     Refused {
+        /// When.
         at: SessionTime,
+        /// What came nearest, and why it does not count.
         refused: Unclear,
     },
     /// The microphone gives samples that are no numbers.
     UnusableSamples {
+        /// When.
         at: SessionTime,
     },
     /// A phrase was recognised surely enough, and does not count, for whose voice it was.
     Dropped {
+        /// When.
         at: SessionTime,
+        /// What, and how surely.
         heard: PhraseHeard,
+        /// Why.
         reason: Reason,
     },
+    /// A key was pressed.
     Key {
+        /// When.
         at: SessionTime,
+        /// Which.
         key: Key,
     },
     /// An event is on record.
     Written {
+        /// When.
         at: SessionTime,
+        /// What happened.
         event: Event,
     },
     /// The journal did not take an event; why.
     NotWritten {
+        /// When.
         at: SessionTime,
+        /// What happened.
         event: Event,
+        /// Why.
         why: String,
     },
+    /// A note was spoken.
     Note {
+        /// When.
         at: SessionTime,
+        /// What was said.
         text: String,
+        /// Why its sound is not kept, where it is not.
         fault: Option<String>,
     },
+    /// A device of a station went or came back.
     Device {
+        /// When.
         at: SessionTime,
+        /// Which.
         device: DeviceSide,
+        /// What became of it.
         what: DeviceNews,
     },
+    /// A worker that stations share did.
     Worker {
+        /// When.
         at: SessionTime,
+        /// Which.
         worker: Worker,
+        /// What became of it.
         what: WorkerNews,
     },
+    /// There is no plan, or none any more.
     NoPlan {
+        /// When.
         at: SessionTime,
+        /// Why.
         why: String,
     },
     /// A prompt is said once more because the noise rose.
     Drowned {
+        /// When.
         at: SessionTime,
     },
+    /// A sentence could not be said.
     Unspoken {
+        /// When.
         at: SessionTime,
+        /// Of which utterance.
         speech: SpeechId,
+        /// Why.
         why: String,
     },
+    /// The terminal went away.
     ScreenLost {
+        /// When.
         at: SessionTime,
+        /// Why.
         why: String,
     },
 }
@@ -214,7 +261,9 @@ pub struct Talk {
 /// Whether the talk is printed as well as kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Printing {
+    /// It is.
     Printed,
+    /// It is not.
     Silent,
 }
 

@@ -1,8 +1,7 @@
-//! Text to a loudspeaker or a WAV file: words, phonemes, samples, loudness, a queue with priorities, alarm signals.
+//! Text into words, and what a station plays: numbers and quantities as they are said, loudness, alarm signals, the mixer.
 //!
-//! [`text`] puts text into words, [`voice`] words into sound, [`loudness`] makes all of it equally loud, [`cache`] keeps it
-//! on disk, [`speaker`] decides sample by sample what is heard, [`playback`] hands that to a device. Nothing here reads a
-//! clock; everything but [`playback`] runs as well into a file.
+//! [`text`] puts text into words, [`loudness`] makes all of it equally loud, [`mixer`] decides sample by sample what one station plays. Words become
+//! sound elsewhere ([`crate::speech::voice`]); nothing here reads a clock, loads a model or knows a device.
 
 mod limiter;
 pub mod loudness;

@@ -1,7 +1,7 @@
 //! The speech models, shared by all stations: recognising phrases and making the voice.
 //!
 //! [`worker`] is what a run uses: one recogniser, one thread. The phrases that may be said now are scored with an end-to-end model ([`score`]), the
-//! best is judged ([`judge`]), and [`decide`] says whether it counts; nothing is dictated and matched afterwards.
+//! best is judged ([`judge`]), and [`decide`](crate::decide) says whether it counts; nothing is dictated and matched afterwards.
 //! For other languages than English, [`vosk`] does it with a model of the user's.
 #![warn(missing_docs)]
 

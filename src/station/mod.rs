@@ -3,6 +3,7 @@
 //! The same code serves a sound card, a recording in a rehearsal, and a phone. It owns no device, model, thread or clock, and it is `Send`:
 //! whoever drives it hands it a microphone's frame with what was played meanwhile ([`Station::hear`]), takes frames for the
 //! loudspeaker ([`Station::render`]), and after either carries out what [`Station::poll`] gives until that is nothing.
+#![warn(missing_docs)]
 
 mod courtesy;
 mod loud_enough;
@@ -49,7 +50,9 @@ pub struct Station {
 /// Whether a device, or the way to it, works.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LinkState {
+    /// It does.
     Works,
+    /// It does not.
     Lost,
 }
 
@@ -69,33 +72,48 @@ pub enum StationInput {
     EchoMoved,
     /// The loudspeaker takes nothing any more; what is not heard is not said later either.
     MouthLost,
+    /// It takes sound again.
     MouthBack,
+    /// Speak, by priority.
     Say(Utterance),
+    /// Stop at once, and forget what waits at this priority or below.
     Hush(Priority),
+    /// From now on only these phrases may be heard.
     Listen(Arc<ListeningSet>),
+    /// Speak so from now on.
     SetVoice(VoiceSettings),
+    /// Keep the next thing that is said as a note.
     KeepNote,
+    /// No note is waited for any more.
     DropNote,
     /// What was heard here last counts: whoever has spoken is to hear the reply.
     Understood,
     /// The recogniser's answer to a [`StationOutput::Look`].
     Looked {
+        /// Which one.
         look: LookId,
+        /// What came of it.
         found: Found,
     },
     /// The recogniser's answer to a [`StationOutput::WriteDown`]; empty where nothing could be made of it.
     WrittenDown {
+        /// Which one.
         look: LookId,
+        /// As far as it was understood.
         text: String,
     },
     /// The synthesiser's answer to a [`StationOutput::Synthesise`]: 48 kHz, full scale 1.
     Synthesised {
+        /// Which one.
         sentence: SentenceId,
+        /// The samples, or why there are none.
         sound: Result<Arc<[f32]>, SentenceError>,
     },
     /// What another station played in 10 ms: its sound may come back here.
     PlayedElsewhere {
+        /// Which one.
         station: StationId,
+        /// 16 kHz, full scale 1.
         played: Arc<[f32; FRAME_LEN]>,
     },
 }
@@ -103,7 +121,9 @@ pub enum StationInput {
 /// When something was said, by the time at which its sound was taken.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Said {
+    /// Its first word.
     pub from: SessionTime,
+    /// Its last word.
     pub to: SessionTime,
 }
 
@@ -128,6 +148,7 @@ pub enum StationOutput {
     Flush,
     /// What was heard, and when it was said.
     Heard(HearEvent, Said),
+    /// What its mouth did.
     Spoke(MixerEvent),
     /// How loud it is; ten times a second at most, and only when it changed.
     Level(SoundLevel),

@@ -1,19 +1,22 @@
 //! The conductor on a virtual clock, without sound, journal or screen: faults go in at its edges, and the run goes on.
 
+use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use sparehand::conductor::core::{Conductor, Means, Plan};
 use sparehand::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use sparehand::conductor::news::{News, Parted, Task};
 use sparehand::engine::event::Event;
-use sparehand::engine::input::Key;
-use sparehand::engine::output::{Utterance, VoiceSettings};
+use sparehand::engine::input::{Certainty, Key, PhraseHeard};
+use sparehand::engine::output::{ListeningSet, Utterance, VoiceSettings};
+use sparehand::hear::ear::HearEvent;
 use sparehand::rig::Rig;
 use sparehand::screen::ScreenKey;
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
-use sparehand::station::{LinkState, StationInput};
+use sparehand::station::{LinkState, Said, StationInput, StationOutput};
 use sparehand::units::{SessionTime, StationId};
 
 /// The tank dump, by one person, by keys.
@@ -23,6 +26,9 @@ struct Scene {
     /// Whether records are answered for.
     journal: Disk,
     said: Vec<String>,
+    /// The same, with the station.
+    said_at: Vec<(StationId, String)>,
+    sets: BTreeMap<StationId, Arc<ListeningSet>>,
     events: Vec<Event>,
     parted: Option<Parted>,
 }
@@ -35,16 +41,21 @@ enum Disk {
 
 impl Scene {
     fn begin() -> Self {
-        let rig = Rig::default();
+        Self::of("tank-dump", &Rig::default(), &[])
+    }
+
+    fn of(routine: &str, rig: &Rig, with: &[String]) -> Self {
         let config = Path::new("/nonexistent");
         let engine =
-            prompts::engine("tank-dump", &rig, &[], VoiceSettings::default(), &Practice::default(), config).unwrap();
+            prompts::engine(routine, rig, with, VoiceSettings::default(), &Practice::default(), config).unwrap();
         let conductor = Conductor::new(engine, &[StationId::RIG], Means::Voice, Plan::None);
         let mut scene = Self {
             conductor,
             now: SessionTime::ZERO,
             journal: Disk::Writes,
             said: Vec::new(),
+            said_at: Vec::new(),
+            sets: BTreeMap::new(),
             events: Vec::new(),
             parted: None,
         };
@@ -86,7 +97,13 @@ impl Scene {
                         self.conductor.handle(self.now, News::Recorded(seq));
                     }
                 }
-                Task::Station(_, StationInput::Say(Utterance { text, .. })) => self.said.push(text),
+                Task::Station(id, StationInput::Say(Utterance { text, .. })) => {
+                    self.said.push(text.clone());
+                    self.said_at.push((id, text));
+                }
+                Task::Station(id, StationInput::Listen(set)) => {
+                    self.sets.insert(id, set);
+                }
                 Task::Part(parted) => self.parted = Some(parted),
                 _ => {}
             }
@@ -208,4 +225,95 @@ fn whoever_closes_the_program_over_a_running_tap_is_asked_twice() {
     assert!(scene.view_warns("press the same keys again"));
     scene.tell(News::Key(ScreenKey::Quit));
     assert_eq!(scene.parted, Some(Parted::Closed));
+}
+
+const PHONE: StationId = StationId(1);
+
+/// A rig with two people, of whom one has a station of their own.
+fn with_a_phone() -> Scene {
+    let people =
+        "[[person]]\nname = \"Rowan\"\nroles = [\"outside\"]\n[[person]]\nname = \"Sky\"\nroles = [\"inside\"]\n";
+    let rig = Rig::parse("rig.toml", people).unwrap();
+    let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned(), "Sky".to_owned()]);
+    scene.tell(News::Joined(PHONE, vec!["Rowan".to_owned()]));
+    scene
+}
+
+impl Scene {
+    /// A station hears the first phrase of its set that holds these words, surely.
+    fn hears(&mut self, station: StationId, words: &str) {
+        let set = Arc::clone(&self.sets[&station]);
+        let index = set.phrases.iter().position(|phrase| phrase.text == words);
+        let index = index.unwrap_or_else(|| panic!("'{words}' may not be said there: {:?}", set.phrases));
+        let heard = PhraseHeard {
+            set: set.id,
+            index,
+            text: words.to_owned(),
+            score: 9.0,
+            margin: 8.0,
+            certainty: Certainty::Sure,
+            over_speech: false,
+        };
+        let said = Said { from: self.now, to: self.now + Duration::from_millis(600) };
+        self.tell(News::Station(station, StationOutput::Heard(HearEvent::SpeechStarted, said)));
+        self.tell(News::Station(station, StationOutput::Heard(HearEvent::Heard(heard), said)));
+        self.wait(Duration::from_millis(200));
+    }
+
+    fn answered(&self, step: &str) -> usize {
+        let is = |event: &&Event| matches!(event.inner(), Event::StepAnswered { step: of, .. } if of == step);
+        self.events.iter().filter(is).count()
+    }
+}
+
+#[test]
+fn whoever_has_a_station_is_asked_and_answers_there_and_at_the_rigs_again_when_it_is_gone() {
+    let mut scene = with_a_phone();
+    scene.wait(Duration::from_secs(5));
+    let asked =
+        |scene: &Scene, at: StationId| scene.said_at.iter().any(|(id, text)| *id == at && text.contains("gloves on"));
+    assert!(asked(&scene, PHONE), "{:?}", scene.said_at);
+    scene.said_at.clear();
+    scene.hears(PHONE, "gloves on");
+    assert_eq!(scene.answered("gloves"), 1);
+    scene.said_at.clear();
+    scene.tell(News::Left(PHONE));
+    scene.wait(Duration::from_secs(5));
+    assert!(
+        scene.said_at.iter().any(|(id, text)| *id == StationId::RIG && text.contains("Rowan")),
+        "{:?}",
+        scene.said_at
+    );
+    assert_eq!(scene.parted, None);
+}
+
+#[test]
+fn one_voice_at_two_ears_counts_once() {
+    let mut scene = with_a_phone();
+    scene.tell(News::Joined(StationId(2), vec!["Sky".to_owned()]));
+    scene.wait(Duration::from_secs(5));
+    scene.hears(PHONE, "gloves on");
+    assert_eq!(scene.answered("gloves"), 1);
+    let stops = |scene: &Scene| scene.events.iter().filter(|event| matches!(event, Event::StandingBy)).count();
+    let before = stops(&scene);
+    let both = Said { from: scene.now, to: scene.now + Duration::from_millis(500) };
+    for station in [PHONE, StationId(2)] {
+        scene.tell(News::Station(station, StationOutput::Heard(HearEvent::SpeechStarted, both)));
+    }
+    for station in [PHONE, StationId(2)] {
+        let set = Arc::clone(&scene.sets[&station]);
+        let index = set.phrases.iter().position(|phrase| phrase.text == "stand by").expect("a command everywhere");
+        let heard = PhraseHeard {
+            set: set.id,
+            index,
+            text: "stand by".to_owned(),
+            score: 9.0,
+            margin: 8.0,
+            certainty: Certainty::Sure,
+            over_speech: false,
+        };
+        scene.tell(News::Station(station, StationOutput::Heard(HearEvent::Heard(heard), both)));
+    }
+    scene.wait(Duration::from_millis(500));
+    assert_eq!(stops(&scene), before + 1);
 }

@@ -48,12 +48,17 @@ use self::summary::{Mishearing, Summary};
 /// What to rehearse.
 #[derive(Clone, Debug)]
 pub struct Rehearsal {
+    /// Name of the routine or move.
     pub routine: String,
+    /// Its file; without it, the one in the configuration folder, or common practice.
     pub rig: Option<PathBuf>,
     /// Names of those who take part; nobody in particular where there are none.
     pub with: Vec<String>,
+    /// What the simulated person says; without it, what is asked for.
     pub script: Option<PathBuf>,
+    /// Folder for sound, talk, journal and summary.
     pub out: PathBuf,
+    /// How fast time passes.
     pub pace: Pace,
 }
 

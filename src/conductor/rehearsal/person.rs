@@ -10,7 +10,9 @@ use crate::units::SessionTime;
 
 /// What a person notices of the program.
 pub struct Noticed<'a> {
+    /// The time.
     pub now: SessionTime,
+    /// What is asked for.
     pub asked: &'a Asked,
     /// The program is speaking or sounding an alarm.
     pub speaking: bool,
@@ -21,7 +23,9 @@ pub struct Noticed<'a> {
 /// What the person does next.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Doing {
+    /// In words of their own.
     Say(String),
+    /// As the script has it.
     Turn(ScriptTurn),
 }
 
@@ -54,6 +58,7 @@ struct Repeating {
 }
 
 impl SimulatedPerson {
+    /// A person who follows this script, and answers by what is asked where it has nothing.
     pub fn new(script: Script) -> Self {
         let named = script
             .turns

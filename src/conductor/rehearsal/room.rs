@@ -24,6 +24,7 @@ pub struct Room {
 
 /// Why a turn cannot be heard.
 #[derive(Debug, Error)]
+#[allow(missing_docs, reason = "the message of each says it")]
 pub enum RoomError {
     #[error(transparent)]
     Wav(#[from] WavError),
@@ -34,6 +35,7 @@ pub enum RoomError {
 }
 
 impl Room {
+    /// A quiet one, with its hiss and the echo of the loudspeaker.
     pub fn new() -> Self {
         Self {
             sounding: VecDeque::new(),

@@ -9,6 +9,7 @@ use thiserror::Error;
 /// A checked script.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Script {
+    /// In order.
     pub turns: Vec<ScriptTurn>,
     /// At steps that no turn names, the person answers as asked.
     pub answers_elsewhere: bool,
@@ -21,7 +22,9 @@ pub struct Script {
 /// One thing the person does.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ScriptTurn {
+    /// When it comes.
     pub when: When,
+    /// What sounds.
     pub sound: Sound,
     /// Noise around the words, at so many decibels below them.
     pub noise: Option<Noise>,
@@ -29,6 +32,7 @@ pub struct ScriptTurn {
     pub silence: Duration,
 }
 
+/// When a turn comes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum When {
     /// When the step with this id is being asked for and the program has finished speaking.
@@ -37,22 +41,29 @@ pub enum When {
     After(Duration),
 }
 
+/// What a turn sounds like.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Sound {
+    /// Spoken by the simulated person.
     Say(String),
+    /// A recording.
     Wav(PathBuf),
     /// Nothing but the silence.
     Nothing,
 }
 
+/// Noise under a turn.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Noise {
+    /// Its recording.
     pub path: PathBuf,
+    /// Speech over noise, in decibels.
     pub snr_db: f32,
 }
 
 /// Why a script is refused.
 #[derive(Debug, Error)]
+#[allow(missing_docs, reason = "the message of each says it")]
 pub enum ScriptError {
     #[error("{file}: cannot be read; check its name and that you may read it")]
     Unreadable { file: String, source: std::io::Error },

@@ -12,43 +12,65 @@ use crate::units::SessionTime;
 /// The summary of one rehearsal.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Summary {
+    /// Its name.
     pub routine: String,
     /// `completed`, `overridden` (completed with steps open, on a person's word), `ended` by the person before the gate, or `open`.
     pub outcome: &'static str,
+    /// Session time, in seconds.
     pub simulated_s: f64,
+    /// Real time, in seconds.
     pub took_s: f64,
     /// Steps that can be answered: without gates, which are passed, and emergency cards.
     pub steps: usize,
+    /// Steps that were settled by an answer.
     pub answered: usize,
+    /// Their ids.
     pub skipped: Vec<String>,
+    /// Their ids.
     pub open: Vec<String>,
     /// Open, and taken on themselves by a person.
     pub overridden: Vec<String>,
+    /// In the order in which they were started.
     pub clocks: Vec<ClockSummary>,
     /// What the person said, by whether it was heard as that phrase, as another, or not at all.
     pub person_said: u32,
+    /// Taken for what was said.
     pub heard_right: u32,
+    /// Taken for something else.
     pub heard_wrong: Vec<Mishearing>,
+    /// Not understood.
     pub unclear: u32,
     /// Phrases that were heard while nobody said anything.
     pub heard_from_nobody: Vec<String>,
+    /// How often the program asked to say it again.
     pub say_agains: u32,
+    /// How often it rang.
     pub alarms: u32,
+    /// Events on record.
     pub records: u64,
 }
 
+/// A clock of the run.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ClockSummary {
+    /// Id of its step.
     pub step: String,
+    /// In seconds.
     pub length_s: f64,
+    /// In seconds; nothing where it was never ended.
     pub ran_s: Option<f64>,
+    /// Whether it ran out.
     pub rang: bool,
 }
 
+/// Something that was taken for something else.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Mishearing {
+    /// Session time, in seconds.
     pub at_s: f64,
+    /// What was said.
     pub said: String,
+    /// What it was taken for.
     pub heard: String,
 }
 

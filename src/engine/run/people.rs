@@ -5,7 +5,7 @@ use crate::rig::{Person, Role};
 use crate::routine::StepIndex;
 use crate::units::SessionTime;
 
-/// Place of a person in [`super::RunState::people`].
+/// Place of a person in [`RunState::people`](crate::engine::RunState::people).
 pub type PersonIndex = usize;
 
 /// Those who take part in a run, and those who can be handed over to.

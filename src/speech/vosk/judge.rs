@@ -88,7 +88,7 @@ fn thin_limits(class: PhraseClass, words: usize) -> LeastOfVosk {
     LeastOfVosk { score, margin: margin + for_one_word(words) }
 }
 
-/// What it takes to ask about a phrase that would otherwise count for nothing; as [`crate::decide::ask_limits`].
+/// What it takes to ask about a phrase that would otherwise count for nothing; by the same rule as for scored phrases.
 fn ask_limits(class: PhraseClass, words: usize) -> Option<LeastOfVosk> {
     let asks = words >= 2 && matches!(class, PhraseClass::Ordinary | PhraseClass::Critical);
     asks.then_some(LeastOfVosk { score: -10.0, margin: 3.0 })
