@@ -22,7 +22,7 @@ const OURS: &[(&str, &[&str])] = &[
     ("hear", &["units", "engine::input", "engine::output", "onnx", "audio", "decide"]),
     ("say", &["units", "engine::input", "engine::output", "audio"]),
     ("speech", &["units", "engine::input", "engine::output", "onnx", "audio", "decide", "hear", "say"]),
-    ("station", &["units", "engine::input", "engine::output", "audio", "hear", "say"]),
+    ("station", &["units", "engine::input", "engine::output", "audio", "decide", "hear", "say"]),
     ("journal", OUTER),
     ("screen", OUTER),
     ("paper", &["units", "rig", "routine", "engine::event"]),
