@@ -22,7 +22,7 @@ from bench.phrases import holds
 from bench.results import Results
 
 ROOT = pathlib.Path(__file__).parents[1]
-# As `src/speech/evidence.rs` names them, in its order.
+# As `src/decide/evidence.rs` names them, in its order.
 FEATURES = (
     "always",
     "score",
@@ -115,7 +115,7 @@ def shipped(path: pathlib.Path) -> numpy.ndarray:
 
 def as_toml(weights: numpy.ndarray, made: str, rest: str) -> str:
     """A hearing.toml; `rest` is what stands after the weights, the limits and what they are for."""
-    lines = ["# Weights of the chance that the best phrase was really said; see src/speech/evidence.rs for what each figure is.", 'made = """']
+    lines = ["# Weights of the chance that the best phrase was really said; see src/decide/evidence.rs for what each figure is.", 'made = """']
     lines += [made, '"""', "", "[weights]"]
     return "\n".join(lines + [f"{name} = {weight:.2f}" for name, weight in zip(FEATURES, weights)]) + "\n" + rest
 

@@ -65,7 +65,7 @@ def test_a_file_of_weights_is_read_as_it_is_written(tmp_path):
 
 
 def test_the_figures_are_named_as_the_program_names_them():
-    source = (ROOT / "src/speech/evidence.rs").read_text()
+    source = (ROOT / "src/decide/evidence.rs").read_text()
     begin = source.index("pub const FEATURES")
     names = [line.strip(' ",') for line in source[begin : source.index("];", begin)].splitlines()[1:]]
     assert tuple(names) == fit.FEATURES
