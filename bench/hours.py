@@ -76,7 +76,7 @@ def _take(ear: subprocess.Popen, told, record: dict, file: pathlib.Path, results
 @dataclass
 class Row:
     """What was taken for an answer in one kind of sound. `in_text`: its words stand in the text that was said (unknown for people).
-    `own_words`: it is among the words that the program itself was saying, and the program drops it (`conductor/own_voice.rs`).
+    `own_words`: it is among the words that the program itself was saying, and the program drops it (`decide/own_words.rs`).
     `processor`: share of one core that hearing took.
     """
 
