@@ -392,4 +392,4 @@ fn text_of(panic: &(dyn std::any::Any + Send)) -> String {
 
 /// What is said is judged by the set in which it began; sets do not change oftener than sentences.
 /// Each takes a megabyte or so, and an older one is made ready again.
-const KEPT_SETS: usize = 3;
+const KEPT_SETS: usize = 2;

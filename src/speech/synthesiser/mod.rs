@@ -300,4 +300,4 @@ struct Panicked;
 struct Overloaded;
 
 /// Quiet for so long is time to tidy up.
-const IDLE: Duration = Duration::from_secs(20);
+const IDLE: Duration = Duration::from_secs(4);
