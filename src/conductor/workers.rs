@@ -165,12 +165,15 @@ fn synthesiser(
     loading: Loading,
 ) -> Result<Synthesiser, ConductorError> {
     let make = move || {
-        let bench = loading.alone(|| sounds.workbench()).map_err(SentenceError::new)?;
-        // The dictionaries have been taken apart.
-        if let Err(error) = hand_back_what_was_read() {
-            tracing::warn!("memory that is not needed any more stays in use: {error}");
-        }
-        Ok(bench)
+        loading.alone(|| {
+            let bench = sounds.workbench().map_err(SentenceError::new)?;
+            // The dictionaries have been taken apart, and the next model finds their room free.
+            if let Err(error) = hand_back_what_was_read() {
+                tracing::warn!("memory that is not needed any more stays in use: {error}");
+            }
+            hand_back_what_is_free();
+            Ok(bench)
+        })
     };
     let tell = move |told| match told {
         Synthesised::Sentence { station, id, sound } => {
