@@ -1,24 +1,20 @@
 //! The whole program, killed at random moments and started again: what it said was taken is in the journal, and it goes on
 //! from there to the end.
 
-use std::io::Read;
+use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
+use crate::random_play;
 use sparehand::engine::event::Event;
 use sparehand::journal::JournalReader;
 
-/// Runs that are killed again and again until they are through. `SPAREHAND_CASES` is the number of cases of every random play, 48 where it is not
-/// set; a run takes as long as so many of the others. `SPAREHAND_SEED` is the seed of the first run, for one that failed.
+/// A run that is killed again and again until it is through takes as long as some fifty random plays.
 #[test]
 fn nothing_that_was_confirmed_aloud_is_missing_after_a_kill_and_the_run_goes_on() {
-    let number = |name: &str| {
-        let text = std::env::var(name).ok()?;
-        Some(text.parse::<u32>().unwrap_or_else(|_| panic!("{name}: found '{text}', expected a whole number")))
-    };
-    let seed = number("SPAREHAND_SEED").unwrap_or_else(std::process::id);
-    for run in 0..number("SPAREHAND_CASES").unwrap_or(CASES).div_ceil(CASES) {
+    let seed = random_play::seed() as u32;
+    for run in 0..random_play::cases(CASES).div_ceil(CASES) {
         is_killed_until_it_is_through(seed.wrapping_add(run));
     }
 }
@@ -30,14 +26,13 @@ fn is_killed_until_it_is_through(seed: u32) {
     std::fs::write(folder.path().join("rig.toml"), "[tank_dump]\nrinse_s = 20\nlayer_s = 8\nrinses_most = 1\n")
         .unwrap();
     std::fs::write(folder.path().join("script.toml"), "work = 0.0\n").unwrap();
-    println!("begin again with SPAREHAND_SEED={seed}");
     let mut random = seed;
     let mut said = String::new();
     for kills in 0..120 {
         random = random.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        // Long enough to start and say something, short enough to be cut off many times; longer and longer on a busy machine.
-        let life = Duration::from_millis(1_500 + u64::from(random >> 16) % 2_500 + 30 * kills);
-        let (output, killed) = live(folder.path(), life);
+        // Counted in lines, for those are as many on a busy machine; and a little later, between two of them.
+        let life = Life { lines: random >> 16 & 31, more: Duration::from_millis(u64::from(random >> 21 & 127)) };
+        let (output, killed) = live(folder.path(), &life);
         said += &output;
         let mut through = !killed;
         if JournalReader::open(&folder.path().join("out/journal.sqlite")).is_ok() {
@@ -59,8 +54,14 @@ fn is_killed_until_it_is_through(seed: u32) {
     panic!("never came to the end in 120 starts:\n{said}");
 }
 
+/// When a program is killed: after it printed so many lines, and so much later.
+struct Life {
+    lines: u32,
+    more: Duration,
+}
+
 /// Lets the program live for so long; gives what it printed, and whether it had to be killed.
-fn live(folder: &Path, life: Duration) -> (String, bool) {
+fn live(folder: &Path, life: &Life) -> (String, bool) {
     let mut child = Command::new(env!("CARGO_BIN_EXE_sparehand"))
         .args(["rehearse", "tank-dump", "--rig"])
         .arg(folder.join("rig.toml"))
@@ -71,22 +72,25 @@ fn live(folder: &Path, life: Duration) -> (String, bool) {
         .stdout(Stdio::piped())
         .spawn()
         .unwrap();
-    let mut pipe = child.stdout.take().unwrap();
-    let reading = std::thread::spawn(move || {
-        let mut bytes = Vec::new();
-        let _ = pipe.read_to_end(&mut bytes);
-        String::from_utf8_lossy(&bytes).into_owned()
-    });
-    for _ in 0..life.as_millis() / 10 {
-        if let Some(status) = child.try_wait().unwrap() {
-            assert!(status.success());
-            return (reading.join().unwrap(), false);
+    let mut pipe = BufReader::new(child.stdout.take().unwrap());
+    let mut said = String::new();
+    for _ in 0..life.lines {
+        if pipe.read_line(&mut said).unwrap() == 0 {
+            assert!(child.wait().unwrap().success(), "{said}");
+            return (said, false);
         }
-        pause(Duration::from_millis(10));
     }
+    let reading = std::thread::spawn(move || {
+        pipe.read_to_string(&mut said).unwrap();
+        said
+    });
+    pause(life.more);
+    let ended = child.try_wait().unwrap();
     child.kill().unwrap();
     child.wait().unwrap();
-    (reading.join().unwrap(), true)
+    let said = reading.join().unwrap();
+    assert!(ended.is_none_or(|status| status.success()), "{said}");
+    (said, ended.is_none())
 }
 
 /// All that is on record. A run that was killed before its first record is begun anew; only one ever holds any.

@@ -11,6 +11,8 @@ mod learn_voice;
 mod lint_by_ear;
 mod log_page;
 mod practised;
+#[path = "../random_play/mod.rs"]
+mod random_play;
 mod rehearsal;
 mod run_by_keys;
 mod sayable;

@@ -7,6 +7,8 @@ mod on_time;
 mod order;
 mod people;
 mod properties;
+#[path = "../random_play/mod.rs"]
+mod random_play;
 mod readings;
 mod reckon;
 mod scenarios;

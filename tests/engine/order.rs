@@ -293,7 +293,7 @@ fn goes_on(world: &mut World) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
+    #![proptest_config(crate::random_play::plays(48))]
 
     #[test]
     fn nothing_comes_before_what_must_come_first_when_leaving(

@@ -251,7 +251,7 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 256, ..ProptestConfig::default() })]
+    #![proptest_config(crate::random_play::plays(256))]
 
     #[test]
     fn nothing_that_can_hurt_happens_in_random_play(moves in moves(), through in any::<bool>()) {

@@ -45,10 +45,14 @@ impl RunState {
         if let Some(gate) = self.gate_due(job).filter(|&gate| self.is_free(person, gate)) {
             return Some(gate);
         }
-        let idle = |other: PersonIndex| other == person || self.people[other].current.is_none();
+        // Whoever was called away from a step for all comes back to it: the others have it still.
+        let free_for = |other: PersonIndex, step: StepIndex| {
+            other == person || self.people[other].current.is_none_or(|held| held == step)
+        };
         let together = || {
             let all = job.work().filter(|&step| self.ready(job, step) && self.takes_all(job, step));
-            all.min_by_key(|&step| (self.deferred[step], step)).filter(|_| self.here().all(idle))
+            let next = all.min_by_key(|&step| (self.deferred[step], step))?;
+            self.here().all(|other| free_for(other, next)).then_some(next)
         };
         let others_wait =
             !self.alone() && self.here().all(|other| other == person || self.own_step(job, other).is_none());
