@@ -83,7 +83,7 @@ pub(super) fn open<T>(
         match opened {
             Ok(opened) => return Ok(opened),
             // Another sound system would be given the same by the server behind it.
-            Err(why @ DeviceError::OnlyMadeUp { .. }) => return Err(why),
+            Err(why @ (DeviceError::OnlyMadeUp { .. } | DeviceError::Open { .. })) => return Err(why),
             // What is told about a name is what the system says that has devices at all.
             Err(DeviceError::NoDevice { found, .. }) if found.is_empty() => {}
             Err(why) => last = why,
@@ -207,7 +207,8 @@ impl Health {
     /// A fault that the system reports. Some hosts do so hundreds of thousands of times a second.
     pub(super) fn note(&self, kind: ErrorKind) {
         match kind {
-            ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
+            // A server that waits for a device which stands still gives up on an answer: whether sound moves tells more.
+            ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied | ErrorKind::DeviceBusy => {}
             ErrorKind::Xrun => self.count_xrun(),
             ErrorKind::DeviceNotAvailable => self.failure.store(GONE, Ordering::Release),
             _ => self.failure.store(BROKEN, Ordering::Release),
@@ -359,7 +360,7 @@ pub enum DeviceError {
         source: cpal::Error,
     },
     /// It is there, and cannot be used.
-    #[error("{direction} '{name}' cannot be opened")]
+    #[error("{direction} '{name}' cannot be opened; switch it off and on, or choose another (`sparehand mic --list`)")]
     Open {
         direction: Direction,
         name: String,
