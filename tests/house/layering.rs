@@ -75,8 +75,7 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("zip", &["cli/", "setup/", "paper/"]),
     ("solar_positioning", &["figures/"]),
     ("std::net", &[]),
-    // A sleep is measured in real time by the tests of what sleeps.
-    ("*::Instant", &["setup/clock.rs", "audio/wake.rs"]),
+    ("*::Instant", &["setup/clock.rs"]),
     ("*::SystemTime", &["setup/clock.rs"]),
     ("rustix::time", &["setup/clock.rs", "conductor/timer.rs"]),
 ];

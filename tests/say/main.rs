@@ -14,3 +14,4 @@ mod standing_still;
 mod synthesiser;
 mod text;
 mod voice;
+mod wake;
