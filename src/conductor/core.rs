@@ -12,6 +12,7 @@ use std::time::Duration;
 
 use crate::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use crate::conductor::news::{News, Parted, Prompted, Task};
+use crate::conductor::restart::Restart;
 use crate::conductor::talk::TalkLine;
 use crate::decide::own_words::OwnWords;
 use crate::decide::two_ears::{HeardAt, OneVoice, TwoEars};
@@ -47,14 +48,6 @@ pub struct Conductor {
     restart: Restart,
     /// The shared voice.
     voice: LinkState,
-}
-
-/// When the recogniser is made anew: after a second, and twice as long each time that it falls over again soon.
-#[derive(Clone, Copy, Debug)]
-struct Restart {
-    pause: Duration,
-    at: Option<SessionTime>,
-    worked_since: Option<SessionTime>,
 }
 
 /// A record that the journal has not answered for.
@@ -151,7 +144,7 @@ impl Conductor {
             leaving: None,
             terminates: None,
             recogniser: LinkState::Works,
-            restart: Restart { pause: FIRST_PAUSE, at: None, worked_since: Some(SessionTime::ZERO) },
+            restart: Restart::default(),
             voice: LinkState::Works,
         }
     }
@@ -217,7 +210,7 @@ impl Conductor {
     /// When it wants to be told `News::Woke`; `None` where only news can wake it.
     pub fn deadline(&self) -> Option<SessionTime> {
         let record = self.records.front().map(|record| record.until);
-        [self.deadline, record, self.terminates, self.restart.at, self.ears.deadline()].into_iter().flatten().min()
+        [self.deadline, record, self.terminates, self.restart.at(), self.ears.deadline()].into_iter().flatten().min()
     }
 
     /// What somebody who looks at the screen of this station sees.
@@ -431,13 +424,21 @@ impl Conductor {
         if self.means == Means::Keys && device == DeviceSide::Loudspeaker && what != DeviceNews::Back {
             return;
         }
-        self.talk(TalkLine::Device { at: now, device, what: what.clone() });
         let link = match what {
             DeviceNews::Lost(_) => LinkState::Lost,
             DeviceNews::Back => LinkState::Works,
-            DeviceNews::Overrun(_) => return,
+            DeviceNews::Overrun(_) => return self.talk(TalkLine::Device { at: now, device, what }),
         };
         let Some(seat) = self.stations.get_mut(&id) else { return };
+        let known = match device {
+            DeviceSide::Microphone => seat.microphone,
+            DeviceSide::Loudspeaker => seat.loudspeaker,
+        };
+        // A loss is told once, by whoever notices it first; but a run by keys never had the loudspeaker that comes.
+        if known == link && self.means == Means::Voice {
+            return;
+        }
+        self.outbox.push_back(Task::Talk(TalkLine::Device { at: now, device, what }));
         match device {
             DeviceSide::Microphone => {
                 (seat.microphone, seat.level) = (link, None);
@@ -476,9 +477,7 @@ impl Conductor {
             (Worker::Recogniser, WorkerNews::Back) if self.recogniser == LinkState::Works => return,
             (Worker::Recogniser, WorkerNews::Back) => self.recogniser_is(now, LinkState::Works),
             (Worker::Recogniser, WorkerNews::Lost(_)) => {
-                let worked = self.restart.worked_since.is_none_or(|since| now.since(since) >= STEADY);
-                let pause = if worked { FIRST_PAUSE } else { (self.restart.pause * 2).min(LONGEST_PAUSE) };
-                self.restart = Restart { pause, at: Some(now + pause), worked_since: None };
+                self.restart.fell(now);
                 self.recogniser_is(now, LinkState::Lost);
             }
             (Worker::Synthesiser, WorkerNews::Lost(_)) => self.voice = LinkState::Lost,
@@ -489,7 +488,7 @@ impl Conductor {
 
     fn recogniser_is(&mut self, now: SessionTime, link: LinkState) {
         if link == LinkState::Works {
-            self.restart.worked_since = Some(now);
+            self.restart.works(now);
         }
         if std::mem::replace(&mut self.recogniser, link) == link {
             return;
@@ -535,7 +534,7 @@ impl Conductor {
             self.tell(now, StationId::RIG, Input::Woke);
         }
         self.settle(now, |ears| ears.poll(now));
-        if self.restart.at.take_if(|at| *at <= now).is_some() {
+        if self.restart.is_due(now) {
             self.outbox.push_back(Task::RestartRecogniser);
         }
         if self.terminates.take_if(|at| *at <= now).is_some() {
@@ -586,7 +585,3 @@ const JOURNAL_MAY_TAKE: Duration = Duration::from_secs(2);
 const LAST_WORDS: Duration = Duration::from_millis(1_500);
 /// For the talk, which is a log.
 const JOURNAL_IS_SILENT: &str = "the journal does not answer";
-const FIRST_PAUSE: Duration = Duration::from_secs(1);
-const LONGEST_PAUSE: Duration = Duration::from_secs(30);
-/// A recogniser that worked for so long is as good as any.
-const STEADY: Duration = Duration::from_secs(60);

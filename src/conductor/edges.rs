@@ -5,7 +5,7 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
@@ -14,6 +14,7 @@ use tokio::sync::mpsc::error::TrySendError as NewsError;
 
 use crate::conductor::error::ConductorError;
 use crate::conductor::news::News;
+use crate::setup::clock::pause;
 use crate::station::StationOutput;
 
 /// The way to the loop. Cheap to copy.
@@ -73,11 +74,8 @@ pub fn keep_going(
     mut work: impl FnMut() -> Round + Send + 'static,
     mut fell: impl FnMut(String) + Send + 'static,
 ) -> Result<JoinHandle<()>, ConductorError> {
-    let (wake, woken) = sync_channel::<()>(0);
     spawn(name, move || {
-        // Never sent to: only there to be waited on.
-        let _held = wake;
-        let mut pause = FIRST_PAUSE;
+        let mut span = FIRST_PAUSE;
         loop {
             let why = match catch_unwind(AssertUnwindSafe(&mut work)) {
                 Ok(Round::Over) => return,
@@ -85,10 +83,10 @@ pub fn keep_going(
                 Err(panic) => said_by(panic.as_ref()),
             };
             fell(why);
-            if rest(&woken, pause, &stop) == Rested::Stopped {
+            if rest(span, &stop) == Rested::Stopped {
                 return;
             }
-            pause = (pause * 2).min(LONGEST_PAUSE);
+            span = (span * 2).min(LONGEST_PAUSE);
         }
     })
 }
@@ -107,28 +105,22 @@ pub fn said_by(panic: &(dyn std::any::Any + Send)) -> String {
     text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_else(|| "a fault of the program".to_owned())
 }
 
-/// A bounded way to a thread that is not waited on: whoever is too slow loses, and that is counted.
+/// A bounded way to a thread that is not waited on. What becomes of something that does not get through is the sender's to say.
 #[derive(Debug)]
-pub struct Outward<T> {
-    to: SyncSender<T>,
-    lost: u64,
-}
+pub struct Outward<T>(SyncSender<T>);
 
 impl<T> Outward<T> {
     /// A way for `most` that wait, and its other end.
     pub fn new(most: usize) -> (Self, Receiver<T>) {
         let (to, from) = sync_channel(most);
-        (Self { to, lost: 0 }, from)
+        (Self(to), from)
     }
 
     /// Sends, and says whether it got through.
-    pub fn send(&mut self, item: T) -> Sent {
-        match self.to.try_send(item) {
+    pub fn send(&self, item: T) -> Sent {
+        match self.0.try_send(item) {
             Ok(()) => Sent::Through,
-            Err(TrySendError::Full(_)) => {
-                self.lost += 1;
-                Sent::Lost
-            }
+            Err(TrySendError::Full(_)) => Sent::Lost,
             Err(TrySendError::Disconnected(_)) => Sent::Gone,
         }
     }
@@ -152,17 +144,15 @@ enum Rested {
 }
 
 /// Rests in small pieces, so that the program's end is not waited for.
-fn rest(woken: &Receiver<()>, pause: Duration, stop: &Stop) -> Rested {
-    let mut left = pause;
+fn rest(span: Duration, stop: &Stop) -> Rested {
+    let mut left = span;
     while !left.is_zero() {
         if stop.is_set() {
             return Rested::Stopped;
         }
         let piece = left.min(PIECE);
-        match woken.recv_timeout(piece) {
-            Err(RecvTimeoutError::Timeout) | Ok(()) => left -= piece,
-            Err(RecvTimeoutError::Disconnected) => return Rested::Stopped,
-        }
+        pause(piece);
+        left -= piece;
     }
     Rested::Enough
 }

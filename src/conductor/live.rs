@@ -14,7 +14,9 @@ use tokio::sync::mpsc;
 use crate::conductor::core::{Conductor, Means, Plan, Sight, Speaking};
 use crate::conductor::edges::{Outward, Sent, Stop, ToLoop, said_by, spawn};
 use crate::conductor::error::ConductorError;
+use crate::conductor::fault::{DeviceNews, DeviceSide};
 use crate::conductor::news::{News, Parted, Prompted, Task};
+use crate::conductor::notes::SpokenNoteKept;
 use crate::conductor::on_time::OnTime;
 use crate::conductor::scribe::Scribe;
 use crate::conductor::sound_card::SoundCard;
@@ -197,7 +199,7 @@ impl<'a> House<'a> {
             match task {
                 Task::Station(id, order) => {
                     if self.stations.send(id, order) != Sent::Through {
-                        tracing::warn!(?id, "a station takes no orders");
+                        self.station_hangs(id);
                     }
                 }
                 Task::PrepareSpeech(texts) => self.workers.store(&texts),
@@ -208,11 +210,18 @@ impl<'a> House<'a> {
                         self.conductor.handle(self.clock.now(), News::RecordFailed(seq, why));
                     }
                 }
-                Task::KeepNote { .. } => {
-                    self.scribe.send(task);
+                Task::KeepNote { of, ref note, .. } => {
+                    let text = note.text.clone();
+                    if self.scribe.send(task) != Sent::Through {
+                        let fault = Some("the journal is behind or gone".to_owned());
+                        let kept = SpokenNoteKept { text, wav: None, fault };
+                        self.conductor.handle(self.clock.now(), News::NoteKept(of, kept));
+                    }
                 }
                 Task::Talk(line) => {
-                    self.talk.send(line);
+                    if self.talk.send(line) != Sent::Through {
+                        tracing::warn!("a line of the talk is lost: nobody reads it");
+                    }
                 }
                 Task::AskOnTime => {
                     let asked = self.planner.as_ref().is_some_and(|planner| planner.try_send(()).is_ok());
@@ -225,6 +234,14 @@ impl<'a> House<'a> {
             }
         }
         None
+    }
+
+    /// What a station is told does not reach it: nobody hears or is heard there.
+    fn station_hangs(&mut self, id: StationId) {
+        for device in [DeviceSide::Loudspeaker, DeviceSide::Microphone] {
+            let lost = DeviceNews::Lost("its station takes no orders".to_owned());
+            self.conductor.handle(self.clock.now(), News::Device(id, device, lost));
+        }
     }
 
     /// Draws, where there is a screen and something changed; gives when to look again though nothing happens.

@@ -13,6 +13,7 @@ pub mod news;
 pub mod notes;
 pub mod on_time;
 pub mod rehearsal;
+mod restart;
 pub mod scribe;
 mod sound_card;
 pub mod talk;

@@ -3,7 +3,6 @@
 //! It sleeps until sound came, there is room for sound, or somebody has something for the station; nothing is polled but the health of the devices,
 //! ten times a second.
 
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, TryRecvError, sync_channel};
 use std::thread::JoinHandle;
@@ -13,7 +12,7 @@ use crate::audio::FRAME_LEN;
 use crate::audio::capture::Capture;
 use crate::audio::keeper::{DeviceChange, Keeper, LOOK_EVERY, Loudspeaker};
 use crate::audio::wake::Sleeper;
-use crate::conductor::edges::{Stop, ToLoop, said_by, spawn};
+use crate::conductor::edges::{Round, Stop, ToLoop, keep_going};
 use crate::conductor::error::ConductorError;
 use crate::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use crate::conductor::kept_sound::KeptSound;
@@ -23,7 +22,7 @@ use crate::conductor::workers::{Directory, Workers};
 use crate::hear::align::Alignment;
 use crate::say::mixer::FRAME;
 use crate::setup::causes::with_causes;
-use crate::setup::clock::{Clock, pause};
+use crate::setup::clock::Clock;
 use crate::setup::sound::{SoundError, Sounds};
 use crate::station::{Station, StationInput, StationOutput};
 use crate::units::{SessionTime, StationId};
@@ -51,34 +50,45 @@ impl SoundCard {
         let (inbox, orders) = sync_channel(ORDERS);
         let sleeper = Sleeper::new();
         self.stations.enter(self.id, inbox, sleeper.waker());
-        spawn("station", move || self.keep_going(kept, &orders, sleeper))
+        let (id, news, stop) = (self.id, self.news.clone(), self.stop.clone());
+        let (mut kept, mut sleeper, mut began) = (kept, sleeper, Began::First);
+        let work = move || {
+            if std::mem::replace(&mut began, Began::Anew) == Began::Anew {
+                tell_both(&self.news, self.id, &DeviceNews::Back);
+            }
+            match self.round(&mut kept, &orders, &mut sleeper) {
+                Ok(()) => Round::Over,
+                Err(error) => Round::Fell(with_causes(&error)),
+            }
+        };
+        keep_going("station", stop, work, move |why| tell_both(&news, id, &DeviceNews::Lost(why)))
     }
 
-    fn keep_going(self, mut kept: Option<KeptSound>, orders: &Receiver<StationInput>, mut sleeper: Sleeper) {
-        let mut rest = FIRST_REST;
-        while !self.stop.is_set() {
-            let round = catch_unwind(AssertUnwindSafe(|| -> Result<(), SoundError> {
-                let mut round = CardRound::set(&self, orders, kept.take())?;
-                while !self.stop.is_set() && round.turn()? == Turned::On {
-                    let longest = if round.is_behind() { Duration::ZERO } else { LOOK_EVERY };
-                    sleeper.sleep(longest);
-                }
-                Ok(())
-            }));
-            let why = match round {
-                Ok(Ok(())) => return,
-                Ok(Err(error)) => with_causes(&error),
-                Err(panic) => said_by(panic.as_ref()),
-            };
-            for device in [DeviceSide::Microphone, DeviceSide::Loudspeaker] {
-                self.news.tell(News::Device(self.id, device, DeviceNews::Lost(why.clone())));
-            }
-            pause(rest);
-            rest = (rest * 2).min(LONGEST_REST);
-            for device in [DeviceSide::Loudspeaker, DeviceSide::Microphone] {
-                self.news.tell(News::Device(self.id, device, DeviceNews::Back));
-            }
+    /// Goes on until the program ends, or something falls over.
+    fn round(
+        &self,
+        kept: &mut Option<KeptSound>,
+        orders: &Receiver<StationInput>,
+        sleeper: &mut Sleeper,
+    ) -> Result<(), SoundError> {
+        let mut round = CardRound::set(self, orders, kept)?;
+        while !self.stop.is_set() && round.turn()? == Turned::On {
+            sleeper.sleep(if round.is_behind() { Duration::ZERO } else { LOOK_EVERY });
         }
+        Ok(())
+    }
+}
+
+/// Whether a station is begun for the first time.
+#[derive(PartialEq, Eq)]
+enum Began {
+    First,
+    Anew,
+}
+
+fn tell_both(news: &ToLoop, id: StationId, what: &DeviceNews) {
+    for device in [DeviceSide::Loudspeaker, DeviceSide::Microphone] {
+        news.tell(News::Device(id, device, what.clone()));
     }
 }
 
@@ -91,7 +101,7 @@ struct CardRound<'a> {
     loudspeaker: Keeper<Loudspeaker>,
     was_open: (Opened, Opened),
     align: Alignment,
-    kept: Option<KeptSound>,
+    kept: &'a mut Option<KeptSound>,
     /// A frame for which there was no room.
     held: Option<[f32; FRAME]>,
     lost: LostSoFar,
@@ -124,7 +134,7 @@ impl<'a> CardRound<'a> {
     fn set(
         card: &'a SoundCard,
         orders: &'a Receiver<StationInput>,
-        kept: Option<KeptSound>,
+        kept: &'a mut Option<KeptSound>,
     ) -> Result<Self, SoundError> {
         let now = card.clock.now();
         let waker = card.stations.waker(card.id);
@@ -249,11 +259,11 @@ impl<'a> CardRound<'a> {
 
     /// Hearing goes on when the disk is full.
     fn keep(&mut self, mic: &[f32; FRAME_LEN], played: &[f32; FRAME_LEN]) {
-        if let Some(kept) = &mut self.kept
+        if let Some(kept) = self.kept.as_mut()
             && let Err(error) = kept.write(mic, played)
         {
             tracing::warn!(%error, "no sound is kept any more");
-            self.kept = None;
+            *self.kept = None;
         }
     }
 
@@ -311,6 +321,3 @@ fn opened<D>(device: Option<&mut D>) -> Opened {
 
 /// Orders that may wait for a station.
 const ORDERS: usize = 256;
-/// Pauses before a station that fell over begins anew.
-const FIRST_REST: Duration = Duration::from_secs(1);
-const LONGEST_REST: Duration = Duration::from_secs(30);

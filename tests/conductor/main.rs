@@ -31,6 +31,8 @@ struct Scene {
     sets: BTreeMap<StationId, Arc<ListeningSet>>,
     events: Vec<Event>,
     parted: Option<Parted>,
+    /// When a recogniser was to be made anew.
+    restarts: Vec<SessionTime>,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -58,6 +60,7 @@ impl Scene {
             sets: BTreeMap::new(),
             events: Vec::new(),
             parted: None,
+            restarts: Vec::new(),
         };
         scene.conductor.begin(scene.now, None);
         scene.carry_out();
@@ -105,6 +108,7 @@ impl Scene {
                     self.sets.insert(id, set);
                 }
                 Task::Part(parted) => self.parted = Some(parted),
+                Task::RestartRecogniser => self.restarts.push(self.now),
                 _ => {}
             }
         }
@@ -316,4 +320,34 @@ fn one_voice_at_two_ears_counts_once() {
     }
     scene.wait(Duration::from_millis(500));
     assert_eq!(stops(&scene), before + 1);
+}
+
+#[test]
+fn a_recogniser_that_falls_over_again_and_again_is_made_anew_after_pauses_that_grow_to_half_a_minute() {
+    let mut scene = Scene::begin();
+    let mut pauses = Vec::new();
+    for _ in 0..7 {
+        scene.tell(News::Worker(Worker::Recogniser, WorkerNews::Lost("a panic".to_owned())));
+        let fell = scene.now;
+        let before = scene.restarts.len();
+        scene.wait(Duration::from_secs(40));
+        assert_eq!(scene.restarts.len(), before + 1, "once for each fall");
+        pauses.push(scene.restarts[before].since(fell).as_secs());
+        scene.tell(News::Worker(Worker::Recogniser, WorkerNews::Back));
+    }
+    assert_eq!(pauses, [1, 2, 4, 8, 16, 30, 30]);
+    scene.wait(Duration::from_secs(90));
+    scene.tell(News::Worker(Worker::Recogniser, WorkerNews::Lost("a panic".to_owned())));
+    let fell = scene.now;
+    scene.wait(Duration::from_secs(40));
+    assert_eq!(scene.restarts.last().map(|at| at.since(fell).as_secs()), Some(1), "it had worked for long");
+}
+
+#[test]
+fn a_loss_that_is_noticed_twice_is_told_once() {
+    let mut scene = Scene::begin();
+    for why in ["pulled out", "its station takes no orders"] {
+        scene.tell(News::Device(StationId::RIG, DeviceSide::Microphone, lost(why)));
+    }
+    assert_eq!(scene.events.iter().filter(|event| **event == Event::HearingLost).count(), 1);
 }
