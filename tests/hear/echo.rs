@@ -48,7 +48,8 @@ fn the_echo_of_a_known_voice_is_taken_out() {
     // The first seconds are for learning the room.
     let from = played.len() / 2;
     let gain = 20.0 * (rms(&returned[from..]) / rms(&left[from..])).log10();
-    assert!(gain > 16.0, "{gain} dB");
+    println!("{gain} dB");
+    assert!(gain > 18.0, "{gain} dB");
 }
 
 /// Loudspeaker and microphone on two clocks, 60 millionths apart: cheap crystals are good to 50 or so (from memory). After a minute the echo
@@ -68,7 +69,7 @@ fn an_echo_that_wanders_because_two_clocks_differ_is_followed() {
     let from = wandering.len() * 3 / 4;
     let gain = 20.0 * (rms(&wandering[from..left.len()]) / rms(&left[from..])).log10();
     println!("{gain} dB");
-    assert!(gain > 14.0, "{gain} dB in the last quarter");
+    assert!(gain > 24.0, "{gain} dB in the last quarter");
 }
 
 /// Frames of the microphone that had waited for what was played meanwhile wait no more: the echo comes 60 ms sooner.
@@ -106,7 +107,7 @@ fn an_echo_that_comes_sooner_from_a_pause_on_is_found_again_within_five_seconds_
     let from = later * FRAME_LEN;
     let gain = 20.0 * (rms(&returned[from..]) / rms(&left[from..])).log10();
     println!("{gain} dB");
-    assert!(gain > 14.0, "{gain} dB");
+    assert!(gain > 24.0, "{gain} dB");
 }
 
 /// `samples` as a clock that is faster by `share` takes them, by cubic interpolation (Lagrange).

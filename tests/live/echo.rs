@@ -60,13 +60,13 @@ fn stop_gets_through_its_own_voice() {
     for turn in 0..10 {
         let voice = [VOICE, ("flite", "slt"), ("espeak-ng", "en-us")][turn % 3];
         program.seen = program.lines.lock().unwrap().len();
-        for _ in 0..4 {
+        // Into silence it would show nothing.
+        let explains = (0..4).any(|_| {
             server.play(&clip_at(&clips, VOICE, "explain", AS_LOUD));
             pause(Duration::from_secs(1));
-            if program.new_lines().iter().any(|line| line.contains("heard: explain")) {
-                break;
-            }
-        }
+            program.new_lines().iter().any(|line| line.contains("heard: explain"))
+        });
+        assert!(explains, "turn {turn}: 'explain' was not heard four times: {:?}", program.new_lines());
         // It explains for some ten seconds.
         pause(Duration::from_millis(1_200 + 150 * turn as u64));
         program.seen = program.lines.lock().unwrap().len();
@@ -88,5 +88,6 @@ fn stop_gets_through_its_own_voice() {
     }
     times.sort();
     println!("stop: {} of 10, some {times:?} ms after its end", times.len());
-    assert!(times.len() >= 7, "stop got through {} times of 10", times.len());
+    // 38 of 40 were measured: at that rate fewer than 8 of 10 come once in 87 runs (binomial).
+    assert!(times.len() >= 8, "stop got through {} times of 10", times.len());
 }
