@@ -12,6 +12,8 @@ Q = pint.UnitRegistry().Quantity
 
 
 def test_a_service_fits_if_it_fits_on_every_leg_that_a_thing_may_be_on():
+    """The program's own rule, written a second time, over every way to spread what may be on either leg: no outside source. That a 50 A service
+    has two legs of 120 V is NEC 551.44 and 551.71, the 80 % for what runs on NEC 210.20(A) (both from memory)."""
     rng = numpy.random.default_rng(50)
     rigs = []
     for _ in range(2000):
@@ -38,7 +40,8 @@ def test_a_service_fits_if_it_fits_on_every_leg_that_a_thing_may_be_on():
 
 
 def test_peukert_s_law_holds_through_the_rated_point():
-    """I^n t is constant; at the rated current C / R it lasts R hours. Solved for t, not by the formula of the program."""
+    """Peukert (Elektrotechnische Zeitschrift 20, 1897): I^n t is constant; at the rated current C / R it lasts R hours. Solved for t, not by the
+    formula of the program."""
     rng = numpy.random.default_rng(20)
     cells = [tuple(map(float, row)) for row in zip(rng.uniform(50, 600, 2000), rng.choice([5, 10, 20, 100], 2000), rng.uniform(1, 200, 2000), rng.uniform(1, 1.6, 2000))]
     found = answers(
@@ -61,6 +64,7 @@ def test_the_exponent_is_the_slope_of_two_discharges():
 
 
 def test_what_goes_on_and_what_stops_when_unplugged():
+    """What goes on is the program's own rule, written a second time: no outside source. The current is Ohm's law by pint."""
     rng = numpy.random.default_rng(12)
     rigs = []
     for _ in range(2000):

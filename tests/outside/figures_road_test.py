@@ -40,6 +40,8 @@ def test_the_air_at_a_height_is_the_weight_of_the_air_above_it():
 
 
 def test_a_reading_is_never_called_cold_or_right_when_it_may_be_warm():
+    """The program's own rule, written a second time: no outside source. Cold is parked for three hours or driven for less than a mile (U.S. Tire
+    Manufacturers Association, care and service of tires; from memory); what is far too low, a quarter under, is 49 CFR 571.138 S4.2 (from memory)."""
     rng = numpy.random.default_rng(82)
     rows = []
     for _ in range(2000):
@@ -74,6 +76,7 @@ def standing(weight, rating):
 
 
 def test_every_limit_by_whole_pounds_with_numbers_missing_at_random():
+    """The program's own comparison, written a second time: no outside source. What the ratings mean is 49 CFR 571.3; a label is a limit, not a goal."""
     rng = numpy.random.default_rng(83)
 
     def maybe(value):
@@ -127,6 +130,7 @@ def test_every_limit_by_whole_pounds_with_numbers_missing_at_random():
 
 
 def test_the_edges_of_tongue_and_brakes_by_exact_fractions():
+    """Tongues of 10 to 15 % are common practice, no source; which trailers need no brakes is 49 CFR 393.42(b)(3) and (4)."""
     rng = numpy.random.default_rng(84)
     tongues, brakes = [], []
     for _ in range(2000):

@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from word_errors import Count, count
+from word_errors import Count, count, states_lost
 
 
 def counted(said, heard):
@@ -38,6 +38,14 @@ def test_words_heard_in_silence_are_an_infinite_rate():
 
 def test_the_error_is_laid_at_the_word_it_touches():
     assert count("say yes or no".split(), "say yes or number".split()).at == {3}
+
+
+def test_a_state_that_is_heard_as_another_word_is_found_and_one_beside_an_added_word_is_not():
+    said = "say valve closed or valve open".split()
+    assert states_lost(said, count(said, "say valve close or valve open".split())) == ["closed"]
+    assert states_lost(said, count(said, "say valve closed or valve".split())) == ["open"]
+    assert states_lost(said, count(said, "say valve closed now or valve open".split())) == []
+    assert states_lost(said, count(said, "say wall closed or valve open".split())) == []
 
 
 def test_counts_add_up():

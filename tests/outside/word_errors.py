@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from kaldialign import align
 
 GAP = "\0"
+# What an answer turns on: heard as anything else it misleads, whatever the average is.
+STATES = frozenset("open closed on off in out up down locked unlocked full empty seated left right".split())
 
 
 @dataclass
@@ -17,6 +19,8 @@ class Count:
     inserted: int = 0
     # Positions in the reference that an error touches; an insertion touches the word before it.
     at: set[int] = field(default_factory=set)
+    # Positions in the reference of words that were not heard.
+    lost: set[int] = field(default_factory=set)
 
     @property
     def errors(self) -> int:
@@ -36,6 +40,11 @@ class Count:
         self.inserted += other.inserted
 
 
+def states_lost(said: list[str], errors: Count) -> list[str]:
+    """The words of `said` that name a state and were heard as another word, or not at all."""
+    return [said[at] for at in sorted(errors.lost) if said[at] in STATES]
+
+
 def count(said: list[str], heard: list[str]) -> Count:
     """Aligns what was heard with what was to be said."""
     result, position = Count(words=len(said)), -1
@@ -48,7 +57,9 @@ def count(said: list[str], heard: list[str]) -> Count:
         if theirs == GAP:
             result.deleted += 1
             result.at.add(position)
+            result.lost.add(position)
         elif ours != theirs:
             result.substituted += 1
             result.at.add(position)
+            result.lost.add(position)
     return result
