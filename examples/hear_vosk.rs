@@ -1,7 +1,7 @@
 //! How often Vosk with its small Korean model hears what was said, what it takes other speech for, and what that costs. Makes the
 //! tables of `docs/hearing/vosk.md`; every clip is a line on standard error.
 //!
-//! `sparehand fetch --with vosk-ko && cargo run --release --example hear_vosk -- MODELS`, with espeak-ng installed. Phrases and talk
+//! `sparehand fetch --with korean && cargo run --release --example hear_vosk -- MODELS`, with espeak-ng installed. Phrases and talk
 //! are of our own invention.
 
 use std::path::Path;
@@ -42,7 +42,7 @@ fn main() -> Result<(), Failure> {
     let models = Path::new(models);
     let clock = Clock::start();
     let before = resident_mb()?;
-    let settings = VoskSettings { library: fetched_library(models), model: models.join("vosk-ko"), fillers: None };
+    let settings = VoskSettings { library: fetched_library(models), model: models.join("korean"), fillers: None };
     let mut vosk = Vosk::load(&settings)?;
     println!("loading: {:.2} s, {:.0} MB", clock.since_start().as_secs_f64(), resident_mb()? - before);
     let ready = vosk.prepare(&PHRASES)?;

@@ -10,16 +10,16 @@ use crate::cli::fetch_progress::FetchError;
 use crate::cli::figure_command::{self, FigureArgs, FigureCommandError};
 use crate::cli::hear_command::{self, HearArgs, HearCommandError};
 use crate::cli::learn_command::{self, LearnArgs, LearnError};
-use crate::cli::lint_command::{self, LintArgs, LintError};
 use crate::cli::log_command::{self, LogArgs, LogCommandError};
 use crate::cli::mic_command::{self, MicArgs, MicError};
-use crate::cli::paper_command::{self, BringInArgs, HandOutArgs, PaperError, SheetArgs};
+use crate::cli::paper_command::{self, FromTableArgs, PaperError, SheetArgs, ToTableArgs};
 use crate::cli::plan_command::{self, PlanArgs, PlanCommandError};
 use crate::cli::prompts_command::{self, PromptsArgs, PromptsCommandError};
+use crate::cli::proof_command::{self, ProofArgs, ProofError};
 use crate::cli::rehearse_command::{self, RehearseArgs, RehearseError};
 use crate::cli::rig_command::{self, RigArgs, RigCommandError};
 use crate::cli::run_command::{self, RunArgs, RunError};
-use crate::cli::say_command::{self, SayArgs, SayCommandError};
+use crate::cli::speak_command::{self, SpeakArgs, SpeakCommandError};
 use crate::setup::places::{Places, PlacesError};
 
 /// A spare hand that talks: reads the steps of breaking camp aloud, hears short answers, keeps the clocks. Offline.
@@ -39,7 +39,7 @@ pub enum CliCommand {
     /// Recognise phrases in WAV files.
     Hear(HearArgs),
     /// Speak a text, or write it to a WAV file.
-    Say(SayArgs),
+    Speak(SpeakArgs),
     /// Measure the microphone, say what to change, and remember it.
     Mic(MicArgs),
     /// Learn in two minutes how somebody speaks, show it, or take it back; never needed.
@@ -49,15 +49,15 @@ pub enum CliCommand {
     /// Describe the rig: asks one thing at a time and writes rig.toml, keeping the one that was there.
     Rig(RigArgs),
     /// Look routines, or changes to them, over for faults.
-    Lint(LintArgs),
+    Proof(ProofArgs),
     /// Reckon a figure of the trade: tanks, water, electricity, tyres, weights, daylight.
     Figure(FigureArgs),
     /// Tell when to begin to be away on time, and while under way whether that holds.
     Plan(PlanArgs),
     /// Make a routine of a list in a spreadsheet (CSV, XLSX, ODS).
-    BringIn(BringInArgs),
+    FromTable(FromTableArgs),
     /// Write a routine as a spreadsheet.
-    HandOut(HandOutArgs),
+    ToTable(ToTableArgs),
     /// Print a routine as a sheet with boxes to tick (PDF).
     Sheet(SheetArgs),
     /// Download the speech models that are not there yet.
@@ -77,16 +77,16 @@ impl Cli {
             CliCommand::Run(args) => run_command::run(&args, &places)?,
             CliCommand::Rehearse(args) => rehearse_command::run(args, &places)?,
             CliCommand::Hear(args) => return Ok(hear_command::carry_out(args, &places)?),
-            CliCommand::Say(args) => say_command::carry_out(args, &places)?,
+            CliCommand::Speak(args) => speak_command::carry_out(args, &places)?,
             CliCommand::Mic(args) => mic_command::run(&args, &places)?,
             CliCommand::LearnVoice(args) => learn_command::run(&args, &places)?,
             CliCommand::Log(args) => log_command::run(&args, &places)?,
             CliCommand::Rig(args) => rig_command::run(&args, &places)?,
-            CliCommand::Lint(args) => return Ok(lint_command::run(args, &places)?),
+            CliCommand::Proof(args) => return Ok(proof_command::run(args, &places)?),
             CliCommand::Figure(args) => return Ok(figure_command::carry_out(&args)?),
             CliCommand::Plan(args) => plan_command::run(&args, &places, &mut std::io::stdout().lock())?,
-            CliCommand::BringIn(args) => paper_command::bring_in(&args, &places)?,
-            CliCommand::HandOut(args) => paper_command::hand_out(&args, &places)?,
+            CliCommand::FromTable(args) => paper_command::from_table(&args, &places)?,
+            CliCommand::ToTable(args) => paper_command::to_table(&args, &places)?,
             CliCommand::Sheet(args) => paper_command::print_sheet(&args, &places)?,
             CliCommand::Fetch(args) => fetch::run(&args, &places)?,
             CliCommand::Prompts(args) => prompts_command::run(&args, &places)?,
@@ -107,7 +107,7 @@ pub enum CliError {
     #[error(transparent)]
     Hear(#[from] HearCommandError),
     #[error(transparent)]
-    Say(#[from] SayCommandError),
+    Speak(#[from] SpeakCommandError),
     #[error(transparent)]
     Mic(#[from] MicError),
     #[error(transparent)]
@@ -117,7 +117,7 @@ pub enum CliError {
     #[error(transparent)]
     Rig(#[from] RigCommandError),
     #[error(transparent)]
-    Lint(#[from] LintError),
+    Proof(#[from] ProofError),
     #[error(transparent)]
     Figure(#[from] FigureCommandError),
     #[error(transparent)]

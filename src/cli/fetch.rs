@@ -18,7 +18,7 @@ use crate::setup::places::Places;
 
 #[derive(Debug, Args)]
 pub struct FetchArgs {
-    /// A group of the models manifest besides what is always needed, such as vosk-ko (94 MB; 280 MB on the disk); once for each.
+    /// A group of the models manifest besides what is always needed, such as korean (94 MB; 280 MB on the disk); once for each.
     #[arg(long, value_name = "GROUP")]
     pub with: Vec<String>,
 }

@@ -11,7 +11,7 @@ use clap::Args;
 use serde::Serialize;
 
 use crate::audio::wav::{self, WavError};
-use crate::cli::vosk_args::VoskArgs;
+use crate::cli::second_engine_args::SecondEngineArgs;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::onnx::{RuntimeError, environment};
 use crate::setup::causes::with_causes;
@@ -172,7 +172,7 @@ pub struct HearArgs {
     #[arg(required = true, value_name = "WAV")]
     pub files: Vec<PathBuf>,
     #[command(flatten)]
-    pub vosk: VoskArgs,
+    pub vosk: SecondEngineArgs,
 }
 
 /// Recognises, and prints what was heard; fails where a file could not be done.

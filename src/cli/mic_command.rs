@@ -45,7 +45,7 @@ pub struct MicArgs {
     pub list: bool,
     /// Measure, and remember nothing.
     #[arg(long)]
-    pub forget: bool,
+    pub only_measure: bool,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -126,7 +126,7 @@ pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), M
         said.push(words.say["none"].clone());
     }
     // What gives nothing is not worth remembering.
-    if !args.forget && !measured.advice().contains(&MicAdvice::Dead) {
+    if !args.only_measure && !measured.advice().contains(&MicAdvice::Dead) {
         remember(places, &name)?;
         said.push(filled(&words.say["kept"], &[("microphone", &name)]));
     }

@@ -1,4 +1,4 @@
-//! `sparehand bring-in`, `hand-out` and `sheet`: lists from spreadsheets, routines as spreadsheets and on paper.
+//! `sparehand from-table`, `to-table` and `sheet`: lists from spreadsheets, routines as spreadsheets and on paper.
 
 use std::fs;
 use std::io::{self, BufRead, IsTerminal, Write};
@@ -26,7 +26,7 @@ use crate::setup::places::Places;
 use crate::setup::prompts::{self, PromptError};
 
 #[derive(Debug, Args)]
-pub struct BringInArgs {
+pub struct FromTableArgs {
     /// The list: CSV, XLSX or ODS.
     pub file: PathBuf,
     /// The routine's file to write (TOML); without it, the routine is printed.
@@ -60,12 +60,12 @@ pub struct BringInArgs {
 }
 
 #[derive(Debug, Args)]
-pub struct HandOutArgs {
+pub struct ToTableArgs {
     /// Name of the routine, or its file.
     pub routine: String,
     /// Kind of file; without it, by the ending of the file to write.
     #[arg(long = "as", value_enum, value_name = "KIND")]
-    pub kind: Option<HandOutKind>,
+    pub kind: Option<TableKind>,
     /// The file to write.
     #[arg(short, long, value_name = "FILE")]
     pub out: PathBuf,
@@ -96,7 +96,7 @@ pub struct SheetArgs {
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
-pub enum HandOutKind {
+pub enum TableKind {
     Csv,
     Xlsx,
     Ods,
@@ -155,11 +155,11 @@ pub enum PaperError {
 ///
 /// # Errors
 /// Says file and cell, what was found and what was expected. Nothing is written then.
-pub fn bring_in(args: &BringInArgs, places: &Places) -> Result<(), PaperError> {
+pub fn from_table(args: &FromTableArgs, places: &Places) -> Result<(), PaperError> {
     let stdin = io::stdin();
     let mut lines = stdin.is_terminal().then(|| stdin.lock());
     let person = lines.as_mut().map(|lines| lines as &mut dyn BufRead);
-    let text = bring_in_with(args, &places.config, person, &mut io::stderr().lock())?;
+    let text = from_table_with(args, &places.config, person, &mut io::stderr().lock())?;
     match &args.out {
         Some(path) => {
             if let Some(old) = keep(path, text.as_bytes(), args.replace)? {
@@ -179,9 +179,9 @@ pub fn bring_in(args: &BringInArgs, places: &Places) -> Result<(), PaperError> {
 /// The routine's text that a list makes. `person` answers questions; none where nobody is there. `told` gets guess and report.
 ///
 /// # Errors
-/// As [`bring_in`].
-pub fn bring_in_with(
-    args: &BringInArgs,
+/// As [`from_table`].
+pub fn from_table_with(
+    args: &FromTableArgs,
     config: &Path,
     person: Option<&mut dyn BufRead>,
     told: &mut dyn Write,
@@ -218,7 +218,7 @@ pub fn bring_in_with(
 
 /// The layouts of the sheets, as guessed and as the person put them right.
 fn confirmed(
-    args: &BringInArgs,
+    args: &FromTableArgs,
     grids: Vec<Grid>,
     words: &PaperWords,
     mut person: Option<&mut dyn BufRead>,
@@ -325,7 +325,7 @@ fn accept(file: &str, text: &str, draft: &Draft, config: &Path) -> Result<(), Pa
     Ok(())
 }
 
-fn naming(args: &BringInArgs) -> Naming {
+fn naming(args: &FromTableArgs) -> Naming {
     let stem = |path: &Path| path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
     let title = args.title.clone().unwrap_or_else(|| stem(&args.file).replace(['_', '-'], " "));
     let title = values::one_line(&title);
@@ -338,11 +338,11 @@ fn naming(args: &BringInArgs) -> Naming {
 ///
 /// # Errors
 /// There is no such routine, or the file cannot be written.
-pub fn hand_out(args: &HandOutArgs, places: &Places) -> Result<(), PaperError> {
+pub fn to_table(args: &ToTableArgs, places: &Places) -> Result<(), PaperError> {
     let kind = match args.kind {
-        Some(HandOutKind::Csv) => Kind::Csv,
-        Some(HandOutKind::Xlsx) => Kind::Xlsx,
-        Some(HandOutKind::Ods) => Kind::Ods,
+        Some(TableKind::Csv) => Kind::Csv,
+        Some(TableKind::Xlsx) => Kind::Xlsx,
+        Some(TableKind::Ods) => Kind::Ods,
         None => kind_of(&args.out)?,
     };
     let source = paper_routines::source(&args.routine, &places.config)?;

@@ -7,7 +7,7 @@ use clap::{Args, ValueEnum};
 use thiserror::Error;
 
 use crate::cli::learn_command::{self, LearnError};
-use crate::cli::vosk_args::VoskArgs;
+use crate::cli::second_engine_args::SecondEngineArgs;
 use crate::conductor::error::ConductorError;
 use crate::conductor::rehearsal::{Pace, Rehearsal, rehearse};
 use crate::setup::models::{self, ModelsError};
@@ -21,8 +21,8 @@ pub struct RehearseArgs {
     #[arg(long, value_name = "FILE")]
     pub rig: Option<PathBuf>,
     /// Somebody who takes part, by the name in the rig file; once for each.
-    #[arg(long, value_name = "NAME")]
-    pub with: Vec<String>,
+    #[arg(long = "person", value_name = "NAME")]
+    pub people: Vec<String>,
     /// What the simulated person says; without it, they answer as asked.
     #[arg(long, value_name = "FILE")]
     pub script: Option<PathBuf>,
@@ -33,7 +33,7 @@ pub struct RehearseArgs {
     #[arg(long, value_enum, default_value_t)]
     pub pace: RehearsalPace,
     #[command(flatten)]
-    pub vosk: VoskArgs,
+    pub vosk: SecondEngineArgs,
 }
 
 /// How fast time passes.
@@ -63,14 +63,14 @@ pub enum RehearseError {
 /// Something that is needed is missing or cannot be written. What was recorded until then is kept.
 pub fn run(args: RehearseArgs, places: &Places) -> Result<(), RehearseError> {
     models::verify(&places.models)?;
-    let RehearseArgs { routine, rig, with, script, out, pace, vosk } = args;
+    let RehearseArgs { routine, rig, people, script, out, pace, vosk } = args;
     let sounds = places.sounds().hearing_with(vosk.settings(&places.models));
-    let sounds = learn_command::hearing_those(sounds, &with, places, &mut io::stdout().lock())?;
+    let sounds = learn_command::hearing_those(sounds, &people, places, &mut io::stdout().lock())?;
     let pace = match pace {
         RehearsalPace::Real => Pace::Real,
         RehearsalPace::Virtual => Pace::Virtual,
     };
-    let rehearsal = Rehearsal { routine, rig, with, script, out, pace };
+    let rehearsal = Rehearsal { routine, rig, with: people, script, out, pace };
     rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
     Ok(())
 }

@@ -12,7 +12,7 @@ use crate::audio::wake::Waker;
 use crate::cli::learn_command::{self, LearnError};
 use crate::cli::mic_command::{self, MicError};
 use crate::cli::plan_command;
-use crate::cli::vosk_args::VoskArgs;
+use crate::cli::second_engine_args::SecondEngineArgs;
 use crate::conductor::core::Means;
 use crate::conductor::error::ConductorError;
 use crate::conductor::live::{self, Edges, Planner, SoundDevices};
@@ -44,8 +44,8 @@ pub struct RunArgs {
     #[arg(long, value_name = "FILE")]
     pub rig: Option<PathBuf>,
     /// Somebody who takes part, by the name in the rig file; once for each.
-    #[arg(long, value_name = "NAME")]
-    pub with: Vec<String>,
+    #[arg(long = "person", value_name = "NAME")]
+    pub people: Vec<String>,
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
@@ -68,7 +68,7 @@ pub struct RunArgs {
     #[arg(long, value_name = "FILE")]
     pub keep_sound: Option<PathBuf>,
     #[command(flatten)]
-    pub vosk: VoskArgs,
+    pub vosk: SecondEngineArgs,
 }
 
 /// Why a routine cannot be carried out.
@@ -103,7 +103,7 @@ pub enum RunError {
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
-    let sounds = learn_command::hearing_those(sounds, &args.with, places, &mut std::io::stdout().lock())?;
+    let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
     let devices =
         SoundDevices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
@@ -117,7 +117,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         let rehearsal = Rehearsal {
             routine: args.routine.clone(),
             rig: args.rig.clone(),
-            with: args.with.clone(),
+            with: args.people.clone(),
             script: None,
             out: "rehearsal".into(),
             pace: Pace::Virtual,
@@ -134,8 +134,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let mut journal = Journal::open(&path)?;
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
     let past = Practice::read(&journal, &rig, &places.config)?;
-    let mut engine = prompts::engine(&args.routine, &rig, &args.with, voice, &past, &places.config)?;
-    let people = sayable::people(&rig, &args.with);
+    let mut engine = prompts::engine(&args.routine, &rig, &args.people, voice, &past, &places.config)?;
+    let people = sayable::people(&rig, &args.people);
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
     let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
@@ -178,7 +178,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
 
 /// What will tell whether the run ends in time.
 fn planner(by: jiff::civil::Time, args: &RunArgs, journal: &Path, places: &Places) -> Planner {
-    let (routine, with, rig) = (args.routine.clone(), args.with.clone(), args.rig.clone());
+    let (routine, with, rig) = (args.routine.clone(), args.people.clone(), args.rig.clone());
     let (journal, places) = (journal.to_owned(), places.clone());
     Box::new(move || OnTime::planned(by, &routine, &with, rig, journal, &places))
 }

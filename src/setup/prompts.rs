@@ -35,7 +35,7 @@ pub enum PromptError {
     #[error(transparent)]
     Rig(#[from] RigError),
     #[error(
-        "--with: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
+        "--person: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
     )]
     Stranger { name: String, known: String },
     #[error(

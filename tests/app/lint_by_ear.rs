@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use sparehand::cli::lint_command::{LintRequest, lint};
+use sparehand::cli::proof_command::{ProofRequest, lint};
 use sparehand::setup::places::Places;
 
 /// What is found in a routine of one step with these answers.
@@ -19,7 +19,7 @@ fn found(want: &str, other: &str) -> String {
     std::fs::write(&file, routine).unwrap();
     let places = Places { config: folder.path().to_owned(), ..Places::of_user().unwrap() };
     let mut out = Vec::new();
-    let request = LintRequest { files: vec![PathBuf::from(&file)], rig: None, by_ear: true };
+    let request = ProofRequest { files: vec![PathBuf::from(&file)], rig: None, by_ear: true };
     let (errors, _) = lint(&request, &places, &mut out).unwrap();
     let out = String::from_utf8(out).unwrap();
     assert_eq!(errors, 0, "{out}");

@@ -1,7 +1,7 @@
 //! Vosk as the ear, with its small Korean model: real library, real model, speech by espeak-ng. What may be heard was made of
 //! words that the model knows; the sentences of other talk are of our own invention.
 //!
-//! Needs `sparehand fetch --with vosk-ko` (94 MB), as `./check` does it.
+//! Needs `sparehand fetch --with korean` (94 MB), as `./check` does it.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -70,11 +70,11 @@ const ENGLISH: [&str; 8] = [
 
 fn settings() -> VoskSettings {
     let models = models();
-    VoskSettings { library: fetched_library(&models), model: models.join("vosk-ko"), fillers: None }
+    VoskSettings { library: fetched_library(&models), model: models.join("korean"), fillers: None }
 }
 
 fn vosk() -> Vosk {
-    Vosk::load(&settings()).unwrap_or_else(|why| panic!("{why}; run `sparehand fetch --with vosk-ko`"))
+    Vosk::load(&settings()).unwrap_or_else(|why| panic!("{why}; run `sparehand fetch --with korean`"))
 }
 
 fn critical(phrases: &[&str]) -> Vec<AllowedPhrase> {
@@ -149,7 +149,7 @@ fn a_missing_library_a_missing_model_and_a_folder_that_is_none_are_told_apart() 
     let folder = tempfile::tempdir().expect("a folder");
     let error = |settings: VoskSettings| Vosk::load(&settings).err().expect("nothing to load").to_string();
     let missing = error(VoskSettings { library: folder.path().join("libvosk.so"), ..settings() });
-    assert!(missing.contains("libvosk.so") && missing.contains("sparehand fetch --with vosk-ko"), "{missing}");
+    assert!(missing.contains("libvosk.so") && missing.contains("sparehand fetch --with korean"), "{missing}");
     let text = folder.path().join("text.so");
     std::fs::write(&text, "no library").expect("writing works");
     assert!(error(VoskSettings { library: text, ..settings() }).contains("text.so"));
@@ -157,7 +157,7 @@ fn a_missing_library_a_missing_model_and_a_folder_that_is_none_are_told_apart() 
     let another = error(VoskSettings { library: another, ..settings() });
     assert!(another.contains("vosk_set_log_level"), "{another}");
     let nowhere = error(VoskSettings { model: folder.path().join("none"), ..settings() });
-    assert!(nowhere.contains("none") && nowhere.contains("--vosk-model"), "{nowhere}");
+    assert!(nowhere.contains("none") && nowhere.contains("--second-engine-model"), "{nowhere}");
     let empty = error(VoskSettings { model: folder.path().to_owned(), ..settings() });
     assert!(empty.contains("HCLr.fst"), "{empty}");
     // The library gives a null pointer for it.
@@ -263,10 +263,10 @@ fn the_command_hears_with_the_model_that_it_is_given() {
     let mut writer = hound::WavWriter::create(path("word.wav"), spec).expect("a file");
     clip.iter().for_each(|sample| writer.write_sample((sample * 32_767.0) as i16).expect("writing works"));
     writer.finalize().expect("writing works");
-    let (word, list, model) = (path("word.wav"), path("phrases.txt"), models().join("vosk-ko"));
+    let (word, list, model) = (path("word.wav"), path("phrases.txt"), models().join("korean"));
     let (word, list, model) = (word.display().to_string(), list.display().to_string(), model.display().to_string());
     let (fine, text) =
-        sparehand(&["hear", "--phrases", &list, "--vosk-model", &model, "--json", &word], &path("config"));
+        sparehand(&["hear", "--phrases", &list, "--second-engine-model", &model, "--json", &word], &path("config"));
     assert!(fine && text.contains("\"phrase\":\"아직 더러워\""), "{text}");
 }
 
@@ -274,9 +274,11 @@ fn the_command_hears_with_the_model_that_it_is_given() {
 #[test]
 fn a_rehearsal_whose_words_the_model_does_not_know_does_not_begin() {
     let folder = tempfile::tempdir().expect("a folder");
-    let model = models().join("vosk-ko").display().to_string();
-    let (fine, text) =
-        sparehand(&["rehearse", "tank-dump", "--vosk-model", &model, "--out", "out"], &folder.path().join("config"));
+    let model = models().join("korean").display().to_string();
+    let (fine, text) = sparehand(
+        &["rehearse", "tank-dump", "--second-engine-model", &model, "--out", "out"],
+        &folder.path().join("config"),
+    );
     assert!(!fine && text.contains("not in its vocabulary") && text.contains("(in '"), "{text}");
     assert!(!folder.path().join("out").exists(), "nothing was begun");
 }

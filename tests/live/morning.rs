@@ -23,7 +23,7 @@ fn two_people_are_led_through_a_whole_morning_and_each_is_asked_what_is_theirs()
     let job = prompts::job("leave", &rig, server.folder()).unwrap();
     let ear = server.listen();
     server.hum(ROAD_RMS);
-    let arguments = ["--with", "Rowan", "--with", "Imre", "--away-by", &in_three_hours()];
+    let arguments = ["--person", "Rowan", "--person", "Imre", "--away-by", &in_three_hours()];
     let program = Program::start(&server, "leave", &rig_file, &journal, &arguments);
     let mut people = People {
         server: &server,

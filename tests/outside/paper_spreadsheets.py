@@ -25,7 +25,7 @@ def run(folder, *arguments, fails=False):
 
 
 def brought_in(folder, file, *more):
-    text, told = run(folder, "bring-in", file, "--yes", *more)
+    text, told = run(folder, "from-table", file, "--yes", *more)
     return tomllib.loads(text), told
 
 
@@ -41,7 +41,7 @@ def original():
 def table(folder, kind):
     """The handed-out tank dump as pandas reads it."""
     file = folder / f"tank.{kind}"
-    run(folder, "hand-out", ROUTINE, "--as", kind, "-o", file)
+    run(folder, "to-table", ROUTINE, "--as", kind, "-o", file)
     readers = {
         "csv": lambda: pandas.read_csv(file, dtype=object, keep_default_na=False, encoding="utf-8-sig"),
         "xlsx": lambda: pandas.read_excel(file, dtype=object, keep_default_na=False, engine="openpyxl"),
@@ -115,7 +115,7 @@ def test_a_workbook_of_a_household_keeps_all_that_is_in_it(tmp_path):
     file = tmp_path / "leaving.xlsx"
     household_workbook(file)
     routine, told = brought_in(tmp_path, file)
-    text, _ = run(tmp_path, "bring-in", file, "--yes")
+    text, _ = run(tmp_path, "from-table", file, "--yes")
     assert [section["title"] for section in routine["section"]] == ["Outside", "Inside", "last look"]
     steps = steps_of(routine)[:-1]
     assert [(step["name"], step.get("where", ""), step.get("minutes")) for step in steps] == [
@@ -142,7 +142,7 @@ def test_several_sheets_become_sections_and_one_may_be_chosen(tmp_path):
     assert [section["title"] for section in routine["section"]] == ["Tanks", "Inside", "last look"]
     routine, _ = brought_in(tmp_path, file, "--sheet", "Inside")
     assert [step["name"] for step in steps_of(routine)] == ["Vents shut", "nothing left open"]
-    _, told = run(tmp_path, "bring-in", file, "--yes", "--sheet", "Roof", fails=True)
+    _, told = run(tmp_path, "from-table", file, "--yes", "--sheet", "Roof", fails=True)
     assert "no sheet named 'Roof', expected one of: 'Tanks', 'Inside'" in told
 
 
@@ -163,9 +163,9 @@ def test_nothing_is_written_over(tmp_path):
     file = tmp_path / "list.csv"
     file.write_text("Task\nCap off\n")
     out = tmp_path / "list.toml"
-    run(tmp_path, "bring-in", file, "--yes", "-o", out)
+    run(tmp_path, "from-table", file, "--yes", "-o", out)
     before = out.read_text()
-    _, told = run(tmp_path, "bring-in", file, "--yes", "-o", out, fails=True)
+    _, told = run(tmp_path, "from-table", file, "--yes", "-o", out, fails=True)
     assert "expected none; name another, or say --replace" in told and out.read_text() == before
-    run(tmp_path, "bring-in", file, "--yes", "-o", out, "--replace")
+    run(tmp_path, "from-table", file, "--yes", "-o", out, "--replace")
     assert (tmp_path / "list.toml.old").read_text() == before

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use clap::Parser;
 use sparehand::cli::args::{Cli, CliCommand};
-use sparehand::cli::paper_command::{BringInArgs, bring_in_with};
+use sparehand::cli::paper_command::{FromTableArgs, from_table_with};
 use sparehand::rig::Rig;
 use sparehand::routine::{Routine, load};
 
@@ -48,15 +48,15 @@ pub fn attempt(
     let mut person = typed.map(str::as_bytes);
     let person = person.as_mut().map(|typed| typed as &mut dyn std::io::BufRead);
     let within = format!("{}/", folder.path().display());
-    let done = bring_in_with(&args(&path, more), config, person, &mut told);
+    let done = from_table_with(&args(&path, more), config, person, &mut told);
     let text = done.map_err(|why| why.to_string().replace(&within, ""))?;
     Ok((text, String::from_utf8(told).unwrap()))
 }
 
-fn args(path: &Path, more: &[&str]) -> BringInArgs {
-    let line = ["sparehand", "bring-in", path.to_str().unwrap()].into_iter().chain(more.iter().copied());
+fn args(path: &Path, more: &[&str]) -> FromTableArgs {
+    let line = ["sparehand", "from-table", path.to_str().unwrap()].into_iter().chain(more.iter().copied());
     match Cli::try_parse_from(line).unwrap().command {
-        CliCommand::BringIn(args) => args,
+        CliCommand::FromTable(args) => args,
         other => panic!("{other:?}"),
     }
 }

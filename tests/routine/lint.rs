@@ -183,11 +183,11 @@ fn the_schemas_that_ship_are_those_of_the_code() {
     let shipped = |text: &str| serde_json::from_str::<serde_json::Value>(text).unwrap();
     assert!(
         &shipped(include_str!("../../schemas/routine.schema.json")) == routine_schema().as_value(),
-        "not the same; write it anew: sparehand lint --schema routine > schemas/routine.schema.json"
+        "not the same; write it anew: sparehand proof --schema routine > schemas/routine.schema.json"
     );
     assert!(
         &shipped(include_str!("../../schemas/changes.schema.json")) == changes_schema().as_value(),
-        "not the same; write it anew: sparehand lint --schema changes > schemas/changes.schema.json"
+        "not the same; write it anew: sparehand proof --schema changes > schemas/changes.schema.json"
     );
 }
 

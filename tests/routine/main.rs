@@ -4,8 +4,8 @@ mod bad_files;
 mod built_in;
 mod changes;
 mod lint;
-mod lint_command;
 mod order;
+mod proof_command;
 mod rig_interview;
 #[path = "../routine_support/mod.rs"]
 mod routine_support;

@@ -1,6 +1,6 @@
 //! The `say` command into a file.
 
-use sparehand::cli::say_command::{SayRequest, say};
+use sparehand::cli::speak_command::{SayRequest, say};
 use sparehand::engine::output::VoiceSettings;
 use sparehand::onnx;
 use sparehand::say::NumberReading;
@@ -67,7 +67,7 @@ fn the_runtime_of_the_models_gathers_nothing_to_report() {
     let done = std::process::Command::new(env!("CARGO_BIN_EXE_sparehand"))
         .env_clear()
         .envs([("HOME", home.path()), ("XDG_DATA_HOME", &data)])
-        .args(["say", "Chock down.", "--out"])
+        .args(["speak", "Chock down.", "--into"])
         .arg(&said)
         .output()
         .unwrap();

@@ -27,7 +27,7 @@ fn ends(server: &SoundServer, arguments: &[&str]) -> (bool, String, Duration) {
 fn say_and_mic_give_up_on_a_loudspeaker_that_takes_no_sound() {
     let server = SoundServer::start();
     server.hold_loudspeaker(true);
-    for arguments in [&["say", "Chock down."][..], &["mic", "--forget"]] {
+    for arguments in [&["speak", "Chock down."][..], &["mic", "--only-measure"]] {
         let (success, told, took) = ends(&server, arguments);
         assert!(!success && took < LONG, "{arguments:?} after {took:?}: {told}");
         assert!(told.contains("stands still") && told.contains("choose another"), "{arguments:?}: {told}");
@@ -38,7 +38,7 @@ fn say_and_mic_give_up_on_a_loudspeaker_that_takes_no_sound() {
 fn say_is_heard_where_the_loudspeaker_takes_it() {
     let server = SoundServer::start();
     let ear = server.listen();
-    let (success, told, took) = ends(&server, &["say", "Chock down. Look at it twice."]);
+    let (success, told, took) = ends(&server, &["speak", "Chock down. Look at it twice."]);
     assert!(success && took < LONG, "after {took:?}: {told}");
     let spoken = ear.voice_since(0);
     assert!(spoken.seconds > 1.5 && spoken.rms > 0.01, "{spoken:?}");

@@ -269,13 +269,13 @@ fn open_hangul_syllables() -> Vec<String> {
 pub enum VoskError {
     /// The library cannot be loaded.
     #[error(
-        "Vosk library {}: {why}; `sparehand fetch --with vosk-ko` brings one, or name another with --vosk-library",
+        "Vosk library {}: {why}; `sparehand fetch --with korean` brings one, or name another with --second-engine-library",
         path.display()
     )]
     Library { path: PathBuf, why: String },
     /// The model cannot be loaded.
     #[error(
-        "Vosk model {}: not loaded, expected the folder of a Vosk model (with am/ and graph/ in it); name it with --vosk-model",
+        "Vosk model {}: not loaded, expected the folder of a Vosk model (with am/ and graph/ in it); name it with --second-engine-model",
         path.display()
     )]
     Model { path: PathBuf },
@@ -299,7 +299,7 @@ pub enum VoskError {
     /// The model knows too few short words.
     #[error(
         "Vosk model {}: it knows {found} of the short words {}, expected at least {FEWEST_FILLERS} that other speech can be told by; \
-         name a file with some of its language, one a line, with --vosk-fillers",
+         name a file with some of its language, one a line, with --second-engine-fillers",
         model.display(), from.as_ref().map_or("for Korean".to_owned(), |path| format!("in {}", path.display()))
     )]
     Fillers { model: PathBuf, found: usize, from: Option<PathBuf> },

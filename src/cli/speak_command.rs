@@ -1,4 +1,4 @@
-//! `sparehand say "TEXT" [-o FILE.wav]`: says a text once, on the loudspeaker or into a WAV file.
+//! `sparehand speak "TEXT" [--into FILE.wav]`: says a text once, on the loudspeaker or into a WAV file.
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -45,7 +45,7 @@ pub struct SayRequest {
 /// # Errors
 ///
 /// A model is missing, a sentence cannot be said, the file cannot be written, or the loudspeaker does not open or dies.
-pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Duration, SayCommandError> {
+pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Duration, SpeakCommandError> {
     let wording = Wording::load(request.wording.as_deref())?;
     let voice = Voice::load(environment, models, Reader::new(wording, request.reading))?;
     let cache = request.cache.as_deref().map(|folder| Cache::open(folder, voice.fingerprint())).transpose()?;
@@ -59,11 +59,11 @@ pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Re
 }
 
 #[derive(Debug, Args)]
-pub struct SayArgs {
+pub struct SpeakArgs {
     pub text: String,
     /// Write a WAV file instead of playing.
-    #[arg(short, long, value_name = "FILE")]
-    pub out: Option<PathBuf>,
+    #[arg(long, value_name = "FILE")]
+    pub into: Option<PathBuf>,
     /// Share of the usual pace, 0.55 to 1.5.
     #[arg(long, value_name = "PACE", default_value_t = 1.0, value_parser = pace)]
     pub pace: f32,
@@ -82,12 +82,12 @@ fn pace(text: &str) -> Result<f32, String> {
 ///
 /// # Errors
 /// As [`say`]; a model is missing.
-pub fn carry_out(args: SayArgs, places: &Places) -> Result<(), SayCommandError> {
+pub fn carry_out(args: SpeakArgs, places: &Places) -> Result<(), SpeakCommandError> {
     models::verify(&places.models)?;
     let sounds = places.sounds();
     let request = SayRequest {
         text: args.text,
-        into_file: args.out,
+        into_file: args.into,
         device: None,
         settings: VoiceSettings { speed: args.pace, ..VoiceSettings::default() },
         reading: NumberReading::Everyday,
@@ -100,7 +100,7 @@ pub fn carry_out(args: SayArgs, places: &Places) -> Result<(), SayCommandError> 
 
 /// What can go wrong with the command.
 #[derive(Debug, thiserror::Error)]
-pub enum SayCommandError {
+pub enum SpeakCommandError {
     #[error(transparent)]
     Models(#[from] ModelsError),
     #[error(transparent)]
@@ -130,8 +130,8 @@ pub enum SayCommandError {
 /// Renders to the end and hands each frame on; gives the number of frames.
 fn each_frame(
     speaker: &mut Speaker,
-    mut take: impl FnMut(&[f32; FRAME]) -> Result<(), SayCommandError>,
-) -> Result<u32, SayCommandError> {
+    mut take: impl FnMut(&[f32; FRAME]) -> Result<(), SpeakCommandError>,
+) -> Result<u32, SpeakCommandError> {
     let mut frames = 0;
     let mut after = 0;
     // One frame more than there is speech: the limiter gives its samples a little late.
@@ -151,8 +151,8 @@ fn each_frame(
     Ok(frames)
 }
 
-fn write_file(speaker: &mut Speaker, path: &Path) -> Result<u32, SayCommandError> {
-    let failed = |source| SayCommandError::File { path: path.to_path_buf(), source };
+fn write_file(speaker: &mut Speaker, path: &Path) -> Result<u32, SpeakCommandError> {
+    let failed = |source| SpeakCommandError::File { path: path.to_path_buf(), source };
     let form = hound::WavSpec {
         channels: 1,
         sample_rate: PLAYBACK_RATE,
@@ -167,7 +167,7 @@ fn write_file(speaker: &mut Speaker, path: &Path) -> Result<u32, SayCommandError
     Ok(frames)
 }
 
-fn play(speaker: &mut Speaker, device: Option<&str>) -> Result<u32, SayCommandError> {
+fn play(speaker: &mut Speaker, device: Option<&str>) -> Result<u32, SpeakCommandError> {
     let mut out = PlayOut::open(device)?;
     let frames = each_frame(speaker, |frame| Ok(out.play(frame)?))?;
     out.drain()?;

@@ -1,4 +1,4 @@
-//! `sparehand lint`: looks routines over for their authors and shows what was found in the text.
+//! `sparehand proof`: looks routines over for their authors and shows what was found in the text.
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -17,7 +17,7 @@ use crate::setup::places::Places;
 use crate::setup::prompts::{self, PromptError};
 
 #[derive(Debug, Args)]
-pub struct LintArgs {
+pub struct ProofArgs {
     /// Files, or names of routines; without any, all that ship and all of your own.
     #[arg(value_name = "FILE")]
     pub files: Vec<PathBuf>,
@@ -40,7 +40,7 @@ pub enum SchemaOf {
 
 /// Why nothing can be looked over.
 #[derive(Debug, Error)]
-pub enum LintError {
+pub enum ProofError {
     #[error(transparent)]
     Prompts(#[from] PromptError),
     #[error(transparent)]
@@ -53,24 +53,24 @@ pub enum LintError {
 ///
 /// # Errors
 /// As [`lint`].
-pub fn run(args: LintArgs, places: &Places) -> Result<ExitCode, LintError> {
-    let LintArgs { files, rig, by_ear, schema } = args;
+pub fn run(args: ProofArgs, places: &Places) -> Result<ExitCode, ProofError> {
+    let ProofArgs { files, rig, by_ear, schema } = args;
     let schema = schema.map(|of| match of {
         SchemaOf::Routine => routine::routine_schema(),
         SchemaOf::Changes => routine::changes_schema(),
     });
     if let Some(schema) = schema {
-        schema::print(&schema).map_err(LintError::Output)?;
+        schema::print(&schema).map_err(ProofError::Output)?;
         return Ok(ExitCode::SUCCESS);
     }
-    let request = LintRequest { files, rig, by_ear };
+    let request = ProofRequest { files, rig, by_ear };
     let (errors, _) = lint(&request, places, &mut io::stdout().lock())?;
     Ok(if errors > 0 { ExitCode::FAILURE } else { ExitCode::SUCCESS })
 }
 
 /// What is to be looked over.
 #[derive(Clone, Debug)]
-pub struct LintRequest {
+pub struct ProofRequest {
     /// Files, or names of routines; without any, every routine that ships and the user's own.
     pub files: Vec<PathBuf>,
     /// Rig file; without it, rig.toml in the configuration folder, or common practice.
@@ -83,7 +83,7 @@ pub struct LintRequest {
 ///
 /// # Errors
 /// A file, the rig or the phrases cannot be read, or the output cannot be written.
-pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Result<(usize, usize), LintError> {
+pub fn lint(request: &ProofRequest, places: &Places, out: &mut dyn Write) -> Result<(usize, usize), ProofError> {
     let config = &places.config;
     let rig = prompts::rig(request.rig.as_deref(), config)?;
     let always = always_allowed(config)?;
@@ -107,11 +107,11 @@ pub fn lint(request: &LintRequest, places: &Places, out: &mut dyn Write) -> Resu
                 Severity::Error => errors += 1,
                 Severity::Advice => advice += 1,
             }
-            writeln!(out, "{:?}", report(source, finding)).map_err(LintError::Output)?;
+            writeln!(out, "{:?}", report(source, finding)).map_err(ProofError::Output)?;
         }
     }
     let files = sources.len();
-    writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(LintError::Output)?;
+    writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(ProofError::Output)?;
     Ok((errors, advice))
 }
 

@@ -1,9 +1,9 @@
-//! `sparehand lint` as a function: files and names in, what was found shown in the text.
+//! `sparehand proof` as a function: files and names in, what was found shown in the text.
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use sparehand::cli::lint_command::{LintRequest, lint};
+use sparehand::cli::proof_command::{ProofRequest, lint};
 use sparehand::setup::places::Places;
 use sparehand::setup::prompts::ROUTINES;
 
@@ -14,7 +14,7 @@ fn places(config: &Path) -> Places {
 
 fn run(config: &Path, files: &[PathBuf]) -> ((usize, usize), String) {
     let mut out = Vec::new();
-    let request = LintRequest { files: files.to_vec(), rig: None, by_ear: false };
+    let request = ProofRequest { files: files.to_vec(), rig: None, by_ear: false };
     let counts = lint(&request, &places(config), &mut out).unwrap_or_else(|error| panic!("{error}"));
     (counts, String::from_utf8(out).unwrap())
 }
@@ -48,7 +48,7 @@ fn a_fault_is_shown_in_its_line_with_what_was_expected() {
 #[test]
 fn a_routine_that_is_not_there_is_an_error_with_its_name() {
     let config = tempfile::tempdir().unwrap();
-    let request = LintRequest { files: vec![PathBuf::from("nowhere")], rig: None, by_ear: false };
+    let request = ProofRequest { files: vec![PathBuf::from("nowhere")], rig: None, by_ear: false };
     let error = lint(&request, &places(config.path()), &mut Vec::new()).unwrap_err().to_string();
     assert!(error.starts_with("nowhere: cannot be read"), "{error}");
 }
