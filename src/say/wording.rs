@@ -58,11 +58,11 @@ impl Wording {
     pub(super) fn phonemes(&self, word: &str, radio: bool) -> Option<String> {
         let lower = word.to_lowercase();
         if radio && let Some(found) = self.radio.pronunciations.get(&lower) {
-            return Some(found.clone());
+            return Some(found.0.clone());
         }
         let table = &self.pronunciations.words;
         if let Some(found) = table.get(word).or_else(|| table.get(&lower)) {
-            return Some(found.clone());
+            return Some(found.0.clone());
         }
         let spelled = self.abbreviations.spelled.words.iter().any(|entry| entry == word);
         if spelled { self.spell(word) } else { None }
@@ -79,7 +79,7 @@ impl Wording {
         for (place, letter) in letters.iter().enumerate() {
             let is_plural_mark = plural && place == letters.len() - 1;
             let key = if is_plural_mark { letter.to_string() } else { letter.to_uppercase().to_string() };
-            let name = self.pronunciations.letters.get(&key)?;
+            let Phonemes(name) = self.pronunciations.letters.get(&key)?;
             if place == last { said.push_str(name) } else { said.push_str(&name.replace('ˈ', "ˌ")) }
         }
         Some(said)
@@ -158,7 +158,7 @@ pub(super) struct Words {
 #[derive(Clone, Debug, Deserialize)]
 pub(super) struct RadioTables {
     pub words: RadioWords,
-    pronunciations: HashMap<String, String>,
+    pronunciations: HashMap<String, Phonemes>,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -178,9 +178,40 @@ struct AbbreviationTables {
 
 #[derive(Clone, Debug, Deserialize)]
 struct PronunciationTables {
-    words: HashMap<String, String>,
-    letters: HashMap<String, String>,
+    words: HashMap<String, Phonemes>,
+    letters: HashMap<String, Phonemes>,
 }
+
+/// How a word sounds, in the letters of the voice; read from the International Phonetic Alphabet, for General American.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(from = "String")]
+struct Phonemes(String);
+
+impl From<String> for Phonemes {
+    fn from(ipa: String) -> Self {
+        let written = OF_VOICE.iter().fold(ipa, |text, (sound, letter)| text.replace(sound, letter));
+        let (mut voiced, mut stress) = (String::new(), None);
+        for sound in written.chars() {
+            match sound {
+                // It stands before a syllable, and the voice wants it before the vowel.
+                'ˈ' | 'ˌ' => stress = Some(sound),
+                'ː' | '.' => {}
+                _ => {
+                    if VOWELS.contains(sound) {
+                        voiced.extend(stress.take());
+                    }
+                    voiced.push(sound);
+                }
+            }
+        }
+        Self(voiced)
+    }
+}
+
+/// What the voice writes in one letter, or in another one.
+const OF_VOICE: [(&str, &str); 9] =
+    [("eɪ", "A"), ("aɪ", "I"), ("oʊ", "O"), ("aʊ", "W"), ("ɔɪ", "Y"), ("dʒ", "ʤ"), ("tʃ", "ʧ"), ("g", "ɡ"), ("r", "ɹ")];
+const VOWELS: &str = "aeiouæɐɑɒɔəɚɛɜɪʊʌᵊAIOWY";
 
 /// What can be wrong with the tables.
 #[derive(Debug, thiserror::Error)]
@@ -247,12 +278,21 @@ mod tests {
     #[test]
     fn a_file_of_ones_own_adds_to_the_tables_and_replaces_lines() {
         let folder = tempfile::tempdir().unwrap();
-        let own = "[words]\n\"gray\" = \"ɡɹˈɛ\"\n\"sani\" = \"sˈæni\"\n";
+        let own = "[words]\n\"gray\" = \"ˈɡɹɛ\"\n\"sani\" = \"ˈsæni\"\n";
         std::fs::write(folder.path().join("pronunciations.toml"), own).unwrap();
         let wording = Wording::load(Some(folder.path())).unwrap();
         assert_eq!(wording.phonemes("Gray", false).as_deref(), Some("ɡɹˈɛ"));
         assert_eq!(wording.phonemes("sani", false).as_deref(), Some("sˈæni"));
         assert_eq!(wording.phonemes("LP", false).as_deref(), Some("ˌɛlpˈi"), "the built-in tables are still there");
+    }
+
+    #[test]
+    fn pronunciations_are_read_from_the_phonetic_alphabet() {
+        for (ipa, voiced) in
+            [("ˈɡreɪ", "ɡɹˈA"), ("ˈpɪtkɑːk", "pˈɪtkɑk"), ("dʒiːˌoʊˈdʒɛtɪk", "ʤiˌOʤˈɛtɪk"), ("ˈaʊt.loʊd", "ˈWtlOd")]
+        {
+            assert_eq!(Phonemes::from(ipa.to_owned()).0, voiced, "{ipa}");
+        }
     }
 
     #[test]
