@@ -25,7 +25,7 @@ const SAID: [(&str, bool); 13] = [
 const ROUNDS: usize = 2;
 
 #[test]
-#[ignore = "a measurement, to be made on an idle machine: cargo nextest run --release --test live --run-ignored only"]
+#[ignore = "a measurement, to be made on an idle machine: cargo nextest run --release --test live --run-ignored only -E 'test(latency)'"]
 fn a_reply_begins_soon_after_the_word_that_asks_for_it() {
     let (mut answers, mut commands) = (Vec::new(), Vec::new());
     for round in 0..ROUNDS {

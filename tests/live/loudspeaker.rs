@@ -1,5 +1,4 @@
-//! The loudspeaker for real: through a sound server to a sink and back from its monitor. Needs PulseAudio or PipeWire, so it
-//! runs only when asked for: `cargo nextest run --release --run-ignored only -E 'binary(say_playback)'`.
+//! The loudspeaker by itself: through a private sound server to a sink and back from its monitor.
 #![allow(clippy::disallowed_methods, reason = "devices are measured in real time")]
 
 use std::time::{Duration, Instant};
@@ -10,13 +9,43 @@ use sparehand::audio::playback::Playback;
 use sparehand::audio::wake::Waker;
 use sparehand::say::mixer::FRAME;
 
+use crate::server::SoundServer;
+
+/// The server that a process uses is named in its environment, so each test is a process of its own.
+fn passes(server: &SoundServer, test: &str, sink: &[(&str, &str)]) {
+    let mut child = server.command(std::env::current_exe().unwrap());
+    child.args(["--exact", &format!("loudspeaker::{test}"), "--ignored", "--nocapture"]).envs(sink.iter().copied());
+    let done = child.output().unwrap();
+    let told = String::from_utf8_lossy(&done.stdout);
+    assert!(done.status.success() && told.contains("1 passed"), "{told}{}", String::from_utf8_lossy(&done.stderr));
+}
+
+#[test]
+fn a_loudspeaker_keeps_its_pace_and_gives_back_what_was_played() {
+    passes(&SoundServer::start(), "plays_for_three_seconds", &[]);
+}
+
+#[test]
+fn a_loudspeaker_that_is_not_there_is_named_with_what_is() {
+    passes(&SoundServer::start(), "asks_for_one_that_is_not_there", &[]);
+}
+
+#[test]
+fn a_loudspeaker_that_vanishes_is_noticed_unless_the_server_moves_the_sound_to_another() {
+    let server = SoundServer::start();
+    let load = server.command("pactl").args(["load-module", "module-null-sink", "sink_name=second"]).output().unwrap();
+    let module = String::from_utf8(load.stdout).unwrap();
+    let sink = [("SPAREHAND_TEST_SINK", "pulseaudio:second"), ("SPAREHAND_TEST_SINK_MODULE", module.trim())];
+    passes(&server, "has_its_sink_taken_away", &sink);
+}
+
 fn tone_frame(number: usize) -> [f32; FRAME] {
     std::array::from_fn(|n| 0.3 * ((number * FRAME + n) as f32 * 440.0 * std::f32::consts::TAU / 48_000.0).sin())
 }
 
 #[test]
-#[ignore = "needs a sound server"]
-fn frames_are_played_at_the_pace_of_the_device_and_come_back_as_reference() {
+#[ignore = "the child of a test above"]
+fn plays_for_three_seconds() {
     assert!(devices(Direction::Output).unwrap().iter().any(|device| device.is_default));
     let (mut playback, mut reference) = Playback::open(None, &Waker::of_nobody()).unwrap();
     let start = Instant::now();
@@ -53,18 +82,18 @@ fn frames_are_played_at_the_pace_of_the_device_and_come_back_as_reference() {
 }
 
 #[test]
-#[ignore = "needs a sound server"]
-fn a_loudspeaker_that_is_not_there_is_named_with_what_is() {
+#[ignore = "the child of a test above"]
+fn asks_for_one_that_is_not_there() {
     let Err(error) = Playback::open(Some("pulseaudio:no-such-thing"), &Waker::of_nobody()) else { panic!("it opened") };
-    assert!(error.to_string().contains("no-such-thing"), "{error}");
+    assert!(error.to_string().contains("no-such-thing") && error.to_string().contains("loudspeaker"), "{error}");
 }
 
-/// Takes a sink away while it plays: set `SPAREHAND_TEST_SINK` to its id and `SPAREHAND_TEST_SINK_MODULE` to the number of
+/// Takes a sink away while it plays: `SPAREHAND_TEST_SINK` is its id and `SPAREHAND_TEST_SINK_MODULE` the number of
 /// the module that made it. With another sink there, a server may move the stream to it: then sound must go on. With none,
 /// the loss must be noticed, and dropping the dead stream must not block.
 #[test]
-#[ignore = "needs a sound server and takes its sink away"]
-fn a_loudspeaker_that_vanishes_is_noticed_unless_the_server_moves_the_sound_to_another() {
+#[ignore = "the child of a test above"]
+fn has_its_sink_taken_away() {
     let sink = std::env::var("SPAREHAND_TEST_SINK").expect("SPAREHAND_TEST_SINK is set");
     let module = std::env::var("SPAREHAND_TEST_SINK_MODULE").expect("SPAREHAND_TEST_SINK_MODULE is set");
     let (mut playback, _reference) = Playback::open(Some(&sink), &Waker::of_nobody()).unwrap();

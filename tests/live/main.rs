@@ -7,6 +7,7 @@ mod hear_support;
 mod latency;
 mod lesson;
 mod loudness;
+mod loudspeaker;
 mod mic;
 mod morning;
 mod server;

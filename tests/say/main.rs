@@ -1,9 +1,9 @@
 //! What is said: text, voice, loudness, mixing, playback.
 
 mod command;
+mod doctor;
 mod loudness;
 mod mixer;
-mod playback;
 #[path = "../say_common/mod.rs"]
 mod say_common;
 #[allow(dead_code, reason = "the live tests use the rest")]
