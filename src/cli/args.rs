@@ -5,6 +5,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 use thiserror::Error;
 
+use crate::cli::doctor_command::{self, DoctorArgs, DoctorError};
 use crate::cli::fetch::{self, FetchArgs};
 use crate::cli::fetch_progress::FetchError;
 use crate::cli::figure_command::{self, FigureArgs, FigureCommandError};
@@ -44,6 +45,8 @@ pub enum CliCommand {
     Mic(MicArgs),
     /// Learn in two minutes how somebody speaks, show it, or take it back; never needed.
     LearnVoice(LearnArgs),
+    /// Look at all that a run needs, and say what to do where something is missing.
+    Doctor(DoctorArgs),
     /// List past runs, or show one.
     Log(LogArgs),
     /// Describe the rig: asks one thing at a time and writes rig.toml, keeping the one that was there.
@@ -80,6 +83,7 @@ impl Cli {
             CliCommand::Speak(args) => speak_command::carry_out(args, &places)?,
             CliCommand::Mic(args) => mic_command::run(&args, &places)?,
             CliCommand::LearnVoice(args) => learn_command::run(&args, &places)?,
+            CliCommand::Doctor(args) => return Ok(doctor_command::carry_out(&args, &places)?),
             CliCommand::Log(args) => log_command::run(&args, &places)?,
             CliCommand::Rig(args) => rig_command::run(&args, &places)?,
             CliCommand::Proof(args) => return Ok(proof_command::run(args, &places)?),
@@ -112,6 +116,8 @@ pub enum CliError {
     Mic(#[from] MicError),
     #[error(transparent)]
     Learn(#[from] LearnError),
+    #[error(transparent)]
+    Doctor(#[from] DoctorError),
     #[error(transparent)]
     Log(#[from] LogCommandError),
     #[error(transparent)]

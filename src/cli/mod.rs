@@ -2,6 +2,7 @@
 
 pub mod args;
 pub mod by_ear;
+pub mod doctor_command;
 pub mod fetch;
 pub mod fetch_progress;
 pub mod figure_command;
