@@ -13,6 +13,7 @@ pub mod error;
 pub mod flow;
 pub mod hose;
 mod kinds;
+pub mod night;
 pub mod parse;
 pub mod pressure;
 pub mod sanitise;
