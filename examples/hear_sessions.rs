@@ -388,7 +388,7 @@ impl Run {
                 "same": self.is_same(&said.text, phrase), "same_then": is_same_in(&said.set, &said.text, phrase),
             })
         };
-        let critical = self.engine.job().index_of(step).is_some_and(|index| self.engine.job().step(index).critical);
+        let critical = self.engine.job().index_of(step).is_some_and(|index| self.engine.job().step(index).critical());
         let from = self.said.iter().rev().filter(|said| !said.talk).take(REMEMBERED).count();
         let mut left = from;
         let first = self.said.iter().rposition(|said| {

@@ -118,7 +118,7 @@ impl ByEar {
         groups.extend(self.always.iter().cloned());
         let phrase = |group: usize, text: &String| AllowedPhrase {
             text: text.clone(),
-            class: if step.critical { PhraseClass::Critical } else { PhraseClass::Ordinary },
+            class: if step.critical() { PhraseClass::Critical } else { PhraseClass::Ordinary },
             group: u32::try_from(group).unwrap_or(u32::MAX),
             while_speaking: false,
         };

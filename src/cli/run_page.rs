@@ -101,7 +101,7 @@ fn names(routine: &str, ids: &BTreeSet<String>, config: &Path) -> Named {
     let mut named = Named::default();
     let mut add = |routine: &Routine, prefix: &str| {
         for step in &routine.steps {
-            let name = StepName { name: step.name.clone(), critical: step.critical };
+            let name = StepName { name: step.name.clone(), critical: step.critical() };
             named.steps.insert(format!("{prefix}{}", step.id), name);
         }
     };

@@ -138,7 +138,7 @@ impl Engine {
             | Event::Agreed { step, .. }
             | Event::StepChecked { step, .. } => {
                 let card = |step: StepIndex| self.job.parts[self.job.part_of(step)].is_card();
-                self.job.index_of(step).is_none_or(|step| self.job.step(step).critical && !card(step))
+                self.job.index_of(step).is_none_or(|step| self.job.step(step).critical() && !card(step))
             }
             Event::RunStarted { .. }
             | Event::RunCompleted { .. }

@@ -347,7 +347,7 @@ impl Builder<'_> {
         if let Some(section) = self.sections.last_mut() {
             section.steps.push(gate);
         }
-        let what = "no step is marked as one that can hurt; where one can, give it critical = true and an answer that names its state";
+        let what = "no step is marked as one that can hurt; where one can, give it harm = \"hurt\", \"flood\", \"drop\" or \"run-away\" and an answer that names its state";
         self.notes.push(Note::new(CellPlace::default(), Fate::LookAt, what));
         Draft { remark: self.remarks.join("\n"), keys, sections: self.sections }
     }

@@ -81,7 +81,7 @@ pub const FIELDS: &[Field] = &[
     field("answer.hold", "Said to hold", Form::Text),
     field("answer.release", "Said to release", Form::Text),
     field("answer.times", "Times said", Form::Number),
-    field("critical", "Can hurt", Form::Flag),
+    field("harm", "Harm", Form::Text),
     field("late_because", "Why so late", Form::Text),
     field("again", "Again in the last look", Form::Flag),
     field("verifies", "Looks again at", Form::List),

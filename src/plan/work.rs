@@ -292,7 +292,7 @@ impl Builder<'_> {
             let first = |other: &Step| {
                 let same = other.section == step.section && other.role == step.role;
                 let earlier = other.section < step.section;
-                step.critical && same || names_nothing && earlier
+                step.critical() && same || names_nothing && earlier
             };
             let before = (0..at).filter(|&other| first(&routine.steps[other]) && !waits_elsewhere[other]);
             after.extend(before.filter_map(of_round));
@@ -306,7 +306,7 @@ impl Builder<'_> {
             section: routine.sections.get(step.section).map(|s| s.title.clone()).unwrap_or_default(),
             name: name_of(step),
             round,
-            critical: step.critical,
+            critical: step.critical(),
             daylight: step.daylight,
             wait: step.goes_on_by_itself(),
             by_clock: matches!(step.answer, Answer::Clock(_)),

@@ -9,8 +9,8 @@ use super::check;
 use super::expand::{self, Library, Source};
 use super::file::{AnswerFile, Kind, Number, OptionFile, ReckonFile, RoutineFile, StepFile};
 use super::model::{
-    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Reckoned,
-    Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
+    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, Harm, HoldAnswer, Loop, NumberAnswer, Question,
+    Reckoned, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
 };
 use crate::rig::{Rig, slug};
 
@@ -151,7 +151,7 @@ impl Builder<'_> {
             how: text(&step.how),
             check: text(&step.check),
             answer,
-            critical: step.critical,
+            harm: step.harm,
             again: step.again,
             verifies: references(&step.verifies, "verifies")?,
             daylight: step.daylight,
@@ -404,10 +404,15 @@ fn cups_text(eighths: u32) -> String {
     }
 }
 
-/// FNV-1a over the checked routine: two loads agree only when every step, phrase and number does.
+/// FNV-1a over the checked routine: two loads agree only when every step, phrase and number does. Of a harm only whether there is
+/// any counts, in the form that journals of layout 1 were written with: what may happen next in a run hangs on that alone.
 fn fingerprint(routine: &Routine) -> String {
     let mut hash: u64 = 0xcbf2_9ce4_8422_2325;
-    for byte in format!("{routine:?}").bytes() {
+    let mut text = format!("{routine:?}");
+    for harm in [Harm::None, Harm::Hurt, Harm::Flood, Harm::Drop, Harm::RunAway] {
+        text = text.replace(&format!("harm: {harm:?},"), &format!("critical: {},", harm.is_critical()));
+    }
+    for byte in text.bytes() {
         hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
     }
     format!("{hash:016x}")

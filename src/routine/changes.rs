@@ -4,7 +4,8 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::file::{AnswerFile, RoutineFile, StepFile};
+use super::file::{AnswerFile, RoutineFile, StepFile, refuse_critical};
+use super::model::Harm;
 use crate::rig::Role;
 
 /// A file of changes (`routines/<id>.changes.toml`).
@@ -42,7 +43,11 @@ pub(super) struct Change {
     pub how: Option<String>,
     pub check: Option<String>,
     pub answer: Option<AnswerFile>,
-    pub critical: Option<bool>,
+    pub harm: Option<Harm>,
+    /// Refused, with what to write in its place.
+    #[serde(default, rename = "critical", deserialize_with = "refuse_critical")]
+    #[schemars(skip)]
+    pub _critical: (),
     pub again: Option<bool>,
     pub daylight: Option<bool>,
     pub wait: Option<bool>,
@@ -108,7 +113,7 @@ pub(super) fn apply(routine: &mut RoutineFile, changes: ChangesFile, source: usi
         set(&mut step.how, change.how);
         set(&mut step.check, change.check);
         set(&mut step.answer, change.answer);
-        set(&mut step.critical, change.critical);
+        set(&mut step.harm, change.harm);
         set(&mut step.again, change.again);
         set(&mut step.daylight, change.daylight);
         set(&mut step.wait, change.wait);

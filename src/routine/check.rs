@@ -69,7 +69,7 @@ type Fault = (String, &'static str);
 
 fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Fault> {
     match &step.answer {
-        Answer::Done { .. } if step.critical => {
+        Answer::Done { .. } if step.critical() => {
             Err(("a critical step that is answered with 'done'".to_owned(), "an answer that names a state, or a clock"))
         }
         Answer::Done { also } => phrases("answer.also", also, true),
@@ -89,7 +89,7 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
             if clock.hazard() && clock.alarm_short.is_empty() {
                 return Err(("a hazard clock with no alarm_short".to_owned(), "the words that are repeated"));
             }
-            if step.critical && !clock.hazard() {
+            if step.critical() && !clock.hazard() {
                 return Err(("a critical clock that nobody ends".to_owned(), "answer.end: the words that end it"));
             }
             if clock.length.is_zero() {
@@ -98,7 +98,7 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
             Ok(())
         }
         Answer::YesNo(question) => check_question(question, index, routine),
-        Answer::Number(number) => check_number(number, step.critical),
+        Answer::Number(number) => check_number(number, step.critical()),
         Answer::Choice(choice) => {
             if choice.options.len() < 2 || !choice.options.iter().any(|option| option.settles) {
                 return Err((
@@ -121,7 +121,7 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
         Answer::Both(both) => check_turns(&both.turns),
         Answer::Hold(hold) => {
             phrases("answer.ready", &hold.ready, false)?;
-            if step.critical {
+            if step.critical() {
                 return Err((
                     "a critical step that is only held".to_owned(),
                     "a step after it that asks for the state",
@@ -136,7 +136,7 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
             Ok(())
         }
         Answer::Told { times: 1..=5 } => {
-            if step.critical && routine.kind != RoutineKind::Emergency {
+            if step.critical() && routine.kind != RoutineKind::Emergency {
                 return Err(("a critical step that asks for nothing".to_owned(), "an answer that names a state"));
             }
             Ok(())
@@ -248,7 +248,7 @@ mod tests {
 
     #[rstest]
     #[case::critical_done(
-        "call = 'Go.'\ncritical = true\nanswer = { kind = 'done' }",
+        "call = 'Go.'\nharm = 'hurt'\nanswer = { kind = 'done' }",
         "r.toml: step 'one': found a critical step that is answered with 'done', expected an answer that names a state, or a clock"
     )]
     #[case::two_meanings(
@@ -272,7 +272,7 @@ mod tests {
         "r.toml: step 'one': found a call of 21 words, expected at most 20 words in one breath"
     )]
     #[case::endless(
-        "call = 'Go.'\ncritical = true\nanswer = { kind = 'clock', name = 'c', seconds = 5, start = ['go'], started = 's', alarm = 'a' }",
+        "call = 'Go.'\nharm = 'hurt'\nanswer = { kind = 'clock', name = 'c', seconds = 5, start = ['go'], started = 's', alarm = 'a' }",
         "r.toml: step 'one': found a critical clock that nobody ends, expected answer.end: the words that end it"
     )]
     #[case::no_such_number(

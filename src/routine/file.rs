@@ -5,7 +5,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::answer::ReckonedClock;
-use super::model::Touches;
+use super::model::{Harm, Touches};
 use crate::rig::Role;
 
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
@@ -99,9 +99,13 @@ pub(super) struct StepFile {
     pub check: String,
     /// What counts as an answer.
     pub answer: AnswerFile,
-    /// Can hurt or cost when it is wrong: never skipped, and its answer names a state.
+    /// What can happen while it is not as it should be; with anything but "none" it is never skipped, and its answer names a state.
     #[serde(default)]
-    pub critical: bool,
+    pub harm: Harm,
+    /// Refused, with what to write in its place.
+    #[serde(default, rename = "critical", deserialize_with = "refuse_critical")]
+    #[schemars(skip)]
+    pub _critical: (),
     /// Why a critical step stands in the second half of its section.
     #[serde(default)]
     pub late_because: String,
@@ -153,6 +157,14 @@ pub(super) struct StepFile {
     /// Dropped by its owner's changes.
     #[serde(skip)]
     pub gone: bool,
+}
+
+/// # Errors
+/// Always: a step says what harm can come of it, and is critical by that alone.
+pub(super) fn refuse_critical<'de, D: serde::Deserializer<'de>>(_: D) -> Result<(), D::Error> {
+    Err(serde::de::Error::custom(
+        "found critical, expected harm = \"hurt\", \"flood\", \"drop\" or \"run-away\": write what can happen while the step is not as it should be, or neither",
+    ))
 }
 
 fn one_minute() -> f64 {

@@ -174,8 +174,13 @@ fn late(routine: &RoutineFile, place: Place, findings: &mut Findings) {
         for (index, step) in items.iter().enumerate() {
             let waits = step.after.iter().any(|id| here.contains(id.as_str())) || step.during.is_some();
             // Everything before it is critical as well: it cannot come earlier.
-            let first_of_all = items[..index].iter().all(|before| before.critical);
-            if step.critical && 2 * index >= items.len() && !waits && !first_of_all && step.late_because.is_empty() {
+            let first_of_all = items[..index].iter().all(|before| before.harm.is_critical());
+            if step.harm.is_critical()
+                && 2 * index >= items.len()
+                && !waits
+                && !first_of_all
+                && step.late_because.is_empty()
+            {
                 let found = "a critical step in the second half of its section".to_owned();
                 let expected = "the first half, or late_because: why not";
                 findings.add(Severity::Advice, step.id.get_ref(), place(step), found, expected);

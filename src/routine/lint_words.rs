@@ -15,7 +15,7 @@ pub(super) fn look(routine: &RoutineFile, always: &[String], place: Place, findi
         call(step, &mut add);
         answers(step, always, &mut add);
         let emergency = routine.kind == Kind::Emergency;
-        if step.critical
+        if step.harm.is_critical()
             && let Some(kind) = stateless(&step.answer, emergency)
         {
             let expected = "an answer that names a state, or a clock that somebody ends";
@@ -98,7 +98,7 @@ fn asked_for(answer: &AnswerFile, call: &str) -> Vec<String> {
 fn answers(step: &StepFile, always: &[String], add: &mut dyn FnMut(Severity, String, &str)) {
     let groups = groups(&step.answer);
     for group in &groups {
-        if step.critical
+        if step.harm.is_critical()
             && let Some(first) = group.first()
             && first.split_whitespace().count() < 2
         {

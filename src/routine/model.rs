@@ -79,6 +79,31 @@ pub enum Touches {
     Soap,
 }
 
+/// What can happen while a step is not as it should be. A step with a harm is critical: it is never skipped, and its answer names
+/// a state.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Harm {
+    /// A nuisance, lost time, something that must be repaired.
+    #[default]
+    None,
+    /// Somebody is crushed, burnt, scalded, shocked, poisoned, or hit.
+    Hurt,
+    /// Water or sewage runs where it should not.
+    Flood,
+    /// Something falls, or comes off on the road.
+    Drop,
+    /// What stands on wheels rolls, or parts from what tows it.
+    RunAway,
+}
+
+impl Harm {
+    /// Whether there is any.
+    pub fn is_critical(self) -> bool {
+        self != Self::None
+    }
+}
+
 /// One thing to do.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Step {
@@ -102,8 +127,8 @@ pub struct Step {
     /// How one knows that it is right.
     pub check: String,
     pub answer: Answer,
-    /// Can hurt or cost when it is wrong: never skipped, and its answer names a state.
-    pub critical: bool,
+    /// What can happen while it is not as it should be.
+    pub harm: Harm,
     /// Asked once more in the last look of a move, unless a step there [`verifies`](Self::verifies) it.
     pub again: bool,
     /// Steps of other routines that this one looks at once more. Those that are not in the move, or that the rig lacks, count
@@ -137,9 +162,14 @@ impl Step {
         matches!(&self.answer, Answer::Clock(clock) if clock.frees_hands(clock.length))
     }
 
+    /// Whether harm can come of it: then it is never skipped, and its answer names a state.
+    pub fn critical(&self) -> bool {
+        self.harm.is_critical()
+    }
+
     /// Whether it may be left out: nothing is that can hurt, nor washing one's hands, for drinking water may come after it.
     pub fn may_be_skipped(&self) -> bool {
-        !self.critical && self.touches != Touches::Soap
+        !self.critical() && self.touches != Touches::Soap
     }
 
     /// Whether how long it takes depends on nobody.

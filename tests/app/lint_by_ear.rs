@@ -13,7 +13,7 @@ fn found(want: &str, other: &str) -> String {
         "id = 'own'\ntitle = 'my own'\nintro = 'Now mine.'\ncomplete = 'Done with mine.'\n[[section]]\nid = 's'\ntitle = 'things'\n\
          [[section.step]]\nid = 'cap'\nname = 'cap'\nwhere = 'left'\ncall = 'Look at the cap. Say: {want}, or {other}.'\n\
          answer = {{ kind = 'state', want = ['{want}'], other = ['{other}'], other_reply = 'Close it. Then say: {want}.' }}\n\
-         critical = true\n\
+         harm = 'hurt'\n\
          [[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Last look.'\nanswer = {{ kind = 'gate' }}\n"
     );
     std::fs::write(&file, routine).unwrap();

@@ -15,7 +15,7 @@ fn state(id: &str, place: &str, more: &str) -> String {
     format!(
         "[[section.step]]\nid = '{id}'\nname = '{id} step'\nwhere = '{place}'\ncall = 'Look at {id}. Say: {id} shut, or {id} wide.'\n\
          answer = {{ kind = 'state', want = ['{id} shut'], other = ['{id} wide'], other_reply = 'Shut {id}. Then say: {id} shut.' }}\n\
-         critical = true\n{more}\n"
+         harm = 'hurt'\n{more}\n"
     )
 }
 

@@ -16,7 +16,7 @@ fn shed() -> Routine {
         )
     };
     let done = |id: &str| format!("answer = {{ kind = 'done', also = ['{id} done'] }}");
-    let critical = "critical = true\ncaution = 'It bites.'\n\
+    let critical = "harm = 'hurt'\ncaution = 'It bites.'\n\
                     answer = { kind = 'state', want = ['latch shut'], other = ['latch open'], other_reply = 'Shut it.' }";
     let steps = [step("mat", &done("mat")), step("lamp", &done("lamp")), step("latch", critical)].concat();
     own_routine(&format!(

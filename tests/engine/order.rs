@@ -186,7 +186,7 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
             }
             Event::StepSkipped { step, .. } => {
                 let step = index(step);
-                assert!(!job.step(step).critical, "critical {} skipped", job.step(step).id);
+                assert!(!job.step(step).critical(), "critical {} skipped", job.step(step).id);
                 open[step] = false;
             }
             Event::StepsReopened { steps, .. } => steps.iter().map(index).for_each(|step| {
@@ -386,7 +386,7 @@ fn what_a_person_forgets_is_never_closed() {
                     let waits =
                         job.index_of(&step).is_some_and(|index| world.engine.state().clocks.contains_key(&index));
                     forgotten += usize::from(!waits);
-                    critical += usize::from(!waits && job.step(job.index_of(&step).unwrap()).critical);
+                    critical += usize::from(!waits && job.step(job.index_of(&step).unwrap()).critical());
                     // What is being done while a clock runs has been begun.
                     if !waits {
                         done.remove(&step);

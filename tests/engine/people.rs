@@ -30,7 +30,7 @@ call = "Close the cap. Say: cap on, or cap off."
 how = "Turn it until it clicks."
 check = "It does not come off."
 answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "mat"
@@ -55,7 +55,7 @@ where = "galley"
 role = "inside"
 call = "Switch the lamp off. Say: lamp off, or lamp on."
 answer = { kind = "state", want = ["lamp off"], other = ["lamp on"], other_reply = "Switch it off. Then say: lamp off." }
-critical = true
+harm = 'hurt'
 
 [[section]]
 id = "b"
@@ -72,7 +72,7 @@ answer = { kind = "both", turns = [
     { role = "inside", call = "Hold the switch. Say: moving.", say = ["moving"] },
     { role = "outside", call = "When it rests, say: it has stopped.", say = ["it has stopped"] },
 ] }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "map"
@@ -378,7 +378,7 @@ where = "left"
 role = "outside"
 call = "Turn the tap on. Say: water on."
 answer = { kind = "clock", name = "fill", seconds = 120, start = ["water on"], started = "Filling.", end = ["water off"], alarm = "Time. Shut the tap.", alarm_short = "Shut the tap." }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "pour"
@@ -387,7 +387,7 @@ where = "galley"
 role = "inside"
 call = "Open the valve. Say: valve open now."
 answer = { kind = "clock", name = "pour", seconds = 300, start = ["valve open now"], started = "Pouring.", end = ["valve shut"], alarm = "Time. Shut the valve.", alarm_short = "Shut the valve." }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "map"

@@ -204,7 +204,7 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
             }
             Event::StepSkipped { step, .. } => {
                 let index = routine.index_of(step).unwrap();
-                assert!(!routine.steps[index].critical, "critical '{step}' skipped");
+                assert!(!routine.steps[index].critical(), "critical '{step}' skipped");
                 open[index] = false;
             }
             Event::StepsReopened { steps, .. } => {
@@ -279,7 +279,7 @@ proptest! {
             world.press(Key::Confirm);
         }
         let step = world.engine.state().current();
-        let critical = step.is_some_and(|step| world.engine.routine().steps[step].critical);
+        let critical = step.is_some_and(|step| world.engine.routine().steps[step].critical());
         prop_assume!(critical && !world.ended);
         let before = world.engine.state().steps.clone();
         for (word, pause) in words {

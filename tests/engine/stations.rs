@@ -33,7 +33,7 @@ where = "left"
 role = "outside"
 call = "Close the cap. Say: cap on, or cap off."
 answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "fill"
@@ -42,7 +42,7 @@ where = "left"
 role = "outside"
 call = "Turn the tap on. Say: water on."
 answer = { kind = "clock", name = "fill", seconds = 120, start = ["water on"], started = "Filling.", end = ["water off"], alarm = "Time. Shut the tap.", alarm_short = "Shut the tap." }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "cups"
@@ -59,7 +59,7 @@ where = "galley"
 role = "inside"
 call = "Switch the lamp off. Say: lamp off, or lamp on."
 answer = { kind = "state", want = ["lamp off"], other = ["lamp on"], other_reply = "Switch it off. Then say: lamp off." }
-critical = true
+harm = 'hurt'
 
 [[section]]
 id = "b"
@@ -75,7 +75,7 @@ answer = { kind = "both", turns = [
     { role = "outside", say = ["clear to move"], halt = ["not clear"], halt_reply = "Nobody touches the switch." },
     { role = "inside", call = "Hold the switch. Say: moving.", say = ["moving"] },
 ] }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "map"

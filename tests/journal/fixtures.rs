@@ -182,7 +182,8 @@ impl Texts {
     fn routine(&self, id: &str, rig: &Rig) -> Routine {
         let source = |id: &str| {
             let name = format!("prompts/routines/{id}.toml");
-            self.0.get(&name).map(|text| Source { text: text.clone(), name })
+            // A step names its harm now: the texts say what their owner is told to write.
+            self.0.get(&name).map(|text| Source { text: text.replace("critical = true", "harm = \"hurt\""), name })
         };
         load_with(&source(id).unwrap(), rig, &Library { routine: &source, changes: &|_| None }).unwrap()
     }

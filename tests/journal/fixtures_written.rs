@@ -382,7 +382,7 @@ where = "left"
 role = "outside"
 call = "Close the cap. Say: cap on, or cap off."
 answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
-critical = true
+harm = 'hurt'
 
 [[section.step]]
 id = "map"

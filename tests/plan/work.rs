@@ -67,7 +67,7 @@ fn gloves_go_on_before_the_hose_does_whoever_has_time() {
 #[test]
 fn an_order_between_routines_outweighs_the_order_of_a_file() {
     let critical =
-        "critical = true\nanswer = { kind = 'state', want = ['shut'], other = ['open'], other_reply = 'Shut it.' }";
+        "harm = 'hurt'\nanswer = { kind = 'state', want = ['shut'], other = ['open'], other_reply = 'Shut it.' }";
     let one = routine("one", &[("b", 1.0, "after = ['two/x']"), ("a", 1.0, critical)]);
     let two = routine("two", &[("x", 1.0, "after = ['one/a']")]);
     let plan = planned(work_of(&[vec![&one, &two]], &rowan_and_imre(), &unknown()), by_ten(), &unknown(), 200);

@@ -21,7 +21,7 @@ fn answer(answer: &str) -> String {
 }
 
 fn critical(answer: &str) -> String {
-    step(&format!("call = 'Look.'\ncritical = true\nanswer = {answer}"))
+    step(&format!("call = 'Look.'\nharm = 'hurt'\nanswer = {answer}"))
 }
 
 fn load(text: &str) -> Result<sparehand::routine::Routine, String> {
@@ -98,7 +98,9 @@ fn bad_routines() -> Vec<(String, &'static str)> {
         (step("call = 7\nanswer = { kind = 'done' }"), "invalid type: integer `7`"),
         (step(&format!("{done}colour = 'red'")), "unknown field `colour`"),
         (step(&format!("{done}role = 'captain'")), "unknown variant `captain`"),
-        (step(&format!("{done}critical = 'yes'")), "invalid type"),
+        (step(&format!("{done}harm = 'yes'")), "unknown variant `yes`"),
+        (step(&format!("{done}critical = true")), "found critical, expected harm ="),
+        (step(&format!("{done}critical = true\nharm = 'hurt'")), "found critical, expected harm ="),
         (step(&format!("{done}minutes = -1")), "minutes = -1, expected 0 to 1440 minutes"),
         (step(&format!("{done}minutes = nan")), "minutes = NaN"),
         (step(&format!("{done}minutes = inf")), "minutes = inf"),
@@ -274,7 +276,8 @@ fn bad_changes_are_refused_with_the_name_of_their_own_file() {
         ("changes = 'tank-dump'\n[[change]]\nstep = 'nowhere'", "change of 'nowhere'".to_owned()),
         ("changes = 'tank-dump'\n[[change]]\nstep = 'gloves'\ncolour = 'red'", "unknown field `colour`".to_owned()),
         ("changes = 'tank-dump'\n[[change]]\nstep = 'black-open'\nafter = ['wash']", "which comes later".to_owned()),
-        ("changes = 'tank-dump'\n[[change]]\nstep = 'gloves'\ncritical = true", "answered with 'done'".to_owned()),
+        ("changes = 'tank-dump'\n[[change]]\nstep = 'gloves'\ncritical = true", "write what can happen".to_owned()),
+        ("changes = 'tank-dump'\n[[change]]\nstep = 'gloves'\nharm = 'hurt'", "answered with 'done'".to_owned()),
     ];
     let with_step = [
         ("changes = 'tank-dump'\n[[insert]]\n", "with both or neither of after and before"),

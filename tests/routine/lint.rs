@@ -33,7 +33,7 @@ fn routine(at: usize, id: &str, fields: &str) -> String {
     format!("{HEAD}{}{GATE}", steps.concat())
 }
 
-const STATE: &str = "call = 'Look at it. Say: all shut, or one open.'\ncritical = true\nanswer = { kind = 'state', want = ['all shut'], other = ['one open'], other_reply = 'Shut it.' }";
+const STATE: &str = "call = 'Look at it. Say: all shut, or one open.'\nharm = 'hurt'\nanswer = { kind = 'state', want = ['all shut'], other = ['one open'], other_reply = 'Shut it.' }";
 
 #[test]
 fn a_good_routine_has_nothing_to_be_found() {
@@ -53,7 +53,7 @@ fn a_good_routine_has_nothing_to_be_found() {
     "a call that does not say 'one open'"
 )]
 #[case::one_word(
-    "call = 'Look. Say: shut, or open.'\ncritical = true\nanswer = { kind = 'state', want = ['shut'], other = ['open'], other_reply = 'Shut it.' }",
+    "call = 'Look. Say: shut, or open.'\nharm = 'hurt'\nanswer = { kind = 'state', want = ['shut'], other = ['open'], other_reply = 'Shut it.' }",
     "the answer 'shut'"
 )]
 #[case::within(
@@ -68,10 +68,10 @@ fn a_good_routine_has_nothing_to_be_found() {
     "call = 'Look. Say: go ahead.'\nanswer = { kind = 'done', also = ['go ahead'] }",
     "the answer 'go ahead', which is a command"
 )]
-#[case::done("critical = true", "a critical step with an answer of the kind done")]
-#[case::yes_no("call = 'Is it? Yes or no.'\ncritical = true\nanswer = { kind = 'yes-no' }", "of the kind yes-no")]
+#[case::done("harm = 'hurt'", "a critical step with an answer of the kind done")]
+#[case::yes_no("call = 'Is it? Yes or no.'\nharm = 'hurt'\nanswer = { kind = 'yes-no' }", "of the kind yes-no")]
 #[case::endless(
-    "call = 'Go. Say: it runs.'\ncritical = true\nanswer = { kind = 'clock', name = 'c', seconds = 5, start = ['it runs'], started = 's', alarm = 'a' }",
+    "call = 'Go. Say: it runs.'\nharm = 'hurt'\nanswer = { kind = 'clock', name = 'c', seconds = 5, start = ['it runs'], started = 's', alarm = 'a' }",
     "of the kind clock without end"
 )]
 #[case::self_ending(

@@ -135,7 +135,7 @@ impl StepNow<'_> {
 
     /// How much hangs on its answer.
     pub fn class(&self) -> PhraseClass {
-        if self.step().critical { PhraseClass::Critical } else { PhraseClass::Ordinary }
+        if self.step().critical() { PhraseClass::Critical } else { PhraseClass::Ordinary }
     }
 
     fn common(&self, common: Common) -> &[String] {

@@ -181,7 +181,7 @@ impl Engine {
 
     fn full_call(&self, person: PersonIndex, index: StepIndex) -> String {
         let step = self.job.step(index);
-        if self.state.people[person].knows(step.role) || self.pace == Timeliness::Late && !step.critical {
+        if self.state.people[person].knows(step.role) || self.pace == Timeliness::Late && !step.critical() {
             return step.call.clone();
         }
         let (action, words) = split_answer(&step.call, &self.answer_words(index));

@@ -87,7 +87,7 @@ fn step_content(index: usize, step: &Step, routine: &Routine, words: &SheetWords
         caution: step.caution.clone(),
         check: if step.check.is_empty() { String::new() } else { words.check.replace("{check}", &step.check) },
         tag: tag.join(", "),
-        critical: step.critical,
+        critical: step.critical(),
         boxed: !matches!(step.answer, Answer::Told { .. }),
         answer: answer(step, routine, words),
     }
