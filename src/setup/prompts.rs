@@ -64,6 +64,11 @@ pub const ROUTINES: &[(&str, &str)] = &[
     ("gas-smell", include_str!("../../prompts/routines/gas-smell.toml")),
     ("stuck-slide", include_str!("../../prompts/routines/stuck-slide.toml")),
     ("storm", include_str!("../../prompts/routines/storm.toml")),
+    ("fire", include_str!("../../prompts/routines/fire.toml")),
+    ("co-alarm", include_str!("../../prompts/routines/co-alarm.toml")),
+    ("tingle", include_str!("../../prompts/routines/tingle.toml")),
+    ("hurt", include_str!("../../prompts/routines/hurt.toml")),
+    ("roadside", include_str!("../../prompts/routines/roadside.toml")),
 ];
 
 /// The routine with this id for this rig; `config` is searched first (`routines/<id>.toml`). Changes of the user's own are in
@@ -150,7 +155,8 @@ fn crew(rig: &Rig, with: &[String]) -> Crew {
 pub const MOVES: &[(&str, &str)] = &[("leave", include_str!("../../prompts/moves/leave.toml"))];
 
 /// The emergency cards, by the ids of their routines.
-pub const CARDS: &[&str] = &["overflow", "gas-smell", "stuck-slide", "storm"];
+pub const CARDS: &[&str] =
+    &["overflow", "gas-smell", "stuck-slide", "storm", "fire", "co-alarm", "tingle", "hurt", "roadside"];
 
 /// Reads a routine with what it includes and what its owner changed, both looked for in `config` first.
 ///

@@ -75,7 +75,7 @@ fn the_other_routines_read_well_for_the_motorhome(
 }
 
 #[rstest]
-fn the_cards_read_well(#[values(0, 1, 2, 3)] card: usize) {
+fn the_cards_read_well(#[values(0, 1, 2, 3, 4, 5, 6, 7, 8)] card: usize) {
     let rig = rig("motorhome-towed-car");
     let mut world = crate::world::cast::world(Move::single(routine("stop", &rig)).with_cards(&cards(&rig)), two(true));
     world.page.clear();

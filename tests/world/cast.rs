@@ -28,7 +28,8 @@ pub const ROUTINES: [&str; 10] = [
     "wake-up",
 ];
 
-pub const CARDS: [&str; 4] = ["gas-smell", "overflow", "storm", "stuck-slide"];
+pub const CARDS: [&str; 9] =
+    ["gas-smell", "overflow", "storm", "stuck-slide", "fire", "co-alarm", "tingle", "hurt", "roadside"];
 
 fn text(path: &str) -> String {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(path);
