@@ -15,7 +15,7 @@ use super::{World, english};
 
 pub const RIGS: [&str; 4] = ["motorhome-towed-car", "travel-trailer", "fifth-wheel", "van-no-sewer"];
 
-pub const ROUTINES: [&str; 10] = [
+pub const ROUTINES: [&str; 21] = [
     "evening-before",
     "morning-inside",
     "morning-outside",
@@ -23,7 +23,18 @@ pub const ROUTINES: [&str; 10] = [
     "hitch-up",
     "last-look",
     "stop",
+    "fuel-stop",
+    "downhill",
+    "flat-tire",
     "arrive",
+    "gas-refill",
+    "water-fill",
+    "sanitise",
+    "generator",
+    "night-without-hookup",
+    "cold-night",
+    "dump-away",
+    "cassette",
     "lay-up",
     "wake-up",
 ];
