@@ -3,6 +3,7 @@
 mod answer;
 mod entries;
 mod light;
+mod night;
 mod power;
 mod road;
 mod tanks;
@@ -75,6 +76,8 @@ pub enum Figure {
     BatteryHours(power::BatteryHours),
     /// Peukert exponent from two discharges.
     BatteryExponent(power::BatteryExponent),
+    /// What a cold night without a hookup takes from battery and gas.
+    Night(night::NightArgs),
     /// What happens when the shore cord comes off now.
     Unplug(power::Unplug),
     /// Voltage lost in an extension cord.
@@ -118,6 +121,7 @@ impl Figure {
             Self::InverterDraw(asked) => asked.answer(),
             Self::BatteryHours(asked) => asked.answer(),
             Self::BatteryExponent(asked) => asked.answer(),
+            Self::Night(asked) => asked.answer(),
             Self::Unplug(asked) => asked.answer(),
             Self::CordDrop(asked) => asked.answer(),
             Self::TyreChange(asked) => asked.answer(),

@@ -94,6 +94,7 @@ typed!(Power, "power", "\"1,500 W\" or \"1.5 kW\"", si::power::watt, [
     "kw", "kilowatt", "kilowatts" => si::power::kilowatt;
     "va", "volt amperes", "volt-amperes" => si::power::watt;
     "kva" => si::power::kilowatt;
+    "btu/h", "btu per hour", "btu an hour" => units::heat::btu_per_hour;
 ], IN_PARTS = false);
 
 typed!(ElectricCurrent, "current", "\"30 A\"", si::electric_current::ampere, [

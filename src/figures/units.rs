@@ -39,6 +39,15 @@ pub mod pressure {
     }
 }
 
+pub mod heat {
+    //! Heat by time; the BTU is that of the International Table, 1,055.055 852 62 J.
+    unit! {
+        system: uom::si;
+        quantity: uom::si::power;
+        @btu_per_hour: 1_055.055_852_62 / 3.6E3; "BTU/h", "BTU per hour", "BTU per hour";
+    }
+}
+
 pub mod mass {
     //! Mass.
     unit! {

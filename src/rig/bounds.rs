@@ -20,6 +20,7 @@ const fn bound(field: &'static str, unit: &'static str, least: u32, most: u32, v
 /// The upper bounds keep a slip of the finger (3000 for 300) from overfilling a tank; the lower ones keep clocks sayable.
 pub(super) const BOUNDS: &[Bound] = &[
     bound("electric.battery_ah", "ampere-hours", 0, 5_000, |r| r.electric.battery_ah),
+    bound("electric.night_w", "watts", 0, 2_000, |r| r.electric.night_w),
     bound("electric.mains_least_v", "volts", 80, 250, |r| r.electric.mains_least_v),
     bound("electric.mains_most_v", "volts", 80, 270, |r| r.electric.mains_most_v),
     bound("water.fresh_gal", "gallons", 0, 400, |r| r.water.fresh_gal),
@@ -27,6 +28,10 @@ pub(super) const BOUNDS: &[Bound] = &[
     bound("waste.black_floor_sqin", "square inches", 0, 10_000, |r| r.waste.black_floor_sqin),
     bound("waste.grey_gal", "gallons", 0, 200, |r| r.waste.grey_gal),
     bound("waste.grey_floor_sqin", "square inches", 0, 10_000, |r| r.waste.grey_floor_sqin),
+    bound("waste.toilet_box_gal", "gallons", 1, 20, |r| r.waste.toilet_box_gal),
+    bound("waste.tote_gal", "gallons", 0, 60, |r| r.waste.tote_gal),
+    bound("gas.furnace_fan_w", "watts", 0, 500, |r| r.gas.furnace_fan_w),
+    bound("gas.furnace_btu", "BTU an hour", 1_000, 100_000, |r| r.gas.furnace_btu),
     bound("tank_dump.rinse_s", "seconds", 5, 1_200, |r| r.tank_dump.rinse_s),
     bound("tank_dump.layer_s", "seconds", 5, 300, |r| r.tank_dump.layer_s),
     bound("tank_dump.rinses_most", "rinses", 1, 10, |r| r.tank_dump.rinses_most),
@@ -126,6 +131,7 @@ pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
         .collect();
     numbers.insert("cord_a".to_owned(), rig.electric.cord_a);
     numbers.insert("bleach_ml".to_owned(), bleach_ml(rig.water.fresh_gal));
+    numbers.extend(super::reckoned::numbers(rig));
     for tyre in &rig.tyre {
         numbers.insert(format!("tyre_least_psi@{}", slug(&tyre.name)), tyre.least_psi);
         numbers.insert(format!("tyre_most_psi@{}", slug(&tyre.name)), tyre.most_psi);

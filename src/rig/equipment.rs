@@ -55,6 +55,12 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("rinse-inlet", "a rinse inlet at the black tank", |r| r.waste.black_gal > 0 && r.waste.rinse_inlet),
     item("quick-release", "quick-release hose ends", |r| r.waste.quick_release),
     item("toilet-box", "a toilet box carried by hand", |r| r.waste.toilet_box),
+    item("macerator", "a pump that cuts up sewage", |r| {
+        r.waste.macerator && (r.waste.black_gal > 0 || r.waste.grey_gal > 0)
+    }),
+    item("tote", "a tank on wheels that carries waste to the drain", |r| {
+        r.waste.tote_gal > 0 && (r.waste.black_gal > 0 || r.waste.grey_gal > 0)
+    }),
     item("bucket", "a bucket that the tap is measured with", |r| r.tank_dump.bucket_gal > 0 && r.waste.black_gal > 0),
     item("fill-and-release", "rinsing: filled, then let go", |r| {
         r.tank_dump.rinse_method == RinseMethod::FillAndRelease

@@ -116,6 +116,9 @@ pub struct Electric {
     /// Usable house battery, in ampere-hours at 12 volts; 0 for none.
     #[schemars(range(min = 0, max = 5000))]
     pub battery_ah: u32,
+    /// What runs from the battery all night besides the furnace's fan, in watts: detectors, controls of the fridge, a lamp.
+    #[schemars(range(min = 0, max = 2000))]
+    pub night_w: u32,
     /// Lowest mains voltage to plug into, in volts.
     #[schemars(range(min = 80, max = 250))]
     pub mains_least_v: u32,
@@ -132,6 +135,7 @@ impl Default for Electric {
             inverter: false,
             generator: false,
             battery_ah: 100,
+            night_w: 25,
             mains_least_v: 108,
             mains_most_v: 128,
         }
@@ -204,6 +208,14 @@ pub struct Waste {
     pub quick_release: bool,
     /// Toilet box that is carried to the drain by hand.
     pub toilet_box: bool,
+    /// What the toilet box holds, in US gallons.
+    #[schemars(range(min = 1, max = 20))]
+    pub toilet_box_gal: u32,
+    /// A pump that cuts up sewage and presses it through a thin hose.
+    pub macerator: bool,
+    /// A tank on wheels that carries waste to the drain, in US gallons; 0 for none.
+    #[schemars(range(min = 0, max = 60))]
+    pub tote_gal: u32,
 }
 
 impl Default for Waste {
@@ -216,6 +228,9 @@ impl Default for Waste {
             rinse_inlet: true,
             quick_release: false,
             toilet_box: false,
+            toilet_box_gal: 5,
+            macerator: false,
+            tote_gal: 0,
         }
     }
 }
@@ -277,11 +292,17 @@ pub struct Gas {
     pub on_the_road: GasPolicy,
     /// Whether a gas furnace heats the rig.
     pub furnace: bool,
+    /// What the furnace's fan takes while it runs, in watts; its label or manual says it.
+    #[schemars(range(min = 0, max = 500))]
+    pub furnace_fan_w: u32,
+    /// What the furnace's burner takes, in BTU an hour: "input" on its label.
+    #[schemars(range(min = 1000, max = 100000))]
+    pub furnace_btu: u32,
 }
 
 impl Default for Gas {
     fn default() -> Self {
-        Self { lp: true, on_the_road: GasPolicy::Shut, furnace: true }
+        Self { lp: true, on_the_road: GasPolicy::Shut, furnace: true, furnace_fan_w: 90, furnace_btu: 30_000 }
     }
 }
 

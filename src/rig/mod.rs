@@ -4,6 +4,7 @@ mod bounds;
 mod equipment;
 mod file;
 pub mod interview;
+mod reckoned;
 mod schema;
 mod written;
 

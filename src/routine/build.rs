@@ -352,10 +352,14 @@ fn lower(phrases: Vec<String>) -> Vec<String> {
     phrases.into_iter().map(|phrase| phrase.trim().to_lowercase()).collect()
 }
 
-/// `{name}` becomes the rig's number: names that end in `_s` as a time, others as a count. A number that differs from one
+/// `{name}` becomes the rig's number: names that end in `_s` as a time, in `_cup8` (eighths of a cup) as cups, others as a count. A number that differs from one
 /// repeat to the next goes before one that does not.
 fn fill_numbers(routine: &mut Routine, rig: &Rig) {
-    let shown = |name: &str, value: u32| if name.ends_with("_s") { seconds_text(value) } else { value.to_string() };
+    let shown = |name: &str, value: u32| match name.rsplit('_').next() {
+        Some("s") => seconds_text(value),
+        Some("cup8") => cups_text(value),
+        _ => value.to_string(),
+    };
     let fill = |text: &mut String, each: &str| {
         for (name, value) in rig.numbers().filter(|_| text.contains('{')).collect::<Vec<_>>() {
             let (name, of) = name.split_once('@').unwrap_or((name, ""));
@@ -380,6 +384,23 @@ fn seconds_text(seconds: u32) -> String {
         (0, s) => format!("{s} s"),
         (m, 0) => format!("{m} min"),
         (m, s) => format!("{m} min {s} s"),
+    }
+}
+
+/// Eighths of a cup as a measuring cup is marked: "5/8 cup", "1 1/2 cups".
+fn cups_text(eighths: u32) -> String {
+    let part = match eighths % 8 {
+        0 => None,
+        4 => Some("1/2".to_owned()),
+        2 | 6 => Some(format!("{}/4", eighths % 8 / 2)),
+        odd => Some(format!("{odd}/8")),
+    };
+    match (eighths / 8, part) {
+        (0, None) => "0 cups".to_owned(),
+        (1, None) => "1 cup".to_owned(),
+        (whole, None) => format!("{whole} cups"),
+        (0, Some(part)) => format!("{part} cup"),
+        (whole, Some(part)) => format!("{whole} {part} cups"),
     }
 }
 

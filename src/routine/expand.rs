@@ -76,7 +76,7 @@ impl Reader<'_> {
         let sections = std::mem::take(&mut routine.section);
         for section in sections {
             match &section.include {
-                None => routine.section.push(with_needs(section)),
+                None => routine.section.push(for_each_step(section)),
                 Some(include) => {
                     let included = self.include(source, include.get_ref(), &section)?;
                     routine.section.extend(included);
@@ -122,7 +122,11 @@ impl Reader<'_> {
         for step in routine.section.iter_mut().flat_map(|section| &mut section.step) {
             rename_step(step, &rename);
         }
-        Ok(routine.section.into_iter().map(with_needs).collect())
+        // It names steps of the routine around it.
+        for section in &mut routine.section {
+            section.after.clone_from(&place.after);
+        }
+        Ok(routine.section.into_iter().map(for_each_step).collect())
     }
 
     fn add(&mut self, name: &str) -> usize {
@@ -136,11 +140,13 @@ fn parse<T: serde::de::DeserializeOwned>(source: &Source) -> Result<T, RoutineEr
         .map_err(|why| RoutineError::Unreadable { file: source.name.clone(), why: why.to_string() })
 }
 
-/// What a section needs each of its steps needs, but for the gate, which no rig is without.
-fn with_needs(mut section: SectionFile) -> SectionFile {
+/// What a section needs and waits for each of its steps does, but for the gate, which no rig is without.
+fn for_each_step(mut section: SectionFile) -> SectionFile {
     let needs = std::mem::take(&mut section.needs);
+    let after = std::mem::take(&mut section.after);
     for step in section.step.iter_mut().filter(|step| !matches!(step.answer, AnswerFile::Gate)) {
         step.needs.extend(needs.iter().cloned());
+        step.after.extend(after.iter().cloned());
     }
     section
 }

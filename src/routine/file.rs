@@ -58,6 +58,9 @@ pub(super) struct SectionFile {
     /// Equipment that all its steps are for.
     #[serde(default)]
     pub needs: Vec<String>,
+    /// Steps that must be settled before any of its steps, as a step's `after`.
+    #[serde(default)]
+    pub after: Vec<String>,
     /// What is to be done, in order.
     #[serde(default)]
     pub step: Vec<StepFile>,

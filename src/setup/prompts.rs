@@ -58,12 +58,28 @@ pub const ROUTINES: &[(&str, &str)] = &[
     ("stop", include_str!("../../prompts/routines/stop.toml")),
     ("arrive", include_str!("../../prompts/routines/arrive.toml")),
     ("car-out-of-tow", include_str!("../../prompts/routines/car-out-of-tow.toml")),
+    ("fuel-stop", include_str!("../../prompts/routines/fuel-stop.toml")),
+    ("downhill", include_str!("../../prompts/routines/downhill.toml")),
+    ("flat-tire", include_str!("../../prompts/routines/flat-tire.toml")),
+    ("gas-refill", include_str!("../../prompts/routines/gas-refill.toml")),
+    ("water-fill", include_str!("../../prompts/routines/water-fill.toml")),
+    ("sanitize", include_str!("../../prompts/routines/sanitize.toml")),
+    ("generator", include_str!("../../prompts/routines/generator.toml")),
+    ("night-without-hookup", include_str!("../../prompts/routines/night-without-hookup.toml")),
+    ("cold-night", include_str!("../../prompts/routines/cold-night.toml")),
+    ("dump-away", include_str!("../../prompts/routines/dump-away.toml")),
+    ("cassette", include_str!("../../prompts/routines/cassette.toml")),
     ("lay-up", include_str!("../../prompts/routines/lay-up.toml")),
     ("wake-up", include_str!("../../prompts/routines/wake-up.toml")),
     ("overflow", include_str!("../../prompts/routines/overflow.toml")),
     ("gas-smell", include_str!("../../prompts/routines/gas-smell.toml")),
     ("stuck-slide", include_str!("../../prompts/routines/stuck-slide.toml")),
     ("storm", include_str!("../../prompts/routines/storm.toml")),
+    ("fire", include_str!("../../prompts/routines/fire.toml")),
+    ("co-alarm", include_str!("../../prompts/routines/co-alarm.toml")),
+    ("tingle", include_str!("../../prompts/routines/tingle.toml")),
+    ("hurt", include_str!("../../prompts/routines/hurt.toml")),
+    ("roadside", include_str!("../../prompts/routines/roadside.toml")),
 ];
 
 /// The routine with this id for this rig; `config` is searched first (`routines/<id>.toml`). Changes of the user's own are in
@@ -150,7 +166,8 @@ fn crew(rig: &Rig, with: &[String]) -> Crew {
 pub const MOVES: &[(&str, &str)] = &[("leave", include_str!("../../prompts/moves/leave.toml"))];
 
 /// The emergency cards, by the ids of their routines.
-pub const CARDS: &[&str] = &["overflow", "gas-smell", "stuck-slide", "storm"];
+pub const CARDS: &[&str] =
+    &["overflow", "gas-smell", "stuck-slide", "storm", "fire", "co-alarm", "tingle", "hurt", "roadside"];
 
 /// Reads a routine with what it includes and what its owner changed, both looked for in `config` first.
 ///

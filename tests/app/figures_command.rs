@@ -39,6 +39,8 @@ fn the_answer_is_a_sentence_in_both_systems_with_formula_source_and_caution() {
 #[case(&["hose-loss", "--flow", "5 gpm", "--diameter", "1/2 in", "--length", "25 ft"], "lose 6.95 psi")]
 #[case(&["inverter-draw", "--load", "1,440 W", "--voltage", "12 V", "--efficiency", "100 %"], "take 120 A")]
 #[case(&["battery-hours", "--capacity", "100 Ah", "--current", "10 A", "--exponent", "1.2", "--usable", "100 %"], "lasts about 8 h 42 min at 10 A")]
+#[case(&["night", "--fan", "90 W", "--burner", "30,000 BTU/h", "--rest", "25 W", "--usable", "100 Ah", "--gas", "20 lb"],
+       "The night takes 70 Ah and 8.35 lb (3.79 kg) of gas. That leaves 30 Ah and 11.6 lb (5.28 kg) of gas.")]
 #[case(&["battery-exponent", "--first", "5 A for 20 h", "--second", "20 A for 3 h"], "The exponent is 1.368.")]
 #[case(&["cord-drop", "--gauge", "10", "--length", "100 ft", "--current", "20 A"], "takes 4.97 V of it, 4.14 %")]
 #[case(&["tyre-change", "--reading", "80 psi", "--from", "70 F", "--to", "80 F"], "81.8 psi (564 kPa), 1.79 psi")]

@@ -154,6 +154,17 @@ fn an_emergency_card_is_no_routine_and_its_words_are_told() {
 #[case::gas("i smell gas", &["out", "door-open", "bottle", "away", "stay"])]
 #[case::overflow("tank overflow", &["shut-off", "water-state", "keep-off", "drain-on", "clean-up", "clean-hands"])]
 #[case::storm("storm is coming", &["shelter", "people-in", "loose-in"])]
+#[case::fire("we have a fire", &["out", "call", "count", "judged", "stay"])]
+#[case::fire_too("fire fire", &["out", "call", "count", "judged", "stay"])]
+#[case::smoke("i see smoke", &["out", "call", "count", "judged", "stay"])]
+#[case::monoxide("carbon monoxide alarm", &["out", "air", "call", "count", "well", "stay", "source"])]
+#[case::monoxide_short("c o alarm", &["out", "air", "call", "count", "well", "stay", "source"])]
+#[case::tingle("it tingles", &["hands-off", "nobody-pulled", "shocked", "stay-off"])]
+#[case::shock("i got a shock", &["hands-off", "nobody-pulled", "shocked", "stay-off"])]
+#[case::hurt("somebody is hurt", &["nothing-moves", "call", "breathing", "bleeding", "pinned", "still", "guide"])]
+#[case::help("i need help", &["nothing-moves", "call", "breathing", "bleeding", "pinned", "still", "guide"])]
+#[case::breakdown("we broke down", &["off-road", "clear-of-lane", "behind-barrier", "call", "signs", "what", "wait"])]
+#[case::stranded("we are stranded", &["off-road", "clear-of-lane", "behind-barrier", "call", "signs", "what", "wait"])]
 #[case::slide("slide is stuck", &["let-go", "nobody-near", "obstacle", "supply", "one-try", "not-on-road"])]
 fn a_card_begins_on_its_words_in_the_middle_of_a_routine_and_is_carried_to_its_end(
     #[case] words: &str,

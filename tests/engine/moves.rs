@@ -74,8 +74,35 @@ fn the_other_routines_read_well_for_the_motorhome(
     });
 }
 
+/// Each of the routines beside a move for a rig that it concerns, in words for the practised and for a first morning.
 #[rstest]
-fn the_cards_read_well(#[values(0, 1, 2, 3)] card: usize) {
+#[case("fuel-stop", "motorhome-towed-car")]
+#[case("fuel-stop", "travel-trailer")]
+#[case("gas-refill", "motorhome-towed-car")]
+#[case("downhill", "motorhome-towed-car")]
+#[case("downhill", "travel-trailer")]
+#[case("water-fill", "fifth-wheel")]
+#[case("water-fill", "van-no-sewer")]
+#[case("sanitize", "motorhome-towed-car")]
+#[case("generator", "motorhome-towed-car")]
+#[case("night-without-hookup", "motorhome-towed-car")]
+#[case("cold-night", "travel-trailer")]
+#[case("dump-away", "motorhome-towed-car")]
+#[case("dump-away", "travel-trailer")]
+#[case("dump-away", "fifth-wheel")]
+#[case("cassette", "van-no-sewer")]
+#[case("flat-tire", "travel-trailer")]
+fn the_routines_beside_a_move_read_well(#[case] id: &str, #[case] of: &str, #[values(true, false)] practised: bool) {
+    let crew = if practised { two(true) } else { alone(false) };
+    let world = run(Move::single(routine(id, &rig(of))), crew);
+    let who = if practised { "practised two" } else { "beginner alone" };
+    insta::with_settings!({ omit_expression => true }, {
+        insta::assert_snapshot!(format!("{id} {of} {who}"), page(&world));
+    });
+}
+
+#[rstest]
+fn the_cards_read_well(#[values(0, 1, 2, 3, 4, 5, 6, 7, 8)] card: usize) {
     let rig = rig("motorhome-towed-car");
     let mut world = crate::world::cast::world(Move::single(routine("stop", &rig)).with_cards(&cards(&rig)), two(true));
     world.page.clear();

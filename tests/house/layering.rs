@@ -12,9 +12,9 @@ use crate::paths::{collect, path_of_ours, source_folder, sources, top_of};
 const OURS: &[(&str, &[&str])] = &[
     ("units", &[]),
     ("onnx", &[]),
-    ("rig", &["units"]),
+    ("figures", &["units"]),
+    ("rig", &["units", "figures"]),
     ("routine", &["units", "rig"]),
-    ("figures", &["units", "rig"]),
     ("plan", &["units", "rig", "routine", "figures"]),
     ("engine", &["units", "rig", "routine", "figures"]),
     ("audio", &["units"]),

@@ -1,6 +1,7 @@
 //! Routines and rigs: what is read from their files, refused, checked and changed.
 
 mod bad_files;
+mod beside_a_move;
 mod built_in;
 mod changes;
 mod lint;

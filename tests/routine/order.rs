@@ -9,7 +9,7 @@ use sparehand::routine::{Answer, Routine, RoutineKind, Step, unwashed_hands};
 use sparehand::setup::prompts::ROUTINES;
 
 /// Everything that is forced to come before a step, in its routine and by reference in others.
-fn before(routine: &Routine, step: usize) -> BTreeSet<String> {
+pub(super) fn before(routine: &Routine, step: usize) -> BTreeSet<String> {
     let mut reached = BTreeSet::new();
     let mut queue = vec![step];
     while let Some(at) = queue.pop() {
@@ -25,7 +25,7 @@ fn before(routine: &Routine, step: usize) -> BTreeSet<String> {
     reached
 }
 
-fn is(step: &Step, id: &str) -> bool {
+pub(super) fn is(step: &Step, id: &str) -> bool {
     step.id == id || step.id.split('@').next() == Some(id)
 }
 

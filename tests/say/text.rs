@@ -33,6 +33,8 @@ fn figures_units_and_signs_are_read_as_a_person_reads_them() {
         ("Add 1/2 gal", "Add half a gallon."),
         ("Add 3/4 gal of water", "Add three quarters of a gallon of water."),
         ("2 1/2 in", "two and a half inches."),
+        ("about 7/8 cup, 202 mL", "about seven eighths of a cup, two hundred two milliliters."),
+        ("about 1 1/4 cups", "about one and a quarter cups."),
         ("2½ turns", "two and a half turns."),
         ("a 5/8 bolt", "a five eighths bolt."),
         ("It is 10:30.", "It is ten thirty."),

@@ -15,7 +15,7 @@ use super::{World, english};
 
 pub const RIGS: [&str; 4] = ["motorhome-towed-car", "travel-trailer", "fifth-wheel", "van-no-sewer"];
 
-pub const ROUTINES: [&str; 10] = [
+pub const ROUTINES: [&str; 21] = [
     "evening-before",
     "morning-inside",
     "morning-outside",
@@ -23,12 +23,24 @@ pub const ROUTINES: [&str; 10] = [
     "hitch-up",
     "last-look",
     "stop",
+    "fuel-stop",
+    "downhill",
+    "flat-tire",
     "arrive",
+    "gas-refill",
+    "water-fill",
+    "sanitize",
+    "generator",
+    "night-without-hookup",
+    "cold-night",
+    "dump-away",
+    "cassette",
     "lay-up",
     "wake-up",
 ];
 
-pub const CARDS: [&str; 4] = ["gas-smell", "overflow", "storm", "stuck-slide"];
+pub const CARDS: [&str; 9] =
+    ["gas-smell", "overflow", "storm", "stuck-slide", "fire", "co-alarm", "tingle", "hurt", "roadside"];
 
 fn text(path: &str) -> String {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(path);

@@ -7,9 +7,12 @@ use std::time::Duration;
 use clap::Args;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use uom::si::electric_charge::ampere_hour;
 use uom::si::electric_current::ampere;
 use uom::si::electric_potential::volt;
-use uom::si::f64::{ElectricCurrent, ElectricPotential, Length, Mass, Power, Ratio, Time, Volume, VolumeRate};
+use uom::si::f64::{
+    ElectricCharge, ElectricCurrent, ElectricPotential, Length, Mass, Power, Ratio, Time, Volume, VolumeRate,
+};
 use uom::si::length::{centimeter, foot, inch, kilometer, meter, mile};
 use uom::si::mass::kilogram;
 use uom::si::power::watt;
@@ -213,6 +216,15 @@ impl Shown for ElectricCurrent {
     }
     fn shown(&self) -> String {
         format!("{} A", number(self.get::<ampere>()))
+    }
+}
+
+impl Shown for ElectricCharge {
+    fn in_units(&self) -> Vec<(&'static str, f64)> {
+        vec![("ah", self.get::<ampere_hour>())]
+    }
+    fn shown(&self) -> String {
+        format!("{} Ah", number(self.get::<ampere_hour>()))
     }
 }
 

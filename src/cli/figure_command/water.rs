@@ -8,7 +8,7 @@ use uom::si::ratio::part_per_million;
 use super::answer::{FigureAnswer, FigureVerdict, Shown, assume, number};
 use crate::figures::parse::Entered;
 use crate::figures::pressure::Gauge;
-use crate::figures::{FigureError, hose, sanitise, supply};
+use crate::figures::{FigureError, hose, sanitize, supply};
 
 /// What the pressure of a supply means for the rig.
 #[derive(Debug, Args, Deserialize)]
@@ -145,7 +145,7 @@ impl Bleach {
     pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
         let water = match (self.water, self.diameter, self.length) {
             (Some(water), None, None) => water.0,
-            (None, Some(diameter), Some(length)) => sanitise::hose_volume(diameter.0, length.0)?,
+            (None, Some(diameter), Some(length)) => sanitize::hose_volume(diameter.0, length.0)?,
             _ => {
                 return Err(FigureError::Unknown {
                     what: "water",
@@ -154,22 +154,22 @@ impl Bleach {
             }
         };
         if let Some(dose) = self.dose {
-            let found = sanitise::concentration(dose.0, self.strength.0, water)?.get::<part_per_million>();
+            let found = sanitize::concentration(dose.0, self.strength.0, water)?.get::<part_per_million>();
             let says = format!("{} in {} make {} ppm.", dose.0.shown(), water.shown(), number(found));
-            return Ok(FigureAnswer::new(sanitise::DOSE, FigureVerdict::Figure, says).value("share_ppm", found));
+            return Ok(FigureAnswer::new(sanitize::DOSE, FigureVerdict::Figure, says).value("share_ppm", found));
         }
-        let target = self.target.map_or_else(sanitise::usual_target, |t| t.0);
-        let dose = sanitise::dose(target, self.strength.0, water)?;
+        let target = self.target.map_or_else(sanitize::usual_target, |t| t.0);
+        let dose = sanitize::dose(target, self.strength.0, water)?;
         let says = format!(
             "{} of bleach into {} make {} ppm. Leave it for {}, drain, flush.",
             dose.shown(),
             water.shown(),
             number(target.get::<part_per_million>()),
-            sanitise::HOLD.shown()
+            sanitize::HOLD.shown()
         );
-        Ok(FigureAnswer::new(sanitise::DOSE, FigureVerdict::Figure, says)
+        Ok(FigureAnswer::new(sanitize::DOSE, FigureVerdict::Figure, says)
             .quantity("bleach", dose)
-            .quantity("hold", sanitise::HOLD)
+            .quantity("hold", sanitize::HOLD)
             .assuming(assume(self.target.is_none(), "target 50 ppm")))
     }
 }
