@@ -6,6 +6,7 @@ mod changes;
 mod lint;
 mod lint_command;
 mod order;
+mod practice;
 mod rig_interview;
 #[path = "../routine_support/mod.rs"]
 mod routine_support;
