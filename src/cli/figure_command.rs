@@ -88,8 +88,12 @@ pub enum Figure {
     TyreReading(road::TyreReading),
     /// Weights against the ratings on the labels.
     Weights(road::Weights),
-    /// Share of a trailer on its tongue.
+    /// Share of a trailer on its tongue or pin.
     Tongue(road::TongueArgs),
+    /// Cargo against the label, and what is left of it.
+    Cargo(road::Cargo),
+    /// An axle wheel by wheel, against tires and rating.
+    Wheels(road::Wheels),
     /// Whether a trailer may go without brakes.
     TrailerBrakes(road::TrailerBrakes),
     /// Whether wheel nuts are due.
@@ -128,6 +132,8 @@ impl Figure {
             Self::TyreReading(asked) => asked.answer(),
             Self::Weights(asked) => asked.answer(),
             Self::Tongue(asked) => asked.answer(),
+            Self::Cargo(asked) => asked.answer(),
+            Self::Wheels(asked) => asked.answer(),
             Self::TrailerBrakes(asked) => asked.answer(),
             Self::WheelNuts(asked) => asked.answer(),
             Self::Daylight(asked) => asked.answer(wall),

@@ -32,7 +32,7 @@ pub struct PlanArgs {
     /// Who takes part, and in which roles: NAME or NAME:outside,driver. Without it, the rig's people.
     #[arg(long = "person", value_name = "NAME[:ROLES]")]
     pub people: Vec<String>,
-    /// Where it is, for the light: "33.66 N 114.23 W" or "33.66, -114.23"; without it, the rig's latitude and longitude.
+    /// Where it is, for the light: "40 N 100 W" or "40, -100"; without it, the rig's latitude and longitude.
     #[arg(long, allow_hyphen_values = true)]
     pub place: Option<Place>,
     /// First light, for steps that need it; without it, civil dawn at the place.

@@ -10,6 +10,7 @@ use super::input::{Away, Input};
 use super::joined::Move;
 use super::output::{Audience, ListeningSet, Output, VoiceSettings};
 use super::people::Crew;
+use super::people::PersonIndex;
 use super::phrasebook::Phrasebook;
 use super::records::{Deeds, Records};
 use super::state::RunState;
@@ -38,6 +39,8 @@ pub struct Engine {
     pub(super) alarms: Alarms,
     /// Parts whose introduction has been said.
     pub(super) introduced: Vec<bool>,
+    /// Who gave the answer that is being followed: what is asked next needs no name where it is asked of them.
+    pub(super) just_answered: Option<PersonIndex>,
     pub(super) pace: Timeliness,
     pub(super) numbers: Numbers,
 }
@@ -68,6 +71,7 @@ impl Engine {
         Self {
             state: RunState::new(&job, voice),
             introduced: vec![false; job.parts.len()],
+            just_answered: None,
             job,
             book,
             now: SessionTime::ZERO,
@@ -171,6 +175,7 @@ impl Engine {
             return;
         }
         self.at = from;
+        self.just_answered = None;
         match input {
             Input::PhraseHeard(heard) => self.phrase_heard(heard),
             Input::SpeechUnclear => self.speech_unclear(),

@@ -236,7 +236,7 @@ listed!(
 
 listed!(
     /// Answers that belong to a kind of step and not to one step.
-    Common { Done, Yes, No, NoState, Override }
+    Common { Done, Yes, No, NoState, Untested, Override }
 );
 
 listed!(
@@ -254,16 +254,17 @@ listed!(
 listed!(
     /// What the program says.
     Line {
-        Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearRight, UnclearYesNo, NotYet,
+        WhatComesFirst, Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearRight, UnclearYesNo, UnclearWords, NotYet,
         StandingBy, StandingByClock, Held, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, FlowMeasured, FlowUnusable, ClockLeft,
         ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
         CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
         GateSkipped, GateHeld, Louder, Quieter, Slower, Faster, VoiceLimit, JournalFailed, JournalRefused, HearingLost,
-        HearingBack, VoiceLost, LeavesHazard, Closing, ToPerson, Waits, NeedsTwo, AndYou, Who, WhoNot, OverTo, OverToNothing, WashFirst, AskReading,
+        HearingBack, VoiceLost, LeavesHazard, Closing, ToPerson, Waits, AndYou, Who, WhoNot, OverTo, OverToNothing, WashFirst, AskReading,
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
         OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,
+        Untested, UntestedWho, ToBeTested, ToBeDoneBy, GateUntested,
         OnTimeUnknown, KeptShort, OverrideRefused, OverrideNothing, Overridden, CameBack,
     }
 );

@@ -7,9 +7,10 @@ use std::time::Duration;
 use uom::si::area::square_inch;
 use uom::si::f64::{Area, Ratio, Time, Volume, VolumeRate};
 use uom::si::length::inch;
-use uom::si::ratio::percent;
+use uom::si::ratio::{percent, ratio};
 use uom::si::time::second;
 
+use super::dialogue::split_answer;
 use super::joined::Move;
 use super::phrasebook::{Phrasebook, Word};
 use crate::figures::clocks::{LayerInputs, RinseInputs, layer_clock, rinse_clock};
@@ -36,13 +37,23 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
         return Some(TapMeasured::Unusable);
     };
     let flow = measured.flow;
+    // It may give more than was measured by so much: the tank is filled the less by it.
+    let give = 1.0 + measured.give.get::<ratio>();
     let shown = counted(flow.get::<us_gallon_per_minute>(), book.word(Word::Gallon), book.word(Word::Gallons));
     let part = job.parts[job.part_of(step)].steps.clone();
+    // What the last dump left in: no more than runs in during the layer's own time.
+    let layer = part.clone().find_map(|step| match &job.step(step).answer {
+        Answer::Clock(ClockAnswer { reckoned: Some(Reckoned { clock: ReckonedClock::Layer, owner, .. }), .. }) => {
+            Some(*owner)
+        }
+        _ => None,
+    });
+    let held = flow * Time::new::<second>(layer.unwrap_or_default().as_secs_f64());
     let mut changed = Vec::new();
     for later in part.filter(|&later| later > step) {
         let Answer::Clock(clock) = &job.step(later).answer else { continue };
         let Some(reckoned) = &clock.reckoned else { continue };
-        let Some((length, depth)) = length(reckoned, flow) else { return Some(TapMeasured::Unusable) };
+        let Some((length, depth)) = length(reckoned, flow, held, give) else { return Some(TapMeasured::Unusable) };
         let told = |depth| counted(depth, book.word(Word::Inch), book.word(Word::Inches));
         let depth = depth.map_or_else(String::new, |depth| reckoned.depth.replace("{depth}", &told(depth)));
         let fill = |text: &str| {
@@ -53,6 +64,8 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
     }
     for (later, length, call, started) in changed {
         let step = &mut job.routine.steps[later];
+        let start = step.answer.phrases().first().map(|start| start.to_vec()).unwrap_or_default();
+        split_answer(&call, &start).0.trim().clone_into(&mut step.short);
         step.call = call;
         if let Answer::Clock(clock) = &mut step.answer {
             clock.length = length;
@@ -63,13 +76,12 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
 }
 
 /// How long it runs, and how deep that is in inches where the floor is known.
-fn length(reckoned: &Reckoned, flow: VolumeRate) -> Option<(Duration, Option<f64>)> {
+fn length(reckoned: &Reckoned, flow: VolumeRate, held: Volume, give: f64) -> Option<(Duration, Option<f64>)> {
     let tank = Some(Volume::new::<us_gallon>(f64::from(reckoned.tank_gal)));
-    let share = Ratio::new::<percent>(f64::from(reckoned.share_percent));
+    let share = Ratio::new::<percent>(f64::from(reckoned.share_percent) / give);
     match reckoned.clock {
         ReckonedClock::Rinse => {
-            let inputs =
-                RinseInputs { tank, held: Volume::default(), flow: Some(flow), share, owner: Some(reckoned.owner) };
+            let inputs = RinseInputs { tank, held, flow: Some(flow), share, owner: Some(reckoned.owner) };
             rinse_clock(&inputs).ok().map(|clock| (clock.runs, None))
         }
         ReckonedClock::Layer => {

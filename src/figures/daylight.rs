@@ -52,12 +52,12 @@ impl Place {
 impl FromStr for Place {
     type Err = FigureError;
 
-    /// Reads "33.66 N 114.23 W", or "33.66, -114.23" with latitude first.
+    /// Reads "40 N 100 W", or "40, -100" with latitude first.
     fn from_str(text: &str) -> Result<Self, FigureError> {
         let wrong = || FigureError::NotAQuantity {
             kind: "place",
             found: text.trim().to_owned(),
-            example: "\"33.66 N 114.23 W\" or \"33.66, -114.23\"",
+            example: "\"40 N 100 W\" or \"40, -100\"",
         };
         let part = COORDINATES.captures(text).ok_or_else(wrong)?;
         let degrees = |number: &str, side: &str, below: &str| -> Result<f64, FigureError> {
@@ -340,20 +340,20 @@ mod tests {
     }
 
     #[rstest]
-    #[case("33.66, -114.23", 33.66, -114.23)]
-    #[case("33.66 -114.23", 33.66, -114.23)]
-    #[case("33.66 N 114.23 W", 33.66, -114.23)]
-    #[case("33.66° s, 114.23° e", -33.66, 114.23)]
+    #[case("40.5, -100.5", 40.5, -100.5)]
+    #[case("40.5 -100.5", 40.5, -100.5)]
+    #[case("40.5 N 100.5 W", 40.5, -100.5)]
+    #[case("40.5° s, 100.5° e", -40.5, 100.5)]
     fn a_place_is_read_with_signs_or_with_letters(#[case] text: &str, #[case] latitude: f64, #[case] longitude: f64) {
         assert_eq!(text.parse(), Place::new(latitude, longitude));
     }
 
     #[rstest]
-    #[case("33.66")]
-    #[case("114.23 W 33.66 N")]
-    #[case("-33.66 N 114.23 W")]
-    #[case("33.66 N 114.23")]
-    #[case("133.66, 114.23")]
+    #[case("40.5")]
+    #[case("100.5 W 40.5 N")]
+    #[case("-40.5 N 100.5 W")]
+    #[case("40.5 N 100.5")]
+    #[case("140.5, 100.5")]
     #[case("somewhere")]
     fn what_is_no_place_is_refused(#[case] text: &str) {
         assert!(text.parse::<Place>().is_err());

@@ -10,7 +10,7 @@ use super::{Method, at_least, at_most};
 
 /// The share of a trailer's weight on its tongue.
 pub const TONGUE: Method = Method {
-    formula: "share = tongue weight / loaded trailer; 10 to 15 % for a tongue",
+    formula: "share = weight on the hitch / loaded trailer; 10 to 15 % for a tongue, 15 to 25 % for a pin",
     source: "owners' manuals of towing vehicles and NHTSA advice: common practice",
     caution: "Too little makes a trailer sway, too much takes weight off the front wheels. The trailer maker's range comes first.",
 };
@@ -36,10 +36,29 @@ pub struct TongueBounds {
     pub most: Ratio,
 }
 
+/// What a trailer rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RestsOn {
+    /// A tongue on a ball.
+    Tongue,
+    /// A pin over the axle of a truck.
+    Pin,
+}
+
+impl RestsOn {
+    /// 10 to 15 % for a tongue, 15 to 25 % for a pin: common practice, no source.
+    pub fn usual(self) -> TongueBounds {
+        let (least, most) = match self {
+            Self::Tongue => (10.0, 15.0),
+            Self::Pin => (15.0, 25.0),
+        };
+        TongueBounds { least: Ratio::new::<percent>(least), most: Ratio::new::<percent>(most) }
+    }
+}
+
 impl Default for TongueBounds {
-    /// 10 to 15 %: common practice for a tongue. A pin on a truck's bed takes more; its maker says how much.
     fn default() -> Self {
-        Self { least: Ratio::new::<percent>(10.0), most: Ratio::new::<percent>(15.0) }
+        RestsOn::Tongue.usual()
     }
 }
 
@@ -251,5 +270,12 @@ mod tests {
             let found = wheel_nuts(miles(driven), Some(miles(driven)), &usual_nut_distances()).unwrap();
             prop_assert!(!matches!(found, Nuts::Due { .. }), "{:?}", found);
         }
+    }
+
+    /// Common practice, no source: a fifth wheel lays 15 to 25 % on its pin, a ball takes 10 to 15 %.
+    #[test]
+    fn a_fifth_of_the_trailer_is_right_for_a_pin_and_too_heavy_for_a_tongue() {
+        let state = |on: RestsOn| tongue(lb(2_400.0), lb(12_000.0), on.usual()).unwrap().1;
+        assert_eq!((state(RestsOn::Pin), state(RestsOn::Tongue)), (TongueState::Fits, TongueState::TooHeavy));
     }
 }

@@ -14,6 +14,74 @@ pub const LIMITS: Method = Method {
               for travel, people and water included. The lowest rated part of the hitch counts.",
 };
 
+/// Cargo against the label.
+pub const CARGO: Method = Method {
+    formula: "left = what the label lets be loaded - all that is loaded",
+    source: "49 CFR 571.120 S10, the label of recreational vehicles; from memory",
+    caution: "A motorhome's label counts people and cargo, a trailer's cargo. What was fitted since it left the factory is cargo too. \
+              Weigh it: the label is for the rig as it was built.",
+};
+
+/// An axle wheel by wheel.
+pub const WHEELS: Method = Method {
+    formula: "each side is at most what its tires carry, both together are at most the axle's rating; the heavier side sets the pressure",
+    source: "tire makers' guides for recreational vehicles: common practice, no source; axle ratings: 49 CFR 567",
+    caution: "Weigh it loaded for travel, people and water included. The load tables are the tire maker's own.",
+};
+
+/// What is left of the cargo that a label lets be loaded. See [`CARGO`].
+///
+/// Range: label 1 to 40,000 lb (0.5 to 18,144 kg), each load 0 to 40,000 lb.
+///
+/// # Errors
+/// A value outside its range.
+pub fn cargo(label: Mass, loads: &[Mass]) -> Result<WeightStanding, FigureError> {
+    within("what the label lets be loaded", label.get::<pound>(), 1.0..=40_000.0, "lb")?;
+    for load in loads {
+        within("load", load.get::<pound>(), 0.0..=40_000.0, "lb")?;
+    }
+    Ok(against(loads.iter().fold(Mass::default(), |sum, load| sum + *load), label))
+}
+
+/// How the two sides of an axle and the axle stand.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WheelByWheel {
+    pub left: WeightStanding,
+    pub right: WeightStanding,
+    pub axle: WeightStanding,
+    /// What the heavier side weighs.
+    pub heavier: Mass,
+}
+
+/// An axle wheel by wheel: an axle within its rating can have a side that is over. See [`WHEELS`].
+///
+/// `tires` is what all tires of one side carry. Range: weights and ratings 1 to 100,000 lb (0.5 to 45,359 kg).
+///
+/// # Errors
+/// A value outside its range.
+pub fn wheels(left: Mass, right: Mass, axle: Mass, tires: Mass) -> Result<WheelByWheel, FigureError> {
+    for (what, mass) in
+        [("left side", left), ("right side", right), ("rating of the axle", axle), ("load of the tires", tires)]
+    {
+        within(what, mass.get::<pound>(), 1.0..=100_000.0, "lb")?;
+    }
+    let heavier = if left > right { left } else { right };
+    Ok(WheelByWheel {
+        left: against(left, tires),
+        right: against(right, tires),
+        axle: against(left + right, axle),
+        heavier,
+    })
+}
+
+fn against(weight: Mass, rating: Mass) -> WeightStanding {
+    if at_most(weight.get::<pound>(), rating.get::<pound>()) {
+        WeightStanding::Within { left: rating - weight }
+    } else {
+        WeightStanding::Over { by: weight - rating }
+    }
+}
+
 /// An axle: its weight on the scale, hitched as it travels, and its rating (GAWR) on the label.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Axle {
@@ -393,5 +461,27 @@ mod tests {
             let any_over = found.iter().any(|c| c.weight.unwrap() > c.rating.unwrap() * (1.0 + 1e-9));
             prop_assert_eq!(overall(&found), if any_over { Overall::Over } else { Overall::Within });
         }
+    }
+
+    /// By hand: 2,500 lb of label, 3 people of 170 lb, 40 gal of water at 8.34 lb: 2,500 - 510 - 333.6 = 1,656.4 lb.
+    #[test]
+    fn cargo_is_what_the_label_leaves_and_a_pound_too_much_does_not_fit() {
+        let lb = Mass::new::<pound>;
+        let WeightStanding::Within { left } = cargo(lb(2_500.0), &[lb(510.0), lb(333.6)]).unwrap() else { panic!() };
+        assert!((left.get::<pound>() - 1_656.4).abs() < 1e-6);
+        assert!(matches!(cargo(lb(500.0), &[lb(501.0)]).unwrap(), WeightStanding::Over { .. }));
+        assert!(cargo(lb(0.0), &[]).is_err());
+    }
+
+    /// By hand: 3,000 and 2,200 lb are 5,200 of 5,400 lb; 3,000 lb on tires for 2,900 are 100 too much.
+    #[test]
+    fn an_axle_within_its_rating_can_have_a_side_that_is_over() {
+        let lb = Mass::new::<pound>;
+        let found = wheels(lb(3_000.0), lb(2_200.0), lb(5_400.0), lb(2_900.0)).unwrap();
+        assert!(matches!(found.left, WeightStanding::Over { by } if (by.get::<pound>() - 100.0).abs() < 1e-6));
+        assert!(
+            matches!(found.right, WeightStanding::Within { .. }) && matches!(found.axle, WeightStanding::Within { .. })
+        );
+        assert_eq!(found.heavier, lb(3_000.0));
     }
 }

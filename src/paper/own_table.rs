@@ -82,6 +82,7 @@ pub const FIELDS: &[Field] = &[
     field("answer.release", "Said to release", Form::Text),
     field("answer.times", "Times said", Form::Number),
     field("harm", "Harm", Form::Text),
+    field("tested_by", "Who tests it elsewhere", Form::Text),
     field("late_because", "Why so late", Form::Text),
     field("again", "Again in the last look", Form::Flag),
     field("verifies", "Looks again at", Form::List),

@@ -88,6 +88,10 @@ pub(super) fn check(file: &str, rig: &RigFile) -> Result<(), RigError> {
         let found = "something behind a rig that is towed itself".to_owned();
         return fault("tow.behind", found, "\"nothing\": it is for rigs that drive themselves");
     }
+    if !(1.0..=15.0).contains(&rig.water.bleach_percent) {
+        let found = format!("{} per cent", rig.water.bleach_percent);
+        return fault("water.bleach_percent", found, "1 to 15 per cent, as the label of the bleach says");
+    }
     if let Some(extra) = rig.extras.iter().find(|extra| !extra.starts_with(OWN) || extra.len() == OWN.len()) {
         return fault("extras", format!("'{extra}'"), "names that begin with own-");
     }
@@ -130,7 +134,7 @@ pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
         .map(|bound| (bound.field.rsplit('.').next().unwrap_or(bound.field).to_owned(), (bound.value)(rig)))
         .collect();
     numbers.insert("cord_a".to_owned(), rig.electric.cord_a);
-    numbers.insert("bleach_ml".to_owned(), bleach_ml(rig.water.fresh_gal));
+    numbers.insert("bleach_ml".to_owned(), bleach_ml(rig.water.fresh_gal, rig.water.bleach_percent));
     numbers.extend(super::reckoned::numbers(rig));
     for tyre in &rig.tyre {
         numbers.insert(format!("tyre_least_psi@{}", slug(&tyre.name)), tyre.least_psi);
@@ -139,11 +143,50 @@ pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
     numbers
 }
 
-/// Household bleach of 5.25 % for a full tank, in millilitres: as many as the tank has litres (ANSI A119.2 section 10.8, in its
-/// metric form, quoted at second hand).
-pub(super) fn bleach_ml(gallons: u32) -> u32 {
+/// The longest that water may run into the closed black tank from a tap of so many gallons a minute that nobody has measured, in seconds:
+/// up to the share that it may get full, with the layer of the last dump in it already. None where the tank's size is not known.
+pub(super) fn rinse_bound_s(numbers: &BTreeMap<String, u32>, gallons_a_minute: f64) -> Option<u32> {
+    let of = |name: &str| numbers.get(name).copied().map(f64::from);
+    let (tank, share, layer_s) =
+        (of("black_gal").filter(|&gallons| gallons > 0.0)?, of("fill_percent")?, of("layer_s")?);
+    let layer = gallons_a_minute * layer_s / 60.0;
+    let room = (tank * share / 100.0 - layer).max(0.0);
+    Some(((room / gallons_a_minute * 60.0).floor() as u32).max(LEAST_RINSE_S))
+}
+
+/// As short as a rinse is allowed to be in the rig file.
+const LEAST_RINSE_S: u32 = 5;
+
+/// What is filled into calls besides numbers.
+pub(super) fn texts(rig: &RigFile) -> BTreeMap<String, String> {
+    let ml = bleach_ml(rig.water.fresh_gal, rig.water.bleach_percent);
+    let percent = rig.water.bleach_percent.to_string();
+    [("bleach".to_owned(), format!("{}, or {ml} mL", cups(ml))), ("bleach_percent".to_owned(), percent)].into()
+}
+
+/// Household bleach for a full tank, in millilitres: of 5.25 % as many as the tank has litres (ANSI A119.2 section 10.8, in its
+/// metric form, quoted at second hand), of another strength in proportion.
+pub(super) fn bleach_ml(gallons: u32, percent: f64) -> u32 {
     // A US gallon is 231 cubic inches, 3.785411784 L exactly (NIST Handbook 44, appendix C).
-    (f64::from(gallons) * 3.785_411_784).round() as u32
+    (f64::from(gallons) * 3.785_411_784 * 5.25 / percent).round() as u32
+}
+
+/// In US cups, to the nearest quarter that is not less than a quarter, as it is said ("1 and a half cups").
+fn cups(ml: u32) -> String {
+    // A US cup is 1/16 gallon, 236.588 mL (NIST Handbook 44, appendix C).
+    let quarters = ((f64::from(ml) / 236.588_236_5 * 4.0).round() as u32).max(1);
+    let part = match quarters % 4 {
+        1 => "a quarter",
+        2 => "a half",
+        3 => "three quarters",
+        _ => "",
+    };
+    match (quarters / 4, part) {
+        (1, "") => "1 cup".to_owned(),
+        (whole, "") => format!("{whole} cups"),
+        (0, part) => format!("{part} cup").replace("a half", "half a").replace("quarters cup", "quarters of a cup"),
+        (whole, part) => format!("{whole} and {part} cups"),
+    }
 }
 
 const LONGEST_NAME: usize = 40;
@@ -156,8 +199,34 @@ mod tests {
     /// ANSI A119.2 section 10.8, quoted at second hand: 227 L take 227 mL; 60 gallons (227 L) take 7.8 fluid ounces.
     #[test]
     fn the_bleach_for_sixty_gallons_is_that_of_the_standard_in_both_of_its_forms() {
-        assert_eq!(bleach_ml(60), 227);
-        assert!((f64::from(bleach_ml(60)) / 29.5735 - 7.8).abs() < 0.15);
+        assert_eq!(bleach_ml(60, 5.25), 227);
+        assert!((f64::from(bleach_ml(60, 5.25)) / 29.5735 - 7.8).abs() < 0.15);
+    }
+
+    /// ANSI A119.2 section 10.8, quoted at second hand: 1/4 cup of 5.25 % for each 15 gal; 10 % bleach is half of it by its label.
+    #[test]
+    fn bleach_is_said_in_cups_and_in_millilitres_by_the_strength_of_its_label() {
+        let said = |fresh_gal: u32, bleach_percent: f64| {
+            let water = super::super::Water { fresh_gal, bleach_percent, ..Default::default() };
+            texts(&RigFile { water, ..RigFile::default() })["bleach"].clone()
+        };
+        assert_eq!(said(15, 5.25), "a quarter cup, or 57 mL");
+        assert_eq!(said(60, 5.25), "1 cup, or 227 mL");
+        assert_eq!(said(60, 10.5), "half a cup, or 114 mL");
+        assert_eq!(said(80, 5.25), "1 and a quarter cups, or 303 mL");
+    }
+
+    /// By hand: 8 gal a minute for 300 s are 40 gal, a whole tank of 40; at 10 gal a minute with 5 gal of layer in it three quarters
+    /// of it are full after (30 - 5) / 10 = 2.5 minutes.
+    #[test]
+    fn an_unmeasured_rinse_into_the_closed_valve_is_bounded_by_the_tank_with_its_layer_in_it() {
+        let bound = |black_gal: u32| {
+            let waste = super::super::Waste { black_gal, ..Default::default() };
+            rinse_bound_s(&numbers(&RigFile { waste, ..RigFile::default() }), 10.0)
+        };
+        assert_eq!(bound(40), Some(150));
+        assert_eq!(bound(0), None);
+        assert_eq!(bound(5), Some(5));
     }
 
     #[rstest]

@@ -1,6 +1,6 @@
 //! The names by which steps ask for equipment, each with what it means for a rig's file.
 
-use super::file::{Behind, FridgeKind, GasPolicy, Heater, RigFile, RigKind, RinseMethod};
+use super::file::{BatteryKind, Behind, FridgeKind, GasPolicy, Heater, Person, RigFile, RigKind, RinseMethod, Role};
 
 /// A name that `needs` may use. `not-` before it asks for rigs without it.
 pub struct Equipment {
@@ -15,6 +15,18 @@ const fn item(name: &'static str, meaning: &'static str, has: fn(&RigFile) -> bo
 
 fn towable(rig: &RigFile) -> bool {
     matches!(rig.kind, RigKind::TravelTrailer | RigKind::FifthWheel)
+}
+
+fn on_bar(rig: &RigFile) -> bool {
+    !towable(rig) && rig.tow.behind == Behind::CarOnBar
+}
+
+fn rinse_inlet(rig: &RigFile) -> bool {
+    rig.waste.black_gal > 0 && rig.waste.rinse_inlet
+}
+
+fn battery(rig: &RigFile, kind: BatteryKind) -> bool {
+    rig.electric.battery_ah > 0 && rig.electric.battery_kind == kind
 }
 
 fn car(rig: &RigFile) -> bool {
@@ -38,6 +50,10 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("inverter", "an inverter", |r| r.electric.inverter),
     item("generator", "a generator", |r| r.electric.generator),
     item("battery", "a house battery", |r| r.electric.battery_ah > 0),
+    item("battery-flooded", "a flooded battery", |r| battery(r, BatteryKind::Flooded)),
+    item("battery-agm", "an AGM battery", |r| battery(r, BatteryKind::Agm)),
+    item("battery-lithium", "a lithium battery", |r| battery(r, BatteryKind::Lithium)),
+    item("battery-unknown", "a battery of a kind that is not known", |r| battery(r, BatteryKind::Unknown)),
     item("fresh-tank", "a fresh water tank", |r| r.water.fresh_gal > 0),
     item("pump", "a water pump", |r| r.water.pump),
     item("tap-hose", "water from a tap through a hose", |r| r.water.tap_hose),
@@ -52,7 +68,7 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("black-tank", "a sewage tank", |r| r.waste.black_gal > 0),
     item("grey-tank", "a grey water tank", |r| r.waste.grey_gal > 0),
     item("sewer-hose", "tanks that empty through a hose", |r| r.waste.black_gal > 0 || r.waste.grey_gal > 0),
-    item("rinse-inlet", "a rinse inlet at the black tank", |r| r.waste.black_gal > 0 && r.waste.rinse_inlet),
+    item("rinse-inlet", "a rinse inlet at the black tank", rinse_inlet),
     item("quick-release", "quick-release hose ends", |r| r.waste.quick_release),
     item("toilet-box", "a toilet box carried by hand", |r| r.waste.toilet_box),
     item("macerator", "a pump that cuts up sewage", |r| {
@@ -61,11 +77,13 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("tote", "a tank on wheels that carries waste to the drain", |r| {
         r.waste.tote_gal > 0 && (r.waste.black_gal > 0 || r.waste.grey_gal > 0)
     }),
-    item("bucket", "a bucket that the tap is measured with", |r| r.tank_dump.bucket_gal > 0 && r.waste.black_gal > 0),
-    item("fill-and-release", "rinsing: filled, then let go", |r| {
-        r.tank_dump.rinse_method == RinseMethod::FillAndRelease
+    item("bucket", "a bucket that the tap is measured with", |r| r.tank_dump.bucket_gal > 0 && rinse_inlet(r)),
+    item("fill-and-release", "rinsing: filled, then let go; without a rinse inlet always", |r| {
+        r.tank_dump.rinse_method == RinseMethod::FillAndRelease || !rinse_inlet(r)
     }),
-    item("rinse-through", "rinsing through the open valve", |r| r.tank_dump.rinse_method == RinseMethod::RinseThrough),
+    item("rinse-through", "rinsing through the open valve", |r| {
+        r.tank_dump.rinse_method == RinseMethod::RinseThrough && rinse_inlet(r)
+    }),
     item("gas", "LP gas", |r| r.gas.lp),
     item("gas-shut", "gas is shut for the road", |r| r.gas.lp && r.gas.on_the_road == GasPolicy::Shut),
     item("gas-open", "gas stays open on the road", |r| r.gas.lp && r.gas.on_the_road == GasPolicy::Open),
@@ -78,14 +96,16 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("antennas", "antennas that fold", |r| !r.outside.antennas.is_empty()),
     item("roof-vents", "roof vents", |r| r.outside.roof_vents),
     item("bicycles", "bicycles on a rack", |r| r.outside.bicycles),
+    item("tire-sensors", "sensors that read the tires", |r| r.outside.tire_sensors),
     item("levelling-jacks", "jacks that carry the rig", |r| r.standing.levelling_jacks),
+    item("air-suspension", "air suspension", |r| r.standing.air_suspension),
     item("stabilisers", "stabilisers", |r| r.standing.stabilisers),
     item("entry-steps", "entry steps that move", |r| r.standing.entry_steps),
     item("slides", "slide-out rooms", |r| !r.slide.is_empty()),
     item("awnings", "awnings", |r| !r.awning.is_empty()),
     item("tyres", "tyres that are read", |r| !r.tyre.is_empty()),
     item("towed-car", "a car behind", car),
-    item("tow-bar", "a car on a tow bar", |r| !towable(r) && r.tow.behind == Behind::CarOnBar),
+    item("tow-bar", "a car on a tow bar", on_bar),
     item("dolly", "a car on a dolly", |r| !towable(r) && r.tow.behind == Behind::CarOnDolly),
     item("trailer", "a trailer behind", |r| !towable(r) && r.tow.behind == Behind::Trailer),
     item("tows", "something on a hitch, in front or behind", |r| towable(r) || r.tow.behind != Behind::Nothing),
@@ -96,13 +116,21 @@ pub const EQUIPMENT: &[Equipment] = &[
         towable(r) || matches!(r.tow.behind, Behind::Trailer | Behind::CarOnDolly)
     }),
     item("weight-bars", "weight-distributing bars", |r| r.kind == RigKind::TravelTrailer && r.tow.weight_bars),
-    item("supplemental-brake", "a brake in the towed car", |r| car(r) && r.tow.supplemental_brake),
+    item("supplemental-brake", "a brake in the towed car", |r| on_bar(r) && r.tow.supplemental_brake),
     item("breakaway", "a breakaway switch", |r| (towable(r) || r.tow.behind != Behind::Nothing) && r.tow.breakaway),
     item("car-power-off", "a car whose power is taken off", |r| car(r) && r.tow.car_power_off),
 ];
 
 /// The names of what a rig has several of.
 type Names = fn(&RigFile) -> Vec<String>;
+
+/// Whoever rides, those last who drive: they look at the others' belts first.
+fn riders_then_drivers(rig: &RigFile) -> Vec<String> {
+    let drives = |person: &&Person| person.roles.contains(&Role::Driver);
+    let (drivers, others): (Vec<&Person>, Vec<&Person>) = rig.person.iter().partition(drives);
+    let names = |people: Vec<&Person>| people.into_iter().map(|person| person.name.clone()).collect::<Vec<_>>();
+    [names(others), rig.passengers.clone(), names(drivers)].concat()
+}
 
 /// Lists that a step may be repeated for.
 pub(super) const LISTS: &[(&str, Names)] = &[
@@ -112,4 +140,5 @@ pub(super) const LISTS: &[(&str, Names)] = &[
     ("antennas", |r| r.outside.antennas.clone()),
     ("pets", |r| r.pets.clone()),
     ("riders", |r| r.person.iter().map(|person| person.name.clone()).chain(r.passengers.iter().cloned()).collect()),
+    ("riders-then-drivers", riders_then_drivers),
 ];

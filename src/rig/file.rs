@@ -119,6 +119,8 @@ pub struct Electric {
     /// What runs from the battery all night besides the furnace's fan, in watts: detectors, controls of the fridge, a lamp.
     #[schemars(range(min = 0, max = 2000))]
     pub night_w: u32,
+    /// Of what kind the house battery is: what a resting voltage means depends on it.
+    pub battery_kind: BatteryKind,
     /// Lowest mains voltage to plug into, in volts.
     #[schemars(range(min = 80, max = 250))]
     pub mains_least_v: u32,
@@ -136,10 +138,25 @@ impl Default for Electric {
             generator: false,
             battery_ah: 100,
             night_w: 25,
+            battery_kind: BatteryKind::Unknown,
             mains_least_v: 108,
             mains_most_v: 128,
         }
     }
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum BatteryKind {
+    /// It is asked for where its voltage is read.
+    #[default]
+    Unknown,
+    /// Lead-acid with caps that water is filled into.
+    Flooded,
+    /// Lead-acid, sealed, with glass mats.
+    Agm,
+    /// Lithium iron phosphate.
+    Lithium,
 }
 
 /// Fresh water.
@@ -161,6 +178,9 @@ pub struct Water {
     pub heater: Heater,
     /// Whether the water heater can be bypassed for the winter.
     pub heater_bypass: bool,
+    /// Strength of your household bleach, in per cent, as its label says (sodium hypochlorite).
+    #[schemars(range(min = 1, max = 15))]
+    pub bleach_percent: f64,
 }
 
 impl Default for Water {
@@ -173,6 +193,7 @@ impl Default for Water {
             filter: false,
             heater: Heater::Both,
             heater_bypass: true,
+            bleach_percent: 5.25,
         }
     }
 }
@@ -351,6 +372,8 @@ pub struct Outside {
     pub roof_vents: bool,
     /// Bicycles on a rack.
     pub bicycles: bool,
+    /// Whether sensors on the wheels show the pressure of every tire.
+    pub tire_sensors: bool,
     /// Height over everything on the roof, in inches; 0 where it is not measured.
     #[schemars(range(min = 0, max = 180))]
     pub height_in: u32,
@@ -358,7 +381,7 @@ pub struct Outside {
 
 impl Default for Outside {
     fn default() -> Self {
-        Self { antennas: Vec::new(), roof_vents: true, bicycles: false, height_in: 0 }
+        Self { antennas: Vec::new(), roof_vents: true, bicycles: false, tire_sensors: false, height_in: 0 }
     }
 }
 
@@ -368,6 +391,8 @@ impl Default for Outside {
 pub struct Standing {
     /// Levelling jacks that carry the rig.
     pub levelling_jacks: bool,
+    /// Air suspension, which is dumped before jacks go down.
+    pub air_suspension: bool,
     /// Stabilisers that only steady it.
     pub stabilisers: bool,
     /// Entry steps that fold or slide.

@@ -237,7 +237,10 @@ impl Interview {
             Kind::YesNo if said(&self.words().yes) => Value::Boolean(true),
             Kind::YesNo if said(&self.words().no) => Value::Boolean(false),
             Kind::YesNo => return Err(fault(format!("{} or {}", self.words().yes[0], self.words().no[0]))),
-            Kind::Number => Value::Integer(text.parse().map_err(|_| fault("a whole number".to_owned()))?),
+            Kind::Number => match text.parse() {
+                Ok(whole) => Value::Integer(whole),
+                Err(_) => Value::Float(text.parse().map_err(|_| fault("a number".to_owned()))?),
+            },
             Kind::Choice => {
                 let value = option(text)?;
                 value.parse().map_or_else(|_| Value::String(value.clone()), Value::Integer)

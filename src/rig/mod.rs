@@ -14,8 +14,8 @@ use thiserror::Error;
 
 pub use equipment::{EQUIPMENT, Equipment};
 pub use file::{
-    Awning, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Outside, Person, RigFile, RigKind,
-    RinseMethod, Role, Side, Slide, Standing, TankDump, Tow, Tyre, Waste, Water,
+    Awning, BatteryKind, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Outside, Person, RigFile,
+    RigKind, RinseMethod, Role, Side, Slide, Standing, TankDump, Tow, Tyre, Waste, Water,
 };
 pub use schema::json_schema;
 pub use written::write;
@@ -25,6 +25,7 @@ pub use written::write;
 pub struct Rig {
     has: BTreeSet<String>,
     numbers: BTreeMap<String, u32>,
+    texts: BTreeMap<String, String>,
     lists: BTreeMap<String, Vec<String>>,
     people: Vec<Person>,
 }
@@ -54,7 +55,23 @@ impl Rig {
             EQUIPMENT.iter().filter(|item| (item.has)(rig)).map(|item| item.name.to_owned()).collect();
         has.extend(rig.extras.iter().cloned());
         let lists = equipment::LISTS.iter().map(|(name, of)| ((*name).to_owned(), of(rig))).collect::<BTreeMap<_, _>>();
-        Self { has, numbers: bounds::numbers(rig), lists, people: rig.person.clone() }
+        Self { has, numbers: bounds::numbers(rig), texts: bounds::texts(rig), lists, people: rig.person.clone() }
+    }
+
+    /// The same rig with so many people taking part in a run, whoever else its file names.
+    #[must_use]
+    pub fn taking_part(mut self, people: usize) -> Self {
+        if people >= 2 {
+            self.has.insert(TWO_PEOPLE.to_owned());
+        } else {
+            self.has.remove(TWO_PEOPLE);
+        }
+        self
+    }
+
+    /// Whether two people or more take part: those of the file, or as many as [`Rig::taking_part`] was told.
+    pub fn has_two_people(&self) -> bool {
+        self.has(TWO_PEOPLE)
     }
 
     /// Whether the rig has the named equipment or habit, one of [`EQUIPMENT`] or of its owner's extras.
@@ -73,6 +90,12 @@ impl Rig {
         self.numbers.get(name).copied()
     }
 
+    /// The longest that water may run into the closed black tank, in seconds, from a tap of so many gallons a minute that nobody has
+    /// measured. None where nothing is closed (rinsing goes through the open valve), or the tank's size is not known.
+    pub fn rinse_bound_s(&self, gallons_a_minute: f64) -> Option<u32> {
+        self.has("fill-and-release").then(|| bounds::rinse_bound_s(&self.numbers, gallons_a_minute)).flatten()
+    }
+
     /// The entries of a list that steps are repeated for ("slides", "tyres"), by the names they are called; none where the
     /// rig has none of it, no list where there is no such name.
     pub fn list(&self, name: &str) -> Option<&[String]> {
@@ -87,6 +110,11 @@ impl Rig {
     /// The people, in the order of the file; none where nobody is named.
     pub fn people(&self) -> &[Person] {
         &self.people
+    }
+
+    /// What is filled into calls besides numbers, by name ("bleach": a dose in cups and millilitres).
+    pub fn texts(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.texts.iter().map(|(name, text)| (name.as_str(), text.as_str()))
     }
 
     /// Every number, for filling in calls.
@@ -106,6 +134,9 @@ impl Default for Rig {
 pub fn slug(name: &str) -> String {
     name.to_lowercase().split_whitespace().collect::<Vec<_>>().join("-")
 }
+
+/// The name under which steps ask for a second person.
+const TWO_PEOPLE: &str = "two-people";
 
 /// Begins the name of equipment that only its owner's routines ask for.
 const OWN: &str = "own-";

@@ -157,6 +157,8 @@ pub struct ChoiceOption {
     pub reply: String,
     /// Whether the step is settled by it; otherwise it stays open, and the reply says what to do.
     pub settles: bool,
+    /// Whether the card is over with it: nothing that stands after it is asked for.
+    pub ends: bool,
 }
 
 /// A signal that is given and answered, one turn after another. Where one person works alone all turns are theirs.

@@ -137,7 +137,11 @@ impl Builder<'_> {
         if !(0.0..=1440.0).contains(&step.minutes) {
             return Err((format!("minutes = {}", step.minutes), "0 to 1440 minutes"));
         }
-        let text = |text: &String| text.replace(EACH, &step.each);
+        let time = match &answer {
+            Answer::Clock(clock) => seconds_text(clock.length.as_secs()),
+            _ => TIME.to_owned(),
+        };
+        let text = |text: &String| text.replace(EACH, &step.each).replace(TIME, &time);
         Ok(Step {
             id: step.id.get_ref().clone(),
             section,
@@ -152,6 +156,7 @@ impl Builder<'_> {
             check: text(&step.check),
             answer,
             harm: step.harm,
+            tested_by: step.tested_by.clone(),
             again: step.again,
             verifies: references(&step.verifies, "verifies")?,
             daylight: step.daylight,
@@ -207,7 +212,8 @@ impl Builder<'_> {
                 Answer::State(StateAnswer { want: lower(want), other: lower(other), other_reply })
             }
             AnswerFile::Clock { name, seconds, start, started, end, alarm, alarm_short, fills_gal, reckon } => {
-                let length = Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into());
+                let (length, owner) = self.lengths(&seconds, reckon.as_ref(), &each)?;
+                let started = started.replace(TIME, &seconds_text(length.as_secs()));
                 Answer::Clock(ClockAnswer {
                     name,
                     length,
@@ -217,7 +223,7 @@ impl Builder<'_> {
                     alarm,
                     alarm_short,
                     fills_gal: fills_gal.map(|gallons| self.whole(&gallons, "answer.fills_gal", &each)).transpose()?,
-                    reckoned: reckon.and_then(|reckon| self.reckoned(reckon, length)),
+                    reckoned: reckon.and_then(|reckon| self.reckoned(reckon, owner)),
                 })
             }
             AnswerFile::YesNo { no_back_to, most, back_reply, limit_reply, no_reply } => {
@@ -291,6 +297,22 @@ impl Builder<'_> {
         }
     }
 
+    /// How long a clock runs until its tap is measured, and the owner's own time, which may be longer.
+    fn lengths(
+        &self,
+        seconds: &Number,
+        reckon: Option<&ReckonFile>,
+        each: &str,
+    ) -> Result<(Duration, Duration), Fault> {
+        let owner = self.whole(seconds, "answer.seconds", each)?;
+        let assumed = reckon.and_then(|reckon| reckon.assumed_gpm);
+        if let Some(assumed) = assumed.filter(|gpm| !(1.0..=30.0).contains(gpm)) {
+            return Err((format!("answer.reckon.assumed_gpm = {assumed}"), "1 to 30 gallons a minute"));
+        }
+        let bound = assumed.and_then(|gpm| self.rig.rinse_bound_s(gpm)).unwrap_or(u32::MAX);
+        Ok((Duration::from_secs(owner.min(bound).into()), Duration::from_secs(owner.into())))
+    }
+
     /// Nothing is reckoned where the size of the tank is not known.
     fn reckoned(&self, reckon: ReckonFile, owner: Duration) -> Option<Reckoned> {
         let of_rig = |name: &str| self.rig.number(name).unwrap_or(0);
@@ -329,6 +351,8 @@ fn loop_start(back_to: &[String], places: &BTreeMap<String, StepIndex>) -> Resul
 
 /// Stands for what a step is repeated for.
 const EACH: &str = "{each}";
+/// Stands for how long a clock runs, as long as its tap is not measured.
+const TIME: &str = "{time}";
 
 fn is_whole(value: f64) -> bool {
     (value - value.round()).abs() < 1e-6
@@ -345,7 +369,7 @@ fn references(ids: &[String], field: &str) -> Result<Vec<StepRef>, Fault> {
 }
 
 fn option(file: OptionFile) -> ChoiceOption {
-    ChoiceOption { say: lower(file.say), reply: file.reply, settles: file.settles }
+    ChoiceOption { say: lower(file.say), reply: file.reply, settles: file.settles, ends: file.ends }
 }
 
 fn lower(phrases: Vec<String>) -> Vec<String> {
@@ -356,7 +380,7 @@ fn lower(phrases: Vec<String>) -> Vec<String> {
 /// repeat to the next goes before one that does not.
 fn fill_numbers(routine: &mut Routine, rig: &Rig) {
     let shown = |name: &str, value: u32| match name.rsplit('_').next() {
-        Some("s") => seconds_text(value),
+        Some("s") => seconds_text(value.into()),
         Some("cup8") => cups_text(value),
         _ => value.to_string(),
     };
@@ -367,6 +391,12 @@ fn fill_numbers(routine: &mut Routine, rig: &Rig) {
                 *text = text.replace(&format!("{{{name}}}"), &shown(name, value));
             }
         }
+    };
+    let fill = |text: &mut String, each: &str| {
+        for (name, shown) in rig.texts() {
+            *text = text.replace(&format!("{{{name}}}"), shown);
+        }
+        fill(text, each);
     };
     fill(&mut routine.intro, "");
     for step in &mut routine.steps {
@@ -379,7 +409,7 @@ fn fill_numbers(routine: &mut Routine, rig: &Rig) {
 }
 
 /// Whole minutes as minutes, the rest as it is; `say/` puts units into words.
-fn seconds_text(seconds: u32) -> String {
+fn seconds_text(seconds: u64) -> String {
     match (seconds / 60, seconds % 60) {
         (0, s) => format!("{s} s"),
         (m, 0) => format!("{m} min"),
@@ -412,6 +442,8 @@ fn fingerprint(routine: &Routine) -> String {
     for harm in [Harm::None, Harm::Hurt, Harm::Flood, Harm::Drop, Harm::RunAway] {
         text = text.replace(&format!("harm: {harm:?},"), &format!("critical: {},", harm.is_critical()));
     }
+    // What such a routine does without says nothing.
+    let text = text.replace(" tested_by: \"\",", "").replace(", ends: false", "");
     for byte in text.bytes() {
         hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
     }

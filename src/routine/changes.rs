@@ -44,6 +44,7 @@ pub(super) struct Change {
     pub check: Option<String>,
     pub answer: Option<AnswerFile>,
     pub harm: Option<Harm>,
+    pub tested_by: Option<String>,
     /// Refused, with what to write in its place.
     #[serde(default, rename = "critical", deserialize_with = "refuse_critical")]
     #[schemars(skip)]
@@ -114,6 +115,7 @@ pub(super) fn apply(routine: &mut RoutineFile, changes: ChangesFile, source: usi
         set(&mut step.check, change.check);
         set(&mut step.answer, change.answer);
         set(&mut step.harm, change.harm);
+        set(&mut step.tested_by, change.tested_by);
         set(&mut step.again, change.again);
         set(&mut step.daylight, change.daylight);
         set(&mut step.wait, change.wait);

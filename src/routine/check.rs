@@ -1,6 +1,6 @@
 //! Refuses a routine that could mislead: what the file's form alone does not rule out.
 
-use super::model::{Answer, NumberAnswer, Question, Routine, RoutineKind, Step, Turn};
+use super::model::{Answer, ChoiceAnswer, NumberAnswer, Question, Routine, RoutineKind, Step, Turn};
 
 /// A fault, with the step that it was found at.
 pub(super) struct Misleading {
@@ -99,25 +99,7 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
         }
         Answer::YesNo(question) => check_question(question, index, routine),
         Answer::Number(number) => check_number(number, step.critical()),
-        Answer::Choice(choice) => {
-            if choice.options.len() < 2 || !choice.options.iter().any(|option| option.settles) {
-                return Err((
-                    "fewer than two options, or none that settles".to_owned(),
-                    "two or more, one that settles",
-                ));
-            }
-            for (index, option) in choice.options.iter().enumerate() {
-                phrases("answer.options.say", &option.say, false)?;
-                choice.options[..index].iter().try_for_each(|other| apart(&option.say, &other.say))?;
-                if !option.settles && option.reply.is_empty() {
-                    return Err((
-                        "an option that settles nothing and says nothing".to_owned(),
-                        "reply: what to do first",
-                    ));
-                }
-            }
-            Ok(())
-        }
+        Answer::Choice(choice) => check_choice(choice, routine.kind),
         Answer::Both(both) => check_turns(&both.turns),
         Answer::Hold(hold) => {
             phrases("answer.ready", &hold.ready, false)?;
@@ -144,6 +126,26 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
         Answer::Told { times } => Err((format!("times = {times}"), "1 to 5")),
         Answer::Gate => Ok(()),
     }
+}
+
+fn check_choice(choice: &ChoiceAnswer, kind: RoutineKind) -> Result<(), Fault> {
+    if choice.options.len() < 2 || !choice.options.iter().any(|option| option.settles) {
+        return Err(("fewer than two options, or none that settles".to_owned(), "two or more, one that settles"));
+    }
+    if choice.options.iter().any(|option| option.ends) && kind != RoutineKind::Emergency {
+        return Err((
+            "ends, in a routine of another kind".to_owned(),
+            "an option that ends an emergency card, and only there",
+        ));
+    }
+    for (index, option) in choice.options.iter().enumerate() {
+        phrases("answer.options.say", &option.say, false)?;
+        choice.options[..index].iter().try_for_each(|other| apart(&option.say, &other.say))?;
+        if !option.settles && option.reply.is_empty() {
+            return Err(("an option that settles nothing and says nothing".to_owned(), "reply: what to do first"));
+        }
+    }
+    Ok(())
 }
 
 fn check_question(question: &Question, index: usize, routine: &Routine) -> Result<(), Fault> {

@@ -180,7 +180,7 @@ impl Expanded {
                 block.retain(|step| {
                     let kept = !step.gone
                         && step.needs.iter().all(|need| has(rig, need))
-                        && (!step.together || rig.people().len() >= 2);
+                        && (!step.together || rig.has_two_people());
                     if !kept {
                         lacking.insert(step.id.get_ref().clone(), step.after.clone());
                     }

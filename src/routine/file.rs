@@ -106,6 +106,9 @@ pub(super) struct StepFile {
     #[serde(default, rename = "critical", deserialize_with = "refuse_critical")]
     #[schemars(skip)]
     pub _critical: (),
+    /// Who must do it where it cannot be tested here, as it is said ("a licensed gas fitter").
+    #[serde(default)]
+    pub tested_by: String,
     /// Why a critical step stands in the second half of its section.
     #[serde(default)]
     pub late_because: String,
@@ -177,6 +180,10 @@ fn one_minute() -> f64 {
 pub(super) struct ReckonFile {
     /// What runs in while it runs.
     pub clock: ReckonedClock,
+    /// What the tap is taken to give as long as nobody has measured it, in US gallons a minute: into a closed tank it runs no longer
+    /// than that allows. `{time}` stands for how long that is.
+    #[serde(default)]
+    pub assumed_gpm: Option<f64>,
     /// The call once it is reckoned: {time}, {flow} ("5 gallons", each minute), {depth} (the sentence below).
     pub call: String,
     /// Said when it has started, once it is reckoned.
@@ -299,6 +306,9 @@ pub(super) struct OptionFile {
     /// Whether the step is settled by it.
     #[serde(default = "yes")]
     pub settles: bool,
+    /// Whether an emergency card is over with it: nothing that stands after it is asked for.
+    #[serde(default)]
+    pub ends: bool,
 }
 
 fn yes() -> bool {

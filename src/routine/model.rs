@@ -129,6 +129,8 @@ pub struct Step {
     pub answer: Answer,
     /// What can happen while it is not as it should be.
     pub harm: Harm,
+    /// Who must do it where it cannot be tested here; empty where nobody in particular is named.
+    pub tested_by: String,
     /// Asked once more in the last look of a move, unless a step there [`verifies`](Self::verifies) it.
     pub again: bool,
     /// Steps of other routines that this one looks at once more. Those that are not in the move, or that the rig lacks, count

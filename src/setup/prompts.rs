@@ -143,6 +143,8 @@ pub fn engine(
     past: &Practice,
     config: &Path,
 ) -> Result<Engine, PromptError> {
+    // Who takes part in this run decides what takes two, not who stands in the rig file.
+    let rig = &rig.clone().taking_part(with.len().max(1));
     let engine = Engine::of_move(job(id, rig, config)?, phrasebook(config)?, voice);
     if with.is_empty() {
         return Ok(engine);

@@ -119,8 +119,8 @@ fn check(folder: &Path, said: &str) {
     for state in [
         "black closed",
         "black open",
-        "grey closed",
-        "grey open",
+        "gray closed",
+        "gray open",
         "hose locked",
         "hose seated",
         "pressure off",

@@ -170,21 +170,21 @@ fn what_is_wrong_with_a_line_is_said_and_the_line_asked_for_again() {
     home.all_lines_read("slt");
     let good = |line: &str| said(line, "slt", 1.0);
     let louder = |line: &str, gain: f32| -> Vec<f32> { good(line).iter().map(|sample| sample * gain).collect() };
-    write(&home.read("grey closed", 1), &louder("grey closed", 0.045));
-    write(&home.read("grey open", 1), &louder("grey open", 40.0));
+    write(&home.read("gray closed", 1), &louder("gray closed", 0.045));
+    write(&home.read("gray open", 1), &louder("gray open", 40.0));
     write(&home.read("black closed", 1), &good("take a note"));
     write(&home.read("black open", 1), &vec![0.0; 1_600]);
-    for line in ["grey closed", "grey open", "black closed"] {
+    for line in ["gray closed", "gray open", "black closed"] {
         write(&home.read(line, 2), &said(line, "slt", 1.05));
     }
     let text = home.learn();
     for expected in [
-        "Too soft. Come nearer, or louder: grey closed.",
-        "it breaks up. Once more: grey open.",
+        "Too soft. Come nearer, or louder: gray closed.",
+        "it breaks up. Once more: gray open.",
         "I took that for take a note. Once more: black closed.",
         "I heard nothing. Once more: black open.",
         "4 of 24  'black open': left out",
-        "1 of 24  'grey closed': heard",
+        "1 of 24  'gray closed': heard",
     ] {
         assert!(text.contains(expected), "no '{expected}' in\n{text}");
     }
@@ -194,7 +194,7 @@ fn what_is_wrong_with_a_line_is_said_and_the_line_asked_for_again() {
 
     let shown = home.sparehand(&["learn-voice", "--show"]);
     let shown = String::from_utf8_lossy(&shown.stdout).into_owned();
-    assert!(shown.starts_with("Rowan: ") && shown.contains("\n  grey closed: heard"), "{shown}");
+    assert!(shown.starts_with("Rowan: ") && shown.contains("\n  gray closed: heard"), "{shown}");
 }
 
 #[test]

@@ -10,7 +10,7 @@ use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
 use sparehand::units::SessionTime;
 
-/// A run in which Rowan shut the grey valve, after having had it open where the run is not clean.
+/// A run in which Rowan shut the gray valve, after having had it open where the run is not clean.
 fn past_run(journal: &mut Journal, started: &str, purpose: Purpose, clean: bool) {
     let run = NewRun {
         routine: "tank-dump".to_owned(),
@@ -20,17 +20,17 @@ fn past_run(journal: &mut Journal, started: &str, purpose: Purpose, clean: bool)
         purpose,
     };
     let id = journal.begin_run(&run).unwrap();
-    let heard = HeardAs::Voice { phrase: "grey closed".to_owned(), score: 9.0, margin: 8.0 };
+    let heard = HeardAs::Voice { phrase: "gray closed".to_owned(), score: 9.0, margin: 8.0 };
     let rowan = Present { name: "Rowan".to_owned(), roles: vec![], practised: vec![], here: true };
     let slip =
-        Event::OtherStateHeard { step: "grey-held".to_owned(), answer: "grey open".to_owned(), heard: heard.clone() };
+        Event::OtherStateHeard { step: "grey-held".to_owned(), answer: "gray open".to_owned(), heard: heard.clone() };
     let mut events = vec![
         Event::RunStarted { routine: "tank-dump".to_owned(), fingerprint: "any".to_owned() },
         Event::CrewSet { people: vec![rowan] },
         Event::StepOffered { step: "grey-held".to_owned() },
     ];
     events.extend((!clean).then_some(slip));
-    events.push(Event::StepAnswered { step: "grey-held".to_owned(), answer: "grey closed".to_owned(), heard });
+    events.push(Event::StepAnswered { step: "grey-held".to_owned(), answer: "gray closed".to_owned(), heard });
     events.push(Event::RunCompleted { skipped: vec![] });
     for (seq, event) in events.into_iter().enumerate() {
         let at = SessionTime::from_millis(1_000 * seq as u64);

@@ -99,7 +99,7 @@ fn what_is_marked_is_asked_once_more_before_the_last_gate_and_needs_its_state() 
         "Last look. What matters most, once more. Once more: hatch step. Say: hatch shut, or hatch wide."
     );
     world.hear("roger");
-    assert!(world.last_said().starts_with("I need the state."), "{}", world.last_said());
+    assert!(world.last_said().starts_with("Which is it?"), "{}", world.last_said());
     world.hear("hatch wide");
     assert_eq!(world.last_said(), "Shut hatch. Then say: hatch shut.");
     assert!(!world.ended);
@@ -126,8 +126,8 @@ fn are_we_ready_names_everything_that_is_open_opened_again_left_out_or_running()
     go(&mut world, &["clock ten minutes", "yes", "are we ready"]);
     assert_eq!(
         world.last_said(),
-        "Still open: mat step, flap step, keys step. Open again: hatch step. Still running: ten minute clock. I do not call \
-         it complete. To end it over this, say the whole override sentence."
+        "Not done yet: mat step, flap step, keys step. To do again: hatch step. Still running: ten minute clock. I do not call \
+         it complete. To end it over this, say: override, my responsibility."
     );
     go(&mut world, &["hatch shut", "flap shut", "skip", "not needed", "are we ready"]);
     assert!(world.last_said().contains("Left out: mat step."), "{}", world.last_said());
@@ -136,15 +136,15 @@ fn are_we_ready_names_everything_that_is_open_opened_again_left_out_or_running()
 #[test]
 fn only_the_whole_sentence_overrides_and_it_is_written_down_and_never_called_complete() {
     let mut world = cast::world(doors_and_car(), alone(true));
-    assert!(!world.may_say().contains(&"override i take it on me"), "only where the gate was asked for");
+    assert!(!world.may_say().contains(&"override my responsibility"), "only where the gate was asked for");
     world.hear("are we ready");
-    world.hear_as("override i take it on me", Certainty::Thin);
+    world.hear_as("override my responsibility", Certainty::Thin);
     assert_eq!(world.engine.state().ended, None, "a thin one is asked about");
     world.hear("yes");
     assert_eq!(world.engine.state().ended, Some(Ending::Overridden));
     assert_eq!(
         world.last_said(),
-        "Ended on your word, and not complete. Still open: hatch step, mat step, flap step, keys step. I wrote that down."
+        "Ended on your word, and not complete. Not done: hatch step, mat step, flap step, keys step. I wrote that down."
     );
     world.pass_s(20);
     assert!(world.ended);
@@ -162,7 +162,7 @@ fn nobody_overrides_a_hazard_that_still_runs() {
     world.answer_until("rinse-water");
     world.hear("water on");
     world.hear("are we ready");
-    world.hear("override i take it on me");
+    world.hear("override my responsibility");
     assert!(world.last_said().starts_with("Not while that runs. The rinse water clock is running."));
     assert_eq!(world.engine.state().ended, None);
 }
@@ -172,7 +172,7 @@ fn an_override_that_was_cut_off_by_a_crash_is_carried_through() {
     let mut world = cast::world(doors_and_car(), alone(true));
     world.hear("are we ready");
     world.journal = crate::world::Journal::Holds;
-    world.hear("override i take it on me");
+    world.hear("override my responsibility");
     let upto = world.records.iter().position(|(_, _, e)| matches!(e, Event::Overridden { .. })).unwrap();
     world.records.truncate(upto + 1);
     let mut again = World::around(Engine::of_move(doors_and_car(), crate::world::english(), VoiceSettings::default()));
@@ -200,17 +200,17 @@ fn stand_by_keeps_the_place_and_says_more_the_longer_it_lasted() {
     let world = pause(600);
     assert_eq!(
         world.last_said(),
-        "Getting ready. Last: black valve closed before the cap comes off. Now: Lock the sewer hose onto the outlet. Say: \
+        "Getting ready. Last: black valve. Now: Lock the sewer hose onto the outlet. Say: \
          hose locked, or hose loose."
     );
     let mut world = pause(2 * 3_600);
     assert!(world.last_said().ends_with("That was 120 minutes. Shall we go through this section again? Yes or no."));
     let before = world.engine.state().steps.clone();
     world.hear("yes");
-    assert_eq!(world.last_said(), "Once more: gloves on. Is that still so? Yes or no.");
+    assert_eq!(world.last_said(), "Once more: gloves. Is that still so? Yes or no.");
     world.hear("yes");
-    assert_eq!(world.last_said(), "Once more: grey valve closed. Say: grey closed, or grey open.");
-    world.hear("grey closed");
+    assert_eq!(world.last_said(), "Once more: gray valve. Say: gray closed, or gray open.");
+    world.hear("gray closed");
     world.hear("black closed");
     assert_eq!((world.step(), &world.engine.state().steps), ("hose-rig".to_owned(), &before), "nothing was undone");
 }
@@ -242,7 +242,10 @@ fn a_card_starts_at_once_from_anywhere_even_over_an_alarm() {
     let (_, first) = &world.said[from];
     assert_eq!(
         (first.text.as_str(), first.priority),
-        ("Everybody out. Touch no switch, light nothing.", Priority::Alarm)
+        (
+            "Everybody out. No switch, no phone is touched. Valve only if on the way. Outside: heads counted, call from there.",
+            Priority::Alarm
+        )
     );
     world.pass_s(600);
     let rest: Vec<&str> = world.said[from..].iter().map(|(_, u)| u.text.as_str()).collect();
@@ -298,7 +301,7 @@ fn a_correction_after_a_card_is_of_what_was_done_before_it() {
     let job = Move::single(routine("tank-dump", &rig)).with_cards(&cards(&rig));
     let mut world = cast::world(job, alone(true));
     world.answer_until("grey-held");
-    world.hear("grey closed");
+    world.hear("gray closed");
     assert!(!world.is_open("grey-held"));
     world.hear("water on the floor");
     for _ in 0..30 {
@@ -402,7 +405,7 @@ fn a_journal_from_before_all_this_still_replays() {
         {"kind":"step_offered","step":"gloves"},
         {"kind":"step_answered","step":"gloves","answer":"gloves on","heard":{"by":"voice","phrase":"gloves on","score":-1.0,"margin":4.0}},
         {"kind":"step_offered","step":"grey-held"},
-        {"kind":"step_answered","step":"grey-held","answer":"grey closed","heard":{"by":"key"}},
+        {"kind":"step_answered","step":"grey-held","answer":"gray closed","heard":{"by":"key"}},
         {"kind":"standing_by"},
         {"kind":"went_ahead"},
         {"kind":"gate_held","open":["black-held"]},

@@ -29,7 +29,7 @@ fn page(world: &World) -> String {
 #[case::beginner_two(false, true)]
 fn every_routine_runs_to_its_gate_for_every_rig(#[case] practised: bool, #[case] both: bool) {
     for name in RIGS {
-        let rig = rig(name);
+        let rig = rig(name).taking_part(if both { 2 } else { 1 });
         for id in ROUTINES {
             let job = Move::single(routine(id, &rig)).with_cards(&cards(&rig));
             let complete = job.routine.complete.clone();
@@ -46,7 +46,7 @@ fn every_routine_runs_to_its_gate_for_every_rig(#[case] practised: bool, #[case]
 #[case::beginner_two(false, true)]
 fn a_whole_move_runs_to_its_gate_for_every_rig(#[case] practised: bool, #[case] both: bool) {
     for name in RIGS {
-        let rig = rig(name);
+        let rig = rig(name).taking_part(if both { 2 } else { 1 });
         let world = run(movement("leave", &rig), if both { two(practised) } else { alone(practised) });
         assert_eq!(world.last_said(), "Everything is done. Drive safely.", "{name}");
         let who = match (practised, both) {
@@ -124,7 +124,7 @@ fn the_cards_read_well(#[values(0, 1, 2, 3, 4, 5, 6, 7, 8)] card: usize) {
 #[test]
 fn nobody_is_sent_round_the_rig_more_than_the_file_would_send_them() {
     for name in RIGS {
-        let rig = rig(name);
+        let rig = rig(name).taking_part(1);
         for id in ROUTINES {
             let job = Move::single(routine(id, &rig));
             let most = walks_in_file_order(&job);
@@ -159,7 +159,7 @@ fn sections_are_of_five_to_nine_steps_or_say_why_not() {
 fn what_is_critical_is_asked_twice_in_a_move() {
     // Published for items that may need resetting: NASA CR-177549, appendix A.
     for name in RIGS {
-        let rig = rig(name);
+        let rig = rig(name).taking_part(1);
         let world = run(movement("leave", &rig), alone(true));
         let job = world.engine.job();
         let asked = |id: &str| {

@@ -33,11 +33,12 @@ fn what_is_not_understood_costs_a_say_again_and_then_the_words_to_say_and_then_q
         world.quiet();
     }
     let said = world.said_since(start);
-    assert_eq!(said[..2], ["Say again?", "Say again?"]);
-    assert_eq!(said[2], "I cannot make that out. Say: grey closed, or grey open, or press Enter.");
+    let words = "Say again: gray closed, or gray open?";
+    assert_eq!(said[..2], [words, words], "the short form did not tell them");
+    assert_eq!(said[2], "I cannot make that out. Say: gray closed, or gray open, or press Enter.");
     assert_eq!(said.len(), 3, "{said:?}");
     world.hear("say again");
-    assert_eq!(world.last_said(), "Look at the grey valve. Say: grey closed, or grey open.", "not the apology");
+    assert_eq!(world.last_said(), "Look at the gray valve. Say: gray closed, or gray open.", "not the apology");
 }
 
 #[test]
@@ -61,7 +62,7 @@ fn whoever_is_not_understood_is_told_another_wording_that_sounds_different() {
 fn whoever_is_not_understood_when_asked_whether_it_was_heard_right_is_told_longer_words() {
     let mut world = world();
     world.answer_until("grey-held");
-    world.hear_as("grey closed", Certainty::Thin);
+    world.hear_as("gray closed", Certainty::Thin);
     assert!(world.last_said().ends_with("Is that right? Say yes, no, or say it again."), "{}", world.last_said());
     world.pass_s(5);
     world.tell(Input::SpeechUnclear);

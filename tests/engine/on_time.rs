@@ -98,7 +98,7 @@ fn late_a_beginner_hears_the_call_alone_but_of_what_can_hurt_everything() {
     world.hear("lamp done");
     let all: Vec<&str> = world.said[said..].iter().map(|(_, utterance)| utterance.text.as_str()).collect();
     let all = all.join(" ");
-    assert!(all.contains("It bites.") && all.contains("With both hands on latch.") && all.contains("clicks"), "{all}");
+    assert!(all.contains("It bites.") && all.contains("With both hands on latch."), "{all}");
 }
 
 #[test]

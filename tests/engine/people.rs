@@ -115,7 +115,11 @@ fn each_is_given_their_own_steps_by_name_at_the_same_time() {
     let said: Vec<&str> = world.said.iter().map(|(_, u)| u.text.as_str()).collect();
     assert_eq!(
         said,
-        ["Begin.", "Rowan: Close the cap. Say: cap on, or cap off.", "Imre: Put the cups away. Say: done."]
+        [
+            "The maker's manual, local rules and licensed people come before me. Begin.",
+            "Rowan: Close the cap. Say: cap on, or cap off.",
+            "Imre: Put the cups away. Say: done."
+        ]
     );
 }
 
@@ -145,7 +149,7 @@ fn done_is_asked_about_even_where_the_others_question_needs_a_state() {
     assert_eq!(world.last_said(), "Who said that? Rowan, or Imre?", "either may have meant it");
     world.hear("rowan");
     assert_eq!(holds(&world, "Rowan"), "cap", "done names no state");
-    assert!(world.last_said().starts_with("Rowan: I need the state."), "{}", world.last_said());
+    assert!(world.last_said().starts_with("Rowan: Which is it?"), "{}", world.last_said());
 }
 
 /// Rowan's "cap on" was heard thin while Imre is asked for a yes or a no: whose "yes" comes next nobody could tell.
@@ -211,7 +215,7 @@ fn who_has_nothing_to_do_is_told_once_and_gets_what_becomes_free() {
     let mut world = world();
     world.hear("imre done");
     world.hear("lamp off");
-    assert_eq!(world.last_said(), "Lamp off. Imre: nothing for you until Rowan has answered.");
+    assert_eq!(world.last_said(), "Lamp off. Imre: wait for Rowan.");
     let said = world.said.len();
     world.pass_s(100);
     assert_eq!(world.said.len(), said);
@@ -254,7 +258,7 @@ fn a_step_for_all_waits_for_everybody() {
     for phrase in ["clear to move", "moving", "it has stopped"] {
         world.hear(phrase);
     }
-    assert!(world.last_said().contains(": Look at the map, both of you. Say: map seen."), "{}", world.last_said());
+    assert!(world.last_said().contains("Look at the map, both of you. Say: map seen."), "{}", world.last_said());
     world.hear("map seen");
     assert!(world.is_open("map"), "one of two");
     assert!(world.last_said().ends_with("Say: map seen."), "{}", world.last_said());
@@ -270,7 +274,7 @@ fn over_to_the_other_swaps_what_they_do_and_says_where_things_stand() {
     world.hear("over to imre");
     let said = world.page.join(" ");
     assert!(
-        said.contains("Imre takes over the test. 1 step settled. Last: cap. 5 steps to go. Next: mat, cups, lamp."),
+        said.contains("Imre takes over the test. 1 step done. Last: cap. 5 steps to go. Next: mat, cups, lamp."),
         "{said}"
     );
     assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cups".to_owned(), "mat".to_owned()));
@@ -295,10 +299,7 @@ fn a_beginner_hears_how_and_how_one_knows_and_the_practised_the_call_alone() {
     let call =
         |practised: bool| cast::world(Move::single(own_routine(SHARED)), alone(practised)).last_said().to_owned();
     assert_eq!(call(true), "Close the cap. Say: cap on, or cap off.");
-    assert_eq!(
-        call(false),
-        "Close the cap. Turn it until it clicks. Right when: It does not come off. Say: cap on, or cap off."
-    );
+    assert_eq!(call(false), "Close the cap. Turn it until it clicks. Say: cap on, or cap off.");
     let mut world = cast::world(Move::single(own_routine(SHARED)), alone(true));
     world.hear("explain");
     assert_eq!(
@@ -318,7 +319,7 @@ fn practice_is_per_role() {
         away: Vec::new(),
     };
     let mut world = cast::world(Move::single(own_routine(SHARED)), crew);
-    assert!(world.last_said().contains("Right when:"), "{}", world.last_said());
+    assert!(world.last_said().contains("Turn it until it clicks."), "{}", world.last_said());
     world.hear("cap on");
     world.hear("done");
     world.hear("done");

@@ -234,7 +234,7 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
                 let left: Vec<&String> = (0..gate).filter(|&i| open[i]).map(|i| &routine.steps[i].id).collect();
                 assert_eq!(left, named.iter().collect::<Vec<_>>());
                 if let HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. } = heard {
-                    assert_eq!(phrase, "override i take it on me");
+                    assert_eq!(phrase, "override my responsibility");
                 }
                 overridden = true;
             }

@@ -155,7 +155,7 @@ fn who_said_that_is_asked_at_a_shared_station_and_never_at_a_station_of_one() {
     assert_eq!(shared.last_said(), "Who said that? Rowan, or Imre?");
     let mut world = apart();
     say(&mut world, ROWAN, "roger");
-    assert!(world.station(ROWAN).last_said().starts_with("I need the state."), "{:?}", world.station(ROWAN).texts());
+    assert!(world.station(ROWAN).last_said().starts_with("Which is it?"), "{:?}", world.station(ROWAN).texts());
     assert_eq!(world.station(IMRE).said.len(), 1, "nothing of it is Imre's");
     say(&mut world, IMRE, "done");
     assert_eq!(holds(&world, "Imre"), "lamp");
@@ -258,7 +258,7 @@ fn who_loses_their_station_is_asked_at_the_rig_by_name_and_no_clock_stops() {
         world.quiet();
         world.hear("imre done");
         assert!(
-            world.said.iter().any(|(_, said)| said.text.starts_with("Imre: Switch the lamp off.")),
+            world.said.iter().any(|(_, said)| said.text.ends_with("Switch the lamp off. Say: lamp off, or lamp on.")),
             "{:?}",
             world.page
         );
@@ -476,6 +476,10 @@ fn comes_to_its_end(plays: &[Play]) {
         }
         world.press(Key::ClockOver);
         world.press(Key::Confirm);
+        // At a gate that is held by what could not be tested it is tested after all.
+        if world.engine.state().untested.contains(&true) {
+            world.press(Key::GoAhead);
+        }
         world.pass_s(20);
     }
     assert!(world.engine.state().ended.is_some(), "open: {:?}, asked: {:?}", cast::open(&world), cast::asked(&world));

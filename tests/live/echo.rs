@@ -31,7 +31,7 @@ fn its_own_voice_in_the_microphone_confirms_nothing() {
     };
     pause(Duration::from_secs(12));
     say(&mut program, "gloves on", "kept: gloves = gloves on");
-    // "Look at the grey valve. Say: grey closed, or grey open."
+    // "Gray valve? Say: gray closed, or gray open."
     for _ in 0..4 {
         pause(Duration::from_secs(7));
         say(&mut program, "explain", "heard: explain");

@@ -10,7 +10,7 @@ const VOICES: [(&str, &str); 3] = [("flite", "rms"), ("flite", "slt"), ("espeak-
 const SAID: [(&str, bool); 13] = [
     ("say again", true),
     ("gloves on", false),
-    ("grey closed", false),
+    ("gray closed", false),
     ("how long", true),
     ("black closed", false),
     ("hose locked", false),

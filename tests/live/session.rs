@@ -21,7 +21,7 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     let person = Person { server: &server, ear: &ear, clips: server.folder().join("clips") };
 
     person.answer(&mut program, "gloves", &["faster", "banana bread", "gloves on"]);
-    person.answer(&mut program, "grey-held", &["roger", "stand by", "go ahead", "grey open", "grey closed"]);
+    person.answer(&mut program, "grey-held", &["roger", "stand by", "go ahead", "gray open", "gray closed"]);
     person.answer(&mut program, "black-held", &["say again", "black closed"]);
     person.answer(&mut program, "hose-rig", &["hose locked"]);
     person.answer(&mut program, "hose-drain", &["correction"]);
@@ -29,6 +29,7 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     person.answer(&mut program, "hose-drain", &["hose seated"]);
     person.answer(&mut program, "black-open", &["black open"]);
     person.answer(&mut program, "black-run-out", &["how long", "run out"]);
+    person.answer(&mut program, "vacuum-breaker", &["vacuum breaker on"]);
     person.answer(&mut program, "rinse-hose", &["rinse hose on"]);
     for round in 0..2 {
         person.answer(&mut program, "rinse-shut", &["black closed"]);
@@ -48,16 +49,16 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     assert!(most <= 280.0, "{most:.0} MB of memory at most, expected 280");
     assert!(memory <= 238.0, "{memory:.0} MB of memory after most of a run, expected at most 238");
     // The valves are where they stand; the tap comes after.
-    person.answer(&mut program, "grey-open", &["grey open"]);
+    person.answer(&mut program, "grey-open", &["gray open"]);
     person.answer(&mut program, "grey-run-out", &["run out"]);
-    person.answer(&mut program, "grey-shut", &["grey closed"]);
+    person.answer(&mut program, "grey-shut", &["gray closed"]);
     person.answer(&mut program, "layer-water", &["water on", "water off"]);
     for (step, answer) in [
         ("pressure-off", "pressure off"),
         ("last-black", "black closed"),
-        ("last-grey", "grey closed"),
-        ("hose-off", "hose off"),
-        ("rinse-hose-off", "hose away"),
+        ("last-grey", "gray closed"),
+        ("hose-off", "sewer hose off"),
+        ("rinse-hose-off", "rinse hose off"),
         ("outlet-cap", "cap on"),
         ("hose-rinse", "hose rinsed"),
         ("hose-stow", "hose stowed"),
@@ -92,13 +93,13 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     // What came out of the loudspeaker, as a recogniser writes it down.
     let heard = transcript(&ear.utterances(&server.folder().join("played")), server.folder());
     for sentence in [
-        "put waterproof gloves on",
+        "sewer hose on the outlet",
         "say again",
-        "i need the state say grey closed or grey open",
+        "which is it say gray closed or gray open",
         "standing by",
-        "close the grey valve now",
+        "close the gray valve now",
         "going back",
-        "turn the rinse water on",
+        "rinse water on for",
         "shut the rinse tap now",
         "tank dump complete",
     ] {

@@ -33,12 +33,13 @@ fn a_running_tap_outlives_the_terminal_and_is_named_before_the_program_ends() {
     let clips = server.folder().join("clips");
     for (step, answer) in [
         ("gloves", "gloves on"),
-        ("grey-held", "grey closed"),
+        ("grey-held", "gray closed"),
         ("black-held", "black closed"),
         ("hose-rig", "hose locked"),
         ("hose-drain", "hose seated"),
         ("black-open", "black open"),
         ("black-run-out", "run out"),
+        ("vacuum-breaker", "vacuum breaker on"),
         ("rinse-hose", "rinse hose on"),
         ("rinse-shut", "black closed"),
         ("rinse-water", "water on"),

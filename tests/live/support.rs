@@ -210,7 +210,7 @@ pub fn best_match(heard: &[String], sentence: &str) -> f64 {
         let plain: String =
             texts.join(" ").to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
         // The recogniser spells the colour as it was taught to.
-        let said: Vec<&str> = plain.split_whitespace().map(|word| if word == "gray" { "grey" } else { word }).collect();
+        let said: Vec<&str> = plain.split_whitespace().map(|word| if word == "grey" { "gray" } else { word }).collect();
         let mut longest = vec![vec![0usize; said.len() + 1]; words.len() + 1];
         for (i, word) in words.iter().enumerate() {
             for (j, other) in said.iter().enumerate() {

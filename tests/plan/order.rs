@@ -52,7 +52,7 @@ const ORDERS: &[(&str, &str)] = &[
     ("morning-outside/breaker-off", "morning-outside/plug-out"),
     // The cord goes into a bay, and people still go in and out by the steps.
     ("morning-outside/cord-stowed", "morning-outside/bays-locked"),
-    ("morning-outside/cord-stowed", "morning-outside/steps-in"),
+    ("morning-outside/cord-stowed", "morning-outside/bays-locked"),
     ("morning-outside/slide-sealed@kitchen-slide", "morning-outside/jacks-up"),
     ("morning-outside/blocks-stowed", "morning-outside/chocks-out"),
     ("morning-outside/gate", "last-look/gate"),

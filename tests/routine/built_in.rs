@@ -32,7 +32,8 @@ fn no_routine_says_what_is_listened_for_while_it_speaks() {
         for routine in &all {
             let sections = routine.sections.iter().map(|section| section.title.as_str());
             let steps = routine.steps.iter().flat_map(|step| {
-                let said = [&step.name, &step.caution, &step.call, &step.how, &step.check].map(String::as_str);
+                let said =
+                    [&step.name, &step.caution, &step.call, &step.short, &step.how, &step.check].map(String::as_str);
                 said.into_iter().chain(step.answer.texts())
             });
             let own = [&routine.title, &routine.intro, &routine.complete].map(String::as_str);

@@ -63,7 +63,8 @@ fn changes_reach_a_routine_wherever_it_is_included() {
 #[test]
 fn an_included_routine_brings_its_introduction_and_leaves_its_gate() {
     let routine = load("morning-outside", &rig("motorhome-towed-car"));
-    assert!(routine.steps[0].id == "tank-dump/gloves" && routine.steps[0].caution.contains("raw sewage"));
+    let gloves = &routine.steps[routine.index_of("tank-dump/gloves").unwrap()];
+    assert!(gloves.caution.contains("raw sewage"), "{}", gloves.caution);
     assert_eq!(routine.steps.iter().filter(|step| step.answer == Answer::Gate).count(), 1);
     let tap = &routine.steps[routine.index_of("tap-off").unwrap()];
     assert!(tap.after.contains(&routine.index_of("tank-dump/wash").unwrap()));
@@ -93,8 +94,8 @@ fn pressures_have_the_bounds_of_their_own_tyre() {
         Answer::Number(number) => (number.least, number.most, number.name.clone()),
         other => panic!("{other:?}"),
     };
-    assert_eq!(bounds("tyre-pressures@left-front"), (105, 120, "left front tyre".to_owned()));
-    assert_eq!(bounds("tyre-pressures@right-rear"), (95, 120, "right rear tyre".to_owned()));
+    assert_eq!(bounds("tyre-pressures@left-front"), (105, 120, "left front tire".to_owned()));
+    assert_eq!(bounds("tyre-pressures@right-rear"), (95, 120, "right rear tire".to_owned()));
     let Answer::Number(volts) = &routine.steps[routine.index_of("battery-volts").unwrap()].answer else { panic!() };
     assert_eq!((volts.decimals, volts.least, volts.gauge), (1, 122, (100, 150)));
 }
@@ -104,7 +105,8 @@ fn pressures_have_the_bounds_of_their_own_tyre() {
 fn the_bleach_that_is_called_out_is_that_of_the_rigs_own_tank() {
     let routine = load("wake-up", &rig("fifth-wheel"));
     let bleach = &routine.steps[routine.index_of("bleach").unwrap()];
-    assert!(bleach.call.starts_with("Bleach, 227 millilitres"), "60 US gallons are 227 L: {}", bleach.call);
+    let dose = "Measure 1 cup, or 227 mL of bleach";
+    assert!(bleach.call.starts_with(dose), "60 US gallons are 227 L: {}", bleach.call);
 }
 
 #[test]

@@ -6,6 +6,7 @@ mod built_in;
 mod changes;
 mod lint;
 mod order;
+mod practice;
 mod proof_command;
 mod rig_interview;
 #[path = "../routine_support/mod.rs"]

@@ -50,7 +50,7 @@ fn a_motorhome_with_a_car_is_asked_for_what_it_has_and_nothing_else() {
             ("slide-outs", "kitchen slide"),
             ("behind it", "car on a tow bar"),
             ("held", "8"),
-            ("Which tyres", "left front"),
+            ("Which tires", "left front"),
             ("sidewall", "120"),
             ("lowest good one", "105"),
         ],

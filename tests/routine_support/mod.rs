@@ -10,6 +10,8 @@ pub const RIGS: &[(&str, &str)] = &[
     ("travel-trailer", include_str!("../../examples/rigs/travel-trailer.toml")),
     ("fifth-wheel", include_str!("../../examples/rigs/fifth-wheel.toml")),
     ("van-no-sewer", include_str!("../../examples/rigs/van-no-sewer.toml")),
+    ("motorhome-dolly", include_str!("../../examples/rigs/motorhome-dolly.toml")),
+    ("car-power-off", "[tow]\nbehind = 'car-on-bar'\ncar_power_off = true"),
     ("default", ""),
 ];
 

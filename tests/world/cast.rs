@@ -13,7 +13,7 @@ use sparehand::units::SessionTime;
 
 use super::{World, english};
 
-pub const RIGS: [&str; 4] = ["motorhome-towed-car", "travel-trailer", "fifth-wheel", "van-no-sewer"];
+pub const RIGS: [&str; 5] = ["motorhome-towed-car", "travel-trailer", "fifth-wheel", "van-no-sewer", "motorhome-dolly"];
 
 pub const ROUTINES: [&str; 21] = [
     "evening-before",

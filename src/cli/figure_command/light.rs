@@ -14,7 +14,7 @@ use crate::figures::daylight::{DAYLIGHT, Passage, Place, WorkingLight, day};
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct DaylightArgs {
-    /// "33.66 N 114.23 W" or "33.66, -114.23".
+    /// "40 N 100 W" or "40, -100".
     #[arg(long, allow_hyphen_values = true)]
     place: String,
     /// Local date, year first: 2025-06-21; today, if left out.

@@ -216,7 +216,91 @@ impl Weights {
     }
 }
 
-/// Share of a trailer on its tongue.
+/// Cargo against the label: what may be loaded, and what is left of it.
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Cargo {
+    /// What the label by the door lets be loaded: of a motorhome people and cargo, of a trailer cargo.
+    #[arg(long)]
+    label: Entered<Mass>,
+    /// What is loaded, as often as needed: people, water, gear.
+    #[arg(long = "load", value_name = "WEIGHT")]
+    #[serde(default, rename = "load")]
+    loads: Vec<Entered<Mass>>,
+}
+
+impl Cargo {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
+        let loads: Vec<Mass> = self.loads.iter().map(|load| load.0).collect();
+        let standing = weights::cargo(self.label.0, &loads)?;
+        let (verdict, says) = match standing {
+            WeightStanding::Over { by } => {
+                (FigureVerdict::DoesNotFit, format!("OVER by {}: take something out.", by.shown()))
+            }
+            WeightStanding::Within { left } => (FigureVerdict::Fits, format!("{} left to load.", left.shown())),
+            WeightStanding::Unknown { .. } => (FigureVerdict::Unknown, "unknown".to_owned()),
+        };
+        let margin = match standing {
+            WeightStanding::Over { by } => by,
+            WeightStanding::Within { left } => left,
+            WeightStanding::Unknown { .. } => Mass::default(),
+        };
+        Ok(FigureAnswer::new(weights::CARGO, verdict, says).quantity("margin", margin))
+    }
+}
+
+/// An axle wheel by wheel: each side against its tires, both against the axle's rating.
+#[derive(Debug, Args, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Wheels {
+    /// What the left wheels of the axle weigh on the scale, loaded for travel.
+    #[arg(long)]
+    left: Entered<Mass>,
+    /// What the right wheels weigh.
+    #[arg(long)]
+    right: Entered<Mass>,
+    /// The axle's rating (GAWR) on the label.
+    #[arg(long)]
+    axle: Entered<Mass>,
+    /// What all tires of one side carry at their cold pressure, by the tire maker's table.
+    #[arg(long)]
+    tires: Entered<Mass>,
+}
+
+impl Wheels {
+    pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
+        let found = weights::wheels(self.left.0, self.right.0, self.axle.0, self.tires.0)?;
+        let mut fits = true;
+        let mut lines = Vec::new();
+        for (what, standing) in [("left side", found.left), ("right side", found.right), ("axle", found.axle)] {
+            match standing {
+                WeightStanding::Over { by } => {
+                    fits = false;
+                    lines.push(format!("{what}: OVER by {}", by.shown()));
+                }
+                WeightStanding::Within { left } => lines.push(format!("{what}: {} left", left.shown())),
+                WeightStanding::Unknown { .. } => lines.push(format!("{what}: unknown")),
+            }
+        }
+        let heavier = found.heavier;
+        lines.push(format!("The heavier side, {}, sets the pressure of every tire of the axle.", heavier.shown()));
+        let verdict = if fits { FigureVerdict::Fits } else { FigureVerdict::DoesNotFit };
+        Ok(FigureAnswer::new(weights::WHEELS, verdict, lines.join("\n")).quantity("heavier", heavier))
+    }
+}
+
+/// What a trailer rests on.
+#[derive(Clone, Copy, Debug, Default, clap::ValueEnum, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum On {
+    /// A tongue on a ball.
+    #[default]
+    Tongue,
+    /// A pin over the axle of a truck.
+    Pin,
+}
+
+/// Share of a trailer on its tongue or pin.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TongueArgs {
@@ -226,17 +310,25 @@ pub struct TongueArgs {
     /// The whole trailer, loaded.
     #[arg(long)]
     trailer: Entered<Mass>,
-    /// 10 %, if left out.
+    /// What it rests on.
+    #[arg(long, value_enum, default_value_t)]
+    #[serde(default)]
+    on: On,
+    /// 10 % of a tongue, 15 % of a pin, if left out.
     #[arg(long)]
     least: Option<Entered<Ratio>>,
-    /// 15 %, if left out.
+    /// 15 % of a tongue, 25 % of a pin, if left out.
     #[arg(long)]
     most: Option<Entered<Ratio>>,
 }
 
 impl TongueArgs {
     pub(super) fn answer(&self) -> Result<FigureAnswer, FigureError> {
-        let usual = towing::TongueBounds::default();
+        let rests_on = match self.on {
+            On::Tongue => towing::RestsOn::Tongue,
+            On::Pin => towing::RestsOn::Pin,
+        };
+        let usual = rests_on.usual();
         let bounds = towing::TongueBounds {
             least: self.least.map_or(usual.least, |l| l.0),
             most: self.most.map_or(usual.most, |m| m.0),
@@ -249,9 +341,13 @@ impl TongueArgs {
             towing::TongueState::Fits => (FigureVerdict::Fits, "fits", "within its bounds"),
             towing::TongueState::TooHeavy => (FigureVerdict::DoesNotFit, "too-heavy", "too heavy for what is advised"),
         };
-        let mut assumed = assume(self.least.is_none(), "least 10 %");
-        assumed.extend(assume(self.most.is_none(), "most 15 %"));
-        Ok(FigureAnswer::new(towing::TONGUE, verdict, format!("{} on the tongue, {says}.", share.shown()))
+        let (least, most, rests) = match self.on {
+            On::Tongue => ("least 10 %", "most 15 %", "tongue"),
+            On::Pin => ("least 15 %", "most 25 %", "pin"),
+        };
+        let mut assumed = assume(self.least.is_none(), least);
+        assumed.extend(assume(self.most.is_none(), most));
+        Ok(FigureAnswer::new(towing::TONGUE, verdict, format!("{} on the {rests}, {says}.", share.shown()))
             .quantity("share", share)
             .value("state", name)
             .assuming(assumed))

@@ -15,6 +15,7 @@ mod yes_no;
 
 use std::time::Duration;
 
+use super::apply::UNTESTED;
 use super::dialogue::capital;
 use super::event::{Event, HeardAs};
 use super::joined::Move;
@@ -193,6 +194,8 @@ pub(super) enum Reply {
     Other(String),
     /// An acknowledgement that names no state, on a step that needs one.
     NoState,
+    /// It cannot be tested here: the step stays open, for somebody who can.
+    Untested,
     ClockStart,
     Yes,
     No,
@@ -271,6 +274,7 @@ fn settle_plainly(now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling
     let (step, heard) = (now.id(), how.by.clone());
     match reply {
         Reply::NoState => Settling::AskWhich,
+        Reply::Untested => Settling::Record(Event::OtherStateHeard { step, answer: UNTESTED.to_owned(), heard }),
         Reply::Wanted(said) => Settling::Agree(said),
         Reply::Other(answer) => Settling::Record(Event::OtherStateHeard { step, answer, heard }),
         Reply::Halt(answer) => Settling::Record(Event::SignalHalted { step, answer, heard }),
@@ -292,8 +296,17 @@ pub(super) fn check(now: &StepNow<'_>, reply: Reply, heard: HeardAs) -> Settling
             Settling::Record(Event::StepsReopened { steps, because: CHECK.to_owned() })
         }
         Reply::NoState => Settling::AskWhich,
-        Reply::ClockStart | Reply::Number(_) | Reply::Choice(_) | Reply::Halt(_) => Settling::Nothing,
+        Reply::ClockStart | Reply::Number(_) | Reply::Choice(_) | Reply::Halt(_) | Reply::Untested => Settling::Nothing,
     }
+}
+
+/// The honest answer to a critical step that nobody here can test. An emergency card has none: there what counts is done.
+pub(super) fn untested(now: &StepNow<'_>) -> Option<Spoken> {
+    let tested =
+        matches!(now.step().answer, Answer::State(_) | Answer::Number(_) | Answer::Choice(_) | Answer::Both(_));
+    let on_a_card = now.job.parts[now.job.part_of(now.index)].is_card();
+    let may = now.step().critical() && tested && !on_a_card && !now.is_settled();
+    may.then(|| Spoken::new(now.common(Common::Untested), Reply::Untested, now.class()))
 }
 
 fn answered_line(book: &Phrasebook, answer: &str) -> String {

@@ -31,6 +31,12 @@ impl Engine {
                 self.stand_by(self.book.line(line, &[]));
             }
             // Said to somebody else, or once too often: there was no pause.
+            Command::GoAhead
+                if !self.state.standing_by && self.stands_at_a_gate() && self.state.untested.contains(&true) =>
+            {
+                self.talk_mut().asking = Asking::Step;
+                self.test_after_all();
+            }
             Command::GoAhead if !self.state.standing_by => self.back_to_step(Line::WentOn),
             Command::GoAhead => {
                 self.talk_mut().asking = Asking::Step;

@@ -1,11 +1,13 @@
 //! What follows once an event is on record: what is said, and what is asked next.
 
 use super::super::answer::{kind, numbers};
+use super::super::apply::UNTESTED;
 use super::super::core::Engine;
 use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
 use super::super::phrasebook::Line;
 use super::super::records::Remarks;
+use super::capital;
 use crate::routine::{Answer, Loop, StepIndex};
 
 impl Engine {
@@ -40,12 +42,28 @@ impl Engine {
     /// What follows an answer to a step.
     fn follow_answer(&mut self, event: &Event) {
         let Some(step) = event.step().and_then(|id| self.job.index_of(id)) else { return };
+        if matches!(event, Event::StepAnswered { .. } | Event::ReadingTaken { .. } | Event::StepChecked { .. }) {
+            self.just_answered = Some(self.state.focus);
+        }
         match event {
             Event::StepOffered { .. } => self.offered(step),
             Event::StepAnswered { answer, .. } | Event::StepChecked { answer, .. } => {
                 let person = self.state.focus;
                 let said = kind(&self.job.step(step).answer).said_back(&self.step_now(person, step), answer);
-                said.into_iter().for_each(|text| self.lead_in_here(text));
+                // Where no harm can come of it the practised need not hear their answer back.
+                let answer_back = self.book.line(Line::Answered, &[("answer", &capital(answer))]);
+                let plain = self.is_told_briefly(person, step) && !self.job.step(step).critical();
+                let said = said.into_iter().filter(|text| !plain || *text != answer_back);
+                said.for_each(|text| self.lead_in_here(text));
+                self.advance();
+            }
+            Event::OtherStateHeard { answer, .. } if answer == UNTESTED => {
+                let asked = self.job.step(step);
+                let text = match asked.tested_by.as_str() {
+                    "" => self.book.line(Line::Untested, &[("name", &asked.name)]),
+                    who => self.book.line(Line::UntestedWho, &[("name", &asked.name), ("who", who)]),
+                };
+                self.lead_in_here(capital(&text));
                 self.advance();
             }
             Event::OtherStateHeard { answer, .. } => {
@@ -127,11 +145,12 @@ impl Engine {
     fn follow_run(&mut self, event: &Event, remarks: Remarks) {
         match event {
             Event::RunStarted { .. } | Event::CrewSet { .. } => {
+                let first = self.book.line(Line::WhatComesFirst, &[]);
                 let intro = self.job.routine.intro.clone();
                 if !self.job.is_move() {
                     self.introduced[0] = true;
                 }
-                self.say(Audience::All, Priority::Caution, intro);
+                self.say(Audience::All, Priority::Caution, format!("{first} {intro}").trim().to_owned());
                 self.advance();
             }
             Event::StandingBy => {

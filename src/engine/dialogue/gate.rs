@@ -40,7 +40,7 @@ impl Engine {
 
     /// Everything that stands between here and the end, by name.
     fn gate_text(&self) -> Vec<String> {
-        let again = |step: &StepIndex| self.state.reopened[*step];
+        let again = |step: &StepIndex| self.state.reopened[*step] && !self.state.untested[*step];
         let open: Vec<StepIndex> = self.state.open(&self.job).filter(|step| !again(step)).collect();
         let reopened: Vec<StepIndex> = self.state.open(&self.job).filter(again).collect();
         let skipped: Vec<StepIndex> = self.state.skipped(&self.job).collect();
@@ -48,7 +48,7 @@ impl Engine {
         clocks.extend(self.state.timers.keys().cloned());
         let mut text = Vec::new();
         for (line, names) in [
-            (Line::GateOpen, self.names(&open)),
+            (Line::GateOpen, self.names_to_do(&open)),
             (Line::GateReopened, self.names(&reopened)),
             (Line::GateSkippedToo, self.names(&skipped)),
             (Line::GateClocks, clocks.join(", ")),
@@ -58,6 +58,30 @@ impl Engine {
             }
         }
         text
+    }
+
+    /// By name, and with who must do what could not be tested here.
+    fn names_to_do(&self, steps: &[StepIndex]) -> String {
+        let named = |&step: &StepIndex| {
+            let asked = self.job.step(step);
+            match (self.state.untested[step], asked.tested_by.as_str()) {
+                (false, _) => asked.name.clone(),
+                (true, "") => self.book.line(Line::ToBeTested, &[("name", &asked.name)]),
+                (true, who) => self.book.line(Line::ToBeDoneBy, &[("name", &asked.name), ("who", who)]),
+            }
+        };
+        steps.iter().map(named).collect::<Vec<_>>().join(", ")
+    }
+
+    pub(in crate::engine) fn stands_at_a_gate(&self) -> bool {
+        self.current().is_some_and(|step| self.job.is_gate(step))
+    }
+
+    /// What could not be tested here, and is to be done after all.
+    pub(in crate::engine) fn test_after_all(&mut self) {
+        let untested = self.state.open(&self.job).filter(|&step| self.state.untested[step]);
+        let steps: Vec<String> = untested.map(|step| self.step_id(step)).collect();
+        self.commit(Event::StepsReopened { steps, because: TESTED.to_owned() });
     }
 
     fn clock_name(&self, step: StepIndex) -> String {
@@ -85,9 +109,11 @@ impl Engine {
         let open: Vec<StepIndex> = open.iter().filter_map(|id| self.job.index_of(id)).collect();
         let mut text = match open.as_slice() {
             [] => self.gate_text(),
-            open => vec![self.book.line(Line::GateHeld, &[("names", &self.names(open))])],
+            open => vec![self.book.line(Line::GateHeld, &[("names", &self.names_to_do(open))])],
         };
-        if let [step] = open.as_slice()
+        if self.state.untested.contains(&true) {
+            text.push(self.book.line(Line::GateUntested, &[]));
+        } else if let [step] = open.as_slice()
             && self.job.step(*step).may_be_skipped()
         {
             text.push(self.book.line(Line::SkipLast, &[]));
@@ -119,8 +145,12 @@ impl Engine {
 
     pub(in crate::engine) fn part_completed(&mut self, part: &str, skipped: &[String]) {
         let mut text = self.skipped_text(skipped);
-        let complete = self.job.parts.iter().find(|other| other.id == part).map(|part| part.complete.clone());
-        text.extend(complete);
+        // Of what the rig has nothing of, nothing is complete.
+        let done = self.job.parts.iter().find(|other| other.id == part && other.steps.len() > 1);
+        text.extend(done.map(|part| part.complete.clone()));
+        if text.is_empty() {
+            return self.advance();
+        }
         let text = text.join(" ");
         // It is said even where nothing follows at once.
         if self.state.here().all(|person| self.state.next_for(&self.job, person).is_none()) {
@@ -165,3 +195,6 @@ impl Engine {
         self.say_last_words(&text, complete);
     }
 }
+
+/// Why steps are open again that could not be tested, as it is written down.
+const TESTED: &str = "to be tested after all";

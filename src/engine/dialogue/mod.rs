@@ -25,6 +25,7 @@ pub(super) mod vocabulary;
 
 use std::collections::VecDeque;
 
+pub(super) use self::prompt::split_answer;
 use self::vocabulary::{Asking, ListenedPhrase};
 use super::output::{ListeningSetId, SpeechId};
 use super::people::PersonIndex;

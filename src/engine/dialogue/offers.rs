@@ -105,15 +105,32 @@ impl Engine {
             return self.say_prompt_to(person, Priority::Prompt, before.join(" "));
         }
         self.introduce(person, index, &mut before);
-        let both = matches!(step.answer, Answer::Both(_));
-        if (step.together || both) && self.state.alone() {
-            before.push(self.book.line(Line::NeedsTwo, &[]));
-        }
         let asked = self.asked_first(person, index);
-        let call = self.to_person(asked, self.call_for(person, index));
-        self.say_call(asked, &before, &step.caution, &call);
-        let unnamed = format!("{} {}", step.caution, self.call_for(person, index));
-        self.say_beside(asked, index, unnamed.trim());
+        let caution = self.once_for(asked, &step.caution);
+        let call = self.call_for(person, index);
+        // Whoever has just answered is still being spoken with.
+        let named = match std::mem::take(&mut self.just_answered) {
+            Some(other) if other == asked => call.clone(),
+            _ => self.to_person(asked, call.clone()),
+        };
+        self.say_call(asked, &before, &caution, &named);
+        if self.is_told_briefly(person, index) {
+            // Whoever has it said again did not know by the short form what to answer.
+            let whole = format!("{} {}", step.caution, self.to_person(asked, self.asking_text(index)));
+            self.remember(Audience::Person(asked), whole.trim());
+        }
+        self.say_beside(asked, index, format!("{caution} {call}").trim());
+    }
+
+    /// The text, unless this person has heard it in this run. Whoever is at their station hears it too.
+    fn once_for(&mut self, person: PersonIndex, text: &str) -> String {
+        if text.is_empty() || self.briefed[person].told.iter().any(|heard| heard == text) {
+            return String::new();
+        }
+        for other in self.people_at(self.station_of(person)) {
+            self.briefed[other].told.push(text.to_owned());
+        }
+        text.to_owned()
     }
 
     /// What one is asked for in a step for all is heard by the others wherever they are, with the name of who is asked.
@@ -157,40 +174,65 @@ impl Engine {
             self.briefed[person].section = Some(section);
         }
         let last = self.briefed[person].section.replace(section);
-        if last.is_some_and(|last| last != section) {
-            before.push(format!("{}.", capital(&self.job.routine.sections[section].title)));
+        // Whoever knows their part knows where they are in it.
+        if last.is_some_and(|last| last != section) && !self.is_told_briefly(person, index) {
+            let title = format!("{}.", capital(&self.job.routine.sections[section].title));
+            before.push(self.once_for(person, &title));
         }
         before.retain(|text| !text.is_empty());
     }
 
-    /// The call alone for the practised; for a beginner also how it is done and how one knows that it is right, and the words
-    /// to answer last.
-    fn call_for(&self, person: PersonIndex, index: StepIndex) -> String {
-        let step = self.job.step(index);
-        let call = match &step.answer {
-            Answer::Both(_) => self.turn_call(index),
-            _ => self.full_call(person, index),
-        };
-        match &step.answer {
-            Answer::Number(number) if super::super::answer::numbers::by_digits(number) => {
-                format!("{call} {}", self.book.line(Line::DigitFirst, &[]))
+    /// For the practised the short form, and the words to answer the first time that a kind of answer comes. For a beginner what to do
+    /// and how; where they have heard how, and harm can come of it, how one knows that it is right; and the question last.
+    fn call_for(&mut self, person: PersonIndex, index: StepIndex) -> String {
+        let step = self.job.step(index).clone();
+        let brief = self.is_told_briefly(person, index);
+        let how = if brief { String::new() } else { self.once_for(person, &step.how) };
+        let kind_of = std::mem::discriminant(&step.answer);
+        let first = !self.briefed[person].kinds.contains(&kind_of);
+        if first {
+            for other in self.people_at(self.station_of(person)) {
+                self.briefed[other].kinds.push(kind_of);
             }
-            _ => call,
         }
-    }
-
-    fn full_call(&self, person: PersonIndex, index: StepIndex) -> String {
-        let step = self.job.step(index);
-        if self.state.people[person].knows(step.role) || self.pace == Timeliness::Late && !step.critical() {
-            return step.call.clone();
+        if let Answer::Both(_) = &step.answer {
+            let begins = !self.state.turns.contains_key(&index);
+            let short = brief && !first && begins && step.short != step.call;
+            return if short { capital(&step.short) } else { joined(&[&how, &self.turn_call(index)]) };
         }
         let (action, words) = split_answer(&step.call, &self.answer_words(index));
-        let check = match step.check.as_str() {
-            "" => String::new(),
-            check => self.book.line(Line::Checked, &[("check", check)]),
+        let digits = match &step.answer {
+            Answer::Number(number) if super::super::answer::numbers::by_digits(number) => {
+                self.book.line(Line::DigitFirst, &[])
+            }
+            _ => String::new(),
         };
-        let parts = [action, step.how.as_str(), check.as_str(), words];
-        parts.into_iter().map(str::trim).filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ")
+        let (words, digits) = match &step.answer {
+            // On an emergency card nobody is left to remember what to say.
+            _ if self.state.card.is_some() => (words, digits.as_str()),
+            Answer::Choice(_) if brief => ("", ""),
+            Answer::Done { .. } if !first => ("", ""),
+            _ if brief && !first => ("", ""),
+            _ => (words, digits.as_str()),
+        };
+        if brief && step.short != step.call {
+            return joined(&[&capital(&step.short), words, digits]);
+        }
+        if brief {
+            return joined(&[&step.call, digits]);
+        }
+        let check = if step.critical() && how.is_empty() { self.once_for(person, &step.check) } else { String::new() };
+        let check = match check.as_str() {
+            "" => check,
+            check => self.book.line(Line::Checked, &[("check", &small(check))]),
+        };
+        joined(&[action, &how, &check, words, digits])
+    }
+
+    /// Whether the person gets the short form of a step: they know their part, or time is short and no harm can come of it.
+    pub(in crate::engine) fn is_told_briefly(&self, person: PersonIndex, index: StepIndex) -> bool {
+        let step = self.job.step(index);
+        self.state.people[person].knows(step.role) || self.pace == Timeliness::Late && !step.critical()
     }
 
     /// Every phrase that may stand in the part of a call that says what to answer.
@@ -213,6 +255,10 @@ impl Engine {
         self.introduce(person, step, &mut text);
         let asked = self.job.step(step);
         text.extend([&asked.caution, &asked.call].into_iter().filter(|text| !text.is_empty()).cloned());
+        if !self.is_told_briefly(person, step) {
+            text.push(asked.how.clone());
+        }
+        text.retain(|text| !text.is_empty());
         let useful = format!("{} {}", asked.caution, asked.call);
         self.remember(self.told_to(person), useful.trim());
         self.tell_text(person, step, text.join(" "), times);
@@ -279,5 +325,19 @@ impl Engine {
                 self.say_step(person, step);
             }
         }
+    }
+}
+
+/// The parts that say something, one after the other.
+fn joined(parts: &[&str]) -> String {
+    parts.iter().map(|part| part.trim()).filter(|part| !part.is_empty()).collect::<Vec<_>>().join(" ")
+}
+
+/// With a small first letter, for a sentence that becomes part of another. "I" stays as it is.
+fn small(text: &str) -> String {
+    let mut letters = text.chars();
+    match letters.next() {
+        Some(first) if !text.starts_with("I ") => first.to_lowercase().chain(letters).collect(),
+        _ => text.to_owned(),
     }
 }

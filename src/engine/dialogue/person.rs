@@ -1,5 +1,9 @@
 //! What one person has been told and asked, at whatever station that was.
 
+use std::mem::Discriminant;
+
+use crate::routine::Answer;
+
 /// What a person has been told and asked.
 #[derive(Clone, Debug, Default)]
 pub(in crate::engine) struct Briefing {
@@ -9,6 +13,10 @@ pub(in crate::engine) struct Briefing {
     pub waiting: Waiting,
     /// The section that they were told last.
     pub section: Option<usize>,
+    /// The cautions and explanations that they have heard: each is given once.
+    pub told: Vec<String>,
+    /// The kinds of answers whose words they have heard.
+    pub kinds: Vec<Discriminant<Answer>>,
 }
 
 /// Whether somebody has been reminded of the step that they have.

@@ -129,7 +129,7 @@ impl Engine {
         let mut all: Vec<String> = vec![routine.intro.clone()];
         all.extend(self.job.parts.iter().map(|part| part.intro.clone()));
         for step in &routine.steps {
-            all.extend([&step.caution, &step.call].map(Clone::clone));
+            all.extend([&step.caution, &step.call, &step.short].map(Clone::clone));
             all.extend(step.answer.texts().into_iter().map(str::to_owned));
             all.extend(kind(&step.answer).ahead(&self.book));
         }
@@ -146,7 +146,7 @@ impl Engine {
 }
 
 /// Splits off the last sentence of a call where it holds words to answer with.
-pub(super) fn split_answer<'a>(call: &'a str, words: &[String]) -> (&'a str, &'a str) {
+pub(in crate::engine) fn split_answer<'a>(call: &'a str, words: &[String]) -> (&'a str, &'a str) {
     let ends = call.char_indices().filter(|(_, c)| matches!(c, '.' | '?' | '!')).map(|(at, _)| at + 1);
     let begin = ends.filter(|&at| at < call.trim_end().len()).max().unwrap_or(0);
     let (action, last) = call.split_at(begin);

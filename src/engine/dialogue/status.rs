@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use super::super::answer::untested;
 use super::super::core::Engine;
 use super::super::output::Priority;
 use super::super::phrasebook::{Line, Word};
@@ -67,7 +68,11 @@ impl Engine {
         let text = if self.state.standing_by {
             self.book.line(Line::CanSayStanding, &[])
         } else {
-            self.book.line(Line::CanSay, &[("answers", &self.answers_text())])
+            let step = self.current().map(|step| self.step_now(self.focus(), step));
+            let way_out = step.and_then(|now| untested(&now)).map(|spoken| spoken.phrases[0].clone());
+            let or = format!(", {} ", self.book.word(Word::Or));
+            let answers = std::iter::once(self.answers_text()).chain(way_out).collect::<Vec<_>>().join(&or);
+            self.book.line(Line::CanSay, &[("answers", &answers)])
         };
         self.say_useful(self.here(), Priority::Prompt, text);
     }

@@ -39,6 +39,11 @@ impl Engine {
             (1, Asking::Step) if matches!(step, Some(Answer::YesNo(_))) => {
                 self.say_line(self.here(), Priority::Chat, Line::UnclearYesNo);
             }
+            // Whoever got the short form has not been told what to answer.
+            (streak, Asking::Step) if streak < UNCLEAR_HELP && self.has_words_to_answer() => {
+                let text = self.book.line(Line::UnclearWords, &[("answers", &self.answers_text())]);
+                self.say(self.here(), Priority::Chat, text);
+            }
             (streak, _) if streak < UNCLEAR_HELP => self.say_line(self.here(), Priority::Chat, Line::Unclear),
             (UNCLEAR_HELP, _) => {
                 let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_in_all_words())]);
@@ -46,6 +51,14 @@ impl Engine {
             }
             _ => {}
         }
+    }
+}
+
+impl Engine {
+    /// Whether the step's answer is one of a few phrases that can be told.
+    fn has_words_to_answer(&self) -> bool {
+        let answer = self.current().map(|step| &self.job.step(step).answer);
+        matches!(answer, Some(Answer::State(_) | Answer::Choice(_) | Answer::Both(_) | Answer::Hold(_)))
     }
 }
 

@@ -135,6 +135,7 @@ impl Engine {
         let first = |phrases: &[String]| phrases.first().cloned().unwrap_or_default();
         match meaning {
             PhraseMeaning::Yes | PhraseMeaning::To { answer: Reply::Yes, .. } => first(self.book.common(Common::Yes)),
+            PhraseMeaning::To { answer: Reply::Untested, .. } => first(self.book.common(Common::Untested)),
             PhraseMeaning::No | PhraseMeaning::To { answer: Reply::No, .. } => first(self.book.common(Common::No)),
             PhraseMeaning::To { answer: Reply::Wanted(text) | Reply::Other(text) | Reply::Halt(text), .. } => {
                 text.clone()
@@ -208,7 +209,8 @@ impl Engine {
             PhraseMeaning::ClockAgain(_) | PhraseMeaning::Card(_) | PhraseMeaning::Command(_) => false,
             PhraseMeaning::OverTo(_) | PhraseMeaning::TimerStart(_) => false,
             PhraseMeaning::ClockEnd(step) => self.state.clocks.contains_key(step),
-            PhraseMeaning::To { answer: Reply::NoState, .. } => false,
+            // The way out is told to whoever asks for it, not offered beside the answer.
+            PhraseMeaning::To { answer: Reply::NoState | Reply::Untested, .. } => false,
             _ => true,
         }
     }

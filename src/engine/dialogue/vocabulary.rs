@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use super::super::answer::{Means, Reply, StepNow, kind};
+use super::super::answer::{Means, Reply, StepNow, kind, untested};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::joined::Move;
@@ -275,7 +275,7 @@ impl Collector {
         let mut others = others.filter_map(|&other| now.state.people[other].current);
         // A number with a name before it is worth its many phrases only where two people read numbers.
         let others_are_asked = others.any(|other| other != step && (!number || is_number(other)));
-        for spoken in kind(answer).may_be_said(&step_now) {
+        for spoken in kind(answer).may_be_said(&step_now).into_iter().chain(untested(&step_now)) {
             let class = spoken.class;
             let named = others_are_asked
                 && matches!(&spoken.means, Means::Reply(reply) if !number || matches!(reply, Reply::Number(_)));

@@ -24,6 +24,7 @@ impl RunState {
             }
             (
                 Event::StepAnswered { .. }
+                | Event::OtherStateHeard { .. }
                 | Event::ReadingTaken { .. }
                 | Event::SignalGiven { .. }
                 | Event::SignalHalted { .. }
@@ -66,6 +67,12 @@ impl RunState {
     fn apply_answer(&mut self, job: &Move, event: &Event, step: StepIndex) {
         match event {
             Event::StepAnswered { answer, .. } => self.settle(job, step, StepState::Answered(answer.clone()), None),
+            Event::OtherStateHeard { answer, .. } if answer == UNTESTED && self.is_open(step) => {
+                self.untested[step] = true;
+                self.turns.remove(&step);
+                self.agreed.remove(&step);
+                self.forget_current(step);
+            }
             Event::ReadingTaken { value, decimals, unit, settles, .. } => {
                 let text = shown(*value, *decimals, unit);
                 self.readings.insert(step, text.clone());
@@ -332,6 +339,7 @@ impl RunState {
             }
         }
         self.steps[step] = state;
+        self.untested[step] = false;
         self.deferred[step] = false;
         self.reopened[step] = false;
         self.turns.remove(&step);
@@ -348,6 +356,7 @@ impl RunState {
     fn reopen(&mut self, job: &Move, steps: Vec<StepIndex>) {
         for &step in &steps {
             self.steps[step] = StepState::Open;
+            self.untested[step] = false;
             self.deferred[step] = false;
             self.reopened[step] = true;
             self.turns.remove(&step);
@@ -437,4 +446,6 @@ impl RunState {
 /// Why steps are open or asked again, as it is written down.
 pub(in crate::engine) const SKIPPED: &str = "skipped";
 pub(in crate::engine) const LAST_LOOK: &str = "last look";
+/// What is written down in place of an answer where a critical step cannot be tested here.
+pub(in crate::engine) const UNTESTED: &str = "cannot be tested";
 pub(in crate::engine) const LONG_PAUSE: &str = "long pause";

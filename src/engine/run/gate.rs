@@ -7,7 +7,7 @@ use crate::engine::event::Event;
 use crate::routine::StepIndex;
 
 impl RunState {
-    /// What happens at a gate: nobody passes until nothing is open. What could not be done (skipped for the reason `cannot`) comes
+    /// What happens at a gate: nobody passes until nothing is open, and no last gate while anything could not be tested. What could not be done (skipped for the reason `cannot`) comes
     /// back once, and what is worth asking twice is asked again before the last gate of a move.
     pub fn at_gate(&self, job: &Move, gate: StepIndex, cannot: &str) -> Event {
         let part = &job.parts[job.part_of(gate)];
@@ -27,7 +27,9 @@ impl RunState {
         let open: Vec<StepIndex> = if last {
             self.open(job).collect()
         } else {
-            part.steps.clone().filter(|&step| step != gate && self.is_open(step)).collect()
+            // What cannot be tested here is named at the last gate; meanwhile the rest goes on.
+            let held_up = self.held_up(job);
+            part.steps.clone().filter(|&step| step != gate && self.is_open(step) && !held_up[step]).collect()
         };
         let running = if last {
             !self.clocks.is_empty() || !self.timers.is_empty()

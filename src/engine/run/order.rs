@@ -152,6 +152,7 @@ impl RunState {
         in_force
             && clock_allows
             && self.is_open(step)
+            && !self.untested[step]
             && !job.is_gate(step)
             && !self.clocks.contains_key(&step)
             && job.before[step].iter().all(|&before| !self.is_open(before))
@@ -178,6 +179,7 @@ impl RunState {
         if self.held_by(job, person).is_some() {
             return None;
         }
+        let held_up = self.held_up(job);
         let mine = |step: StepIndex| {
             let section = job.step(step).section;
             // Whoever carried the last such section of the routine goes on with the next.
@@ -193,6 +195,7 @@ impl RunState {
             !earlier.any(|other| {
                 self.is_open(other)
                     && !self.deferred[other]
+                    && !held_up[other]
                     && (names_nothing || self.can_do(job, person, other))
                     && (self.ready(job, other) || !self.waits_elsewhere(job, other))
             })
@@ -248,10 +251,11 @@ impl RunState {
         if self.card.is_some() || !self.to_check.is_empty() {
             return None;
         }
+        let held_up = self.held_up(job);
         let due = |part: &&super::joined::Part| {
             part.after.iter().all(|&before| self.part_done(job, before))
                 && part.gate.is_some_and(|gate| self.is_open(gate))
-                && part.steps.clone().all(|step| job.is_gate(step) || !self.is_open(step))
+                && part.steps.clone().all(|step| job.is_gate(step) || !self.is_open(step) || held_up[step])
         };
         let last = job.last_part();
         let is_last = |part: &super::joined::Part| part.id == job.parts[last].id;

@@ -18,6 +18,8 @@ pub struct RunState {
     pub deferred: Vec<bool>,
     /// Opened again and not settled since.
     pub reopened: Vec<bool>,
+    /// Cannot be tested here: it stays open, nothing that hangs on it is offered, and the last gate names it.
+    pub untested: Vec<bool>,
     /// Skipped because it could not be done, and asked for once more since.
     pub came_back: Vec<bool>,
     /// Running clocks of steps.
@@ -142,6 +144,7 @@ impl RunState {
             steps: vec![StepState::Open; count],
             deferred: vec![false; count],
             reopened: vec![false; count],
+            untested: vec![false; count],
             came_back: vec![false; count],
             clocks: BTreeMap::new(),
             timers: BTreeMap::new(),
@@ -213,6 +216,24 @@ impl RunState {
         self.people.iter().position(|hand| hand.name == name)
     }
 
+    /// For each step whether it is open and must stay so: it cannot be tested here, or hangs on one that cannot.
+    pub fn held_up(&self, job: &Move) -> Vec<bool> {
+        let mut held: Vec<bool> = (0..self.steps.len()).map(|step| self.untested[step] && self.is_open(step)).collect();
+        if !held.contains(&true) {
+            return held;
+        }
+        let hangs = |held: &[bool], step: usize| {
+            !held[step]
+                && self.is_open(step)
+                && !job.is_gate(step)
+                && job.before[step].iter().any(|&before| held[before])
+        };
+        while let Some(next) = (0..held.len()).find(|&step| hangs(&held, step)) {
+            held[next] = true;
+        }
+        held
+    }
+
     /// Whether harm goes on that only a person can end.
     pub fn hazard(&self, job: &Move) -> Option<StepIndex> {
         self.clocks.keys().copied().find(|step| guards(job, *step))
@@ -222,8 +243,18 @@ impl RunState {
     pub fn part_done(&self, job: &Move, part: usize) -> bool {
         match job.parts[part].gate {
             Some(gate) => !self.is_open(gate),
-            None => job.parts[part].steps.clone().all(|step| !self.is_open(step)),
+            None => {
+                let steps = job.parts[part].steps.clone();
+                steps.clone().all(|step| !self.is_open(step)) || steps.into_iter().any(|step| self.ends_card(job, step))
+            }
         }
+    }
+
+    /// Whether the step was answered with an option that ends its card.
+    fn ends_card(&self, job: &Move, step: StepIndex) -> bool {
+        let Answer::Choice(choice) = &job.step(step).answer else { return false };
+        let StepState::Answered(answer) = &self.steps[step] else { return false };
+        choice.options.iter().any(|option| option.ends && option.say[0] == *answer)
     }
 
     /// What hangs on a step: every step that had to come after it, directly or not, and is settled or has a clock running that

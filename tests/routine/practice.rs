@@ -1,0 +1,187 @@
+//! What the routines that ship ask for, point by point, for rigs that have it and rigs that have not. Where no source is named it is common
+//! practice, no source.
+
+use crate::routine_support::{RIGS, built_in, load, rig};
+use sparehand::rig::Rig;
+use sparehand::routine::{Answer, Library, NumberAnswer, Routine, load_with};
+use sparehand::setup::prompts::ROUTINES;
+
+fn of(id: &str, text: &str) -> Routine {
+    let rig = Rig::parse("rig.toml", text).unwrap();
+    load_with(&built_in(id).unwrap(), &rig, &Library { routine: &built_in, changes: &|_| None }).unwrap()
+}
+
+fn has(routine: &Routine, id: &str) -> bool {
+    routine.steps.iter().any(|step| step.id == id || step.id.starts_with(&format!("{id}@")))
+}
+
+fn number<'a>(routine: &'a Routine, id: &str) -> &'a NumberAnswer {
+    match &routine.steps[routine.index_of(id).unwrap_or_else(|| panic!("no {id}"))].answer {
+        Answer::Number(number) => number,
+        other => panic!("{id}: {other:?}"),
+    }
+}
+
+/// Cold, on the day of travel, each by its own bounds (49 CFR 571.110: the placard): a value of weeks ago tells nothing.
+#[test]
+fn tires_are_read_on_the_day_of_travel_each_against_its_own_bounds_or_off_the_sensors() {
+    let listed = load("morning-outside", &rig("motorhome-towed-car"));
+    let bounds = |id: &str| (number(&listed, id).least, number(&listed, id).most);
+    assert_eq!(bounds("tire-pressures@left-front"), (105, 120));
+    assert_eq!(bounds("tire-pressures@right-rear"), (95, 120));
+    let sensors =
+        of("morning-outside", "[outside]\ntire_sensors = true\n[[tyre]]\nname = 'left'\nleast_psi = 60\nmost_psi = 65");
+    assert!(has(&sensors, "tires-by-sensor") && !has(&sensors, "tire-pressures") && !has(&sensors, "tires-by-gauge"));
+    let none = of("morning-outside", "");
+    assert!(has(&none, "tires-by-gauge") && !has(&none, "tires-by-sensor"));
+}
+
+/// 120/240 V on two legs: NEC 551. 208 V between legs comes of a three-phase supply.
+#[test]
+fn a_cord_of_fifty_amperes_is_read_leg_by_leg_and_leg_to_leg_and_a_smaller_one_once() {
+    let fifty = of("arrive", "[electric]\ncord_a = 50");
+    assert!(!has(&fifty, "volts"));
+    for leg in ["volts-one", "volts-two"] {
+        let leg = number(&fifty, leg);
+        assert_eq!((leg.least, leg.most), (108, 128));
+        assert!(leg.low_reply.starts_with("Breaker off, and tell the host"), "{}", leg.low_reply);
+        assert!(leg.high_reply.contains("open neutral"), "{}", leg.high_reply);
+    }
+    let across = number(&fifty, "volts-across");
+    let inside = |volts: i64| (across.least..=across.most).contains(&volts);
+    assert!(inside(240) && inside(208) && !inside(0) && !inside(120));
+    assert!(across.low_reply.contains("one phase") && across.low_reply.contains("Breaker off"));
+    let thirty = of("arrive", "[electric]\ncord_a = 30");
+    assert!(has(&thirty, "volts") && !has(&thirty, "volts-one"));
+    let protected = of("arrive", "[electric]\nsurge_protector = true");
+    assert!(has(&protected, "protector-code") && !has(&thirty, "protector-code"));
+}
+
+/// What a resting voltage means depends on the chemistry.
+#[test]
+fn a_battery_is_read_by_its_kind_and_asked_for_its_kind_where_that_is_not_known() {
+    let least =
+        |kind: &str, id: &str| number(&of("wake-up", &format!("[electric]\nbattery_kind = '{kind}'")), id).least;
+    assert_eq!(least("flooded", "battery-volts"), 122);
+    assert_eq!(least("agm", "battery-volts-agm"), 123);
+    assert_eq!(least("lithium", "battery-volts-lithium"), 128);
+    assert!(has(&of("wake-up", ""), "battery-volts-unknown") && !has(&of("wake-up", ""), "battery-volts"));
+}
+
+#[test]
+fn a_tank_without_a_rinse_inlet_is_filled_by_the_toilet_and_no_rinse_hose_is_asked_for() {
+    let without =
+        of("tank-dump", "[waste]\nrinse_inlet = false\n[tank_dump]\nrinse_method = 'rinse-through'\nbucket_gal = 5");
+    for id in ["bucket-water", "layer-bucket", "rinse-shut", "rinse-release"] {
+        assert!(has(&without, id), "{id}");
+    }
+    for id in ["rinse-hose", "rinse-water", "layer-water", "pressure-off", "rinse-hose-off", "tap-bucket", "rinse-open"]
+    {
+        assert!(!has(&without, id), "{id}");
+    }
+    assert!(has(&of("tank-dump", ""), "vacuum-breaker"), "plumbing codes (IPC 608, UPC 603), from memory");
+}
+
+/// 40 gallons at 8 gallons a minute are full after 300 s, by hand: nobody may be told to let it run so long unmeasured.
+#[test]
+fn an_unmeasured_rinse_into_the_closed_valve_never_fills_the_tank() {
+    let routine = load("tank-dump", &rig("motorhome-towed-car"));
+    let step = &routine.steps[routine.index_of("rinse-water").unwrap()];
+    let Answer::Clock(clock) = &step.answer else { panic!("{step:?}") };
+    let seconds = clock.length.as_secs();
+    assert!(10.0 / 60.0 * seconds as f64 <= 0.75 * 40.0, "{seconds} s at 10 gallons a minute");
+    assert!(step.call.contains("2 min 30 s") && step.how.contains("assumed"), "{} {}", step.call, step.how);
+    let through = load("tank-dump", &rig("travel-trailer"));
+    let Answer::Clock(clock) = &through.steps[through.index_of("rinse-water").unwrap()].answer else { panic!() };
+    assert_eq!(clock.length.as_secs(), 240, "through an open valve it is the owner's own time");
+}
+
+/// State health departments on sewage in the home, from memory: soap before bleach, never bleach on urine or with ammonia.
+#[test]
+fn the_cards_send_people_away_before_chores_and_offer_nothing_that_they_refuse() {
+    let rig = rig("motorhome-towed-car");
+    for id in ["gas-smell", "overflow", "stuck-slide", "storm"] {
+        for step in &load(id, &rig).steps {
+            let said = [&step.call, &step.short, &step.how].into_iter().map(String::as_str).chain(step.answer.texts());
+            assert!(!said.into_iter().any(|text| text.to_lowercase().contains("skip")), "{id}/{}", step.id);
+        }
+    }
+    let overflow = load("overflow", &rig);
+    let place = |routine: &Routine, id: &str| routine.index_of(id).unwrap();
+    assert!(place(&overflow, "other-power-off") < place(&overflow, "clean-up"));
+    let soap = &overflow.steps[place(&overflow, "soap-first")].call;
+    assert!(soap.find("Soap") < soap.find("Bleach") && soap.contains("urine") && soap.contains("ammonia"), "{soap}");
+    let storm = load("storm", &rig);
+    assert_eq!((place(&storm, "lightning"), place(&storm, "which")), (0, 1), "before any chore");
+    let slide = load("stuck-slide", &rig);
+    assert!(place(&slide, "nobody-near") < place(&slide, "obstacle"), "people before things");
+}
+
+#[test]
+fn whoever_drives_is_belted_last() {
+    let look = load("last-look", &rig("van-no-sewer"));
+    let belts: Vec<&str> = look.steps.iter().filter_map(|step| step.id.strip_prefix("riders@")).collect();
+    assert_eq!(belts, ["imre", "juna", "rowan"]);
+}
+
+/// American spelling in everything that a person hears.
+#[test]
+fn what_is_said_is_spelled_as_in_america() {
+    const BRITISH: &[&str] = &[
+        "grey",
+        "tyre",
+        "tyres",
+        "colour",
+        "neighbour",
+        "neighbours",
+        "vapour",
+        "litre",
+        "litres",
+        "millilitres",
+        "metre",
+        "stabiliser",
+        "stabilisers",
+        "levelling",
+        "licence",
+        "centre",
+        "fuelling",
+        "sanitise",
+        "sanitising",
+        "earth",
+        "mains",
+        "kerb",
+        "torch",
+        "spanner",
+        "aluminium",
+        "catalogue",
+        "programme",
+        "towards",
+    ];
+    let words = |text: &str| {
+        let plain: String = text.to_lowercase().chars().map(|c| if c.is_alphabetic() { c } else { ' ' }).collect();
+        plain.split_whitespace().map(str::to_owned).collect::<Vec<_>>()
+    };
+    let mut texts: Vec<String> = Vec::new();
+    for (name, people) in RIGS.iter().flat_map(|(name, _)| [(name, 1), (name, 2)]) {
+        for (id, _) in ROUTINES {
+            let routine = load(id, &rig(name).taking_part(people));
+            texts.extend([&routine.title, &routine.intro, &routine.complete].map(Clone::clone));
+            texts.extend(routine.sections.iter().map(|section| section.title.clone()));
+            for step in &routine.steps {
+                texts.extend(
+                    [&step.name, &step.call, &step.short, &step.caution, &step.how, &step.check].map(Clone::clone),
+                );
+                texts.extend(step.answer.texts().into_iter().map(str::to_owned));
+                texts.extend(step.answer.phrases().into_iter().flatten().cloned());
+            }
+        }
+    }
+    let book =
+        sparehand::engine::phrasebook::Phrasebook::parse("en.toml", include_str!("../../prompts/phrases/en.toml"));
+    texts.extend(book.unwrap().lines().map(str::to_owned));
+    for text in &texts {
+        if let Some(word) = words(text).into_iter().find(|word| BRITISH.contains(&word.as_str())) {
+            panic!("'{word}' in '{text}'");
+        }
+    }
+}
