@@ -172,9 +172,11 @@ fn waste_goes_one_way_by_what_the_rig_has() {
         ("travel-trailer", vec!["tote-fill"]),
         ("fifth-wheel", vec!["mac-run"]),
         ("van-no-sewer", vec![]),
+        ("motorhome-dolly", vec!["tank-dump/black-open"]),
         ("default", vec!["tank-dump/black-open"]),
         ("grey alone", vec!["grey-run"]),
     ];
+    assert_eq!(rigs().len(), expected.len());
     for ((name, rig), (of_rig, way)) in rigs().iter().zip(expected) {
         assert_eq!((name.as_str(), of(rig)), (of_rig, way));
     }
