@@ -44,9 +44,9 @@ class Recipe:
     states: float = 1.0
     next_token: float = 0.7
     order: float = 0.2
-    sure: float = 0.05
+    sure: float = 0.15
     rows: int = 256
-    # Rows of a step whose texts are set against wrong ones: each costs as much as seven.
+    # Rows of a step whose texts are set against wrong ones: each costs as much as eight.
     ordered: int = 96
     # From this share of the way on what goes into linear layers is rounded as well; their weights are from the start.
     rounds_input_from: float = 0.6
@@ -133,7 +133,8 @@ class Training:
         self.student, self.decoder = weights.networks(start, device)
         # The embedding, which is the head as well, is a third of the model and stays as it was published.
         self.decoder.emb.requires_grad_(False)
-        rounded(self.student, inputs=False), rounded(self.decoder, inputs=False)
+        for half in (self.student, self.decoder):
+            rounded(half, inputs=recipe.rounds_input_from <= 0)
         self.table = torch.tensor(table, device=device)
         shares = [share_of_steps(one) for one in lengths]
         self.lengths, self.shares = lengths, [one / sum(shares) for one in shares]
@@ -304,7 +305,7 @@ def main() -> None:
     if device.type == "cuda":
         training.record()
         say(f"steps recorded, {torch.cuda.max_memory_allocated() / 2**30:.0f} GiB")
-    draw, rounds_input = numpy.random.default_rng(asked.seed), False
+    draw, rounds_input = numpy.random.default_rng(asked.seed), recipe.rounds_input_from <= 0
     first, saved, done = time.time(), time.time(), 0.0
     for number in range(asked.steps):
         if number % 50 == 0:
@@ -335,7 +336,8 @@ def main() -> None:
     say("saved after", number + 1)
     if distributed.is_initialized():
         distributed.barrier()
-        distributed.destroy_process_group()
+        # Taking down what recorded steps still hold can wait for ever.
+        os._exit(0)
 
 
 if __name__ == "__main__":

@@ -51,32 +51,42 @@ def scores(decoder: Decoder, memory: Tensor, texts: Tensor) -> Tensor:
     return (each * counted(flat)).sum(1).view(rows, k)
 
 
-def candidates(tokens: Tensor, table: Tensor, others: int = 3, swapped: int = 2) -> tuple[Tensor, Tensor, Tensor]:
-    """The right text of each row first, then wrong ones: with a word that is mixed up with it, the texts of other rows, nothing.
+def candidates(tokens: Tensor, table: Tensor, others: int = 3) -> tuple[Tensor, Tensor, Tensor]:
+    """The right text of each row first, then wrong ones: with a word that is mixed up with one of it, with any other token in a place
+    of it, broken off, the texts of other rows, nothing.
 
     (rows, length) to texts (rows, k, length), True where a text counts (rows, k), and whether the row has such a word (rows,).
     """
     rows, length = tokens.shape
     device = tokens.device
     alike = table[tokens]
-    mixable = (alike[..., 0] > 0) & F.pad(counted(tokens), (1, 0), value=False)
-    texts, counts = [tokens], [torch.ones(rows, dtype=torch.bool, device=device)]
-    for _ in range(swapped):
-        which = (torch.rand(rows, length, device=device) * mixable).argmax(1, keepdim=True)
-        column = (torch.rand(rows, 1, 1, device=device) * alike.shape[2]).long().expand(rows, length, 1)
-        other = alike.gather(2, column)[..., 0].gather(1, which)
-        has = mixable.any(1)
-        texts.append(torch.where(has[:, None], tokens.scatter(1, which, other), tokens))
-        counts.append(has)
-    for _ in range(others):
-        order = (torch.rand(rows, device=device) * rows).long()
-        texts.append(tokens[order])
-        counts.append((tokens[order] != tokens).any(1))
+    said = F.pad(counted(tokens), (1, 0), value=False) & (tokens != END)
+    mixable = (alike[..., 0] > 0) & said
+
+    def somewhere(places: Tensor) -> Tensor:
+        return (torch.rand(rows, length, device=device) * places).argmax(1, keepdim=True)
+
+    def instead(places: Tensor, other: Tensor) -> Tensor:
+        """The texts with `other` (rows, length) at one of the places."""
+        at = somewhere(places)
+        return torch.where(places.any(1, keepdim=True), tokens.scatter(1, at, other.gather(1, at)), tokens)
+
+    column = (torch.rand(rows, 1, 1, device=device) * alike.shape[2]).long().expand(rows, length, 1)
+    strange = tokens[(torch.rand(rows, device=device) * rows).long()]
+    end = torch.arange(length, device=device)[None] >= somewhere(said)
+    texts = [
+        tokens,
+        instead(mixable, alike.gather(2, column)[..., 0]),
+        instead(said & (strange > END), strange),
+        torch.where(end & said.any(1, keepdim=True), END, tokens),
+    ]
+    texts += [tokens[(torch.rand(rows, device=device) * rows).long()] for _ in range(others)]
     nothing = torch.full_like(tokens, END)
     nothing[:, 0] = START
-    texts.append(nothing)
-    counts.append((tokens != nothing).any(1))
-    return torch.stack(texts, 1), torch.stack(counts, 1), mixable.any(1)
+    choices = torch.stack([*texts, nothing], 1)
+    counts = (choices != tokens[:, None]).any(2)
+    counts[:, 0] = True
+    return choices, counts, mixable.any(1)
 
 
 def ordered(said: Tensor, count: Tensor) -> Tensor:
@@ -84,7 +94,7 @@ def ordered(said: Tensor, count: Tensor) -> Tensor:
     return -said.masked_fill(~count, -1e4).log_softmax(1)[:, 0]
 
 
-def too_sure(said: Tensor, taught: Tensor, count: Tensor, slack: float = 2.0, most: float = 10.0) -> Tensor:
+def too_sure(said: Tensor, taught: Tensor, count: Tensor, slack: float = 1.0, most: float = 10.0) -> Tensor:
     """By how many nats the student gives wrong texts more than the teacher does on clean sound, beyond `slack`, a figure a row.
 
     Without it, what is trained to find the right text finds one everywhere.

@@ -1,8 +1,8 @@
 """Measures the program as it ships, on speakers and noises that training never saw:
 
-    python -m train.measure DATA WORK SPAREHAND MODELS [MODELS ...]
+    python -m train.measure DATA WORK --heard SPAREHAND MODELS [--heard SPAREHAND MODELS ...]
 
-DATA as `train.collect` makes it; MODELS are folders as `sparehand fetch` fills them, the first one with the published weights. Clips of
+DATA as `train.collect` makes it; each program has its folder as `sparehand fetch` fills it, the first one with the published weights. Clips of
 a few words are cut from the speech of those who are held out; what was said is what the published weights understand in quiet, when
 they are sure of it. Each is offered to `sparehand hear` with 19 others, in quiet and in noises that are held out, with and without
 `--background`. Pieces whose words are not among the 20 count what is taken that was not said. WORK keeps the sounds.
@@ -42,6 +42,7 @@ CONDITIONS = {
 }
 # Of talk, which is judged in these.
 TALK = ("quiet", "waterfall 10", "storm rain 5")
+SYNTHETIC = ("flite", "kokoro")
 # Mean nats a token that the published weights may give for what they understand.
 SURE = -0.25
 
@@ -60,19 +61,19 @@ def plain(text: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"[^a-z' ]", "", text.lower())).strip()
 
 
-def pieces(data: pathlib.Path, models: pathlib.Path, count: int, seed: int) -> list[Piece]:
-    """Pieces of 0.45 to 1.7 s by all who are held out, in turn; no text twice."""
+def pieces(data: pathlib.Path, models: pathlib.Path, count: int, seed: int, held_out: bool = True) -> list[Piece]:
+    """Pieces of 0.45 to 1.7 s by all people who are held out (or all who are not), in turn; no text twice."""
     draw = numpy.random.default_rng(seed)
     encoder, decoder = weights.networks(weights.from_published(models / "moonshine-tiny-en"), "cpu")
     of = tokens.pieces(models / "moonshine-tiny-en/tokenizer.bin")
     by_speaker = {}
     for one in manifest.recordings(data):
-        if one.kind == "speech" and one.held_out:
+        if one.kind == "speech" and one.held_out == held_out and one.set not in SYNTHETIC:
             sound = one.samples()
             rows = numpy.concatenate([in_words([island], island.begin) for island in islands(sound)] or [numpy.zeros((0, 2), int)])
             rows = rows[(rows[:, 1] >= 7_200) & (rows[:, 1] <= 27_200)]
             # The readers have long texts, the others one or two minutes each.
-            share = 1 if "speechocean" in one.speaker else 5
+            share = 5 if "libri-other" in one.speaker else 1
             by_speaker[one.speaker] = (sound, draw.permutation(rows), share)
     found, seen = [], set()
     turn = [name for name, (_, _, share) in sorted(by_speaker.items()) for _ in range(share)]
@@ -147,16 +148,16 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("data", type=pathlib.Path)
     words.add_argument("work", type=pathlib.Path)
-    words.add_argument("sparehand", type=pathlib.Path)
-    words.add_argument("models", type=pathlib.Path, nargs="+")
+    words.add_argument("--heard", nargs=2, action="append", type=pathlib.Path, metavar=("SPAREHAND", "MODELS"), required=True)
     words.add_argument("--count", type=int, default=240)
     words.add_argument("--seed", type=int, default=5)
+    words.add_argument("--background", choices=["without", "with", "both"], default="both")
     words.add_argument("--only-sounds", action="store_true", help="make the sounds, measure nothing")
     asked = words.parse_args()
     torch.set_num_threads(1)
     texts = asked.work / "texts.json"
     if not texts.exists():
-        found = pieces(asked.data, asked.models[0], 2 * asked.count, asked.seed)
+        found = pieces(asked.data, asked.heard[0][1], 2 * asked.count, asked.seed)
         noises = {one.speaker: one.samples() for one in manifest.recordings(asked.data) if one.kind == "noise" and one.held_out}
         asked.work.mkdir(parents=True, exist_ok=True)
         written(asked.work, found, noises, asked.seed)
@@ -168,8 +169,8 @@ def main() -> None:
     # The first half is offered, the second is talk that is not.
     half = len(said) // 2
     table = []
-    for models in asked.models:
-        for with_background in (False, True):
+    for sparehand, models in asked.heard:
+        for with_background in {"without": (False,), "with": (True,), "both": (False, True)}[asked.background]:
             row = {"models": str(models), "background": with_background, "conditions": {}}
             for name in CONDITIONS:
                 folder = asked.work / name.replace(" ", "-")
@@ -179,13 +180,13 @@ def main() -> None:
                     group = range(begin, min(begin + OFFERED, half))
                     phrases = asked.work / f"phrases-{begin}.txt"
                     phrases.write_text("".join(said[number][1] + "\n" for number in group))
-                    for number, line in zip(group, heard(asked.sparehand, models, phrases, [folder / f"{n:04}.wav" for n in group], background)):
+                    for number, line in zip(group, heard(sparehand, models, phrases, [folder / f"{n:04}.wav" for n in group], background)):
                         counts["first"] += line["best"] == said[number][1]
                         counts["taken"] += line["phrase"] == said[number][1]
                         counts["wrong"] += line["phrase"] not in (None, said[number][1])
                     if name in TALK:
                         talk = range(half + begin, min(half + begin + OFFERED, len(said)))
-                        for number, line in zip(talk, heard(asked.sparehand, models, phrases, [folder / f"{n:04}.wav" for n in talk], background)):
+                        for number, line in zip(talk, heard(sparehand, models, phrases, [folder / f"{n:04}.wav" for n in talk], background)):
                             counts["talk of"] += 1
                             if line["phrase"] is not None:
                                 counts["talk taken"] += 1
@@ -194,7 +195,7 @@ def main() -> None:
             table.append(row)
             shown = " | ".join(f"{c['taken']}/{c['wrong']} ({c['first']})" + (f" t{c['talk taken']}" if c["talk of"] else "") for c in row["conditions"].values())
             print(f"{models.name}{' with background' if with_background else ''}: {shown}", flush=True)
-            (asked.work / "measured.json").write_text(json.dumps(table, indent=1))
+            (asked.work / f"measured-{asked.background}.json").write_text(json.dumps(table, indent=1))
 
 
 if __name__ == "__main__":
