@@ -109,3 +109,8 @@ def test_weights_survive_their_file(tmp_path):
     assert (found["enc.b"] == held["enc.b"]).all()
     step = published.steps_of(held["enc.a.weight"])[0]
     assert numpy.abs(found["enc.a.weight"] - held["enc.a.weight"]).max() <= step / 2 * 1.001
+
+
+def test_between_is_so_far_on_the_way():
+    start, trained = {"enc.a": numpy.array([1.0, 2.0]), "dec.b": numpy.array([0.0])}, {"enc.a": numpy.array([3.0, 2.0])}
+    assert weights.between(start, trained, 0.25)["enc.a"].tolist() == [1.5, 2.0]
