@@ -230,7 +230,9 @@ impl Builder<'_> {
         }
         let gate = self.chores.len() - 1;
         if matches!(steps.last().map(|s| &s.answer), Some(Answer::Gate)) {
-            self.chores[gate].after = (begin..gate).collect();
+            // Where the rig has nothing of it but the gate, that waits for what comes before the routine.
+            let own: Vec<usize> = (begin..gate).collect();
+            self.chores[gate].after = if own.is_empty() { gates.to_vec() } else { own };
         }
         for (at, step) in steps.iter().enumerate() {
             if let Some(&last) = places[at].last() {

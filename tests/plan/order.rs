@@ -50,8 +50,7 @@ const ORDERS: &[(&str, &str)] = &[
     // Label at the site after NEC 551.77(F), from memory.
     ("morning-outside/loads-off", "morning-outside/breaker-off"),
     ("morning-outside/breaker-off", "morning-outside/plug-out"),
-    // The cord goes into a bay, and people still go in and out by the steps.
-    ("morning-outside/cord-stowed", "morning-outside/bays-locked"),
+    // The cord goes into a bay.
     ("morning-outside/cord-stowed", "morning-outside/bays-locked"),
     ("morning-outside/slide-sealed@kitchen-slide", "morning-outside/jacks-up"),
     ("morning-outside/blocks-stowed", "morning-outside/chocks-out"),
@@ -80,8 +79,12 @@ fn one_person_carries_the_tank_dump_and_does_nothing_else_with_sewage_on_their_h
     for rig in ["fifth-wheel", "motorhome-towed-car", "travel-trailer"] {
         for people in [ONE, TWO] {
             let tasks = plan(rig, people);
-            let dump: Vec<&Task> =
-                tasks.iter().filter(|(key, _)| key.starts_with("tank-dump/")).map(|(_, t)| t).collect();
+            let dump: Vec<&Task> = tasks
+                .iter()
+                .filter(|(key, _)| key.starts_with("tank-dump/") && !key.ends_with("/toilet-watch"))
+                .map(|(_, t)| t)
+                .collect();
+            // Where two take part the other one stands at the toilet.
             let carrier = &tasks["tank-dump/hose-rig"].people;
             assert!(dump.len() > 20 && dump.iter().all(|task| task.people == *carrier), "{rig}: {dump:?}");
             let (dirty, clean) = (&tasks["tank-dump/hose-rig"].from, &tasks["tank-dump/wash"].until);
