@@ -190,7 +190,9 @@ impl Texts {
 
     /// A routine or a move, with the cards beside it.
     pub fn job(&self, id: &str, rig: &Rig) -> Move {
-        let cards: Vec<Routine> = cast::CARDS.iter().map(|card| self.routine(card, rig)).collect();
+        // Cards that came later have no text here.
+        let there = |card: &&&str| self.0.contains_key(&format!("prompts/routines/{card}.toml"));
+        let cards: Vec<Routine> = cast::CARDS.iter().filter(there).map(|card| self.routine(card, rig)).collect();
         let file = format!("prompts/moves/{id}.toml");
         let job = match self.0.get(&file) {
             Some(text) => {

@@ -173,6 +173,7 @@ fn waste_goes_one_way_by_what_the_rig_has() {
         ("fifth-wheel", vec!["mac-run"]),
         ("van-no-sewer", vec![]),
         ("motorhome-dolly", vec!["tank-dump/black-open"]),
+        ("car-power-off", vec!["tank-dump/black-open"]),
         ("default", vec!["tank-dump/black-open"]),
         ("grey alone", vec!["grey-run"]),
     ];

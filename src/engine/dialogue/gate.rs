@@ -3,7 +3,7 @@
 use super::super::core::Engine;
 use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Output, Priority};
-use super::super::people::Hand;
+use super::super::people::{Hand, PersonIndex};
 use super::super::phrasebook::{Common, Line, Reason};
 use super::super::state::Ending;
 use super::vocabulary::{Asking, PhraseMeaning};
@@ -73,8 +73,10 @@ impl Engine {
         steps.iter().map(named).collect::<Vec<_>>().join(", ")
     }
 
+    /// Whether anybody does: of several people at one station another may have been spoken to last.
     pub(in crate::engine) fn stands_at_a_gate(&self) -> bool {
-        self.current().is_some_and(|step| self.job.is_gate(step))
+        let stands = |person: PersonIndex| self.state.people[person].current.is_some_and(|step| self.job.is_gate(step));
+        self.state.here().any(stands)
     }
 
     /// What could not be tested here, and is to be done after all.
