@@ -54,6 +54,8 @@ fn main() -> Result<(), Box<dyn Error>> {
 fn leaving(rig: &Path, alone: bool) -> Result<serde_json::Value, Box<dyn Error>> {
     let nothing_of_ones_own = Path::new("/nonexistent");
     let rig = prompts::rig(Some(rig), nothing_of_ones_own)?;
+    let people = if alone { 1 } else { rig.people().len() };
+    let rig = rig.taking_part(people);
     let (_, file) = prompts::move_file("leave", nothing_of_ones_own)?.ok_or("no such move")?;
     let load = |id: &String| prompts::routine(id, &rig, nothing_of_ones_own);
     let parts: Vec<Vec<Routine>> =
@@ -64,7 +66,7 @@ fn leaving(rig: &Path, alone: bool) -> Result<serde_json::Value, Box<dyn Error>>
         roles: p.roles.clone(),
         practised: p.practised.clone(),
     };
-    let hands: Vec<PlannedPerson> = rig.people().iter().map(hand).take(if alone { 1 } else { usize::MAX }).collect();
+    let hands: Vec<PlannedPerson> = rig.people().iter().map(hand).take(people).collect();
     let words = PlanWords::parse("plan.toml", include_str!("../prompts/phrases/plan.toml"))?;
     let durations = Durations::learn(&[], words.assumptions);
     let known = Known { durations: &durations, loops: &Default::default(), own: &Default::default() };

@@ -370,11 +370,14 @@ impl Builder<'_> {
         self.able(step).into_iter().map(|person| Way { people: vec![person], belief: alone(person) }).collect()
     }
 
-    /// The spell of dirty hands that a step belongs to; a new one where none goes on.
+    /// The spell of dirty hands that a step belongs to; a new one where none goes on. What somebody else does meanwhile belongs to none.
     fn spell(&self, routine: &Routine, at: StepIndex) -> Option<usize> {
+        let step = &routine.steps[at];
         let before = dirty_before(routine, at);
-        let last = self.chores.last().and_then(|chore| chore.soiled).filter(|_| before);
-        let dirty = before || routine.steps[at].touches == Touches::Sewage;
+        let touched = routine.steps[..at].iter().rev().find(|earlier| earlier.touches == Touches::Sewage);
+        let same_hands = touched.is_none_or(|earlier| earlier.role == step.role);
+        let dirty = (before && same_hands) || step.touches == Touches::Sewage;
+        let last = self.chores.iter().rev().find_map(|chore| chore.soiled).filter(|_| before);
         dirty.then(|| last.unwrap_or(self.chores.len()))
     }
 

@@ -48,6 +48,14 @@ fn tone_frame(number: usize) -> [f32; FRAME] {
 fn plays_for_three_seconds() {
     assert!(devices(Direction::Output).unwrap().iter().any(|device| device.is_default));
     let (mut playback, mut reference) = Playback::open(None, &Waker::of_nobody()).unwrap();
+    // A server may take seconds before it asks for the first of it.
+    let opened = Instant::now();
+    while playback.taken() == 0 {
+        assert!(opened.elapsed() < Duration::from_secs(10), "nothing is taken");
+        if !playback.write(&tone_frame(0)) {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
     let start = Instant::now();
     let mut number = 0;
     let mut power = 0.0;
