@@ -510,6 +510,22 @@ fn whoever_was_called_away_from_a_step_for_all_comes_back_to_it() {
     comes_to_its_end(&plays);
 }
 
+/// What one was asked about at the rig is not said yes to there by anybody else, once they have gone.
+#[test]
+fn a_doubt_goes_with_whoever_it_was_about() {
+    let plays = [
+        Play::Say(0, 48, false),
+        Play::Press(2, 6),
+        Play::Say(0, 0, false),
+        Play::Join(1, Whose::Imre),
+        Play::Say(0, 0, true),
+        Play::Stale(0, 0),
+        Play::Join(1, Whose::Rowan),
+        Play::Press(0, 6),
+    ];
+    comes_to_its_end(&plays);
+}
+
 proptest! {
     #![proptest_config(crate::random_play::plays(192))]
 

@@ -5,6 +5,7 @@ use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
+use super::vocabulary::Asking;
 use super::{Availability, Dialogue};
 use crate::routine::StepIndex;
 use crate::units::StationId;
@@ -193,6 +194,13 @@ impl Engine {
         let moved: Vec<PersonIndex> =
             self.state.here().filter(|&person| now[person].first() != before[person].first()).collect();
         for &person in &moved {
+            // What they were asked about where they were is nobody's to say yes to there.
+            for station in before[person].iter().filter(|station| !now[person].contains(station)) {
+                let talk = self.talks.get_mut(*station);
+                if matches!(talk.asking, Asking::Thin { .. } | Asking::Who { .. }) {
+                    talk.asking = Asking::Step;
+                }
+            }
             self.ask(person);
         }
         if self.state.standing_by || self.state.card.is_some() || self.state.ended.is_some() {
