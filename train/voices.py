@@ -72,7 +72,7 @@ def main() -> None:
             subprocess.run(command, check=True, capture_output=True)
             spoken[voice].append(read(file))
         for text in phrases(rng, 40):
-            subprocess.run([asked.sparehand, "say", "--out", file, f"Next: {text}. Say when it is done."], check=True, capture_output=True)
+            subprocess.run([asked.sparehand, "speak", "--into", file, f"Next: {text}. Say when it is done."], check=True, capture_output=True)
             own.append(read(file))
     source = f"train/voices.py, seed {asked.seed}"
     folder(asked.data, "flite", "speech", source, "own output", "spoken by flite (Carnegie Mellon University, BSD-like)", spoken)
