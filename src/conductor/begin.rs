@@ -15,8 +15,31 @@ pub fn set_up_process() {
         // SAFETY: `main` calls this before it begins any thread, so nobody reads the environment meanwhile.
         unsafe { env::set_var(SILENCE.0, SILENCE.1) };
     }
+    lend_a_cookie();
     set_up_memory();
 }
+
+/// A PulseAudio server ends a connection that brings no cookie of the right length, though it lets its own user in without a right one. Other
+/// programs bring zeros where there is none yet; the library that is used here brings nothing.
+#[allow(unsafe_code, reason = "the environment of a process may be changed only while it has one thread")]
+fn lend_a_cookie() {
+    let home = env::var_os("HOME").map(std::path::PathBuf::from).unwrap_or_default();
+    let there = [".config/pulse/cookie", ".pulse-cookie"].iter().any(|place| home.join(place).exists());
+    if there || env::var_os(COOKIE).is_some() {
+        return;
+    }
+    let Ok(places) = crate::setup::places::Places::of_user() else { return };
+    let file = places.cache.join("no-cookie");
+    // Where it cannot be written there is no sound by this server, and whoever asks for sound is told so.
+    if std::fs::create_dir_all(&places.cache).and_then(|()| std::fs::write(&file, [0; COOKIE_LEN])).is_ok() {
+        // SAFETY: as above.
+        unsafe { env::set_var(COOKIE, file) };
+    }
+}
+
+const COOKIE: &str = "PULSE_COOKIE";
+/// Bytes, by PulseAudio's native protocol.
+const COOKIE_LEN: usize = 256;
 
 /// Blocks from 256 KB on go back to the system when they are free. Left to itself the GNU C library raises that limit to 32 MB once a model has
 /// been read, and a run holds 30 MB that nobody uses; with 128 KB scoring takes 3 % longer (`cargo bench --bench hear`).
