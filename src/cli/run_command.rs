@@ -1,5 +1,6 @@
 //! `sparehand run`: a routine by voice, or, where a device is missing, a rehearsal that says which.
 
+use std::collections::BTreeSet;
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
@@ -94,6 +95,11 @@ pub enum RunError {
     Screen(#[from] ScreenError),
     #[error(transparent)]
     Run(#[from] ConductorError),
+    #[error(
+        "run {run} was broken off: found --person {found}, expected {expected}, who began it; leave --person out to go on with it, or \
+         begin another with --anew"
+    )]
+    Others { run: i64, found: String, expected: String },
 }
 
 /// Carries out a routine.
@@ -103,7 +109,6 @@ pub enum RunError {
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
-    let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
     let devices =
         SoundDevices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
@@ -114,6 +119,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         missing.told().for_each(|line| println!("{line}"));
         println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
         println!("To carry out the routine by keys and screen, start with --keys.");
+        let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
         let rehearsal = Rehearsal {
             routine: args.routine.clone(),
             rig: args.rig.clone(),
@@ -134,10 +140,15 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let mut journal = Journal::open(&path)?;
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
     let past = Practice::read(&journal, &rig, &places.config)?;
-    let mut engine = prompts::engine(&args.routine, &rig, &args.people, voice, &past, &places.config)?;
-    let people = sayable::people(&rig, &args.people);
-    sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
+    let with = match broken_off.as_ref().filter(|_| !args.anew) {
+        Some(run) => those_of(run, &journal.events(run.id)?, &args.people)?,
+        None => args.people.clone(),
+    };
+    let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
+    let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
+    let people = sayable::people(&rig, &with);
+    sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = match going_on {
         Some(run) => {
@@ -168,7 +179,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let talk = Talk::of_run(&talk_file, if on_terminal { Printing::Silent } else { Printing::Printed });
     let stamps = move |_: SessionTime| stamps.stamp();
     let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run));
-    let planner = args.away_by.map(|by| planner(by, args, &path, places));
+    let planner = args.away_by.map(|by| planner(by, args, with, &path, places));
     let means = if missing.loudspeaker.is_some() { Means::Keys } else { Means::Voice };
     let around = Edges { sounds, devices, means, scribe, screen, talk, planner };
     let parted = live::run(engine, away, &clock, around)?;
@@ -177,10 +188,32 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
 }
 
 /// What will tell whether the run ends in time.
-fn planner(by: jiff::civil::Time, args: &RunArgs, journal: &Path, places: &Places) -> Planner {
-    let (routine, with, rig) = (args.routine.clone(), args.people.clone(), args.rig.clone());
+fn planner(by: jiff::civil::Time, args: &RunArgs, with: Vec<String>, journal: &Path, places: &Places) -> Planner {
+    let (routine, rig) = (args.routine.clone(), args.rig.clone());
     let (journal, places) = (journal.to_owned(), places.clone());
     Box::new(move || OnTime::planned(by, &routine, &with, rig, journal, &places))
+}
+
+/// Who takes part in a run that was broken off: who began it. What is asked for depends on who is there, so nobody else goes on with it.
+///
+/// # Errors
+/// `named`, where anybody is, are others.
+fn those_of(run: &RunSummary, records: &[Record], named: &[String]) -> Result<Vec<String>, RunError> {
+    let crew = records.iter().rev().find_map(|record| match &record.event {
+        Event::CrewSet { people } => Some(people),
+        _ => None,
+    });
+    let began: Vec<String> =
+        crew.into_iter().flatten().filter(|person| person.here).map(|person| person.name.clone()).collect();
+    let in_any_case = |names: &[String]| names.iter().map(|name| name.to_lowercase()).collect::<BTreeSet<_>>();
+    if records.is_empty() || (!named.is_empty() && in_any_case(named) == in_any_case(&began)) {
+        return Ok(named.to_vec());
+    }
+    if named.is_empty() {
+        return Ok(began);
+    }
+    let expected = if began.is_empty() { "nobody by name".to_owned() } else { began.join(" and ") };
+    Err(RunError::Others { run: run.id.0, found: named.join(" and "), expected })
 }
 
 /// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew; then it

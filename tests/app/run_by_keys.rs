@@ -13,7 +13,7 @@ use std::time::Duration;
 #[test]
 fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_says_nothing_of_a_loudspeaker() {
     let folder = tempfile::tempdir().unwrap();
-    let mut terminal = Terminal::open(folder.path());
+    let mut terminal = Terminal::open(folder.path(), "");
     terminal.wait_for("Enter gloves on");
     // Both devices are looked for again about once a second.
     terminal.watch(Duration::from_secs(4));
@@ -34,6 +34,29 @@ fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_says_noth
     assert!(terminal.child.wait().unwrap().success());
 }
 
+/// The clock of a run that was broken off is not lost because fewer names are given when it is started again.
+#[test]
+fn a_run_that_was_broken_off_is_gone_on_with_by_those_who_began_it_and_by_nobody_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().join("config/sparehand");
+    fs::create_dir_all(&config).unwrap();
+    fs::write(config.join("rig.toml"), "[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n").unwrap();
+    let mut begun = Terminal::open(folder.path(), "--person Rowan --person Imre");
+    begun.wait_for("Enter gloves on");
+    begun.press(b"\r");
+    begun.wait_for("step 2 of ");
+    begun.press(b"\x03");
+    begun.wait_for("Start again to go on with it.");
+    let found = "found --person Rowan, expected Rowan and Imre, who began it; leave --person out to go on with it";
+    for (people, shown) in
+        [("--person Rowan", found), ("", "step 2 of "), ("--person imre --person rowan", "step 2 of ")]
+    {
+        let mut again = Terminal::open(folder.path(), people);
+        again.wait_for(shown);
+        again.press(b"\x03");
+    }
+}
+
 /// The program in a terminal of 80 by 24.
 struct Terminal {
     child: Child,
@@ -44,9 +67,9 @@ struct Terminal {
 }
 
 impl Terminal {
-    fn open(folder: &Path) -> Self {
+    fn open(folder: &Path, people: &str) -> Self {
         let command = format!(
-            "stty rows 24 cols 80; exec '{}' run tank-dump --keys --journal '{}'",
+            "stty rows 24 cols 80; exec '{}' run tank-dump --keys {people} --journal '{}'",
             env!("CARGO_BIN_EXE_sparehand"),
             folder.join("journal.sqlite").display()
         );
