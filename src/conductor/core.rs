@@ -213,6 +213,13 @@ impl Conductor {
         [self.deadline, record, self.terminates, self.restart.at(), self.ears.deadline()].into_iter().flatten().min()
     }
 
+    /// What of a station works, by what was told of it.
+    pub fn working(&self, id: StationId) -> Vec<DeviceSide> {
+        let of = |seat: &Seat| [(DeviceSide::Loudspeaker, seat.loudspeaker), (DeviceSide::Microphone, seat.microphone)];
+        let works = self.stations.get(&id).map(of).into_iter().flatten().filter(|(_, link)| *link == LinkState::Works);
+        works.map(|(device, _)| device).collect()
+    }
+
     /// What somebody who looks at the screen of this station sees.
     pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
         let mut view = self.engine.view(now, station);
@@ -435,7 +442,7 @@ impl Conductor {
             DeviceSide::Loudspeaker => seat.loudspeaker,
         };
         // A loss is told once, by whoever notices it first; but a run by keys never had the loudspeaker that comes.
-        if known == link && self.means == Means::Voice {
+        if known == link && !(self.means == Means::Keys && device == DeviceSide::Loudspeaker) {
             return;
         }
         self.outbox.push_back(Task::Talk(TalkLine::Device { at: now, device, what }));

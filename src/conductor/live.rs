@@ -2,6 +2,7 @@
 //!
 //! The loop waits for news, for its timer (which runs through suspend), for a key and for the system's signals; nothing is polled.
 
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
@@ -93,6 +94,8 @@ struct House<'a> {
     planner: Option<SyncSender<()>>,
     stop: Stop,
     threads: Vec<JoinHandle<()>>,
+    /// Stations that take no orders, and what of them worked until then.
+    hung: BTreeMap<StationId, Vec<DeviceSide>>,
 }
 
 struct Signals {
@@ -149,6 +152,7 @@ impl<'a> House<'a> {
             planner,
             stop,
             threads,
+            hung: BTreeMap::new(),
         })
     }
 
@@ -197,11 +201,10 @@ impl<'a> House<'a> {
     fn carry_out(&mut self) -> Option<Parted> {
         while let Some(task) = self.conductor.poll() {
             match task {
-                Task::Station(id, order) => {
-                    if self.stations.send(id, order) != Sent::Through {
-                        self.station_hangs(id);
-                    }
-                }
+                Task::Station(id, order) => match self.stations.send(id, order) {
+                    Sent::Through => self.station_goes_on(id),
+                    _ => self.station_hangs(id),
+                },
                 Task::PrepareSpeech(texts) => self.workers.store(&texts),
                 Task::RestartRecogniser => self.workers.restart_recogniser(),
                 Task::Record { seq, .. } => {
@@ -238,9 +241,21 @@ impl<'a> House<'a> {
 
     /// What a station is told does not reach it: nobody hears or is heard there.
     fn station_hangs(&mut self, id: StationId) {
-        for device in [DeviceSide::Loudspeaker, DeviceSide::Microphone] {
+        if self.hung.contains_key(&id) {
+            return;
+        }
+        let worked = self.conductor.working(id);
+        self.hung.insert(id, worked.clone());
+        for device in worked {
             let lost = DeviceNews::Lost("its station takes no orders".to_owned());
             self.conductor.handle(self.clock.now(), News::Device(id, device, lost));
+        }
+    }
+
+    /// What worked before it hung works again.
+    fn station_goes_on(&mut self, id: StationId) {
+        for device in self.hung.remove(&id).unwrap_or_default() {
+            self.conductor.handle(self.clock.now(), News::Device(id, device, DeviceNews::Back));
         }
     }
 
