@@ -2,8 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use uom::si::f64::Volume;
+use uom::si::volume::milliliter;
+
 use super::file::{Behind, RigFile, RigKind};
 use super::{OWN, RigError, slug};
+use crate::figures::units::volume::us_cup;
 
 pub(super) struct Bound {
     pub field: &'static str,
@@ -134,7 +138,9 @@ pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
         .map(|bound| (bound.field.rsplit('.').next().unwrap_or(bound.field).to_owned(), (bound.value)(rig)))
         .collect();
     numbers.insert("cord_a".to_owned(), rig.electric.cord_a);
-    numbers.insert("bleach_ml".to_owned(), bleach_ml(rig.water.fresh_gal, rig.water.bleach_percent));
+    let bleach = bleach_ml(rig.water.fresh_gal, rig.water.bleach_percent);
+    numbers.insert("bleach_ml".to_owned(), bleach);
+    numbers.insert("bleach_cup8".to_owned(), cup8(bleach));
     numbers.extend(super::reckoned::numbers(rig));
     for tyre in &rig.tyre {
         numbers.insert(format!("tyre_least_psi@{}", slug(&tyre.name)), tyre.least_psi);
@@ -159,9 +165,7 @@ const LEAST_RINSE_S: u32 = 5;
 
 /// What is filled into calls besides numbers.
 pub(super) fn texts(rig: &RigFile) -> BTreeMap<String, String> {
-    let ml = bleach_ml(rig.water.fresh_gal, rig.water.bleach_percent);
-    let percent = rig.water.bleach_percent.to_string();
-    [("bleach".to_owned(), format!("{}, or {ml} mL", cups(ml))), ("bleach_percent".to_owned(), percent)].into()
+    [("bleach_percent".to_owned(), rig.water.bleach_percent.to_string())].into()
 }
 
 /// Household bleach for a full tank, in millilitres: of 5.25 % as many as the tank has litres (ANSI A119.2 section 10.8, in its
@@ -171,22 +175,10 @@ pub(super) fn bleach_ml(gallons: u32, percent: f64) -> u32 {
     (f64::from(gallons) * 3.785_411_784 * 5.25 / percent).round() as u32
 }
 
-/// In US cups, to the nearest quarter that is not less than a quarter, as it is said ("1 and a half cups").
-fn cups(ml: u32) -> String {
-    // A US cup is 1/16 gallon, 236.588 mL (NIST Handbook 44, appendix C).
-    let quarters = ((f64::from(ml) / 236.588_236_5 * 4.0).round() as u32).max(1);
-    let part = match quarters % 4 {
-        1 => "a quarter",
-        2 => "a half",
-        3 => "three quarters",
-        _ => "",
-    };
-    match (quarters / 4, part) {
-        (1, "") => "1 cup".to_owned(),
-        (whole, "") => format!("{whole} cups"),
-        (0, part) => format!("{part} cup").replace("a half", "half a").replace("quarters cup", "quarters of a cup"),
-        (whole, part) => format!("{whole} and {part} cups"),
-    }
+/// As eighths of a US cup, to the nearest and at least one.
+fn cup8(ml: u32) -> u32 {
+    let cups = Volume::new::<milliliter>(f64::from(ml)).get::<us_cup>();
+    ((cups * 8.0).round() as u32).max(1)
 }
 
 const LONGEST_NAME: usize = 40;
@@ -208,12 +200,14 @@ mod tests {
     fn bleach_is_said_in_cups_and_in_millilitres_by_the_strength_of_its_label() {
         let said = |fresh_gal: u32, bleach_percent: f64| {
             let water = super::super::Water { fresh_gal, bleach_percent, ..Default::default() };
-            texts(&RigFile { water, ..RigFile::default() })["bleach"].clone()
+            let numbers = numbers(&RigFile { water, ..RigFile::default() });
+            (numbers["bleach_cup8"], numbers["bleach_ml"])
         };
-        assert_eq!(said(15, 5.25), "a quarter cup, or 57 mL");
-        assert_eq!(said(60, 5.25), "1 cup, or 227 mL");
-        assert_eq!(said(60, 10.5), "half a cup, or 114 mL");
-        assert_eq!(said(80, 5.25), "1 and a quarter cups, or 303 mL");
+        assert_eq!(said(15, 5.25), (2, 57));
+        assert_eq!(said(20, 5.25), (3, 76));
+        assert_eq!(said(60, 5.25), (8, 227));
+        assert_eq!(said(60, 10.5), (4, 114));
+        assert_eq!(said(80, 5.25), (10, 303));
     }
 
     /// By hand: 8 gal a minute for 300 s are 40 gal, a whole tank of 40; at 10 gal a minute with 5 gal of layer in it three quarters
