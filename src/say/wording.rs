@@ -195,7 +195,8 @@ impl From<String> for Phonemes {
             match sound {
                 // It stands before a syllable, and the voice wants it before the vowel.
                 'ˈ' | 'ˌ' => stress = Some(sound),
-                'ː' | '.' => {}
+                // Length, the end of a syllable, and the bow over two letters that are one sound.
+                'ː' | '.' | '\u{361}' => {}
                 _ => {
                     if VOWELS.contains(sound) {
                         voiced.extend(stress.take());
@@ -209,8 +210,18 @@ impl From<String> for Phonemes {
 }
 
 /// What the voice writes in one letter, or in another one.
-const OF_VOICE: [(&str, &str); 9] =
-    [("eɪ", "A"), ("aɪ", "I"), ("oʊ", "O"), ("aʊ", "W"), ("ɔɪ", "Y"), ("dʒ", "ʤ"), ("tʃ", "ʧ"), ("g", "ɡ"), ("r", "ɹ")];
+const OF_VOICE: [(&str, &str); 10] = [
+    ("eɪ", "A"),
+    ("aɪ", "I"),
+    ("oʊ", "O"),
+    ("aʊ", "W"),
+    ("ɔɪ", "Y"),
+    ("dʒ", "ʤ"),
+    ("tʃ", "ʧ"),
+    ("g", "ɡ"),
+    ("r", "ɹ"),
+    ("ɝ", "ɜɹ"),
+];
 const VOWELS: &str = "aeiouæɐɑɒɔəɚɛɜɪʊʌᵊAIOWY";
 
 /// What can be wrong with the tables.
@@ -288,9 +299,13 @@ mod tests {
 
     #[test]
     fn pronunciations_are_read_from_the_phonetic_alphabet() {
-        for (ipa, voiced) in
-            [("ˈɡreɪ", "ɡɹˈA"), ("ˈpɪtkɑːk", "pˈɪtkɑk"), ("dʒiːˌoʊˈdʒɛtɪk", "ʤiˌOʤˈɛtɪk"), ("ˈaʊt.loʊd", "ˈWtlOd")]
-        {
+        for (ipa, voiced) in [
+            ("ˈɡreɪ", "ɡɹˈA"),
+            ("ˈpɪtkɑːk", "pˈɪtkɑk"),
+            ("dʒiːˌoʊˈdʒɛtɪk", "ʤiˌOʤˈɛtɪk"),
+            ("ˈaʊt.loʊd", "ˈWtlOd"),
+            ("ˈtɝbaɪn", "tˈɜɹbIn"),
+        ] {
             assert_eq!(Phonemes::from(ipa.to_owned()).0, voiced, "{ipa}");
         }
     }
