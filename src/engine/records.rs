@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
+use super::apply::is_untested;
 use super::core::Engine;
 use super::event::Event;
 use super::input::Input;
@@ -139,6 +140,9 @@ impl Engine {
             | Event::StepChecked { step, .. } => {
                 let card = |step: StepIndex| self.job.parts[self.job.part_of(step)].is_card();
                 self.job.index_of(step).is_none_or(|step| self.job.step(step).critical() && !card(step))
+            }
+            Event::OtherStateHeard { step, answer, .. } => {
+                self.job.index_of(step).is_some_and(|step| is_untested(&self.job, step, answer))
             }
             Event::RunStarted { .. }
             | Event::RunCompleted { .. }

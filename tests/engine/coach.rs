@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use crate::world::World;
 use crate::world::cast::{self, RIGS, ROUTINES, alone, cards, carry_out, movement, own_routine, rig, routine, two};
 use rstest::rstest;
+use sparehand::engine::input::Key;
 use sparehand::engine::{Crew, Ending, Move};
 use sparehand::routine::{Answer, Harm};
 
@@ -107,7 +108,7 @@ fn a_caution_an_introduction_and_what_comes_first_are_said_once_in_a_run() {
 fn whoever_has_just_answered_is_asked_on_without_their_name_and_another_with_it() {
     let mut world = valves(two(true));
     world.hear("left closed");
-    assert!(!world.last_said().contains("Rowan:"), "{}", world.last_said());
+    assert_eq!(world.last_said(), "Left closed. Right valve?");
 }
 
 /// A rig that tows nothing is not told that it is hitched.
@@ -161,6 +162,78 @@ fn a_step_that_can_do_no_harm_and_a_card_know_no_cannot_be_tested() {
     let text = VALVES.replacen("harm = \"flood\"\ntested_by = \"a plumber\"\n", "", 1);
     let world = cast::world(Move::single(own_routine(&text)), alone(true));
     assert!(!world.may_say().contains(&"cannot be tested"));
+    let rig = rig("motorhome-towed-car");
+    let mut world = cast::world(Move::single(routine("tank-dump", &rig)).with_cards(&cards(&rig)), alone(true));
+    world.press(Key::Confirm);
+    assert!(world.may_say().contains(&"cannot be tested"), "{:?}", world.may_say());
+    world.hear("tank overflow");
+    world.pass_s(20);
+    assert!(!world.may_say().contains(&"cannot be tested"), "{:?}", world.may_say());
+}
+
+/// Wherever it is said, something is asked to the end: what hangs on it is passed over, and the last gate holds.
+#[test]
+fn a_run_in_which_a_step_cannot_be_tested_is_never_silent() {
+    let mut tried = 0;
+    for (name, people) in [("motorhome-towed-car", 1), ("motorhome-towed-car", 2), ("travel-trailer", 1)] {
+        let rig = rig(name).taking_part(people);
+        let dump = routine("tank-dump", &rig);
+        for step in dump.steps.iter().filter(|step| step.critical()) {
+            let crew = if people == 1 { alone(true) } else { two(true) };
+            let mut world = cast::world(Move::single(routine("tank-dump", &rig)), crew);
+            let mut said = false;
+            for _ in 0..120 {
+                let asked = cast::asked(&world).iter().any(|(_, asked)| asked.step == step.id);
+                if asked && world.may_say().contains(&"cannot be tested") {
+                    world.hear("cannot be tested");
+                    said = true;
+                }
+                world.press(Key::ClockOver);
+                world.press(Key::Confirm);
+                world.pass_s(20);
+            }
+            if !said {
+                continue;
+            }
+            tried += 1;
+            let asked = cast::asked(&world);
+            let at_a_gate = asked.iter().any(|(_, asked)| asked.step == "gate" || asked.step.ends_with("/gate"));
+            let ended = world.engine.state().ended;
+            assert!(
+                ended.is_none() && at_a_gate,
+                "{name}, {people}, {}: {asked:?}, open {:?}",
+                step.id,
+                cast::open(&world)
+            );
+        }
+    }
+    assert!(tried >= 12, "{tried}");
+}
+
+#[test]
+fn correction_takes_back_that_a_step_cannot_be_tested() {
+    let mut world = valves(alone(true));
+    world.hear("cannot be tested");
+    world.hear("correction");
+    world.pass_s(5);
+    assert!(world.may_say().contains(&"left closed"), "{:?}", world.may_say());
+    world.hear("left closed");
+    assert!(!world.is_open("left"));
+}
+
+/// The words are an answer like any other where no harm can come of it.
+#[test]
+fn what_no_harm_can_come_of_may_have_the_same_words_for_its_other_state() {
+    let text = VALVES.replacen("harm = \"flood\"\ntested_by = \"a plumber\"\n", "", 1).replacen(
+        "other = [\"left open\"]",
+        "other = [\"cannot be tested\"]",
+        1,
+    );
+    let mut world = cast::world(Move::single(own_routine(&text)), alone(true));
+    world.hear("cannot be tested");
+    assert!(world.last_said().contains("Close it."), "{}", world.last_said());
+    world.hear("left closed");
+    assert!(!world.is_open("left"));
 }
 
 /// A tornado is no time for chores.

@@ -1,7 +1,7 @@
 //! What follows once an event is on record: what is said, and what is asked next.
 
 use super::super::answer::{kind, numbers};
-use super::super::apply::UNTESTED;
+use super::super::apply::is_untested;
 use super::super::core::Engine;
 use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
@@ -57,7 +57,7 @@ impl Engine {
                 said.for_each(|text| self.lead_in_here(text));
                 self.advance();
             }
-            Event::OtherStateHeard { answer, .. } if answer == UNTESTED => {
+            Event::OtherStateHeard { answer, .. } if is_untested(&self.job, step, answer) => {
                 let asked = self.job.step(step);
                 let text = match asked.tested_by.as_str() {
                     "" => self.book.line(Line::Untested, &[("name", &asked.name)]),

@@ -73,10 +73,10 @@ impl Engine {
         steps.iter().map(named).collect::<Vec<_>>().join(", ")
     }
 
-    /// Whether anybody does: of several people at one station another may have been spoken to last.
+    /// Whether anybody does at the station that is spoken with: of several people another may have been spoken to last.
     pub(in crate::engine) fn stands_at_a_gate(&self) -> bool {
         let stands = |person: PersonIndex| self.state.people[person].current.is_some_and(|step| self.job.is_gate(step));
-        self.state.here().any(stands)
+        self.people_at(self.at).into_iter().any(stands)
     }
 
     /// What could not be tested here, and is to be done after all.
@@ -147,9 +147,14 @@ impl Engine {
 
     pub(in crate::engine) fn part_completed(&mut self, part: &str, skipped: &[String]) {
         let mut text = self.skipped_text(skipped);
-        // Of what the rig has nothing of, nothing is complete.
-        let done = self.job.parts.iter().find(|other| other.id == part && other.steps.len() > 1);
-        text.extend(done.map(|part| part.complete.clone()));
+        // Of what the rig has nothing of, nothing is complete; nor where something could not be tested.
+        if let Some(done) = self.job.parts.iter().find(|other| other.id == part && other.steps.len() > 1) {
+            let open: Vec<StepIndex> = done.steps.clone().filter(|&step| self.state.is_open(step)).collect();
+            text.push(match open.as_slice() {
+                [] => done.complete.clone(),
+                open => self.book.line(Line::GateOpen, &[("names", &self.names_to_do(open))]),
+            });
+        }
         if text.is_empty() {
             return self.advance();
         }

@@ -124,6 +124,10 @@ impl Engine {
 
     /// The text, unless this person has heard it in this run. Whoever is at their station hears it too.
     fn once_for(&mut self, person: PersonIndex, text: &str) -> String {
+        // A card may be called for twice, and what can hurt there is said each time.
+        if self.state.card.is_some() {
+            return text.to_owned();
+        }
         if text.is_empty() || self.briefed[person].told.iter().any(|heard| heard == text) {
             return String::new();
         }

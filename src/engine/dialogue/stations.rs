@@ -5,7 +5,7 @@ use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
-use super::vocabulary::Asking;
+use super::vocabulary::{Asking, PhraseMeaning};
 use super::{Availability, Dialogue};
 use crate::routine::StepIndex;
 use crate::units::StationId;
@@ -197,7 +197,14 @@ impl Engine {
             // What they were asked about where they were is nobody's to say yes to there.
             for station in before[person].iter().filter(|station| !now[person].contains(station)) {
                 let talk = self.talks.get_mut(*station);
-                if matches!(talk.asking, Asking::Thin { .. } | Asking::Who { .. }) {
+                let about =
+                    |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person: of, .. } if *of == person);
+                let doubted = match &talk.asking {
+                    Asking::Thin { meaning, .. } => about(meaning),
+                    Asking::Who { meanings, .. } => meanings.iter().any(about),
+                    _ => false,
+                };
+                if doubted {
                     talk.asking = Asking::Step;
                 }
             }

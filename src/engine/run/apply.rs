@@ -67,8 +67,13 @@ impl RunState {
     fn apply_answer(&mut self, job: &Move, event: &Event, step: StepIndex) {
         match event {
             Event::StepAnswered { answer, .. } => self.settle(job, step, StepState::Answered(answer.clone()), None),
-            Event::OtherStateHeard { answer, .. } if answer == UNTESTED && self.is_open(step) => {
+            Event::OtherStateHeard { answer, .. } if is_untested(job, step, answer) && self.is_open(step) => {
                 self.untested[step] = true;
+                // Taken back like an answer.
+                let by = self.holder(step).unwrap_or(self.focus);
+                self.trail.retain(|before| before.step != step);
+                self.trail.push(Settled { step, by, clock: None });
+                self.before_loop = None;
                 self.turns.remove(&step);
                 self.agreed.remove(&step);
                 self.forget_current(step);
@@ -448,4 +453,9 @@ pub(in crate::engine) const SKIPPED: &str = "skipped";
 pub(in crate::engine) const LAST_LOOK: &str = "last look";
 /// What is written down in place of an answer where a critical step cannot be tested here.
 pub(in crate::engine) const UNTESTED: &str = "cannot be tested";
+
+/// Whether it was said of a step that can hurt: elsewhere the words are an answer like any other.
+pub(in crate::engine) fn is_untested(job: &Move, step: StepIndex, answer: &str) -> bool {
+    answer == UNTESTED && job.step(step).critical()
+}
 pub(in crate::engine) const LONG_PAUSE: &str = "long pause";

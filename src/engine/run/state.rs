@@ -226,7 +226,8 @@ impl RunState {
             !held[step]
                 && self.is_open(step)
                 && !job.is_gate(step)
-                && job.before[step].iter().any(|&before| held[before])
+                && (job.before[step].iter().any(|&before| held[before])
+                    || job.step(step).during.is_some_and(|clock| held[clock]))
         };
         while let Some(next) = (0..held.len()).find(|&step| hangs(&held, step)) {
             held[next] = true;
