@@ -375,7 +375,7 @@ impl Builder<'_> {
         let step = &routine.steps[at];
         let before = dirty_before(routine, at);
         let touched = routine.steps[..at].iter().rev().find(|earlier| earlier.touches == Touches::Sewage);
-        let same_hands = touched.is_none_or(|earlier| earlier.role == step.role);
+        let same_hands = touched.is_none_or(|earlier| self.able(earlier) == self.able(step));
         let dirty = (before && same_hands) || step.touches == Touches::Sewage;
         let last = self.chores.iter().rev().find_map(|chore| chore.soiled).filter(|_| before);
         dirty.then(|| last.unwrap_or(self.chores.len()))
