@@ -329,9 +329,9 @@ mod tests {
         near(&found.sunset, "1990-06-25 20:33:00", 120);
     }
 
-    /// Published test values of a family of small libraries; their simple model and NOAA's differ by a minute.
+    /// The test values of the library SunCalc (BSD), whose simple model and NOAA's differ by a minute.
     #[test]
-    fn a_published_day_in_march_comes_out_within_two_minutes() {
+    fn the_day_in_march_of_another_library_comes_out_within_two_minutes() {
         let found = day(Place::new(50.5, 30.5).unwrap(), date(2013, 3, 5), &TimeZone::UTC).unwrap();
         near(&found.civil_dawn, "2013-03-05 04:02:17", 120);
         near(&found.sunrise, "2013-03-05 04:34:56", 120);

@@ -72,7 +72,7 @@ mod tests {
         assert!((found - 757.0).abs() < 1.0, "{found}");
     }
 
-    /// FE examination practice problem: tank 4 ft across, nozzle 5 sq in, 6 to 2 ft: 93.4 s (published rounded to 94).
+    /// Practice problem 435 of engineeringprep.com, by the formula of the FE Reference Handbook (NCEES): tank 4 ft across, nozzle 5 sq in, 6 to 2 ft: 93.4 s (published rounded to 94).
     #[test]
     fn the_examination_tank_takes_93_4_seconds() {
         let found = time(round(feet(4.0)).unwrap(), Area::new::<square_inch>(5.0), feet(6.0), feet(2.0), 1.0);

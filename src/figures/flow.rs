@@ -12,7 +12,7 @@ use super::units::volume::us_gallon;
 /// Flow by bucket and watch.
 pub const BUCKET: Method = Method {
     formula: "flow = bucket / time to fill it; within (1 s / time)",
-    source: "volumetric method of agency field manuals; the second is for saying \"start\" and \"full\" (no source)",
+    source: "volumetric method: Buchanan & Somers 1969, Techniques of Water-Resources Investigations of the US Geological Survey, book 3, A8 (from memory); the second is for saying \"start\" and \"full\" (no source)",
     caution: "It holds for this tap, this hose and this hour. Measure again at the next site.",
 };
 

@@ -11,7 +11,7 @@ use super::{Method, at_least, at_most};
 /// The share of a trailer's weight on its tongue.
 pub const TONGUE: Method = Method {
     formula: "share = weight on the hitch / loaded trailer; 10 to 15 % for a tongue, 15 to 25 % for a pin",
-    source: "owners' manuals of towing vehicles and NHTSA advice: common practice",
+    source: "Towing a Trailer, NHTSA brochure DOT HS 809 433 (from memory); the vehicle's manual comes first",
     caution: "Too little makes a trailer sway, too much takes weight off the front wheels. The trailer maker's range comes first.",
 };
 
@@ -25,7 +25,7 @@ pub const BRAKES: Method = Method {
 /// When wheel nuts are tightened again.
 pub const NUTS: Method = Method {
     formula: "after 10, 25 and 50 miles from fitting the wheel",
-    source: "trailer trade and makers' manuals: common practice; other makers name other distances",
+    source: "common practice, no source; makers name other distances",
     caution: "With a torque wrench, to the maker's figure, in the maker's order, wheel cold.",
 };
 
@@ -194,7 +194,7 @@ mod tests {
         Length::new::<mile>(n)
     }
 
-    /// Owners' manuals of towing vehicles, NHTSA advice: 10 to 15 % of the loaded trailer.
+    /// NHTSA, Towing a Trailer, DOT HS 809 433 (from memory): 10 to 15 % of the loaded trailer.
     #[rstest]
     #[case(499.0, TongueState::TooLight)]
     #[case(500.0, TongueState::Fits)]
@@ -230,7 +230,7 @@ mod tests {
         assert!(brakes(Some(lb(1_000.0)), Some(lb(1_100.0)), Some(lb(6_000.0))).is_err());
     }
 
-    /// Trailer trade and makers' manuals: 10, 25 and 50 miles.
+    /// Common practice, no source: 10, 25 and 50 miles.
     #[rstest]
     #[case(0.0, None, Nuts::Next { left: miles(10.0) })]
     #[case(10.0, None, Nuts::Due { at: miles(10.0) })]

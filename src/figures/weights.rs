@@ -25,7 +25,7 @@ pub const CARGO: Method = Method {
 /// An axle wheel by wheel.
 pub const WHEELS: Method = Method {
     formula: "each side is at most what its tires carry, both together are at most the axle's rating; the heavier side sets the pressure",
-    source: "tire makers' guides for recreational vehicles: common practice, no source; axle ratings: 49 CFR 567",
+    source: "common practice, no source; axle ratings: 49 CFR 567",
     caution: "Weigh it loaded for travel, people and water included. The load tables are the tire maker's own.",
 };
 
