@@ -15,10 +15,12 @@ use crate::audio::playback::Playback;
 use crate::audio::wake::Waker;
 use crate::cli::mic_command::{MicError, remembered};
 use crate::journal::{JournalError, JournalReader};
+use crate::rig::Rig;
 use crate::setup::causes::with_causes;
 use crate::setup::clock::wall;
 use crate::setup::models;
 use crate::setup::places::Places;
+use crate::setup::prompts;
 
 #[derive(Clone, Debug, Args)]
 pub struct DoctorArgs {
@@ -39,6 +41,10 @@ pub enum Matter {
     Loudspeaker,
     /// Whether the data folder can be written.
     Folder,
+    /// Whether the rig file, where there is one, is understood.
+    Rig,
+    /// Whether routines, cards and the program's words are understood, with what of them is the user's own.
+    Texts,
     /// Whether what is there can be read.
     Journal,
     /// Whether the date can be right.
@@ -158,6 +164,14 @@ fn look(words: &Words, places: &Places) -> Vec<MatterFound> {
     let may_write = rustix::fs::access(there, rustix::fs::Access::WRITE_OK).is_ok();
     let (standing, key) = if may_write { (MatterState::Fine, "folder") } else { (MatterState::Fault, "no-folder") };
     note(Matter::Folder, standing, said(key, &[("folder", shown(&places.data))]));
+    let rig = prompts::rig(None, &places.config);
+    match &rig {
+        Ok(_) if !places.config.join("rig.toml").exists() => note(Matter::Rig, MatterState::Fine, said("no-rig", &[])),
+        Ok(_) => note(Matter::Rig, MatterState::Fine, said("rig", &[("file", shown(&places.config.join("rig.toml")))])),
+        Err(why) => note(Matter::Rig, MatterState::Fault, with_causes(why)),
+    }
+    let (standing, found) = texts(&rig.unwrap_or_default(), places);
+    note(Matter::Texts, standing, found.unwrap_or_else(|| said("texts", &[])));
     let file = ("file", shown(&places.journal()));
     match runs(&places.journal()) {
         Ok(None) => note(Matter::Journal, MatterState::Fine, said("no-journal", &[file])),
@@ -192,6 +206,28 @@ fn microphone(places: &Places) -> Result<String, String> {
     let wanted = remembered(places).map_err(|why: MicError| with_causes(&why))?;
     let opened = Capture::open(wanted.as_deref(), &Waker::of_nobody());
     opened.map(|capture| capture.name().to_owned()).map_err(|why: DeviceError| with_causes(&why))
+}
+
+/// How the texts stand that a run is made of, and what is wrong with the first that is. Words and cards belong to every run, and a
+/// routine that is not understood only to its own.
+fn texts(rig: &Rig, places: &Places) -> (MatterState, Option<String>) {
+    let config = &places.config;
+    let shared = prompts::phrasebook(config)
+        .map(drop)
+        .and_then(|()| prompts::CARDS.iter().try_for_each(|card| prompts::routine(card, rig, config).map(drop)));
+    if let Err(why) = shared {
+        return (MatterState::Fault, Some(with_causes(&why)));
+    }
+    let faulty = prompts::own_files(config).and_then(|own| {
+        let name = |path: &Path| path.file_stem().map(|name| name.to_string_lossy().into_owned());
+        let own = own.iter().filter_map(|path| name(path)).filter(|name| !name.ends_with(".changes"));
+        let mut ids = prompts::ROUTINES.iter().map(|(id, _)| (*id).to_owned()).chain(own);
+        ids.try_for_each(|id| prompts::routine(&id, rig, config).map(drop))
+    });
+    match faulty.err() {
+        Some(why) => (MatterState::Attention, Some(with_causes(&why))),
+        None => (MatterState::Fine, None),
+    }
 }
 
 /// How many runs are in the journal, where there is one.

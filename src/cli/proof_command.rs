@@ -154,11 +154,7 @@ fn sources(files: &[PathBuf], config: &Path) -> Result<Vec<Source>, PromptError>
     for (id, _) in prompts::ROUTINES {
         all.extend(prompts::routine_source(id, config)?);
     }
-    let folder = config.join("routines");
-    let entries = folder.read_dir().into_iter().flatten().filter_map(Result::ok).map(|entry| entry.path());
-    let mut own: Vec<PathBuf> = entries.filter(|path| path.extension().is_some_and(|end| end == "toml")).collect();
-    own.sort();
-    for path in own {
+    for path in prompts::own_files(config)? {
         let name = path.display().to_string();
         if !all.iter().any(|source: &Source| source.name == name) {
             all.push(one(&path, config)?);

@@ -212,6 +212,24 @@ pub fn changes_source(id: &str, config: &Path) -> Result<Option<Source>, PromptE
     Ok(prompt.map(|Prompt { name, text }| Source { name, text }))
 }
 
+/// The files of the user's own routines and changes, in the order of their names.
+///
+/// # Errors
+/// A folder that is there and cannot be read.
+pub fn own_files(config: &Path) -> Result<Vec<PathBuf>, PromptError> {
+    let folder = config.join("routines");
+    let entries = match folder.read_dir() {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(source) => return Err(PromptError::Unreadable { path: folder, source }),
+    };
+    let paths = entries.map(|entry| entry.map(|entry| entry.path())).collect::<Result<Vec<_>, _>>();
+    let mut own = paths.map_err(|source| PromptError::Unreadable { path: folder, source })?;
+    own.retain(|path| path.extension().is_some_and(|end| end == "toml"));
+    own.sort();
+    Ok(own)
+}
+
 /// The program's own words; `config` is searched first (`phrases/en.toml`).
 ///
 /// # Errors
