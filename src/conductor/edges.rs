@@ -14,7 +14,8 @@ use tokio::sync::mpsc::error::TrySendError as NewsError;
 
 use crate::conductor::error::ConductorError;
 use crate::conductor::news::News;
-use crate::setup::clock::pause;
+use crate::conductor::restart::Restart;
+use crate::setup::clock::{Clock, pause};
 use crate::station::StationOutput;
 
 /// The way to the loop. Cheap to copy.
@@ -64,7 +65,7 @@ pub enum Round {
 }
 
 /// Begins a thread that does `work` until that is over; a round that falls over, by an error or by a panic, is told by `fell` and begun anew
-/// after a pause: a second at first, twice as long each time, half a minute at most.
+/// after a pause, as [`Restart`] has it.
 ///
 /// # Errors
 /// The system gives no thread.
@@ -75,18 +76,20 @@ pub fn keep_going(
     mut fell: impl FnMut(String) + Send + 'static,
 ) -> Result<JoinHandle<()>, ConductorError> {
     spawn(name, move || {
-        let mut span = FIRST_PAUSE;
+        let (clock, mut restart) = (Clock::start(), Restart::default());
         loop {
+            restart.works(clock.now());
             let why = match catch_unwind(AssertUnwindSafe(&mut work)) {
                 Ok(Round::Over) => return,
                 Ok(Round::Fell(why)) => why,
                 Err(panic) => said_by(panic.as_ref()),
             };
             fell(why);
+            restart.fell(clock.now());
+            let span = restart.at().map_or(Duration::ZERO, |at| clock.until(at));
             if rest(span, &stop) == Rested::Stopped {
                 return;
             }
-            span = (span * 2).min(LONGEST_PAUSE);
         }
     })
 }
@@ -157,8 +160,6 @@ fn rest(span: Duration, stop: &Stop) -> Rested {
     Rested::Enough
 }
 
-const FIRST_PAUSE: Duration = Duration::from_secs(1);
-const LONGEST_PAUSE: Duration = Duration::from_secs(30);
 const PIECE: Duration = Duration::from_millis(100);
 
 #[cfg(test)]
