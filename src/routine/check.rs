@@ -141,6 +141,9 @@ fn check_choice(choice: &ChoiceAnswer, kind: RoutineKind) -> Result<(), Fault> {
     for (index, option) in choice.options.iter().enumerate() {
         phrases("answer.options.say", &option.say, false)?;
         choice.options[..index].iter().try_for_each(|other| apart(&option.say, &other.say))?;
+        if option.ends && !option.settles {
+            return Err(("an option that ends the card and settles nothing".to_owned(), "one of both"));
+        }
         if !option.settles && option.reply.is_empty() {
             return Err(("an option that settles nothing and says nothing".to_owned(), "reply: what to do first"));
         }

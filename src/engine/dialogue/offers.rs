@@ -107,14 +107,14 @@ impl Engine {
         self.introduce(person, index, &mut before);
         let asked = self.asked_first(person, index);
         let caution = self.once_for(asked, &step.caution);
-        let call = self.call_for(person, index);
+        let call = self.call_for(asked, index);
         // Whoever has just answered is still being spoken with.
         let named = match std::mem::take(&mut self.just_answered) {
             Some(other) if other == asked => call.clone(),
             _ => self.to_person(asked, call.clone()),
         };
         self.say_call(asked, &before, &caution, &named);
-        if self.is_told_briefly(person, index) {
+        if self.is_told_briefly(asked, index) {
             // Whoever has it said again did not know by the short form what to answer.
             let whole = format!("{} {}", step.caution, self.to_person(asked, self.asking_text(index)));
             self.remember(Audience::Person(asked), whole.trim());
