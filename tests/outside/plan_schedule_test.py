@@ -1,5 +1,6 @@
 """Schedules of the plan, checked by others' tools: OR-tools (CP-SAT) and a published instance of PSPLIB."""
 
+import functools
 import hashlib
 import json
 import random
@@ -232,21 +233,37 @@ def breaches(plan):
     return found
 
 
+RIGS = sorted(file.stem for file in (ROOT / "examples" / "rigs").glob("*.toml"))
+
+
 @pytest.mark.parametrize("alone", [False, True], ids=["together", "alone"])
-@pytest.mark.parametrize("rig", ["motorhome-towed-car", "travel-trailer", "fifth-wheel", "van-no-sewer"])
+@pytest.mark.parametrize("rig", RIGS)
 def test_leaving_a_site_is_planned_as_short_as_or_tools_plans_it(solve, rig, alone):
-    """The built-in routines (44 to 129 steps) with the effort of every plan. The bound may stay below the optimum, never above it; here it
-    has reached it, but for the motorhome by two, one of whom stands at the toilet while the other rinses."""
+    """The built-in routines (44 to 129 steps) with the effort of every plan. The bound may stay below the optimum, never above it."""
     solve([])
+    plan, best = leaving(rig, alone)
+    assert disagreements(plan["project"], plan["answer"], best) + breaches(plan) == []
+
+
+@pytest.mark.parametrize("alone", [False, True], ids=["together", "alone"])
+@pytest.mark.parametrize("rig", RIGS)
+def test_leaving_a_site_is_proven_to_take_no_less_time(solve, rig, alone, request):
+    """Our own bound reaches what OR-tools proves to be the shortest."""
+    if rig.startswith("motorhome") and not alone:
+        reason = "it stays 3 ticks below: one stands at the toilet while the other rinses"
+        request.applymarker(pytest.mark.xfail(strict=True, reason=reason))
+    solve([])
+    plan, best = leaving(rig, alone)
+    assert plan["answer"]["bound"] == best
+
+
+@functools.cache
+def leaving(rig, alone):
+    """The plan of leaving with this rig, and the least length by OR-tools."""
     program = ROOT / "target" / "release" / "examples" / "plan_solve"
     command = [program, "--leave", ROOT / "examples" / "rigs" / f"{rig}.toml"] + ["--alone"] * alone
     plan = json.loads(subprocess.run(command, text=True, capture_output=True, check=True).stdout)
-    best = optimum(plan["project"], 120.0, 1, customs_of(plan))
-    assert disagreements(plan["project"], plan["answer"], best) + breaches(plan) == []
-    if (rig, alone) == ("motorhome-towed-car", False):
-        assert best - 3 <= plan["answer"]["bound"] <= best
-    else:
-        assert plan["answer"]["bound"] == best
+    return plan, optimum(plan["project"], 120.0, 1, customs_of(plan))
 
 
 def test_a_breach_of_the_customs_of_a_move_is_seen():

@@ -32,7 +32,7 @@ fn plan(rig: &str, people: &[&str]) -> BTreeMap<String, Task> {
 
 const ONE: &[&str] = &["Rowan"];
 const TWO: &[&str] = &["Rowan:outside,driver", "Imre:inside,spotter"];
-const RIGS: [&str; 4] = ["fifth-wheel", "motorhome-towed-car", "travel-trailer", "van-no-sewer"];
+const RIGS: [&str; 5] = ["fifth-wheel", "motorhome-dolly", "motorhome-towed-car", "travel-trailer", "van-no-sewer"];
 
 /// First and later, wherever a rig has both.
 const ORDERS: &[(&str, &str)] = &[
@@ -76,7 +76,7 @@ fn what_must_come_first_comes_first_in_every_plan() {
 
 #[test]
 fn one_person_carries_the_tank_dump_and_does_nothing_else_with_sewage_on_their_hands() {
-    for rig in ["fifth-wheel", "motorhome-towed-car", "travel-trailer"] {
+    for rig in ["fifth-wheel", "motorhome-dolly", "motorhome-towed-car", "travel-trailer"] {
         for people in [ONE, TWO] {
             let tasks = plan(rig, people);
             let dump: Vec<&Task> = tasks
