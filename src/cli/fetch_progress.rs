@@ -54,6 +54,11 @@ pub enum FetchError {
     Space { dir: PathBuf, requirement: String, free: u64, need: u64 },
     #[error("{requirement}: the disk is full; free some space, or set SPAREHAND_MODELS to a folder on another disk")]
     DiskFull { requirement: String },
+    #[error(
+        "{}: not there or not as it should be, expected a folder that `sparehand fetch --into FOLDER` of this version filled; fill it once more \
+         on the machine with a network", path.display()
+    )]
+    NotInFolder { path: PathBuf },
     #[error("{}: not found, expected Python 3 with pip; install it (Debian, Ubuntu: apt install python3-pip)", python.display())]
     PythonMissing { python: PathBuf },
     #[error("{}: cannot be run; try `python3 -m pip --version`", python.display())]

@@ -30,7 +30,8 @@ fn the_registry_carries_every_wheel_of_the_manifest() {
 fn a_group_that_is_not_in_the_manifest_is_refused_before_anything_is_looked_at() {
     let dir = tempfile::tempdir().unwrap();
     let groups = [CORE, "vosk-xx"];
-    let error = fetch_with_progress(groups.into_iter(), &dir.path().join("models")).unwrap_err();
+    let error =
+        fetch_with_progress(groups.into_iter(), &dir.path().join("models"), &FetchOptions::default()).unwrap_err();
     assert!(error.to_string().contains("no group 'vosk-xx' in it, expected core or korean"), "{error}");
     assert!(!dir.path().join("models").exists());
 }

@@ -46,6 +46,24 @@ fn a_file_that_was_damaged_is_fetched_again_and_the_others_are_kept() {
     verify_against(&world.manifest, &world.models()).unwrap();
 }
 
+/// A machine that never has a network is given the files by hand.
+#[test]
+fn a_folder_that_was_filled_elsewhere_gives_the_files_without_a_network() {
+    let (there, here) = (World::new("gives"), World::new("fails"));
+    there.fetch().unwrap();
+    let from = FetchOptions { from: Some(there.models()), ..here.options() };
+    assert_eq!(here.fetch_by(&from).unwrap(), Fetched { kept: 0, installed: 2 });
+    verify_against(&here.manifest, &here.models()).unwrap();
+
+    let (there, here) = (World::new("gives"), World::new("fails"));
+    there.fetch().unwrap();
+    fs::write(there.models().join("small/weights.bin"), b"worn out").unwrap();
+    let error = here.fetch_by(&FetchOptions { from: Some(there.models()), ..here.options() }).unwrap_err();
+    assert!(matches!(error, FetchError::NotInFolder { .. }), "{error}");
+    assert!(error.to_string().contains("small/weights.bin: not there or not as it should be"), "{error}");
+    assert!(here.installed().is_empty(), "{:?}", here.installed());
+}
+
 #[test]
 fn missing_files_are_all_named_at_once_with_what_to_do() {
     let world = World::new("gives");
@@ -288,9 +306,16 @@ impl World {
         self.fetch_telling(&mut |_| {})
     }
 
+    fn options(&self) -> FetchOptions {
+        FetchOptions { python: self.dir.path().join("python3"), ..FetchOptions::default() }
+    }
+
+    fn fetch_by(&self, options: &FetchOptions) -> Result<Fetched, FetchError> {
+        fetch(&self.manifest, "core", &self.models(), options, &mut |_| {})
+    }
+
     fn fetch_telling(&self, report: &mut dyn FnMut(Progress)) -> Result<Fetched, FetchError> {
-        let options = FetchOptions { python: self.dir.path().join("python3"), ..FetchOptions::default() };
-        fetch(&self.manifest, "core", &self.models(), &options, report)
+        fetch(&self.manifest, "core", &self.models(), &self.options(), report)
     }
 
     /// Fetches, expects an error, and that nothing at all was left in the models folder.
