@@ -14,8 +14,10 @@ use crate::audio::device::DeviceError;
 use crate::audio::playback::Playback;
 use crate::audio::wake::Waker;
 use crate::cli::mic_command::{MicError, remembered};
+use crate::cli::run_command::ASIDE;
 use crate::journal::{JournalError, JournalReader};
 use crate::rig::Rig;
+use crate::screen::Aside;
 use crate::setup::causes::with_causes;
 use crate::setup::clock::wall;
 use crate::setup::models;
@@ -113,7 +115,12 @@ pub enum DoctorError {
 pub fn carry_out(args: &DoctorArgs, places: &Places) -> Result<ExitCode, DoctorError> {
     let words: Words =
         toml::from_str(WORDS).map_err(|why| DoctorError::Words { file: "doctor.toml", why: why.to_string() })?;
+    let quiet = Aside::begin(&places.cache.join(ASIDE));
+    if let Err(error) = &quiet {
+        tracing::warn!(%error, "what libraries write comes to the terminal");
+    }
     let findings = look(&words, places);
+    drop(quiet);
     let readiness = readiness(&findings);
     let mut out = io::stdout().lock();
     if args.json {

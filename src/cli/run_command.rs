@@ -301,6 +301,6 @@ fn farewell(parted: Parted, journal: &Path) {
     }
 }
 
-/// Below the cache folder: what libraries write to the standard error while a run goes on.
-const ASIDE: &str = "stderr.txt";
+/// Below the cache folder: what libraries write to the standard error while a run goes on, or devices are tried.
+pub(super) const ASIDE: &str = "stderr.txt";
 const SCREEN: &str = include_str!("../../prompts/phrases/screen.toml");
