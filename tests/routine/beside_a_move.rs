@@ -189,7 +189,7 @@ fn waste_goes_one_way_by_what_the_rig_has() {
 fn a_card_sends_people_to_safety_before_it_asks_anything() {
     let first: [(&str, &[&str], &str); 5] = [
         ("fire", &["out", "call", "count"], "Everybody out"),
-        ("co-alarm", &["out", "air", "call", "count"], "Everybody out"),
+        ("co-alarm", &["out", "air", "count", "call"], "Everybody out"),
         ("tingle", &["hands-off", "nobody-pulled"], "Hands off the rig. Inside: stay inside."),
         ("hurt", &["nothing-moves", "call"], "Nothing moves."),
         ("roadside", &["off-road"], "Off the road"),
