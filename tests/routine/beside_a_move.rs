@@ -225,10 +225,11 @@ fn the_numbers_that_are_said_are_those_of_their_sources() {
         let said = text(&load(id, &rig(of)), step);
         assert!(said.contains(part), "{id}/{step}: no '{part}' in '{said}'");
     };
-    // ANSI A119.2 clause 10.8, as quoted: 50 ppm; 80 gal are 302.8 L, so 288.4 mL of 5.25 % (1.22 cups) and 183.5 of 8.25 %.
-    says("sanitize", "motorhome-towed-car", "dose", "1 1/4 cups, 289 mL");
-    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 202 mL");
-    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 184 mL");
+    // ANSI A119.2 clause 10.8, as quoted: as many mL of 5.25 % as the tank has liters; 80 gal are 302.8 L, so 302.8 mL (1.28 cups), of
+    // 7.5 % 212.0 mL (0.90) and of 8.25 % 192.7 mL (0.81).
+    says("sanitize", "motorhome-towed-car", "dose", "1 1/4 cups, 303 mL");
+    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 212 mL");
+    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 193 mL");
     // The same clause: held four hours.
     assert!(matches!(
         &load("sanitize", &rig("default")).steps[load("sanitize", &rig("default")).index_of("soak").unwrap()].answer,

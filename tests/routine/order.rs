@@ -98,7 +98,9 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::cold_before_plug("lay-up", "heater-cold", "heater-drained")]
 #[case::pressure_before_plug("lay-up", "pressure-out", "heater-drained")]
 #[case::bypass_before_frost("lay-up", "bypass", "lines-done")]
-#[case::held("wake-up", "held", "drained")]
+// ANSI A119.2 clause 10.8, as quoted.
+#[case::held("wake-up", "sanitize/soak", "sanitize/drained")]
+#[case::joints_before_bleach("wake-up", "joints", "sanitize/thinned")]
 fn one_is_forced_to_come_before_the_other(#[case] routine: &str, #[case] first: &str, #[case] then: &str) {
     let mut seen = 0;
     for (name, people) in RIGS.iter().flat_map(|(name, _)| [(name, 1), (name, 2)]) {
