@@ -34,6 +34,7 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::unplug("morning-outside", "breaker-off", "plug-out")]
 #[case::plug_in("arrive", "post-off-again", "plugged")]
 #[case::live_again("arrive", "plugged", "breaker-on")]
+#[case::unplug_for_the_winter("lay-up", "breaker-off", "plug-out")]
 // Common practice, no source.
 #[case::loads("morning-outside", "loads-off", "breaker-off")]
 #[case::protector("morning-outside", "plug-out", "protector-off")]
@@ -68,6 +69,10 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::cord_before_pull("hitch-up", "pin-cord", "tug-test")]
 #[case::hot_run_cold("lay-up", "heater-cold", "supply-off")]
 #[case::slides_before_batteries("lay-up", "slides-in", "batteries")]
+#[case::slides_before_cord("lay-up", "slides-in", "breaker-off")]
+#[case::slide_way_seen("lay-up", "slide-way", "slides-in")]
+#[case::slide_way_seen_alone("lay-up", "slide-way", "slides-in-alone")]
+#[case::cord_before_batteries("lay-up", "plug-out", "batteries")]
 #[case::shut_before_frost("lay-up", "drains-shut", "lines-done")]
 #[case::bays_after_blocks("morning-outside", "blocks-stowed", "bays-locked")]
 #[case::bays_after_cord("morning-outside", "cord-stowed", "bays-locked")]
