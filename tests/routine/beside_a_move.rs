@@ -21,12 +21,13 @@ const PRACTICE: &str = "common practice, no source";
 /// Routine, what comes first, what comes after it, and where that is from.
 const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("fuel-stop", "gas-shut", "engine-off", NFPA_1192),
+    ("fuel-stop", "flames-out", "gas-shut", PRACTICE),
     ("fuel-stop", "flames-out", "engine-off", NFPA_1192),
     ("fuel-stop", "generator-off", "engine-off", NFPA_1192),
     ("fuel-stop", "gas-shut", "filling", NFPA_1192),
     ("fuel-stop", "flames-out", "filling", NFPA_1192),
     ("fuel-stop", "canopy", "engine-off", PRACTICE),
-    ("fuel-stop", "way-out-car", "engine-off", "makers of tow bars: a car on a bar is not backed"),
+    ("fuel-stop", "way-out-car", "engine-off", "makers of tow bars and dollies, from memory: a car in tow is not backed"),
     ("fuel-stop", "engine-off", "filling", "NFPA 30A, from memory"),
     ("fuel-stop", "no-smoking", "filling", "NFPA 30A, from memory"),
     ("fuel-stop", "static", "filling", "Petroleum Equipment Institute, from memory"),
