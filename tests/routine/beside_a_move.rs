@@ -27,7 +27,12 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("fuel-stop", "gas-shut", "filling", NFPA_1192),
     ("fuel-stop", "flames-out", "filling", NFPA_1192),
     ("fuel-stop", "canopy", "engine-off", PRACTICE),
-    ("fuel-stop", "way-out-car", "engine-off", "makers of tow bars and dollies, from memory: a car in tow is not backed"),
+    (
+        "fuel-stop",
+        "way-out-car",
+        "engine-off",
+        "makers of tow bars and dollies, from memory: a car in tow is not backed",
+    ),
     ("fuel-stop", "engine-off", "filling", "NFPA 30A, from memory"),
     ("fuel-stop", "no-smoking", "filling", "NFPA 30A, from memory"),
     ("fuel-stop", "static", "filling", "Petroleum Equipment Institute, from memory"),
@@ -43,6 +48,10 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("gas-refill", "detectors", "bubbles", PRACTICE),
     ("gas-refill", "bubbles", "relight", PRACTICE),
     ("downhill", "who-answers", "low-gear", PRACTICE),
+    ("downhill", "standing-alone", "low-gear", PRACTICE),
+    ("downhill", "gain-alone", "low-gear", MAKERS),
+    ("downhill", "low-gear", "down-alone", CDL),
+    ("downhill", "down-alone", "bottom", PRACTICE),
     ("downhill", "pedal", "low-gear", CDL),
     ("downhill", "gain", "low-gear", MAKERS),
     ("downhill", "car-brake", "low-gear", MAKERS),
@@ -181,6 +190,24 @@ fn waste_goes_one_way_by_what_the_rig_has() {
     assert_eq!(rigs().len(), expected.len());
     for ((name, rig), (of_rig, way)) in rigs().iter().zip(expected) {
         assert_eq!((name.as_str(), of(rig)), (of_rig, way));
+    }
+}
+
+/// Whoever drives alone is asked nothing between the top and the bottom: what is asked is asked standing. Common practice, no source.
+#[test]
+fn who_drives_alone_is_asked_nothing_on_the_way_down() {
+    for (name, rig) in rigs() {
+        for people in [1, 2] {
+            let rig = rig.clone().taking_part(people);
+            let routine = load("downhill", &rig);
+            let place = |id: &str| routine.index_of(id).unwrap();
+            let on_the_way = &routine.steps[place("low-gear") + 1..place("bottom")];
+            assert!(!on_the_way.is_empty(), "{name}");
+            let asked = on_the_way.iter().filter(|step| !matches!(step.answer, Answer::Told { .. })).count();
+            let two = people == 2;
+            assert_eq!(asked == 0, !two, "{name}, {people}: {asked} questions");
+            assert_eq!(routine.index_of("standing-alone").is_some(), !two, "{name}: first it stands");
+        }
     }
 }
 
