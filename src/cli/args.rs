@@ -37,7 +37,7 @@ pub enum CliCommand {
     Run(RunArgs),
     /// Carry out a routine with a simulated person, without any device.
     Rehearse(RehearseArgs),
-    /// Recognise phrases in WAV files.
+    /// Recognize phrases in WAV files.
     Hear(HearArgs),
     /// Speak a text, or write it to a WAV file.
     Speak(SpeakArgs),
@@ -53,7 +53,7 @@ pub enum CliCommand {
     Rig(RigArgs),
     /// Look routines, or changes to them, over for faults.
     Proof(ProofArgs),
-    /// Reckon a figure of the trade: tanks, water, electricity, tyres, weights, daylight.
+    /// Reckon a figure of the trade: tanks, water, electricity, tires, weights, daylight.
     Figure(FigureArgs),
     /// Tell when to begin to be away on time, and while under way whether that holds.
     Plan(PlanArgs),

@@ -82,9 +82,9 @@ pub enum Figure {
     Unplug(power::Unplug),
     /// Voltage lost in an extension cord.
     CordDrop(power::CordDrop),
-    /// Tyre pressure at another temperature or height.
+    /// Tire pressure at another temperature or height.
     TyreChange(road::TyreChange),
-    /// What a tyre reading means against the placard.
+    /// What a tire reading means against the placard.
     TyreReading(road::TyreReading),
     /// Weights against the ratings on the labels.
     Weights(road::Weights),
@@ -96,7 +96,7 @@ pub enum Figure {
     Wheels(road::Wheels),
     /// Whether a trailer may go without brakes.
     TrailerBrakes(road::TrailerBrakes),
-    /// Whether wheel nuts are due.
+    /// Whether lug nuts are due.
     WheelNuts(road::WheelNuts),
     /// Sunrise, sunset and civil twilight.
     Daylight(light::DaylightArgs),

@@ -15,7 +15,7 @@ use super::error::{FigureError, within};
 
 /// Sun and twilight.
 pub const DAYLIGHT: Method = Method {
-    formula: "the sun's centre at -0.833 degrees (rising, setting: refraction and radius) and at -6 degrees (civil twilight)",
+    formula: "the sun's center at -0.833 degrees (rising, setting: refraction and radius) and at -6 degrees (civil twilight)",
     source: "solar position algorithm of NREL, Reda & Andreas, TP-560-34302; altitudes of the US Naval Observatory",
     caution: "For a level horizon. Hills, trees and cloud take light away; under trees it is dark long before civil dusk.",
 };

@@ -163,7 +163,7 @@ pub fn wheel_nuts(driven: Length, last_tightened: Option<Length>, distances: &[L
     let rising = distances.windows(2).all(|two| two[0] < two[1]) && distances.first().is_none_or(|d| d.value > 0.0);
     if !rising {
         return Err(FigureError::Impossible {
-            what: "distances for the wheel nuts",
+            what: "distances for the lug nuts",
             found: format!("{:?} mi", distances.iter().map(|d| d.get::<mile>()).collect::<Vec<_>>()),
             expected: "distances above zero, each greater than the one before",
         });

@@ -12,8 +12,8 @@ use super::{Method, at_least, at_most};
 /// A tyre's pressure at another temperature or height.
 pub const CHANGE: Method = Method {
     formula: "(reading + air) / absolute temperature is constant: p2 = (p1 + a1) x T2 / T1 - a2",
-    source: "Gay-Lussac's law, absolute pressures and temperatures, volume of the tyre taken as constant",
-    caution: "The tyre must have the temperature named: hours in shade, not driven. It does not replace a gauge.",
+    source: "Gay-Lussac's law, absolute pressures and temperatures, volume of the tire taken as constant",
+    caution: "The tire must have the temperature named: hours in shade, not driven. It does not replace a gauge.",
 };
 
 /// A reading against the placard.
@@ -127,7 +127,7 @@ pub fn judge(reading: &PressureReading) -> Result<ReadingState, FigureError> {
     plausible(reading.placard)?;
     within("give of the gauge", reading.give.psi(), 0.0..=5.0, "psi")?;
     if let Some(most) = reading.most {
-        within("most that is moulded on the tyre", most.psi(), reading.placard.psi()..=150.0, "psi")?;
+        within("most that is molded on the tire", most.psi(), reading.placard.psi()..=150.0, "psi")?;
     }
     let (shown, placard, give) = (reading.shown.psi(), reading.placard.psi(), reading.give.psi());
     if at_most(shown, telltale(reading.placard)?.psi()) {
@@ -158,7 +158,7 @@ pub fn telltale(placard: Gauge) -> Result<Gauge, FigureError> {
 }
 
 fn plausible(reading: Gauge) -> Result<(), FigureError> {
-    within("tyre pressure", reading.psi(), 5.0..=150.0, "psi")
+    within("tire pressure", reading.psi(), 5.0..=150.0, "psi")
 }
 
 const COLD_AFTER_H: f64 = 3.0;

@@ -176,7 +176,7 @@ pub(super) fn bleach_ml(gallons: u32, percent: f64) -> u32 {
 }
 
 /// As eighths of a US cup, to the nearest and at least one.
-fn cup8(ml: u32) -> u32 {
+pub(super) fn cup8(ml: u32) -> u32 {
     let cups = Volume::new::<milliliter>(f64::from(ml)).get::<us_cup>();
     ((cups * 8.0).round() as u32).max(1)
 }

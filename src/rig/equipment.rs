@@ -46,7 +46,9 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("pets", "animals aboard", |r| !r.pets.is_empty()),
     item("mains", "a shore cord", |r| r.electric.cord_a > 0),
     item("cord-50", "a cord of 50 A", |r| r.electric.cord_a == 50),
-    item("surge-protector", "a surge protector at the post", |r| r.electric.cord_a > 0 && r.electric.surge_protector),
+    item("surge-protector", "a surge protector at the pedestal", |r| {
+        r.electric.cord_a > 0 && r.electric.surge_protector
+    }),
     item("inverter", "an inverter", |r| r.electric.inverter),
     item("generator", "a generator", |r| r.electric.generator),
     item("battery", "a house battery", |r| r.electric.battery_ah > 0),
@@ -66,7 +68,7 @@ pub const EQUIPMENT: &[Equipment] = &[
         r.water.heater != Heater::None && r.water.heater_bypass
     }),
     item("black-tank", "a sewage tank", |r| r.waste.black_gal > 0),
-    item("grey-tank", "a grey water tank", |r| r.waste.grey_gal > 0),
+    item("grey-tank", "a gray water tank", |r| r.waste.grey_gal > 0),
     item("sewer-hose", "tanks that empty through a hose", |r| r.waste.black_gal > 0 || r.waste.grey_gal > 0),
     item("rinse-inlet", "a rinse inlet at the black tank", rinse_inlet),
     item("quick-release", "quick-release hose ends", |r| r.waste.quick_release),
@@ -99,11 +101,11 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("tire-sensors", "sensors that read the tires", |r| r.outside.tire_sensors),
     item("levelling-jacks", "jacks that carry the rig", |r| r.standing.levelling_jacks),
     item("air-suspension", "air suspension", |r| r.standing.air_suspension),
-    item("stabilisers", "stabilisers", |r| r.standing.stabilisers),
+    item("stabilisers", "stabilizers", |r| r.standing.stabilisers),
     item("entry-steps", "entry steps that move", |r| r.standing.entry_steps),
     item("slides", "slide-out rooms", |r| !r.slide.is_empty()),
     item("awnings", "awnings", |r| !r.awning.is_empty()),
-    item("tyres", "tyres that are read", |r| !r.tyre.is_empty()),
+    item("tyres", "tires that are read", |r| !r.tyre.is_empty()),
     item("towed-car", "a car behind", car),
     item("tow-bar", "a car on a tow bar", on_bar),
     item("dolly", "a car on a dolly", |r| !towable(r) && r.tow.behind == Behind::CarOnDolly),

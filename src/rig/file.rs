@@ -41,7 +41,7 @@ pub struct RigFile {
     pub fridge: Fridge,
     /// What stands outside or on the roof.
     pub outside: Outside,
-    /// Jacks, stabilisers, steps.
+    /// Jacks, stabilizers, steps.
     pub standing: Standing,
     /// What tows, or what is towed.
     pub tow: Tow,
@@ -54,7 +54,7 @@ pub struct RigFile {
     /// Awnings.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub awning: Vec<Awning>,
-    /// Tyres whose pressure is read before the road.
+    /// Tires whose pressure is read before the road.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub tyre: Vec<Tyre>,
 }
@@ -95,7 +95,7 @@ pub struct Person {
     /// What they do.
     #[serde(default)]
     pub roles: Vec<Role>,
-    /// Which of it they are practised in: they get the call alone.
+    /// Which of it they know well: there they get the short question alone.
     #[serde(default)]
     pub practised: Vec<Role>,
 }
@@ -178,7 +178,7 @@ pub struct Water {
     pub heater: Heater,
     /// Whether the water heater can be bypassed for the winter.
     pub heater_bypass: bool,
-    /// Strength of your household bleach, in per cent, as its label says (sodium hypochlorite).
+    /// Strength of your household bleach, in percent, as its label says (sodium hypochlorite).
     #[schemars(range(min = 1, max = 15))]
     pub bleach_percent: f64,
 }
@@ -220,7 +220,7 @@ pub struct Waste {
     /// Grey tank in US gallons; 0 for none.
     #[schemars(range(min = 0, max = 200))]
     pub grey_gal: u32,
-    /// Floor of the grey tank in square inches; 0 where it is not known.
+    /// Floor of the gray tank in square inches; 0 where it is not known.
     #[schemars(range(min = 0, max = 10000))]
     pub grey_floor_sqin: u32,
     /// Whether the black tank has an inlet for rinsing.
@@ -277,7 +277,7 @@ pub struct TankDump {
     /// Size of a bucket that the tap is measured with, in gallons; 0 for none.
     #[schemars(range(min = 0, max = 20))]
     pub bucket_gal: u32,
-    /// How full rinse water may get the tank, in per cent.
+    /// How full rinse water may get the tank, in percent.
     #[schemars(range(min = 30, max = 90))]
     pub fill_percent: u32,
 }
@@ -385,7 +385,7 @@ impl Default for Outside {
     }
 }
 
-/// Jacks, stabilisers, steps.
+/// Jacks, stabilizers, steps.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Standing {
@@ -472,7 +472,7 @@ pub struct Awning {
     pub name: String,
 }
 
-/// A tyre whose pressure is read cold before the road.
+/// A tire whose pressure is read cold before the road.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Tyre {

@@ -4,22 +4,20 @@ use std::collections::BTreeMap;
 
 use uom::si::electric_charge::ampere_hour;
 use uom::si::electric_potential::volt;
-use uom::si::f64::{ElectricPotential, Power, Ratio, Volume};
+use uom::si::f64::{ElectricPotential, Power, Volume};
 use uom::si::power::watt;
-use uom::si::ratio::percent;
-use uom::si::volume::milliliter;
 
+use super::bounds::{bleach_ml, cup8};
 use super::file::RigFile;
 use crate::figures::night::{Furnace, Night, NightTakes, night, usual_night};
-use crate::figures::sanitize::{dose, usual_target};
 use crate::figures::tank::water_weight;
 use crate::figures::units::heat::btu_per_hour;
 use crate::figures::units::mass::pound;
-use crate::figures::units::volume::{us_cup, us_gallon};
+use crate::figures::units::volume::us_gallon;
 
 /// Whole numbers, rounded up: `night_ah`, `night_gas_lb` (a long night of winter), `fresh_lb`, `tote_lb`, `toilet_box_lb` (what a full one
-/// holds), `bleach_5_ml`, `bleach_5_cup8` and so on (bleach for the fresh tank by the per cent on its label, in millilitres and
-/// in eighths of a cup). A number that cannot be reckoned is left out, and a call that names it is refused.
+/// holds); and to the nearest `bleach_5_ml`, `bleach_5_cup8` and so on (bleach for the fresh tank by the per cent on its label, in
+/// millilitres and in eighths of a cup, by the one rule of [`bleach_ml`]). A number that cannot be reckoned is left out, and a call that names it is refused.
 pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
     let mut numbers = BTreeMap::new();
     let mut put = |name: &str, value: Option<f64>| {
@@ -36,10 +34,10 @@ pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
     ] {
         put(name, water_weight(gal(gallons)).ok().map(|weight| weight.get::<pound>()));
     }
-    for (label, strength) in LABELS {
-        let bleach = dose(usual_target(), Ratio::new::<percent>(strength), gal(rig.water.fresh_gal)).ok();
-        put(&format!("bleach_{label}_ml"), bleach.map(|bleach| bleach.get::<milliliter>()));
-        put(&format!("bleach_{label}_cup8"), bleach.map(|bleach| bleach.get::<us_cup>() * 8.0));
+    for (label, strength) in LABELS.into_iter().filter(|_| rig.water.fresh_gal > 0) {
+        let ml = bleach_ml(rig.water.fresh_gal, strength);
+        numbers.insert(format!("bleach_{label}_ml"), ml);
+        numbers.insert(format!("bleach_{label}_cup8"), cup8(ml));
     }
     numbers
 }
@@ -91,14 +89,14 @@ mod tests {
         assert_eq!((number(no_furnace, "night_ah"), number(no_furnace, "night_gas_lb")), (Some(40), Some(0)));
     }
 
-    /// ANSI A119.2 clause 10.8, as quoted: 1/4 cup of 5.25 % for 15 gal (54.7 ppm), and mL = litres (52.5 ppm); 50 ppm is
-    /// meant. 60 gal are 227.1 L: 216.3 mL of 5.25 %, 151.4 mL of 7.5 %, 137.7 mL of 8.25 %.
+    /// ANSI A119.2 clause 10.8, as quoted: as many mL of 5.25 % as the tank has litres (52.5 ppm), and 1/4 cup for 15 gal (54.7 ppm). 60 gal
+    /// are 227.1 L: 227.1 mL of 5.25 %, 159.0 mL of 7.5 %, 144.5 mL of 8.25 %.
     #[test]
     fn stronger_bleach_means_less_of_it_in_cups_and_millilitres() {
         let of = |name| number("[water]\nfresh_gal = 60", name).unwrap();
-        assert_eq!((of("bleach_5_ml"), of("bleach_7_ml"), of("bleach_8_ml")), (217, 152, 138));
-        // 216.3 mL are 0.914 cup, 151.4 mL 0.640 cup, 137.7 mL 0.582 cup: never less than is meant.
-        assert_eq!((of("bleach_5_cup8"), of("bleach_7_cup8"), of("bleach_8_cup8")), (8, 6, 5));
+        assert_eq!((of("bleach_5_ml"), of("bleach_7_ml"), of("bleach_8_ml")), (227, 159, 145));
+        // 227.1 mL are 0.960 cup, 159.0 mL 0.672 cup, 144.5 mL 0.611 cup.
+        assert_eq!((of("bleach_5_cup8"), of("bleach_7_cup8"), of("bleach_8_cup8")), (8, 5, 5));
         assert_eq!(number("[water]\nfresh_gal = 15", "bleach_5_cup8"), Some(2), "a quarter cup, as the standard says");
         assert_eq!(number("[water]\nfresh_gal = 0", "bleach_5_ml"), None);
     }

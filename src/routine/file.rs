@@ -247,7 +247,7 @@ pub(super) enum AnswerFile {
     },
     /// A reading.
     Number {
-        /// What is read ("left front tyre").
+        /// What is read ("left front tire").
         name: String,
         /// As it is said after the number.
         #[serde(default)]

@@ -236,14 +236,15 @@ fn what_no_harm_can_come_of_may_have_the_same_words_for_its_other_state() {
     assert!(!world.is_open("left"));
 }
 
-/// A tornado is no time for chores.
+/// A tornado is no time for chores, and a big fire none for valves and breakers.
 #[rstest]
-#[case("tornado warning", "lowest room of a solid building")]
-#[case("thunder near", "thirty minutes after the last thunder")]
-fn the_storm_card_ends_where_nobody_may_go_out(#[case] answer: &str, #[case] told: &str) {
+#[case("storm is coming", "tornado warning", "lowest room of a solid building")]
+#[case("storm is coming", "thunder near", "thirty minutes after the last thunder")]
+#[case("there is a fire", "fire is big", "Nobody goes back in until the fire service says so")]
+fn a_card_ends_where_nobody_may_go(#[case] start: &str, #[case] answer: &str, #[case] told: &str) {
     let rig = rig("motorhome-towed-car");
     let mut world = cast::world(Move::single(routine("stop", &rig)).with_cards(&cards(&rig)), alone(true));
-    world.hear("storm is coming");
+    world.hear(start);
     for _ in 0..60 {
         if world.may_say().contains(&answer) {
             break;

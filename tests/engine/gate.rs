@@ -243,7 +243,7 @@ fn a_card_starts_at_once_from_anywhere_even_over_an_alarm() {
     assert_eq!(
         (first.text.as_str(), first.priority),
         (
-            "Everybody out. No switch, no phone is touched. Valve only if on the way. Outside: heads counted, call from there.",
+            "Everybody out; driving, pull over first. No switch, no phone. Valve only in passing. Outside: heads counted, call from there.",
             Priority::Alarm
         )
     );

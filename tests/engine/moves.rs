@@ -74,7 +74,7 @@ fn the_other_routines_read_well_for_the_motorhome(
     });
 }
 
-/// Each of the routines beside a move for a rig that it concerns, in words for the practised and for a first morning.
+/// Each of the routines for a rig that it concerns, in words for the practised and for a first morning.
 #[rstest]
 #[case("fuel-stop", "motorhome-towed-car")]
 #[case("fuel-stop", "travel-trailer")]
@@ -92,9 +92,19 @@ fn the_other_routines_read_well_for_the_motorhome(
 #[case("dump-away", "fifth-wheel")]
 #[case("cassette", "van-no-sewer")]
 #[case("flat-tire", "travel-trailer")]
+#[case("arrive", "travel-trailer")]
+#[case("arrive", "fifth-wheel")]
+#[case("arrive", "motorhome-dolly")]
+#[case("hitch-up", "travel-trailer")]
+#[case("hitch-up", "fifth-wheel")]
+#[case("hitch-up", "motorhome-dolly")]
+#[case("lay-up", "travel-trailer")]
+#[case("wake-up", "travel-trailer")]
+#[case("stop", "travel-trailer")]
 fn the_routines_beside_a_move_read_well(#[case] id: &str, #[case] of: &str, #[values(true, false)] practised: bool) {
     let crew = if practised { two(true) } else { alone(false) };
-    let world = run(Move::single(routine(id, &rig(of))), crew);
+    let rig = rig(of).taking_part(crew.here.len());
+    let world = run(Move::single(routine(id, &rig)), crew);
     let who = if practised { "practised two" } else { "beginner alone" };
     insta::with_settings!({ omit_expression => true }, {
         insta::assert_snapshot!(format!("{id} {of} {who}"), page(&world));

@@ -158,7 +158,11 @@ const ORDERS: &[(&str, &str, &str)] = &[
     ),
     ("hitch-up/tug-test", "hitch-up/landing-gear", "common practice, no source"),
     ("hitch-up/strap-left", "hitch-up/dolly-brake", "common practice, no source"),
-    ("hitch-up/breakaway-test", "hitch-up/hitch-chocks-out", "49 CFR 393.43; the order is common practice, no source"),
+    (
+        "hitch-up/ball-breakaway-tried",
+        "hitch-up/hitch-chocks-out",
+        "49 CFR 393.43; the order is common practice, no source",
+    ),
     ("morning-outside/tank-dump/grey-held", "morning-outside/tank-dump/hose-rig", "common practice, no source"),
     (
         "morning-outside/tank-dump/vacuum-breaker",
@@ -204,9 +208,10 @@ fn pairs(job: &Move) -> Vec<(StepIndex, StepIndex, &'static str)> {
 /// What cannot be tested here, and what hangs on that, stays open past the gates before the last.
 fn held_up(job: &Move, open: &[bool], untested: &BTreeSet<StepIndex>) -> Vec<bool> {
     let mut held: Vec<bool> = (0..open.len()).map(|step| open[step] && untested.contains(&step)).collect();
-    while let Some(next) =
-        (0..held.len()).find(|&s| !held[s] && open[s] && !job.is_gate(s) && job.before[s].iter().any(|&b| held[b]))
-    {
+    while let Some(next) = (0..held.len()).find(|&s| {
+        let waits = job.before[s].iter().copied().chain(job.step(s).during);
+        !held[s] && open[s] && !job.is_gate(s) && waits.into_iter().any(|b| held[b])
+    }) {
         held[next] = true;
     }
     held

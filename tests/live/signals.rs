@@ -37,10 +37,10 @@ fn a_running_tap_outlives_the_terminal_and_is_named_before_the_program_ends() {
         ("black-held", "black closed"),
         ("hose-rig", "hose locked"),
         ("hose-drain", "hose seated"),
-        ("black-open", "black open"),
-        ("black-run-out", "run out"),
         ("vacuum-breaker", "vacuum breaker on"),
         ("rinse-hose", "rinse hose on"),
+        ("black-open", "black open"),
+        ("black-run-out", "run out"),
         ("rinse-shut", "black closed"),
         ("rinse-water", "water on"),
     ] {

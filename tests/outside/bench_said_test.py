@@ -26,7 +26,7 @@ def confirmed(*spoken, kind="step_answered", step="black", phrase="black closed"
 
 
 RIGHT = words("black closed", "black", 7)
-OTHER = words("grey closed", "black", 7, same=False)
+OTHER = words("gray closed", "black", 7, same=False)
 TALK = words("Mind the step, it is wet.", "black", 7, talk=True, same=False)
 YES = words("yes", "black", 8, about="black closed", agrees=True, same=False)
 NO = words("no", "black", 8, about="black closed", same=False)
@@ -62,7 +62,7 @@ NO = words("no", "black", 8, about="black closed", same=False)
             "the question whether it was heard right was not answered", True,
         ),
         (
-            confirmed(RIGHT, words("yes", "black", 8, about="grey closed", agrees=True, same=False), asked_back=True, heard_in=0),
+            confirmed(RIGHT, words("yes", "black", 8, about="gray closed", agrees=True, same=False), asked_back=True, heard_in=0),
             "the question whether it was heard right was not answered", True,
         ),
         # Asked about what had not been said, and the yes is somebody's no.

@@ -34,8 +34,8 @@ def test_right_wrong_and_refused_are_told_apart():
 
 def test_wrong_accepts_are_counted_by_kind_cut_and_class():
     talk = [
-        # "yes" is ordinary: 1.5 is thin. "black closed" is critical: 4.0 is thin, 9.0 sure; "grey open" at 2.0 is only asked about.
-        block("prose", 1_800, piece("yes", 1.6), piece("black closed", 4.0), piece("cap on", -3.0), piece("grey open", 2.0), text="say yes to it"),
+        # "yes" is ordinary: 1.5 is thin. "black closed" is critical: 4.0 is thin, 9.0 sure; "gray open" at 2.0 is only asked about.
+        block("prose", 1_800, piece("yes", 1.6), piece("black closed", 4.0), piece("cap on", -3.0), piece("gray open", 2.0), text="say yes to it"),
         block("chatter", 1_800, piece("black closed", 9.0), text="the black one closed"),
         block("chatter", 1_800, piece("yes", 9.0), way="blind"),
     ]

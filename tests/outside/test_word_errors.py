@@ -1,13 +1,15 @@
 """The counting, against figures worked by hand and against SCTK's own sclite."""
 
+import pathlib
 import random
 import re
 import shutil
 import subprocess
+import tomllib
 
 import pytest
 
-from word_errors import Count, count, states_lost
+from word_errors import STATES, Count, count, states_lost
 
 
 def counted(said, heard):
@@ -46,6 +48,19 @@ def test_a_state_that_is_heard_as_another_word_is_found_and_one_beside_an_added_
     assert states_lost(said, count(said, "say valve closed or valve".split())) == ["open"]
     assert states_lost(said, count(said, "say valve closed now or valve open".split())) == []
     assert states_lost(said, count(said, "say wall closed or valve open".split())) == []
+
+
+def test_what_every_answer_turns_on_where_harm_can_come_of_it_is_a_word_that_names_a_state():
+    seen = 0
+    for path in sorted((pathlib.Path(__file__).parents[2] / "prompts/routines").glob("*.toml")):
+        sections = tomllib.loads(path.read_text(encoding="utf-8"))["section"]
+        steps = [step for section in sections for step in section.get("step", []) if "harm" in step]
+        for step in steps:
+            if step["answer"]["kind"] == "state":
+                seen += 1
+                said = " ".join([step["answer"]["want"][0], step["answer"]["other"][0]]).split()
+                assert STATES & set(said), f"{path.name}, {step['id']}: {said}"
+    assert seen > 200
 
 
 def test_counts_add_up():

@@ -153,7 +153,7 @@ fn every_built_in_wait_is_with_sewage_on_the_hands_and_the_long_clocks_beside_le
     free.sort_unstable();
     free.dedup();
     assert!(waits >= 6, "{waits}");
-    let expected = ["generator/cooled", "sanitize/soak", "wake-up/held"];
+    let expected = ["generator/cooled", "sanitize/soak", "wake-up/sanitize/soak"];
     assert_eq!(free, expected, "an engine that cools, and four hours with bleach in the tank");
 }
 
@@ -162,7 +162,7 @@ fn a_plan_goes_on_with_the_rest_while_the_bleach_stands_for_four_hours() {
     let rig = cast::rig("travel-trailer");
     let (wake_up, evening) = (cast::routine("wake-up", &rig), cast::routine("evening-before", &rig));
     let work = work_of(&[vec![&wake_up, &evening]], &[hand("Rowan", &[])], &unknown());
-    let held = work.chores.iter().position(|chore| chore.key == "wake-up/held").unwrap();
+    let held = work.chores.iter().position(|chore| chore.key == "sanitize/soak").unwrap();
     assert!(work.chores[held].ways.iter().all(|way| way.people.is_empty()));
     let plan = planned(work, by_ten(), &unknown(), 200);
     let (from, until) = plan.spans[held];

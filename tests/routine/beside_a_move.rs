@@ -21,12 +21,18 @@ const PRACTICE: &str = "common practice, no source";
 /// Routine, what comes first, what comes after it, and where that is from.
 const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("fuel-stop", "gas-shut", "engine-off", NFPA_1192),
+    ("fuel-stop", "flames-out", "gas-shut", PRACTICE),
     ("fuel-stop", "flames-out", "engine-off", NFPA_1192),
     ("fuel-stop", "generator-off", "engine-off", NFPA_1192),
     ("fuel-stop", "gas-shut", "filling", NFPA_1192),
     ("fuel-stop", "flames-out", "filling", NFPA_1192),
     ("fuel-stop", "canopy", "engine-off", PRACTICE),
-    ("fuel-stop", "way-out-car", "engine-off", "makers of tow bars: a car on a bar is not backed"),
+    (
+        "fuel-stop",
+        "way-out-car",
+        "engine-off",
+        "makers of tow bars and dollies, from memory: a car in tow is not backed",
+    ),
     ("fuel-stop", "engine-off", "filling", "NFPA 30A, from memory"),
     ("fuel-stop", "no-smoking", "filling", "NFPA 30A, from memory"),
     ("fuel-stop", "static", "filling", "Petroleum Equipment Institute, from memory"),
@@ -42,6 +48,10 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("gas-refill", "detectors", "bubbles", PRACTICE),
     ("gas-refill", "bubbles", "relight", PRACTICE),
     ("downhill", "who-answers", "low-gear", PRACTICE),
+    ("downhill", "standing-alone", "low-gear", PRACTICE),
+    ("downhill", "gain-alone", "low-gear", MAKERS),
+    ("downhill", "low-gear", "down-alone", CDL),
+    ("downhill", "down-alone", "bottom", PRACTICE),
     ("downhill", "pedal", "low-gear", CDL),
     ("downhill", "gain", "low-gear", MAKERS),
     ("downhill", "car-brake", "low-gear", MAKERS),
@@ -183,13 +193,31 @@ fn waste_goes_one_way_by_what_the_rig_has() {
     }
 }
 
+/// Whoever drives alone is asked nothing between the top and the bottom: what is asked is asked standing. Common practice, no source.
+#[test]
+fn who_drives_alone_is_asked_nothing_on_the_way_down() {
+    for (name, rig) in rigs() {
+        for people in [1, 2] {
+            let rig = rig.clone().taking_part(people);
+            let routine = load("downhill", &rig);
+            let place = |id: &str| routine.index_of(id).unwrap();
+            let on_the_way = &routine.steps[place("low-gear") + 1..place("bottom")];
+            assert!(!on_the_way.is_empty(), "{name}");
+            let asked = on_the_way.iter().filter(|step| !matches!(step.answer, Answer::Told { .. })).count();
+            let two = people == 2;
+            assert_eq!(asked == 0, !two, "{name}, {people}: {asked} questions");
+            assert_eq!(routine.index_of("standing-alone").is_some(), !two, "{name}: first it stands");
+        }
+    }
+}
+
 /// The steps of each card that come first, in their order, and nothing that is asked before them. What a fire service, first aid
 /// courses, CPSC and NHTSA say first, from memory; of the tingle: common practice, no source.
 #[test]
 fn a_card_sends_people_to_safety_before_it_asks_anything() {
     let first: [(&str, &[&str], &str); 5] = [
         ("fire", &["out", "call", "count"], "Everybody out"),
-        ("co-alarm", &["out", "air", "call", "count"], "Everybody out"),
+        ("co-alarm", &["out", "air", "count", "call"], "Everybody out"),
         ("tingle", &["hands-off", "nobody-pulled"], "Hands off the rig. Inside: stay inside."),
         ("hurt", &["nothing-moves", "call"], "Nothing moves."),
         ("roadside", &["off-road"], "Off the road"),
@@ -225,10 +253,11 @@ fn the_numbers_that_are_said_are_those_of_their_sources() {
         let said = text(&load(id, &rig(of)), step);
         assert!(said.contains(part), "{id}/{step}: no '{part}' in '{said}'");
     };
-    // ANSI A119.2 clause 10.8, as quoted: 50 ppm; 80 gal are 302.8 L, so 288.4 mL of 5.25 % (1.22 cups) and 183.5 of 8.25 %.
-    says("sanitize", "motorhome-towed-car", "dose", "1 1/4 cups, 289 mL");
-    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 202 mL");
-    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 184 mL");
+    // ANSI A119.2 clause 10.8, as quoted: as many mL of 5.25 % as the tank has liters; 80 gal are 302.8 L, so 302.8 mL (1.28 cups), of
+    // 7.5 % 212.0 mL (0.90) and of 8.25 % 192.7 mL (0.81).
+    says("sanitize", "motorhome-towed-car", "dose", "1 1/4 cups, 303 mL");
+    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 212 mL");
+    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 193 mL");
     // The same clause: held four hours.
     assert!(matches!(
         &load("sanitize", &rig("default")).steps[load("sanitize", &rig("default")).index_of("soak").unwrap()].answer,

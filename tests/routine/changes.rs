@@ -104,7 +104,7 @@ fn pressures_have_the_bounds_of_their_own_tyre() {
 #[test]
 fn the_bleach_that_is_called_out_is_that_of_the_rigs_own_tank() {
     let routine = load("wake-up", &rig("fifth-wheel"));
-    let bleach = &routine.steps[routine.index_of("bleach").unwrap()];
+    let bleach = &routine.steps[routine.index_of("sanitize/dose").unwrap()];
     assert!(bleach.call.starts_with("Measure 1 cup of bleach"), "60 US gallons are 227 L: {}", bleach.call);
     assert!(bleach.how.contains("227 mL"), "{}", bleach.how);
 }

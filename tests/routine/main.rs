@@ -4,6 +4,7 @@ mod bad_files;
 mod beside_a_move;
 mod built_in;
 mod changes;
+mod glossary;
 mod lint;
 mod order;
 mod practice;

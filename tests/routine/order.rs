@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 
 use crate::routine_support::{RIGS, load, rig};
 use rstest::rstest;
+use sparehand::rig::Role;
 use sparehand::routine::{Answer, Routine, RoutineKind, Step, unwashed_hands};
 use sparehand::setup::prompts::ROUTINES;
 
@@ -34,6 +35,7 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::unplug("morning-outside", "breaker-off", "plug-out")]
 #[case::plug_in("arrive", "post-off-again", "plugged")]
 #[case::live_again("arrive", "plugged", "breaker-on")]
+#[case::unplug_for_the_winter("lay-up", "breaker-off", "plug-out")]
 // Common practice, no source.
 #[case::loads("morning-outside", "loads-off", "breaker-off")]
 #[case::protector("morning-outside", "plug-out", "protector-off")]
@@ -68,9 +70,16 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::cord_before_pull("hitch-up", "pin-cord", "tug-test")]
 #[case::hot_run_cold("lay-up", "heater-cold", "supply-off")]
 #[case::slides_before_batteries("lay-up", "slides-in", "batteries")]
+#[case::slides_before_cord("lay-up", "slides-in", "breaker-off")]
+#[case::slide_way_seen("lay-up", "slide-way", "slides-in")]
+#[case::slide_way_seen_alone("lay-up", "slide-way", "slides-in-alone")]
+#[case::cord_before_batteries("lay-up", "plug-out", "batteries")]
+#[case::back_in_last("stop", "hubs", "all-in")]
+#[case::driver_fit_before_going_on("stop", "driver-fit", "all-in")]
 #[case::shut_before_frost("lay-up", "drains-shut", "lines-done")]
 #[case::bays_after_blocks("morning-outside", "blocks-stowed", "bays-locked")]
 #[case::bays_after_cord("morning-outside", "cord-stowed", "bays-locked")]
+#[case::bays_after_gas("morning-outside", "morning-inside/gas-shut", "bays-locked")]
 #[case::alarms_before_gas("arrive", "alarms", "gas-on")]
 #[case::knobs_before_gas("arrive", "stove-knobs", "gas-on")]
 #[case::air_before_jacks("arrive", "air-dumped", "jacks-down")]
@@ -82,11 +91,57 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::gray_before_cap("tank-dump", "grey-held", "hose-rig")]
 // Plumbing codes (IPC 608, UPC 603), from memory: a rinse tap has a vacuum breaker.
 #[case::backflow("tank-dump", "vacuum-breaker", "rinse-water")]
+#[case::backflow_known_before_sewage("tank-dump", "vacuum-breaker", "black-open")]
+#[case::rinse_hose_before_sewage("tank-dump", "rinse-hose", "black-open")]
 #[case::toilet_watched("tank-dump", "toilet-watch", "rinse-water")]
 #[case::chocked_coupling("arrive", "chocked", "coupling-open")]
 #[case::car_held("arrive", "car-out-of-tow/brake-set", "bar-off")]
 #[case::jack_carries("arrive", "jack-takes", "coupling-open")]
+// Hitch makers' manuals, from memory: bars come off slack, the coupler latched.
+#[case::bars_before_coupler("arrive", "bars-off", "coupling-open")]
+#[case::jack_before_bars("arrive", "jack-takes", "bars-off")]
+// Common practice, no source.
+#[case::sway_control_before_backing("arrive", "sway-off", "in-place")]
+#[case::sway_control_before_backing_alone("arrive", "sway-off", "in-place-alone")]
+#[case::car_away_before_backing("arrive", "car-away", "in-place")]
+#[case::car_away_before_backing_alone("arrive", "car-away", "in-place-alone")]
+#[case::bar_before_car_away("arrive", "bar-off", "car-away")]
+#[case::ramps_before_car("arrive", "ramps-down", "car-down")]
+#[case::straps_before_ramps("arrive", "straps-off", "ramps-down")]
+#[case::brake_before_chocks("arrive", "brake-held", "chocked")]
+#[case::chocks_before_jack("arrive", "chocked", "jack-takes")]
+#[case::chocks_before_lines("arrive", "chocked", "lines-off")]
+#[case::engine_off_at_the_hitch("arrive", "hands-off", "lines-off")]
+#[case::steps_after_jacks("arrive", "jacks-down", "steps-out")]
+#[case::lengthwise_when_free("arrive", "pulled-clear", "level-long")]
+#[case::lengthwise_before_stabilizers("arrive", "level-long", "stabilisers-down")]
+#[case::lengthwise_before_slides("arrive", "level-long", "slide-room")]
+#[case::flames_before_bottle("morning-inside", "furnace-off", "gas-shut")]
+#[case::burner_before_bottle("morning-inside", "heater-gas-off", "gas-shut")]
+#[case::fridge_before_bottle("morning-inside", "fridge-for-road", "gas-shut")]
+// Washing hands takes water: CDC advice, from memory.
+#[case::pump_after_hands("morning-inside", "morning-outside/tank-dump/wash", "pump-off")]
 #[case::coupled_ball("hitch-up", "ball-shoes", "ball-under")]
+// Brake makers' manuals, from memory: tried on its own battery, the cord out, with the trailer on its chocks.
+#[case::breakaway_on_chocks("hitch-up", "ball-shoes", "ball-breakaway-tried")]
+#[case::breakaway_before_backing("hitch-up", "ball-breakaway-tried", "ball-under")]
+#[case::breakaway_before_cord("hitch-up", "ball-breakaway-tried", "cord-plugged")]
+#[case::breakaway_before_cord_fifth("hitch-up", "pin-breakaway-tried", "pin-cord")]
+// Common practice, no source.
+#[case::lights_after_the_pull("hitch-up", "tug-test", "tail-lamps")]
+#[case::lights_after_the_lift("hitch-up", "lift-test", "brake-lamps")]
+#[case::lights_with_the_cord("hitch-up", "cord-plugged", "tail-lamps")]
+#[case::gain_after_chocks("hitch-up", "hitch-chocks-out", "gain")]
+#[case::gain_before_brakes("hitch-up", "gain", "brake-test")]
+#[case::jack_up_before_chocks_out("hitch-up", "tongue-jack", "hitch-chocks-out")]
+#[case::gear_up_before_chocks_out("hitch-up", "landing-gear", "hitch-chocks-out")]
+// Dolly makers' manuals, from memory: the dolly is coupled, its chains on, before a car drives up; straps, chain, ramps, then the brake.
+#[case::dolly_chains_before_car("hitch-up", "chains", "dolly-up")]
+#[case::dolly_chains_before_car_alone("hitch-up", "chains", "dolly-up-alone")]
+#[case::straps_before_chain("hitch-up", "strap-right", "car-chain")]
+#[case::chain_before_brake("hitch-up", "car-chain", "dolly-brake")]
+#[case::steering_before_brake("hitch-up", "dolly-steering", "dolly-brake")]
+#[case::ramps_before_road("hitch-up", "ramps", "brake-test")]
 #[case::lift("hitch-up", "coupler-latched", "lift-test")]
 #[case::jack_up("hitch-up", "lift-test", "tongue-jack")]
 #[case::gear_up("hitch-up", "tug-test", "landing-gear")]
@@ -98,7 +153,9 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::cold_before_plug("lay-up", "heater-cold", "heater-drained")]
 #[case::pressure_before_plug("lay-up", "pressure-out", "heater-drained")]
 #[case::bypass_before_frost("lay-up", "bypass", "lines-done")]
-#[case::held("wake-up", "held", "drained")]
+// ANSI A119.2 clause 10.8, as quoted.
+#[case::held("wake-up", "sanitize/soak", "sanitize/drained")]
+#[case::joints_before_bleach("wake-up", "joints", "sanitize/thinned")]
 fn one_is_forced_to_come_before_the_other(#[case] routine: &str, #[case] first: &str, #[case] then: &str) {
     let mut seen = 0;
     for (name, people) in RIGS.iter().flat_map(|(name, _)| [(name, 1), (name, 2)]) {
@@ -182,4 +239,31 @@ fn no_answer_anywhere_is_the_start_of_a_card() {
             assert!(!starts[..index].contains(start), "'{start}' starts two cards");
         }
     }
+}
+
+/// Hands and feet go between two vehicles only once a brake holds what has rolled: the last signal is the driver's, and it is the
+/// brake. Common practice, no source.
+#[test]
+fn whoever_rolls_a_vehicle_by_signals_says_that_its_brake_is_set_before_anybody_goes_near() {
+    let mut seen = 0;
+    for (name, _) in RIGS {
+        let rig = rig(name).taking_part(2);
+        for id in ["hitch-up", "arrive", "lay-up", "morning-outside"] {
+            let routine = load(id, &rig);
+            for step in &routine.steps {
+                let Answer::Both(both) = &step.answer else { continue };
+                if !both.turns.iter().any(|turn| turn.role == Role::Driver) {
+                    continue;
+                }
+                seen += 1;
+                let last = both.turns.last().unwrap();
+                let held = last.role == Role::Driver && last.call.contains("arking brake on");
+                // Backed into its site it is held by a step of its own, before the chocks.
+                let own_step = step.id == "in-place"
+                    && before(&routine, routine.index_of("chocked").unwrap()).contains("brake-held");
+                assert!(held || own_step, "{name}: {id}/{}: {last:?}", step.id);
+            }
+        }
+    }
+    assert!(seen >= 8, "{seen}");
 }

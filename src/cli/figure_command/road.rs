@@ -12,17 +12,17 @@ use crate::figures::pressure::{Absolute, Gauge, air_at, sea_level};
 use crate::figures::weights::{Combination, Overall, Towed, Vehicle, WeightStanding, check, overall};
 use crate::figures::{FigureError, towing, tyres, weights};
 
-/// Tyre pressure at another temperature or height.
+/// Tire pressure at another temperature or height.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TyreChange {
     /// What the gauge showed.
     #[arg(long)]
     reading: Entered<Gauge>,
-    /// The tyre's temperature then.
+    /// The tire's temperature then.
     #[arg(long, allow_hyphen_values = true)]
     from: Entered<ThermodynamicTemperature>,
-    /// The tyre's temperature now.
+    /// The tire's temperature now.
     #[arg(long, allow_hyphen_values = true)]
     to: Entered<ThermodynamicTemperature>,
     /// Height above the sea then; at the sea, if left out.
@@ -65,16 +65,16 @@ impl TyreChange {
     }
 }
 
-/// What a tyre reading means against the placard.
+/// What a tire reading means against the placard.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TyreReading {
     #[arg(long)]
     reading: Entered<Gauge>,
-    /// On the vehicle's placard, or in the tyre maker's table for the weight on the axle.
+    /// On the vehicle's placard, or in the tire maker's table for the weight on the axle.
     #[arg(long)]
     placard: Entered<Gauge>,
-    /// Most that is moulded on the tyre or wheel.
+    /// Most that is molded on the tire or wheel.
     #[arg(long)]
     most: Option<Entered<Gauge>>,
     /// How far the gauge may be off; 1 psi, if left out.
@@ -110,7 +110,7 @@ impl TyreReading {
             Right => (FigureVerdict::Fits, "right", "At the placard."),
             High => (FigureVerdict::DoesNotFit, "high", "Above the placard, cold: let air out down to it."),
             AboveMost => {
-                (FigureVerdict::DoesNotFit, "above-most", "Above what is moulded on the tyre or wheel: let air out.")
+                (FigureVerdict::DoesNotFit, "above-most", "Above what is molded on the tire or wheel: let air out.")
             }
             NotCold => (
                 FigureVerdict::Unknown,
@@ -388,7 +388,7 @@ impl TrailerBrakes {
     }
 }
 
-/// Whether wheel nuts are due.
+/// Whether lug nuts are due.
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct WheelNuts {
