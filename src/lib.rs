@@ -22,6 +22,7 @@ pub mod rig;
 pub mod routine;
 pub mod say;
 pub mod screen;
+pub mod server;
 pub mod setup;
 pub mod speech;
 pub mod station;

@@ -14,6 +14,7 @@ use crate::cli::learn_command::{self, LearnArgs, LearnError};
 use crate::cli::log_command::{self, LogArgs, LogCommandError};
 use crate::cli::mic_command::{self, MicArgs, MicError};
 use crate::cli::paper_command::{self, FromTableArgs, PaperError, SheetArgs, ToTableArgs};
+use crate::cli::phones_command::{self, PhonesArgs, PhonesCommandError};
 use crate::cli::plan_command::{self, PlanArgs, PlanCommandError};
 use crate::cli::prompts_command::{self, PromptsArgs, PromptsCommandError};
 use crate::cli::proof_command::{self, ProofArgs, ProofError};
@@ -49,6 +50,8 @@ pub enum CliCommand {
     Doctor(DoctorArgs),
     /// List past runs, or show one.
     Log(LogArgs),
+    /// List the phones that are let in, forget one, or make a new certificate.
+    Phones(PhonesArgs),
     /// Describe the rig: asks one thing at a time and writes rig.toml, keeping the one that was there.
     Rig(RigArgs),
     /// Look routines, or changes to them, over for faults.
@@ -85,6 +88,7 @@ impl Cli {
             CliCommand::LearnVoice(args) => learn_command::run(&args, &places)?,
             CliCommand::Doctor(args) => return Ok(doctor_command::carry_out(&args, &places)?),
             CliCommand::Log(args) => log_command::run(&args, &places)?,
+            CliCommand::Phones(args) => phones_command::run(&args, &places)?,
             CliCommand::Rig(args) => rig_command::run(&args, &places)?,
             CliCommand::Proof(args) => return Ok(proof_command::run(args, &places)?),
             CliCommand::Figure(args) => return Ok(figure_command::carry_out(&args)?),
@@ -120,6 +124,8 @@ pub enum CliError {
     Doctor(#[from] DoctorError),
     #[error(transparent)]
     Log(#[from] LogCommandError),
+    #[error(transparent)]
+    Phones(#[from] PhonesCommandError),
     #[error(transparent)]
     Rig(#[from] RigCommandError),
     #[error(transparent)]

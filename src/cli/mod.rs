@@ -18,6 +18,8 @@ pub mod mic_command;
 pub mod paper_command;
 pub mod paper_files;
 pub mod paper_routines;
+pub mod phone_args;
+pub mod phones_command;
 pub mod pip;
 pub mod plan_command;
 mod play_out;

@@ -12,6 +12,7 @@ use crate::audio::playback::Playback;
 use crate::audio::wake::Waker;
 use crate::cli::learn_command::{self, LearnError};
 use crate::cli::mic_command::{self, MicError};
+use crate::cli::phone_args::{PhoneArgs, PhoneArgsError};
 use crate::cli::plan_command;
 use crate::cli::second_engine_args::SecondEngineArgs;
 use crate::conductor::core::Means;
@@ -65,9 +66,11 @@ pub struct RunArgs {
     /// Loudspeaker by name or id.
     #[arg(long, value_name = "NAME")]
     pub loudspeaker: Option<String>,
-    /// Keep all sound in this WAV file, to look into what was misheard: left the microphone, right what was played.
+    /// Keep all sound in this WAV file, to look into what was misheard: left the microphone, right what was played; that of each phone in a file beside it.
     #[arg(long, value_name = "FILE")]
     pub keep_sound: Option<PathBuf>,
+    #[command(flatten)]
+    pub phones: PhoneArgs,
     #[command(flatten)]
     pub vosk: SecondEngineArgs,
 }
@@ -94,6 +97,8 @@ pub enum RunError {
     #[error(transparent)]
     Screen(#[from] ScreenError),
     #[error(transparent)]
+    Phones(#[from] PhoneArgsError),
+    #[error(transparent)]
     Run(#[from] ConductorError),
     #[error(
         "run {run} was broken off: found --person {found}, expected {expected}, who began it; leave --person out to go on with it, or \
@@ -107,6 +112,7 @@ pub enum RunError {
 /// # Errors
 /// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
+    let phones = args.phones.wanted(&args.people, places)?;
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
@@ -181,7 +187,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run));
     let planner = args.away_by.map(|by| planner(by, args, with, &path, places));
     let means = if missing.loudspeaker.is_some() { Means::Keys } else { Means::Voice };
-    let around = Edges { sounds, devices, means, scribe, screen, talk, planner };
+    let around = Edges { sounds, devices, means, scribe, screen, talk, planner, phones };
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
     Ok(())

@@ -6,6 +6,8 @@
 //!
 //! A live run (`live.rs`) and a rehearsal (`rehearse.rs`) are its two callers. Nothing that fails at an edge ends a run.
 
+mod screens;
+
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
@@ -162,10 +164,12 @@ impl Conductor {
             News::Station(id, output) => self.station_told(now, id, output),
             News::Joined(id, people) => {
                 self.stations.insert(id, Seat::new());
+                self.talk(TalkLine::Station { at: now, id, link: LinkState::Works, people: people.clone() });
                 self.tell(now, id, Input::StationJoined { people });
             }
             News::Left(id) => {
                 self.stations.remove(&id);
+                self.talk(TalkLine::Station { at: now, id, link: LinkState::Lost, people: Vec::new() });
                 self.settle(now, |ears| ears.came_to_nothing(now, id));
                 self.tell(now, id, Input::StationLeft);
             }
@@ -182,6 +186,9 @@ impl Conductor {
                 self.tell(now, StationId::RIG, Input::KeyPressed(key));
             }
             News::Key(ScreenKey::Quit) => self.asked_to_close(now),
+            // Whoever draws shows it.
+            News::Key(ScreenKey::Invite) => {}
+            News::Pressed(pressed) => self.pressed(now, &pressed),
             News::ScreenLost(why) => self.screen_lost(now, why),
             News::OnTime(told, prompted) => {
                 if prompted == Prompted::Asked && self.plan == Plan::Awaited {
@@ -390,7 +397,7 @@ impl Conductor {
             match voice {
                 OneVoice::Counts(HeardAt { station, heard, .. }) => {
                     self.order(station, StationInput::Understood);
-                    self.talk(TalkLine::Heard { at: now, heard: heard.clone() });
+                    self.talk(TalkLine::Heard { at: now, station, heard: heard.clone() });
                     self.tell(now, station, Input::PhraseHeard(heard));
                 }
                 OneVoice::Refused(HeardAt { heard, .. }, reason) => {
@@ -413,7 +420,7 @@ impl Conductor {
                 if sentence == 0
                     && let Some(utterance) = self.own_words.utterance(speech).cloned()
                 {
-                    self.talk(TalkLine::Says { at: now, utterance });
+                    self.talk(TalkLine::Says { at: now, station: id, utterance });
                 }
             }
             MixerEvent::Finished(speech) => {
@@ -428,7 +435,11 @@ impl Conductor {
     }
 
     fn device_told(&mut self, now: SessionTime, id: StationId, device: DeviceSide, what: DeviceNews) {
-        if self.means == Means::Keys && device == DeviceSide::Loudspeaker && what != DeviceNews::Back {
+        if self.means == Means::Keys
+            && id == StationId::RIG
+            && device == DeviceSide::Loudspeaker
+            && what != DeviceNews::Back
+        {
             return;
         }
         let link = match what {
@@ -442,7 +453,8 @@ impl Conductor {
             DeviceSide::Loudspeaker => seat.loudspeaker,
         };
         // A loss is told once, by whoever notices it first; but a run by keys never had the loudspeaker that comes.
-        if known == link && !(self.means == Means::Keys && device == DeviceSide::Loudspeaker) {
+        let by_keys = self.means == Means::Keys && id == StationId::RIG && device == DeviceSide::Loudspeaker;
+        if known == link && !by_keys {
             return;
         }
         self.outbox.push_back(Task::Talk(TalkLine::Device { at: now, device, what }));
@@ -456,7 +468,7 @@ impl Conductor {
             }
             DeviceSide::Loudspeaker => {
                 seat.loudspeaker = link;
-                if link == LinkState::Works {
+                if link == LinkState::Works && id == StationId::RIG {
                     self.means = Means::Voice;
                 }
                 if let Some(voice) = seat.voice.filter(|_| link == LinkState::Works) {

@@ -28,6 +28,15 @@ impl ToLoop {
         Self(news)
     }
 
+    /// Tells, where there is room; says whether it got through. For those that may not wait.
+    pub fn offer(&self, news: News) -> Sent {
+        match self.0.try_send(news) {
+            Ok(()) => Sent::Through,
+            Err(NewsError::Full(_)) => Sent::Lost,
+            Err(NewsError::Closed(_)) => Sent::Gone,
+        }
+    }
+
     /// Tells; waits where the loop is behind, but not with a level, which is out of date soon. The loop is gone only when the program ends.
     pub fn tell(&self, news: News) {
         let news = match self.0.try_send(news) {

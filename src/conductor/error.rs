@@ -10,6 +10,7 @@ use crate::conductor::rehearsal::room::RoomError;
 use crate::conductor::rehearsal::script::ScriptError;
 use crate::journal::JournalError;
 use crate::screen::ScreenError;
+use crate::server::ServerError;
 use crate::setup::prompts::PromptError;
 use crate::setup::sound::SoundError;
 use crate::speech::listener::ListenError;
@@ -37,6 +38,8 @@ pub enum ConductorError {
     KeptSound(#[from] KeptSoundError),
     #[error(transparent)]
     Screen(#[from] ScreenError),
+    #[error(transparent)]
+    Phones(#[from] ServerError),
     #[error("{path}: cannot be made or written; check that the disk has room and that you may write there")]
     Folder { path: PathBuf, source: io::Error },
     #[error("{path}: the session's sound cannot be kept; check that the disk has room and that you may write there")]

@@ -19,6 +19,7 @@ use crate::conductor::fault::{DeviceNews, DeviceSide};
 use crate::conductor::news::{News, Parted, Prompted, Task};
 use crate::conductor::notes::SpokenNoteKept;
 use crate::conductor::on_time::OnTime;
+use crate::conductor::phones::{PhoneMeans, Phones, PhonesWanted};
 use crate::conductor::scribe::Scribe;
 use crate::conductor::sound_card::SoundCard;
 use crate::conductor::talk::{Talk, TalkLine};
@@ -26,13 +27,13 @@ use crate::conductor::timer::Timer;
 use crate::conductor::workers::{Directory, Workers};
 use crate::engine::Engine;
 use crate::engine::input::Away;
-use crate::screen::{Keyboard, Meters, Screen, ScreenInput, SoundActivity};
+use crate::screen::{Keyboard, Meters, Screen, ScreenInput, ScreenKey, SoundActivity};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, pause};
 use crate::setup::planning::PlanError;
 use crate::setup::sound::Sounds;
 use crate::station::LinkState;
-use crate::units::StationId;
+use crate::units::{SessionTime, StationId};
 
 /// The devices to use, by id or name; the system's own choice where none is given.
 #[derive(Clone, Debug, Default)]
@@ -64,6 +65,8 @@ pub struct Edges {
     pub talk: Talk,
     /// Where a time to be away by was set.
     pub planner: Option<Planner>,
+    /// Where phones may come.
+    pub phones: Option<PhonesWanted>,
 }
 
 /// Runs until the run is over or somebody closes the program. Nothing that fails at an edge ends it.
@@ -92,6 +95,7 @@ struct House<'a> {
     scribe: Outward<Task>,
     talk: Outward<TalkLine>,
     planner: Option<SyncSender<()>>,
+    phones: Option<Phones>,
     stop: Stop,
     threads: Vec<JoinHandle<()>>,
     /// Stations that take no orders, and what of them worked until then.
@@ -106,12 +110,25 @@ struct Signals {
 
 impl<'a> House<'a> {
     fn enter(engine: Engine, clock: &'a Clock, around: Edges) -> Result<Self, ConductorError> {
-        let Edges { sounds, devices, means, scribe, screen, talk, planner } = around;
+        let Edges { sounds, devices, means, scribe, screen, talk, planner, phones } = around;
         let (news, inbox) = mpsc::channel(NEWS);
         let (news, stop) = (ToLoop::new(news), Stop::default());
         let mut threads = Vec::new();
         let stations = Directory::default();
         let workers = Workers::begin(&sounds, &stations, &news)?;
+        let phones = phones.map(|wanted| {
+            let means = PhoneMeans {
+                sounds: sounds.clone(),
+                workers: workers.clone(),
+                stations: stations.clone(),
+                news: news.clone(),
+                clock: clock.clone(),
+                stop: stop.clone(),
+                keep_sound: devices.keep_sound.clone(),
+            };
+            Phones::begin(wanted, means)
+        });
+        let phones = phones.transpose()?;
         let card = SoundCard {
             id: StationId::RIG,
             sounds,
@@ -150,6 +167,7 @@ impl<'a> House<'a> {
             scribe: to_scribe,
             talk: to_talk,
             planner,
+            phones,
             stop,
             threads,
             hung: BTreeMap::new(),
@@ -162,25 +180,32 @@ impl<'a> House<'a> {
             if let Some(parted) = self.carry_out() {
                 break parted;
             }
+            self.show_phones();
             let look_again = self.draw();
             let due = self.conductor.deadline().map(|at| self.clock.until(at));
             self.timer.arm(due.into_iter().chain(look_again).min()).map_err(ConductorError::System)?;
             let news = self.next_news().await;
             let now = self.clock.now();
-            if matches!(news, News::ScreenLost(_)) {
-                self.lose_screen();
-            }
-            self.conductor.handle(now, news);
+            self.take(now, news);
             // What waits already is taken before anything is drawn.
             for _ in 0..AT_ONCE {
                 match self.inbox.try_recv() {
-                    Ok(news) => self.conductor.handle(now, news),
+                    Ok(news) => self.take(now, news),
                     Err(_) => break,
                 }
             }
         };
         self.leave();
         Ok(parted)
+    }
+
+    fn take(&mut self, now: SessionTime, news: News) {
+        match news {
+            News::ScreenLost(_) => self.lose_screen(),
+            News::Key(ScreenKey::Invite) => self.phones.iter_mut().for_each(Phones::toggle),
+            _ => {}
+        }
+        self.conductor.handle(now, news);
     }
 
     async fn next_news(&mut self) -> News {
@@ -273,6 +298,22 @@ impl<'a> House<'a> {
         counts.then_some(CLOCKS_COUNT)
     }
 
+    /// Shows each phone what there is to see, and how another one is let in.
+    fn show_phones(&mut self) {
+        let Some(phones) = &mut self.phones else { return };
+        phones.show(self.clock.now(), &self.conductor);
+        let renewed = phones.renewed().is_some();
+        match &mut self.screen {
+            Some(screen) => screen.lay_over(phones.panel()),
+            None if renewed => {
+                for line in phones.panel() {
+                    self.talk.send(TalkLine::Shown(line));
+                }
+            }
+            None => {}
+        }
+    }
+
     /// Nothing is drawn, and no key is waited for, any more.
     fn lose_screen(&mut self) {
         (self.screen, self.keyboard) = (None, None);
@@ -280,12 +321,13 @@ impl<'a> House<'a> {
 
     /// Ends every thread, and waits for those that can end: a dead device may keep its own for ever.
     fn leave(self) {
-        let Self { screen, keyboard, stop, threads, stations, scribe, talk, planner, inbox, .. } = self;
+        let Self { screen, keyboard, stop, mut threads, stations, scribe, talk, planner, inbox, phones, .. } = self;
         // The terminal first: what comes after may take a moment.
         drop((keyboard, screen));
         // With the ways to them the journal's and the talk's threads end, once they have done what waits; whoever tells the loop waits no more.
         drop((scribe, talk, planner, inbox));
         stop.set();
+        threads.extend(phones.map(Phones::leave).into_iter().flatten());
         stations.wake_all();
         for thread in threads {
             join_within(thread, LEAVE_WITHIN);

@@ -12,6 +12,8 @@ pub mod memory;
 pub mod news;
 pub mod notes;
 pub mod on_time;
+mod phone;
+pub mod phones;
 pub mod rehearsal;
 mod restart;
 pub mod scribe;

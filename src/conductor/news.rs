@@ -7,6 +7,7 @@ use crate::conductor::notes::SpokenNoteKept;
 use crate::conductor::on_time::Told;
 use crate::conductor::talk::TalkLine;
 use crate::engine::event::Event;
+use crate::engine::input::Key;
 use crate::hear::note::SpokenNote;
 use crate::screen::ScreenKey;
 use crate::station::{StationInput, StationOutput};
@@ -33,6 +34,8 @@ pub enum News {
     NoteKept(StationId, SpokenNoteKept),
     /// A key was pressed at the screen.
     Key(ScreenKey),
+    /// Somebody pressed a button of a screen of their own.
+    Pressed(Pressed),
     /// The terminal went away or takes nothing any more; why.
     ScreenLost(String),
     /// How the move stands against its plan; whether it was asked for.
@@ -43,6 +46,19 @@ pub enum News {
     Terminate,
     /// The moment named by [`Conductor::deadline`](crate::conductor::core::Conductor::deadline) has come. Early or repeated ones are harmless.
     Woke,
+}
+
+/// A button on a screen that may be behind.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Pressed {
+    /// Whose screen it is; empty where nobody is named.
+    pub name: String,
+    /// What it stands for.
+    pub key: Key,
+    /// The number of the question that was shown.
+    pub question: u64,
+    /// What stood on it.
+    pub words: String,
 }
 
 /// Whether somebody asked.

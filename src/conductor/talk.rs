@@ -11,7 +11,8 @@ use crate::engine::event::Event;
 use crate::engine::input::{Certainty, Key, PhraseHeard};
 use crate::engine::output::{SpeechId, Utterance};
 use crate::hear::ear::Unclear;
-use crate::units::SessionTime;
+use crate::station::LinkState;
+use crate::units::{SessionTime, StationId};
 
 /// One thing that happened in the talk.
 #[derive(Clone, Debug)]
@@ -20,6 +21,8 @@ pub enum TalkLine {
     Says {
         /// When.
         at: SessionTime,
+        /// Where.
+        station: StationId,
         /// What is said.
         utterance: Utterance,
     },
@@ -34,6 +37,8 @@ pub enum TalkLine {
     Heard {
         /// When.
         at: SessionTime,
+        /// Where.
+        station: StationId,
         /// What, and how surely.
         heard: PhraseHeard,
     },
@@ -71,6 +76,26 @@ pub enum TalkLine {
         at: SessionTime,
         /// Which.
         key: Key,
+    },
+    /// What is shown where there is no terminal to show it on.
+    Shown(String),
+    /// A button was pressed to a question that is asked no more.
+    Stale {
+        /// When.
+        at: SessionTime,
+        /// What it stood for.
+        key: Key,
+    },
+    /// A station beside the rig's joined or went.
+    Station {
+        /// When.
+        at: SessionTime,
+        /// Which.
+        id: StationId,
+        /// Whether it is there.
+        link: LinkState,
+        /// Whose own it is.
+        people: Vec<String>,
     },
     /// An event is on record.
     Written {
@@ -165,19 +190,20 @@ impl TalkLine {
 impl fmt::Display for TalkLine {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Says { at, utterance } => {
+            Self::Says { at, station, utterance } => {
                 let alarm = if utterance.alarm.is_some() { " (alarm)" } else { "" };
-                write!(out, "[{at}] program{alarm}: {}", utterance.text)
+                write!(out, "[{at}] program{alarm}{}: {}", place(*station), utterance.text)
             }
             Self::Person { at, text } => write!(out, "[{at}] person: {text}"),
-            Self::Heard { at, heard } => {
+            Self::Heard { at, station, heard } => {
                 let thin = match heard.certainty {
                     Certainty::Sure => "",
                     Certainty::Thin => ", thin",
                     Certainty::Doubtful => ", doubtful",
                 };
                 let (score, margin) = (heard.score, heard.margin);
-                write!(out, "[{at}] heard: {} (score {score:.1}, margin {margin:.1}{thin})", heard.text)
+                let place = place(*station);
+                write!(out, "[{at}] heard{place}: {} (score {score:.1}, margin {margin:.1}{thin})", heard.text)
             }
             Self::Unclear { at, unclear } => {
                 let best = unclear.best.as_deref().unwrap_or("nothing");
@@ -196,6 +222,14 @@ impl fmt::Display for TalkLine {
             }
             Self::Dropped { at, heard, reason } => write!(out, "[{at}] refused: {}: {reason}", heard.text),
             Self::Key { at, key } => write!(out, "[{at}] key: {key:?}"),
+            Self::Shown(line) => write!(out, "{line}"),
+            Self::Stale { at, key } => write!(out, "[{at}] key: {key:?}, to a question that is asked no more"),
+            Self::Station { at, id: StationId(id), link: LinkState::Works, people } => {
+                write!(out, "[{at}] station {id} joined: {}", people.join(", "))
+            }
+            Self::Station { at, id: StationId(id), link: LinkState::Lost, .. } => {
+                write!(out, "[{at}] station {id} is away")
+            }
             Self::Written { at, event } => written(out, *at, event),
             Self::NotWritten { at, event, why } => write!(out, "[{at}] NOT written down ({why}): {event:?}"),
             Self::Note { at, text, fault: None } => write!(out, "[{at}] note: {text}"),
@@ -232,6 +266,11 @@ impl fmt::Display for TalkLine {
             Self::ScreenLost { at, why } => write!(out, "[{at}] screen lost: {why}"),
         }
     }
+}
+
+/// Where it was, unless at the rig's own station.
+fn place(station: StationId) -> String {
+    if station == StationId::RIG { String::new() } else { format!(" at station {}", station.0) }
 }
 
 fn written(out: &mut fmt::Formatter<'_>, at: SessionTime, event: &Event) -> fmt::Result {
@@ -298,7 +337,9 @@ impl Talk {
                 self.prints = Printing::Silent;
             }
         }
+        // An invitation is a secret for as long as it is good: it is shown and not kept.
         if let Some(file) = &mut self.file
+            && !matches!(line, TalkLine::Shown(_))
             && let Err(error) = writeln!(file, "{text}").and_then(|()| file.flush())
         {
             tracing::warn!(%error, "the talk is kept in its file no longer");

@@ -149,6 +149,10 @@ impl Default for VoiceSettings {
 /// What there is to see at a moment; the screen draws it, and nothing else decides what it shows.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct View {
+    /// The number of the question that the keys answer: another number is another question, even of the same step.
+    pub question: u64,
+    /// Harm can come of the answer.
+    pub critical: bool,
     /// Title of the routine.
     pub routine: String,
     /// Title of the section.

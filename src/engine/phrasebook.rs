@@ -260,7 +260,7 @@ listed!(
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
         CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
         GateSkipped, GateHeld, Louder, Quieter, Slower, Faster, VoiceLimit, JournalFailed, JournalRefused, HearingLost,
-        HearingBack, VoiceLost, LeavesHazard, Closing, ToPerson, Waits, AndYou, Who, WhoNot, OverTo, OverToNothing, WashFirst, AskReading,
+        HearingBack, VoiceLost, StationJoined, StationAway, StationBack, LeavesHazard, Closing, ToPerson, Waits, AndYou, Who, WhoNot, OverTo, OverToNothing, WashFirst, AskReading,
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
         OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,

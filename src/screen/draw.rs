@@ -5,7 +5,7 @@
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::text::Line;
-use ratatui::widgets::Widget;
+use ratatui::widgets::{Clear, Widget};
 
 use crate::engine::output::{ClockView, View};
 use crate::screen::Meters;
@@ -61,6 +61,20 @@ pub(super) fn draw(view: &View, meters: &Meters, labels: &Labels, palette: &Pale
             }
             _ => put(lines, &mut y, buffer),
         }
+    }
+}
+
+/// Draws lines in the middle, over what stands there.
+pub(super) fn lay_over(lines: &[String], palette: &Palette, area: Rect, buffer: &mut Buffer) {
+    let longest = lines.iter().map(|line| line.chars().count()).max().unwrap_or(0);
+    let wanted = |count: usize| u16::try_from(count).unwrap_or(u16::MAX);
+    let area = area.intersection(buffer.area);
+    let (width, height) = (wanted(longest).min(area.width), wanted(lines.len()).min(area.height));
+    let place = Rect::new(area.x + (area.width - width) / 2, area.y + (area.height - height) / 2, width, height);
+    Clear.render(place, buffer);
+    buffer.set_style(place, palette.text);
+    for (line, row) in lines.iter().zip(place.rows()) {
+        Line::raw(line.as_str()).render(row, buffer);
     }
 }
 

@@ -11,6 +11,8 @@ use crate::screen::labels::KeyLabels;
 pub enum ScreenKey {
     /// For the engine.
     Engine(Key),
+    /// Show how a phone is let in, or hide it.
+    Invite,
     /// Ctrl-C: end the program, and leave the run to be carried on later.
     Quit,
 }
@@ -28,6 +30,9 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
     };
     if letter == 'c' && event.modifiers.contains(KeyModifiers::CONTROL) {
         return Some(ScreenKey::Quit);
+    }
+    if letter == 'p' && (event.modifiers - KeyModifiers::SHIFT).is_empty() {
+        return Some(ScreenKey::Invite);
     }
     let key = match letter {
         ' ' => Key::Confirm,

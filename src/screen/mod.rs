@@ -67,6 +67,8 @@ pub enum ScreenError {
 pub struct Screen {
     terminal: DefaultTerminal,
     view: ViewStyle,
+    /// What stands over everything else, line by line.
+    over: Vec<String>,
     /// What stands there, and how large the terminal is.
     shown: Option<(View, Meters, Size)>,
     /// Given back after the terminal.
@@ -89,13 +91,20 @@ impl Screen {
                     let _ = ratatui::try_restore();
                     ScreenError::Terminal { doing: "keep what libraries write off it", source }
                 })?;
-                Ok(Self { terminal, view: ViewStyle::new(labels, ink), shown: None, _aside: aside })
+                Ok(Self { terminal, view: ViewStyle::new(labels, ink), over: Vec::new(), shown: None, _aside: aside })
             }
             Err(source) => {
                 // It may have got half-way. What it says about that adds nothing to the first failure.
                 let _ = ratatui::try_restore();
                 Err(ScreenError::Terminal { doing: "take it over", source })
             }
+        }
+    }
+
+    /// Has these lines stand over everything else from now on; with none, nothing does.
+    pub fn lay_over(&mut self, lines: Vec<String>) {
+        if self.over != lines {
+            (self.over, self.shown) = (lines, None);
         }
     }
 
@@ -111,8 +120,12 @@ impl Screen {
         if self.shown.as_ref() == Some(&wanted) {
             return Ok(());
         }
-        let (style, (view, meters, _)) = (&self.view, &wanted);
-        let drawn = self.terminal.draw(|frame| style.draw(view, meters, frame.area(), frame.buffer_mut()));
+        let (style, over, (view, meters, _)) = (&self.view, &self.over, &wanted);
+        let drawn = self.terminal.draw(|frame| {
+            let area = frame.area();
+            style.draw(view, meters, area, frame.buffer_mut());
+            style.lay_over(over, area, frame.buffer_mut());
+        });
         drawn.map_err(failed)?;
         self.shown = Some(wanted);
         Ok(())
@@ -179,5 +192,10 @@ impl ViewStyle {
     /// Draws the view into `area` of `buffer`.
     pub fn draw(&self, view: &View, meters: &Meters, area: Rect, buffer: &mut Buffer) {
         draw::draw(view, meters, &self.labels, &self.palette, area, buffer);
+    }
+
+    /// Draws lines in the middle, over what stands there; what does not fit is cut off at the right and at the foot.
+    pub fn lay_over(&self, lines: &[String], area: Rect, buffer: &mut Buffer) {
+        draw::lay_over(lines, &self.palette, area, buffer);
     }
 }

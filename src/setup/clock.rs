@@ -81,6 +81,12 @@ pub fn wall() -> String {
     format!("{:.3}", jiff::Timestamp::now())
 }
 
+/// Today, by the machine's calendar.
+#[allow(clippy::disallowed_methods, reason = "this is the only place that reads clocks")]
+pub fn today() -> jiff::civil::Date {
+    jiff::Timestamp::now().to_zoned_datetime(jiff::tz::TimeZone::system()).date()
+}
+
 /// Where session time zero lies on the clock since boot.
 #[derive(Clone, Copy, Debug)]
 enum Zero {

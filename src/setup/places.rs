@@ -39,6 +39,11 @@ impl Places {
         self.data.join("journal.sqlite")
     }
 
+    /// What the server of phones keeps: those that are let in, keys, certificates.
+    pub fn phones(&self) -> PathBuf {
+        self.data.join("phones")
+    }
+
     pub fn sounds(&self) -> Sounds {
         Sounds {
             models: self.models.clone(),

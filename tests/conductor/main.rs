@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use sparehand::conductor::core::{Conductor, Means, Plan};
 use sparehand::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
-use sparehand::conductor::news::{News, Parted, Task};
+use sparehand::conductor::news::{News, Parted, Pressed, Task};
 use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Key, PhraseHeard};
 use sparehand::engine::output::{ListeningSet, Utterance, VoiceSettings};
@@ -350,4 +350,47 @@ fn a_loss_that_is_noticed_twice_is_told_once() {
         scene.tell(News::Device(StationId::RIG, DeviceSide::Microphone, lost(why)));
     }
     assert_eq!(scene.events.iter().filter(|event| **event == Event::HearingLost).count(), 1);
+}
+
+/// Presses a button of Rowan's screen as it was drawn.
+fn press_as_drawn(scene: &mut Scene, key: Key, question: u64, words: &str) {
+    scene.tell(News::Pressed(Pressed { name: "Rowan".to_owned(), key, question, words: words.to_owned() }));
+}
+
+#[test]
+fn a_button_of_a_screen_that_is_behind_settles_nothing() {
+    let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
+    let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
+    scene.tell(News::Joined(StationId(1), vec!["Rowan".to_owned()]));
+    let view = scene.conductor.sight_of(scene.now, "Rowan").view;
+    assert_eq!(view.confirm_key, "gloves on");
+    let answers =
+        |scene: &Scene| scene.events.iter().filter(|event| matches!(event, Event::StepAnswered { .. })).count();
+    press_as_drawn(&mut scene, Key::Confirm, view.question + 1, "gloves on");
+    press_as_drawn(&mut scene, Key::Confirm, view.question, "gray closed");
+    assert_eq!(answers(&scene), 0, "another question, or other words");
+    press_as_drawn(&mut scene, Key::Confirm, view.question, "gloves on");
+    assert_eq!(answers(&scene), 1);
+    scene.wait(Duration::from_secs(2));
+    press_as_drawn(&mut scene, Key::Confirm, view.question, "gloves on");
+    assert_eq!(answers(&scene), 1, "it was pressed twice, and the next question is another");
+    let view = scene.conductor.sight_of(scene.now, "Rowan").view;
+    assert!(view.critical && view.confirm_key == "gray closed", "{view:?}");
+    press_as_drawn(&mut scene, Key::Confirm, view.question, "gray closed");
+    assert_eq!(answers(&scene), 2);
+}
+
+#[test]
+fn a_screen_shows_what_its_person_is_asked_wherever_that_is() {
+    let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
+    let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
+    let shows = |scene: &Scene| scene.conductor.sight_of(scene.now, "Rowan").view.confirm_key;
+    assert_eq!(shows(&scene), "gloves on", "at the rig");
+    scene.tell(News::Joined(StationId(1), vec!["Rowan".to_owned()]));
+    assert_eq!(shows(&scene), "gloves on", "at their own station");
+    scene.tell(News::Left(StationId(1)));
+    assert_eq!(shows(&scene), "gloves on", "at the rig again");
+    let at_the_rig: Vec<&String> =
+        scene.said_at.iter().filter(|(at, _)| *at == StationId::RIG).map(|(_, text)| text).collect();
+    assert!(at_the_rig.iter().any(|text| text.contains("lost Rowan's phone")), "{at_the_rig:?}");
 }

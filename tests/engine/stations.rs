@@ -534,3 +534,37 @@ proptest! {
         comes_to_its_end(&plays);
     }
 }
+
+#[test]
+fn the_rig_says_whose_station_joined_went_and_came_back() {
+    let mut world = apart();
+    let at_the_rig =
+        |world: &World| world.station(RIG).texts().iter().map(|text| (*text).to_owned()).collect::<Vec<_>>();
+    let said = at_the_rig(&world);
+    assert!(
+        said.contains(&"Rowan is on the phone.".to_owned()) && said.contains(&"Imre is on the phone.".to_owned()),
+        "{said:?}"
+    );
+    world.tell_from(IMRE, Input::StationLeft);
+    world.quiet();
+    let said = at_the_rig(&world);
+    let gone = said.iter().position(|text| text == "I have lost Imre's phone. I go on here.").expect("whose it is");
+    let asked = said.iter().position(|text| text == "Imre: Put the cups away. Say: done.").expect("what they have");
+    assert!(gone < asked, "{said:?}");
+    world.join(IMRE, &["Imre"]);
+    world.quiet();
+    assert_eq!(at_the_rig(&world).last().map(String::as_str), Some("Imre is on the phone again."));
+    assert!(world.station(ROWAN).texts().iter().all(|text| !text.contains("phone")), "nobody else is told");
+}
+
+#[test]
+fn a_person_is_found_where_they_are_asked() {
+    let mut world = apart();
+    assert_eq!((world.engine.asked_where("Rowan"), world.engine.asked_where("Imre")), (ROWAN, IMRE));
+    assert_eq!(world.engine.asked_where("Mallory"), RIG);
+    world.tell_from(IMRE, Input::StationLeft);
+    assert_eq!(world.engine.asked_where("Imre"), RIG);
+    let questions: Vec<u64> = [ROWAN, RIG].iter().map(|&at| world.engine.view(world.now, at).question).collect();
+    assert_ne!(questions[0], questions[1], "each question has its number");
+    assert!(world.engine.view(world.now, ROWAN).critical && !world.engine.view(world.now, RIG).critical);
+}

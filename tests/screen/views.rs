@@ -162,6 +162,8 @@ fn view() -> impl Strategy<Value = View> {
         .prop_map(|((routine, section, step, steps, call, caution), rest, (who, beside))| {
             let (clocks, last_heard, can_say, confirm_key, other_key, choices, notices) = rest;
             View {
+                question: 7,
+                critical: false,
                 routine,
                 section,
                 step: (step, steps),

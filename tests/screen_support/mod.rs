@@ -133,6 +133,8 @@ fn strings<const N: usize>(words: [&str; N]) -> Vec<String> {
 
 pub fn prompt() -> View {
     View {
+        question: 7,
+        critical: false,
         routine: "Dump the tanks".to_owned(),
         section: "Black tank".to_owned(),
         step: (5, 18),

@@ -293,7 +293,7 @@ impl Stage {
                 self.summary.alarms += u32::from(utterance.alarm.is_some());
                 self.summary.say_agains += u32::from(utterance.text == self.say_again);
             }
-            TalkLine::Heard { at, heard } => match self.saying.take() {
+            TalkLine::Heard { at, heard, .. } => match self.saying.take() {
                 Some((said, _)) if same_words(&said, &heard.text) => self.summary.heard_right += 1,
                 Some((said, _)) => self.summary.heard_wrong.push(Mishearing {
                     at_s: at.as_millis() as f64 / 1e3,

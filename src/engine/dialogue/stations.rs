@@ -4,7 +4,7 @@ use super::super::core::Engine;
 use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
 use super::super::people::PersonIndex;
-use super::super::phrasebook::Line;
+use super::super::phrasebook::{Line, Word};
 use super::vocabulary::{Asking, PhraseMeaning};
 use super::{Availability, Dialogue};
 use crate::routine::StepIndex;
@@ -39,6 +39,11 @@ impl Engine {
         };
         let shared: Vec<StationId> = self.talks.iter().filter_map(shared).collect();
         if shared.is_empty() { vec![StationId::RIG] } else { shared }
+    }
+
+    /// Where the person of this name is asked at the moment; the rig's station where nobody is called so.
+    pub fn asked_where(&self, name: &str) -> StationId {
+        self.state.person(name).map_or(StationId::RIG, |person| self.station_of(person))
     }
 
     /// The first of a person's stations: there the conversation with them is kept.
@@ -122,6 +127,7 @@ impl Engine {
         self.talks.begin(station, people);
         self.at = station;
         self.send(Audience::Station(station), Output::SetVoice(self.state.voice));
+        self.tell_the_rig(station, if was_gone { Line::StationBack } else { Line::StationJoined });
         if was_gone && !self.people_at(station).is_empty() {
             self.commit(Event::HearingBack);
         }
@@ -138,6 +144,7 @@ impl Engine {
         (talk.ear, talk.mouth) = (Availability::Down, Availability::Down);
         if self.at != StationId::RIG {
             self.talk_mut().forget();
+            self.tell_the_rig(self.at, Line::StationAway);
         }
         self.lost(&before, heard);
     }
@@ -165,6 +172,17 @@ impl Engine {
         let before = self.whereabouts();
         self.talk_mut().mouth = Availability::Up;
         self.ask_who_moved(&before);
+    }
+
+    /// Says at the rig what became of the station of those who are named.
+    fn tell_the_rig(&mut self, station: StationId, line: Line) {
+        let names: Vec<&str> =
+            self.talks.get(station).people.iter().map(String::as_str).filter(|name| !name.is_empty()).collect();
+        if station != StationId::RIG && !names.is_empty() && self.state.ended.is_none() {
+            let and = format!(" {} ", self.book.word(Word::And));
+            let text = self.book.line(line, &[("name", &names.join(&and))]);
+            self.say(Audience::Station(StationId::RIG), Priority::Caution, text);
+        }
     }
 
     /// An ear is lost: on record where somebody was heard there.

@@ -79,7 +79,7 @@ impl Engine {
     pub fn view(&self, now: SessionTime, station: StationId) -> View {
         let now = now.max(self.now);
         let talk = self.talks.get(station);
-        let mut view = View { last_heard: talk.last_heard.clone(), ..View::default() };
+        let mut view = View { question: talk.question, last_heard: talk.last_heard.clone(), ..View::default() };
         self.show_step(station, &mut view);
         view.choices = self.choices(station);
         for (step, clock) in &self.state.clocks {
@@ -112,6 +112,7 @@ impl Engine {
             view.routine.clone_from(&self.job.parts[self.job.part_of(index)].title);
             view.section.clone_from(&self.job.routine.sections[step.section].title);
             view.step = self.place_of(index);
+            view.critical = step.critical();
             view.call.clone_from(&step.short);
             view.caution.clone_from(&step.caution);
             let words =

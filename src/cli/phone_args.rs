@@ -1,0 +1,50 @@
+//! The options of a run that lets phones in.
+
+use clap::Args;
+use thiserror::Error;
+
+use crate::conductor::phones::PhonesWanted;
+use crate::server::address::{AddressError, DEFAULT_PORT, ListenAddress, own_addresses, place};
+use crate::server::words::{PhoneWords, PhoneWordsError};
+use crate::setup::clock::today;
+use crate::setup::places::Places;
+
+/// Whether phones may come, and where.
+#[derive(Clone, Debug, Args)]
+pub struct PhoneArgs {
+    /// Let phones in as ears, mouths and screens, on the rig's own network.
+    #[arg(long)]
+    pub phones: bool,
+    /// Address of this machine that the phones reach; without it those there are are listed.
+    #[arg(long, value_name = "ADDRESS", requires = "phones")]
+    pub address: Option<ListenAddress>,
+    /// Port that the phones reach.
+    #[arg(long, value_name = "PORT", default_value_t = DEFAULT_PORT, requires = "phones")]
+    pub port: u16,
+}
+
+/// Why no phone can be let in.
+#[derive(Debug, Error)]
+pub enum PhoneArgsError {
+    #[error(transparent)]
+    Address(#[from] AddressError),
+    #[error(transparent)]
+    Words(#[from] PhoneWordsError),
+}
+
+impl PhoneArgs {
+    /// What the run is to offer; nothing where no phone was asked for.
+    ///
+    /// # Errors
+    /// No address was named, or none of this machine's.
+    pub fn wanted(&self, people: &[String], places: &Places) -> Result<Option<PhonesWanted>, PhoneArgsError> {
+        if !self.phones {
+            return Ok(None);
+        }
+        let place = place(self.address, self.port, &own_addresses()?)?;
+        if place.is_public() {
+            println!("{}", PhoneWords::built_in()?.rig.public.replace("{}", &place.authority()));
+        }
+        Ok(Some(PhonesWanted { place, folder: places.phones(), today: today(), people: people.to_vec() }))
+    }
+}

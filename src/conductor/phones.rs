@@ -1,0 +1,301 @@
+//! The phones of a run: which station is whose, who looks at what, and how another one is let in.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+
+use jiff::civil::Date;
+
+use crate::conductor::core::Conductor;
+use crate::conductor::edges::{Sent, Stop, ToLoop};
+use crate::conductor::news::{News, Pressed};
+use crate::conductor::phone::{FromPage, PhoneStation, ToPhone, VisitId};
+use crate::conductor::workers::{Directory, Workers};
+use crate::server::address::ServerAddress;
+use crate::server::invitation::Invitation;
+use crate::server::limits::PAGES;
+use crate::server::protocol::{Message, PagePart, Refusal, ToPage, Up};
+use crate::server::shown::Shown;
+use crate::server::words::RigSideWords;
+use crate::server::{Delivery, Guest, Host, PageWay, PhoneServer, ServerError, ServerSettings, Visitor};
+use crate::setup::clock::Clock;
+use crate::setup::sound::Sounds;
+use crate::units::{SessionTime, StationId};
+
+/// How phones are let in to a run.
+#[derive(Clone, Debug)]
+pub struct PhonesWanted {
+    /// Where the server listens, and nowhere else.
+    pub place: ServerAddress,
+    /// What it keeps.
+    pub folder: PathBuf,
+    /// By the rig's calendar.
+    pub today: Date,
+    /// Those who take part, by name; none where nobody is named.
+    pub people: Vec<String>,
+}
+
+/// What stations on phones are made with.
+#[derive(Clone)]
+pub struct PhoneMeans {
+    /// Where ear and voice come from.
+    pub sounds: Sounds,
+    /// Shared by all stations.
+    pub workers: Workers,
+    /// Where stations are reached.
+    pub stations: Directory,
+    /// The way to the loop.
+    pub news: ToLoop,
+    /// Of the run.
+    pub clock: Clock,
+    /// Set when the program ends.
+    pub stop: Stop,
+    /// Where all sound of the rig is kept; that of a phone is kept beside it.
+    pub keep_sound: Option<PathBuf>,
+}
+
+/// The phones of a run, with their server.
+pub struct Phones {
+    server: PhoneServer,
+    seats: Arc<Seats>,
+    inviting: Inviting,
+    invitation: Option<Invitation>,
+}
+
+/// Whether the rig shows how a phone is let in.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Inviting {
+    Shown,
+    Hidden,
+}
+
+/// What the server's thread and the loop share.
+struct Seats {
+    people: Vec<String>,
+    today: Date,
+    means: PhoneMeans,
+    table: Mutex<SeatingPlan>,
+}
+
+#[derive(Default)]
+struct SeatingPlan {
+    visits: u64,
+    phones: BTreeMap<String, ToPhone>,
+    pages: Vec<Look>,
+    threads: Vec<JoinHandle<()>>,
+}
+
+/// Somebody who looks.
+struct Look {
+    visit: VisitId,
+    name: String,
+    part: PagePart,
+    page: PageWay,
+    shown: Option<Shown>,
+}
+
+impl Phones {
+    /// Begins to listen.
+    ///
+    /// # Errors
+    /// The address is taken, or what the server needs cannot be read or made.
+    pub fn begin(wanted: PhonesWanted, means: PhoneMeans) -> Result<Self, ServerError> {
+        let PhonesWanted { place, folder, today, people } = wanted;
+        let seats = Arc::new(Seats { people, today, means, table: Mutex::default() });
+        let settings = ServerSettings { place, folder, today };
+        let server = PhoneServer::begin(&settings, Arc::new(Door(Arc::clone(&seats))))?;
+        Ok(Self { server, seats, inviting: Inviting::Shown, invitation: None })
+    }
+
+    /// Shows how a phone is let in, or hides it; while it is hidden nobody is.
+    pub fn toggle(&mut self) {
+        self.inviting = if self.inviting == Inviting::Shown { Inviting::Hidden } else { Inviting::Shown };
+        if self.inviting == Inviting::Hidden {
+            self.server.shut_door();
+            self.invitation = None;
+        }
+    }
+
+    /// A new invitation where one is to be shown and the last one is used or has run out.
+    pub fn renewed(&mut self) -> Option<&Invitation> {
+        if self.inviting == Inviting::Hidden || self.invitation.is_some() && self.server.is_inviting() {
+            return None;
+        }
+        match self.server.invite() {
+            Ok(invitation) => self.invitation = Some(invitation),
+            Err(error) => {
+                tracing::warn!(%error, "no phone can be let in");
+                self.inviting = Inviting::Hidden;
+                self.invitation = None;
+            }
+        }
+        self.invitation.as_ref()
+    }
+
+    /// What the rig's screen shows over everything else; nothing while it is hidden.
+    pub fn panel(&self) -> Vec<String> {
+        self.invitation.as_ref().map_or_else(Vec::new, |shown| told(shown, &self.server.words().rig))
+    }
+
+    /// Shows each page what there is to see, where that has changed.
+    pub fn show(&self, now: SessionTime, conductor: &Conductor) {
+        for look in &mut self.seats.table().pages {
+            let shown = Shown::of(conductor.sight_of(now, &look.name).view, now);
+            let told = || ToPage::View(Box::new(shown.clone()));
+            // What a page that does not keep up misses it is told with the next look.
+            if look.shown.as_ref() != Some(&shown) && look.page.tell(told()) == Delivery::Sent {
+                look.shown = Some(shown);
+            }
+        }
+    }
+
+    /// Tells every page that the run is over, and gives the threads of their stations.
+    pub fn leave(self) -> Vec<JoinHandle<()>> {
+        let mut table = self.seats.table();
+        for look in table.pages.drain(..) {
+            look.page.tell(ToPage::Over);
+            look.page.close();
+        }
+        std::mem::take(&mut table.threads)
+    }
+}
+
+/// The lines of an invitation: the code, and how to go on.
+fn told(shown: &Invitation, words: &RigSideWords) -> Vec<String> {
+    let mut lines = vec![words.scan.clone()];
+    lines.extend(shown.code.iter().cloned());
+    lines.push(format!("{} {}", words.open, shown.address));
+    lines.extend([&words.warning, &words.iphone, &words.android].into_iter().cloned());
+    lines.push(format!("{} {}", words.print, shown.print));
+    lines.push(words.close.clone());
+    lines
+}
+
+impl Seats {
+    fn table(&self) -> MutexGuard<'_, SeatingPlan> {
+        // A look that panicked left the plan whole.
+        self.table.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The station of this person, begun where there is none.
+    fn phone_of(&self, plan: &mut SeatingPlan, name: &str) -> Option<ToPhone> {
+        if let Some(phone) = plan.phones.get(name) {
+            return Some(phone.clone());
+        }
+        let means = self.means.clone();
+        let id = StationId(u16::try_from(plan.phones.len() + 1).ok()?);
+        let PhoneMeans { sounds, workers, stations, news, clock, stop, keep_sound } = means;
+        let keep_sound = keep_sound.map(|file| file.with_extension(format!("{}.wav", id.0)));
+        let station =
+            PhoneStation { id, name: name.to_owned(), sounds, workers, stations, news, clock, stop, keep_sound };
+        match station.begin() {
+            Ok((phone, thread)) => {
+                plan.phones.insert(name.to_owned(), phone.clone());
+                plan.threads.push(thread);
+                Some(phone)
+            }
+            Err(error) => {
+                tracing::warn!(%error, "a phone gets no station");
+                None
+            }
+        }
+    }
+}
+
+/// What the server sees of the run.
+struct Door(Arc<Seats>);
+
+impl Host for Door {
+    fn now(&self) -> SessionTime {
+        self.0.means.clock.now()
+    }
+
+    fn today(&self) -> String {
+        self.0.today.to_string()
+    }
+
+    fn people(&self) -> Vec<String> {
+        self.0.people.clone()
+    }
+
+    fn paired(&self) {
+        self.0.means.news.offer(News::Woke);
+    }
+
+    fn welcome(&self, visitor: Visitor) -> Result<Box<dyn Guest>, Refusal> {
+        let Visitor { name, part, page } = visitor;
+        let mut plan = self.0.table();
+        if part == PagePart::Station {
+            // One ear and one mouth a person: whoever came last.
+            plan.pages.retain(|look| {
+                let before = look.part == PagePart::Station && look.name == name;
+                if before {
+                    look.page.tell(ToPage::Superseded);
+                    look.page.close();
+                }
+                !before
+            });
+        }
+        plan.pages.retain(|look| !look.page.is_gone());
+        if plan.pages.len() >= PAGES {
+            return Err(Refusal::Full);
+        }
+        plan.visits += 1;
+        let visit = VisitId(plan.visits);
+        let phone = match part {
+            PagePart::Station => Some(self.0.phone_of(&mut plan, &name).ok_or(Refusal::Full)?),
+            PagePart::Screen => None,
+        };
+        if let Some(phone) = &phone {
+            phone.send(FromPage::Came(visit, page.clone()));
+        }
+        plan.pages.push(Look { visit, name: name.clone(), part, page, shown: None });
+        drop(plan);
+        self.0.means.news.offer(News::Woke);
+        Ok(Box::new(Caller { seats: Arc::clone(&self.0), visit, name, phone }))
+    }
+}
+
+/// One page, as the server hands on what it sends.
+struct Caller {
+    seats: Arc<Seats>,
+    visit: VisitId,
+    name: String,
+    phone: Option<ToPhone>,
+}
+
+impl Guest for Caller {
+    fn sent(&mut self, up: Up) {
+        match (up, &self.phone) {
+            (Up::Sound(frame), Some(phone)) => {
+                if phone.send(FromPage::Sound(self.visit, frame)) == Delivery::Lost {
+                    tracing::debug!("a phone's station is behind");
+                }
+            }
+            (Up::Message(Message::Press { what, question, words }), _) => {
+                let pressed = Pressed { name: self.name.clone(), key: what.key(), question, words };
+                if self.seats.means.news.offer(News::Pressed(pressed)) != Sent::Through {
+                    tracing::warn!("a button of a phone is lost: the run is behind");
+                }
+            }
+            (Up::Message(Message::State { sound, .. }), Some(phone)) => {
+                phone.send(FromPage::State(self.visit, sound));
+            }
+            (Up::Message(Message::Leave {}), Some(phone)) => {
+                phone.send(FromPage::Gone(self.visit));
+            }
+            // A screen that sends sound is not listened to; the server answers the rest.
+            _ => {}
+        }
+    }
+}
+
+impl Drop for Caller {
+    fn drop(&mut self) {
+        self.seats.table().pages.retain(|look| look.visit != self.visit);
+        if let Some(phone) = &self.phone {
+            phone.send(FromPage::Gone(self.visit));
+        }
+    }
+}

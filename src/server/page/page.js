@@ -1,0 +1,256 @@
+// Begins: lets the phone in by the code it was opened with, asks who it is for, and joins link, sound and screen.
+
+import { Link, VERSION } from "/link.js";
+import { Show } from "/show.js";
+import { Sound } from "/sound.js";
+
+const find = (id) => document.getElementById(id);
+const RING_EVERY_MS = 3000;
+
+let words = {};
+const word = (name) => words[name] ?? name;
+
+async function main() {
+  words = await (await fetch("/words.json")).json();
+  for (const at of document.querySelectorAll("[data-word]")) at.textContent = word(at.dataset.word);
+  for (const at of document.querySelectorAll("[data-label]")) at.setAttribute("aria-label", word(at.dataset.label));
+  document.title = word("title");
+  const refused = await pair();
+  if (refused) return tell(refused);
+  const crew = await fetch("/crew");
+  if (crew.status === 401) return tell(word("not-paired"));
+  if (!crew.ok) return tell(word("no-crew"));
+  const { people, print, version } = await crew.json();
+  if (version !== VERSION) return tell(word("refused-version"));
+  find("print").textContent = print;
+  find("authority").hidden = false;
+  choose(people);
+}
+
+// The token stands behind the # of the address, which no browser sends by itself; it is taken off the address at once.
+async function pair() {
+  const token = new URLSearchParams(location.hash.slice(1)).get("k");
+  if (!token) return null;
+  history.replaceState(null, "", "/");
+  const answer = await fetch("/pair", { method: "POST", body: JSON.stringify({ token }) });
+  if (answer.ok) return null;
+  if (answer.status === 429) return word("too-often");
+  // One that was let in before may come with an old code.
+  return (await fetch("/crew")).ok ? null : word("not-paired");
+}
+
+function choose(people) {
+  let name = people.length === 1 ? people[0] : "";
+  const before = localStorage.getItem("name");
+  if (people.includes(before)) name = before;
+  if (people.length > 1) {
+    find("names").hidden = false;
+    find("name-list").replaceChildren(
+      ...people.map((person) => {
+        const label = document.createElement("label");
+        const input = Object.assign(document.createElement("input"), { type: "radio", name: "name", value: person, checked: person === name });
+        input.addEventListener("change", () => ready((name = person)));
+        label.append(input, Object.assign(document.createElement("span"), { textContent: person }));
+        return label;
+      }),
+    );
+  }
+  const ready = () => {
+    const chosen = !people.length || people.includes(name);
+    find("begin").disabled = find("only-screen").disabled = !chosen;
+  };
+  ready();
+  find("start").hidden = false;
+  const begin = (part) => {
+    localStorage.setItem("name", name);
+    find("start").hidden = true;
+    find("run").hidden = false;
+    new Page(name).begin(part);
+  };
+  find("begin").addEventListener("click", () => begin("station"));
+  find("only-screen").addEventListener("click", () => begin("screen"));
+}
+
+class Page {
+  constructor(name) {
+    this.name = name;
+    this.earpiece = false;
+    this.talking = false;
+    this.rang = 0;
+    this.last = 0;
+    this.show = new Show(word, (what, question, words) => this.press(what, question, words));
+    this.sound = new Sound({
+      frame: (bytes) => this.link.sound(bytes),
+      state: (sound) => {
+        this.say();
+        this.bar(sound === "running" ? "" : word("interrupted"));
+        this.how();
+      },
+    });
+    this.link = new Link({
+      open: () => {
+        this.sound.anew();
+        this.say();
+        this.bar("");
+        this.how();
+      },
+      lost: () => {
+        this.sound.hush();
+        this.bar(word("away"));
+        this.how();
+      },
+      told: (told) => this.told(told),
+      speech: (bytes) => {
+        this.last = performance.now();
+        this.sound.play(bytes);
+      },
+    });
+  }
+
+  async begin(part) {
+    this.part = part;
+    if (part === "station") {
+      try {
+        await this.sound.begin(this.earpiece, find("volume").value / 100);
+      } catch (why) {
+        console.warn(why);
+        this.part = "screen";
+        this.bar(word("no-microphone"));
+      }
+    }
+    this.link.open({ name: this.name, part: this.part });
+    this.buttons();
+    this.stay();
+    find("settings").hidden = this.part !== "station";
+    setInterval(() => this.tick(), 200);
+    this.how();
+  }
+
+  told(told) {
+    if (told.kind === "view") this.show.draw(told);
+    if (told.kind === "hush") this.sound.hush();
+    if (told.kind === "superseded") this.end(word("superseded"), true);
+    if (told.kind === "refused") this.end(this.refusal(told.why), false);
+    if (told.kind === "over") this.end(word("over"), false);
+  }
+
+  refusal(why) {
+    if (why === "version") return word("refused-version");
+    return why === "full" ? word("refused-full") : word("refused-stranger");
+  }
+
+  end(text, comes_back) {
+    this.bar(text);
+    if (comes_back) find("bar").onclick = () => location.reload();
+    else this.sound.end();
+    this.ended = true;
+    this.how();
+  }
+
+  press(what, question, words) {
+    this.link.say({ kind: "press", what, question, words });
+  }
+
+  buttons() {
+    for (const button of document.querySelectorAll("[data-button]")) {
+      button.addEventListener("click", () => {
+        navigator.vibrate?.(20);
+        this.press(button.dataset.button, this.show.view?.question ?? 0, "");
+      });
+    }
+    const talk = find("talk");
+    const open = (is) => {
+      talk.classList.toggle("open", is);
+      this.sound.mute(find("talk-switch").checked && !is);
+      this.talking = is;
+      this.how();
+    };
+    talk.addEventListener("pointerdown", (event) => {
+      talk.setPointerCapture(event.pointerId);
+      open(true);
+    });
+    for (const end of ["pointerup", "pointercancel", "lostpointercapture"]) talk.addEventListener(end, () => open(false));
+    talk.addEventListener("keydown", (event) => {
+      if ((event.key === " " || event.key === "Enter") && !event.repeat) open(true);
+    });
+    talk.addEventListener("keyup", () => open(false));
+    talk.addEventListener("contextmenu", (event) => event.preventDefault());
+    find("talk-switch").addEventListener("change", (event) => {
+      talk.hidden = !event.target.checked;
+      open(false);
+    });
+    find("earpiece").addEventListener("change", async (event) => {
+      this.earpiece = event.target.checked;
+      await this.sound.listen(this.earpiece);
+    });
+    find("volume").addEventListener("input", (event) => this.sound.volume(event.target.value / 100));
+    find("leave").addEventListener("click", () => {
+      this.link.say({ kind: "leave" });
+      this.link.shut();
+      this.end(word("superseded"), true);
+    });
+    find("bar").addEventListener("click", () => {
+      if (!this.ended && this.part === "station") this.sound.again(this.earpiece);
+    });
+  }
+
+  // The screen stays on, as long as the phone allows it.
+  async stay() {
+    const hold = async () => {
+      try {
+        if (document.visibilityState === "visible") await navigator.wakeLock?.request("screen");
+      } catch (why) {
+        console.warn(why);
+      }
+    };
+    document.addEventListener("visibilitychange", () => {
+      hold();
+      this.say();
+    });
+    await hold();
+  }
+
+  say() {
+    const seen = document.visibilityState === "visible" ? "seen" : "hidden";
+    this.link.say({ kind: "state", sound: this.sound.how, seen });
+  }
+
+  how() {
+    let text = word("listening");
+    if (this.ended) text = "";
+    else if (!this.link.up) text = word("connecting");
+    else if (this.part === "screen") text = word("screen-only");
+    else if (find("talk-switch").checked && !this.talking) text = word("muted");
+    else if (performance.now() - this.last < 400) text = word("speaking");
+    const at = find("sound");
+    const full = this.name && text ? `${this.name}: ${text}` : text;
+    if (at.textContent !== full) at.textContent = full;
+  }
+
+  bar(text) {
+    find("bar").textContent = text;
+    find("bar").hidden = !text;
+  }
+
+  // Counts the clocks. Where the rig cannot be reached this phone rings for a hazard by itself.
+  tick() {
+    const up = this.show.tick(this.link.time.now());
+    this.how();
+    if (this.ended || this.link.up || !up.length || performance.now() - this.rang < RING_EVERY_MS) return;
+    this.rang = performance.now();
+    this.sound.ring();
+    navigator.vibrate?.([300, 100, 300, 100, 300]);
+    document.documentElement.dataset.rang = String(Number(document.documentElement.dataset.rang ?? 0) + 1);
+  }
+}
+
+function tell(text) {
+  const bar = find("bar");
+  bar.textContent = text;
+  bar.hidden = false;
+}
+
+main().catch((why) => {
+  console.error(why);
+  tell(words["no-crew"] ?? "");
+});

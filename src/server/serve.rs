@@ -1,0 +1,270 @@
+//! Listens at one address, and carries each connection through TLS to its pages. A thread of its own with a runtime of its own: whatever floods it holds
+//! up no sound of the rig.
+
+use std::io;
+use std::net::{SocketAddr, TcpListener as StdListener};
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+
+use hyper::server::conn::http1;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::service::TowerToHyperService;
+use jiff::civil::Date;
+use thiserror::Error;
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{Semaphore, oneshot};
+use tokio::time::timeout;
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::crypto::ring;
+use tokio_rustls::rustls::pki_types::pem::PemObject;
+use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use tokio_rustls::rustls::version::{TLS12, TLS13};
+use tokio_rustls::rustls::{self, ServerConfig};
+
+use crate::server::Host;
+use crate::server::address::ServerAddress;
+use crate::server::certificate::{self, CertificateError, Identity};
+use crate::server::connections::{Connections, OpenConnection};
+use crate::server::http;
+use crate::server::invitation::{CodeError, Invitation};
+use crate::server::kept::{Kept, KeptError};
+use crate::server::limits::{HANDSHAKE_WITHIN, HANDSHAKES, HEAD_WITHIN, MOST_HEAD};
+use crate::server::pairing::Door;
+use crate::server::words::{PhoneWords, PhoneWordsError};
+
+/// What a server is begun with.
+#[derive(Clone, Debug)]
+pub struct ServerSettings {
+    /// Where it listens, and nowhere else.
+    pub place: ServerAddress,
+    /// What it keeps: paired phones, keys, certificates.
+    pub folder: PathBuf,
+    /// For certificates.
+    pub today: Date,
+}
+
+/// A server that runs. It ends when this is dropped.
+#[derive(Debug)]
+pub struct PhoneServer {
+    shared: Arc<Shared>,
+    stop: Option<oneshot::Sender<()>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+/// Why there is no server.
+#[derive(Debug, Error)]
+#[allow(missing_docs, reason = "the message of each says it")]
+pub enum ServerError {
+    #[error("{socket}: cannot be listened at; is another run going on, or does the port need more rights?")]
+    Listen { socket: SocketAddr, source: io::Error },
+    #[error(transparent)]
+    Kept(#[from] KeptError),
+    #[error(transparent)]
+    Certificate(#[from] CertificateError),
+    #[error("the certificate that is kept cannot be used; take it away with: sparehand phones --new-certificate")]
+    Tls(#[from] rustls::Error),
+    #[error(
+        "the key or the certificate that is kept cannot be read; take them away with: sparehand phones --new-certificate"
+    )]
+    Pem(#[from] rustls::pki_types::pem::Error),
+    #[error(transparent)]
+    Words(#[from] PhoneWordsError),
+    #[error(transparent)]
+    Code(#[from] CodeError),
+    #[error("the system gives no random numbers")]
+    Random,
+    #[error("the system gives no thread")]
+    Thread(#[source] io::Error),
+}
+
+/// What all connections share.
+pub(crate) struct Shared {
+    pub place: ServerAddress,
+    pub identity: Identity,
+    pub kept: Kept,
+    pub words: PhoneWords,
+    pub host: Arc<dyn Host>,
+    door: Mutex<Door>,
+}
+
+impl std::fmt::Debug for Shared {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Shared").field("place", &self.place).finish_non_exhaustive()
+    }
+}
+
+impl Shared {
+    pub fn door(&self) -> MutexGuard<'_, Door> {
+        // Nothing in it is left half done by a panic.
+        self.door.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl PhoneServer {
+    /// Begins to listen.
+    ///
+    /// # Errors
+    /// The address is taken or none of this machine's, or what it needs cannot be read or made.
+    pub fn begin(settings: &ServerSettings, host: Arc<dyn Host>) -> Result<Self, ServerError> {
+        let socket = settings.place.socket();
+        let failed = |source| ServerError::Listen { socket, source };
+        let listener = StdListener::bind(socket).map_err(failed)?;
+        listener.set_nonblocking(true).map_err(failed)?;
+        let address = listener.local_addr().map_err(failed)?;
+        let kept = Kept::open(&settings.folder)?;
+        let identity = certificate::identity(&kept, settings.place.address(), settings.today)?;
+        let acceptor = TlsAcceptor::from(Arc::new(tls(&identity)?));
+        let shared = Arc::new(Shared {
+            place: ServerAddress::new(address.ip(), address.port()),
+            identity,
+            kept,
+            words: PhoneWords::built_in()?,
+            host,
+            door: Mutex::default(),
+        });
+        let (stop, stopped) = oneshot::channel();
+        let runtime =
+            tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(ServerError::Thread)?;
+        let listening = {
+            let _inside = runtime.enter();
+            TcpListener::from_std(listener).map_err(failed)?
+        };
+        let served = Arc::clone(&shared);
+        let work = move || {
+            runtime.block_on(async {
+                tokio::select! {
+                    () = accept(listening, acceptor, served) => {}
+                    _ = stopped => {}
+                }
+            });
+            // Connections that go on are not waited for.
+            runtime.shutdown_background();
+        };
+        let thread = std::thread::Builder::new().name("phones".to_owned()).spawn(work).map_err(ServerError::Thread)?;
+        Ok(Self { shared, stop: Some(stop), thread: Some(thread) })
+    }
+
+    /// Where it listens.
+    pub fn place(&self) -> ServerAddress {
+        self.shared.place
+    }
+
+    /// The words of page and rig.
+    pub fn words(&self) -> &PhoneWords {
+        &self.shared.words
+    }
+
+    /// The authority's certificate as PEM.
+    pub fn authority(&self) -> &str {
+        &self.shared.identity.authority
+    }
+
+    /// Whether the newest invitation is still good.
+    pub fn is_inviting(&self) -> bool {
+        self.shared.door().is_inviting(self.shared.host.now())
+    }
+
+    /// A new invitation; the one before is good no more.
+    ///
+    /// # Errors
+    /// The system gives no random numbers.
+    pub fn invite(&self) -> Result<Invitation, ServerError> {
+        let token = self.shared.door().invite(self.shared.host.now(), random()?);
+        let address = format!("{}#k={token}", self.shared.place);
+        Ok(Invitation::new(address, self.shared.identity.authority_print.to_string())?)
+    }
+
+    /// No invitation is good any more.
+    pub fn shut_door(&self) {
+        self.shared.door().shut();
+    }
+}
+
+impl Drop for PhoneServer {
+    fn drop(&mut self) {
+        drop(self.stop.take());
+        if let Some(thread) = self.thread.take() {
+            // A thread that panicked has ended as well.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Random bytes of the system.
+pub(crate) fn random<const N: usize>() -> Result<[u8; N], ServerError> {
+    let mut bytes = [0; N];
+    ring::default_provider().secure_random.fill(&mut bytes).map_err(|_| ServerError::Random)?;
+    Ok(bytes)
+}
+
+/// TLS 1.2 stays beside 1.3 for older phones.
+fn tls(identity: &Identity) -> Result<ServerConfig, ServerError> {
+    let chain = [&identity.leaf, &identity.authority].map(|pem| CertificateDer::from_pem_slice(pem.as_bytes()));
+    let chain: Vec<_> = chain.into_iter().collect::<Result<_, _>>()?;
+    let key = PrivateKeyDer::from_pem_slice(identity.key.as_bytes())?;
+    let config = ServerConfig::builder_with_provider(Arc::new(ring::default_provider()))
+        .with_protocol_versions(&[&TLS13, &TLS12])?
+        .with_no_client_auth()
+        .with_single_cert(chain, key)?;
+    Ok(config)
+}
+
+/// Takes connections for ever. What is over a limit is closed at once, so that the system's own queue stays free.
+async fn accept(listener: TcpListener, acceptor: TlsAcceptor, shared: Arc<Shared>) {
+    let connections = Connections::default();
+    let handshakes = Arc::new(Semaphore::new(HANDSHAKES));
+    loop {
+        let (stream, from) = match listener.accept().await {
+            Ok(accepted) => accepted,
+            Err(error) => {
+                // Out of descriptors, or a peer that went at once: the next one may do.
+                tracing::warn!(%error, "a connection is lost");
+                tokio::time::sleep(AFTER_A_FAULT).await;
+                continue;
+            }
+        };
+        let Some(open) = connections.open(from.ip()) else {
+            tracing::debug!("a connection over the limit is closed");
+            continue;
+        };
+        tokio::spawn(serve(stream, from, open, acceptor.clone(), Arc::clone(&handshakes), Arc::clone(&shared)));
+    }
+}
+
+async fn serve(
+    stream: TcpStream,
+    from: SocketAddr,
+    open: OpenConnection,
+    acceptor: TlsAcceptor,
+    handshakes: Arc<Semaphore>,
+    shared: Arc<Shared>,
+) {
+    // Sound comes in small pieces: each is sent as it comes.
+    if let Err(error) = stream.set_nodelay(true) {
+        tracing::debug!(%error, "small pieces are gathered");
+    }
+    let handshake = async {
+        let _turn = handshakes.acquire().await;
+        acceptor.accept(stream).await
+    };
+    let stream = match timeout(HANDSHAKE_WITHIN, handshake).await {
+        Ok(Ok(stream)) => stream,
+        Ok(Err(error)) => return tracing::debug!(%error, "no handshake"),
+        Err(_) => return tracing::debug!("a handshake took too long"),
+    };
+    let service = TowerToHyperService::new(http::router(shared, from.ip()));
+    let served = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(HEAD_WITHIN)
+        .max_buf_size(MOST_HEAD)
+        .serve_connection(TokioIo::new(stream), service)
+        .with_upgrades()
+        .await;
+    if let Err(error) = served {
+        tracing::debug!(%error, "a connection ended");
+    }
+    drop(open);
+}
+
+const AFTER_A_FAULT: std::time::Duration = std::time::Duration::from_millis(100);

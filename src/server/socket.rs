@@ -1,0 +1,179 @@
+//! One page over its socket: reads what it sends within its limits, and sends what there is for it.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::extract::ws::{Message as Piece, WebSocket};
+use tokio::sync::mpsc::Receiver;
+use tokio::time::{interval, timeout};
+
+use crate::server::http::is_known;
+use crate::server::limits::{Allowance, HEAD_WITHIN, IDLE, MESSAGES};
+use crate::server::protocol::{Message, PagePart, ProtocolError, Refusal, ToPage, Up, VERSION, read_sound, read_text};
+use crate::server::serve::Shared;
+use crate::server::{Down, Guest, PageWay, Visitor};
+
+/// Serves a page until it goes, is sent away, or breaks the rules.
+pub async fn converse(mut socket: WebSocket, shared: Arc<Shared>, cookie: String) {
+    let Some((name, part)) = hello(&mut socket, &shared).await else { return };
+    let (page, from_run) = PageWay::new();
+    let guest = match shared.host.welcome(Visitor { name: name.clone(), part, page }) {
+        Ok(guest) => guest,
+        Err(why) => return refuse(&mut socket, why).await,
+    };
+    remember(&shared, &cookie, &name);
+    let welcome = ToPage::Welcome { version: VERSION, name, part };
+    if send(&mut socket, Down::ToPage(welcome)).await == Went::On {
+        let table = Table { socket, shared, cookie, guest, from_run };
+        table.serve().await;
+    }
+}
+
+/// Waits for the first message, which says who it is.
+async fn hello(socket: &mut WebSocket, shared: &Shared) -> Option<(String, PagePart)> {
+    let Ok(Some(Ok(Piece::Text(text)))) = timeout(HEAD_WITHIN, socket.recv()).await else { return None };
+    let Ok(Message::Hello { version, name, part }) = read_text(&text) else { return None };
+    if version != VERSION {
+        refuse(socket, Refusal::Version).await;
+        return None;
+    }
+    let people = shared.host.people();
+    let known = if people.is_empty() { name.is_empty() } else { people.contains(&name) };
+    if !known {
+        refuse(socket, Refusal::Stranger).await;
+        return None;
+    }
+    Some((name, part))
+}
+
+async fn refuse(socket: &mut WebSocket, why: Refusal) {
+    if send(socket, Down::ToPage(ToPage::Refused { why })).await == Went::On {
+        send(socket, Down::Close).await;
+    }
+}
+
+/// Who uses the phone, for the list of those that were let in.
+fn remember(shared: &Shared, cookie: &str, name: &str) {
+    let kept = || {
+        let _held = shared.kept.lock()?;
+        let mut phones = shared.kept.phones()?;
+        let number = phones.with_cookie(cookie).map(|phone| phone.number);
+        let phone = phones.phone.iter_mut().find(|phone| Some(phone.number) == number);
+        if let Some(phone) = phone.filter(|phone| phone.name != name) {
+            name.clone_into(&mut phone.name);
+            shared.kept.keep_phones(&phones)?;
+        }
+        Ok::<(), crate::server::kept::KeptError>(())
+    };
+    if let Err(error) = kept() {
+        tracing::warn!(%error, "the list of phones does not say who uses one");
+    }
+}
+
+/// A page that was taken.
+struct Table {
+    socket: WebSocket,
+    shared: Arc<Shared>,
+    cookie: String,
+    guest: Box<dyn Guest>,
+    from_run: Receiver<Down>,
+}
+
+/// Whether a connection goes on.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Went {
+    On,
+    Over,
+}
+
+impl Table {
+    async fn serve(mut self) {
+        let mut allowance = Allowance::full(MESSAGES, self.shared.host.now());
+        let mut look_again = interval(LOOK_EVERY);
+        let (mut faults, mut newest) = (0_u32, self.shared.host.now());
+        loop {
+            let went = tokio::select! {
+                piece = self.socket.recv() => {
+                    newest = self.shared.host.now();
+                    match piece {
+                        Some(Ok(piece)) if allowance.take(self.shared.host.now()) => self.take(piece, &mut faults).await,
+                        Some(Ok(_)) => {
+                            tracing::warn!("a page that floods is sent away");
+                            Went::Over
+                        }
+                        Some(Err(error)) => {
+                            tracing::debug!(%error, "a page is gone");
+                            Went::Over
+                        }
+                        None => Went::Over,
+                    }
+                }
+                down = self.from_run.recv() => match down {
+                    Some(down) => send(&mut self.socket, down).await,
+                    None => Went::Over,
+                },
+                _ = look_again.tick() => {
+                    let stays = self.shared.host.now().since(newest) < IDLE && is_known(&self.shared, &self.cookie);
+                    if stays { Went::On } else { send(&mut self.socket, Down::Close).await; Went::Over }
+                }
+            };
+            if went == Went::Over {
+                return;
+            }
+        }
+    }
+
+    async fn take(&mut self, piece: Piece, faults: &mut u32) -> Went {
+        let read = match piece {
+            Piece::Binary(bytes) => read_sound(&bytes).map(Up::Sound),
+            Piece::Text(text) => read_text(&text).map(Up::Message),
+            // Answered by the library.
+            Piece::Ping(_) | Piece::Pong(_) => return Went::On,
+            Piece::Close(_) => return Went::Over,
+        };
+        match read {
+            Ok(Up::Message(Message::Ping { at })) => {
+                let now = self.shared.host.now().as_millis();
+                send(&mut self.socket, Down::ToPage(ToPage::Pong { at, now })).await
+            }
+            // Who it is does not change on a connection.
+            Ok(Up::Message(Message::Hello { .. })) => Went::Over,
+            Ok(up) => {
+                self.guest.sent(up);
+                Went::On
+            }
+            Err(error) => fault(&error, faults),
+        }
+    }
+}
+
+/// A page that keeps sending what is none of the protocol is sent away.
+fn fault(error: &ProtocolError, faults: &mut u32) -> Went {
+    *faults += 1;
+    tracing::warn!(%error, "a message of a page is not taken");
+    if *faults < MOST_FAULTS { Went::On } else { Went::Over }
+}
+
+/// Sends; a page that takes nothing for seconds is given up.
+async fn send(socket: &mut WebSocket, down: Down) -> Went {
+    let (piece, after) = match down {
+        Down::ToPage(told) => match serde_json::to_string(&told) {
+            Ok(text) => (Piece::Text(text.into()), Went::On),
+            Err(error) => {
+                tracing::error!(%error, "a message cannot be written");
+                return Went::On;
+            }
+        },
+        Down::Speech(bytes) => (Piece::Binary(bytes.into()), Went::On),
+        Down::Close => (Piece::Close(None), Went::Over),
+    };
+    match timeout(SENT_WITHIN, socket.send(piece)).await {
+        Ok(Ok(())) => after,
+        _ => Went::Over,
+    }
+}
+
+const MOST_FAULTS: u32 = 8;
+const SENT_WITHIN: Duration = Duration::from_secs(5);
+/// A phone that was forgotten is gone by then.
+const LOOK_EVERY: Duration = Duration::from_secs(2);

@@ -1,0 +1,82 @@
+"""A whole morning by two phones: everything is answered aloud, one phone is stopped in the middle of its clock, a third only looks."""
+
+import os
+import re
+import signal
+import time
+
+import rig as support
+from conftest import BOTH
+from page_test import browser_of
+
+VOICES = {"rowan": ["rms", "en-us", "slt"], "imre": ["slt", "en-us", "rms"]}
+SHORT = "[tank_dump]\nrinse_s = 40\nlayer_s = 8\nrinses_most = 2\n\n"
+
+
+class Person:
+    """Says what stands on the first button, once it is asked for and nobody speaks; another voice where it was not taken."""
+
+    def __init__(self, phone, recording):
+        self.phone, self.recording = phone, recording
+        self.asked, self.tries, self.said_at = None, 0, 0.0
+
+    def turn(self):
+        shown = self.phone.page.evaluate("""() => {
+            const words = document.querySelector('#answers .confirm .words');
+            return words ? [words.textContent, document.querySelector('#call').textContent] : null;
+        }""")
+        if shown is None:
+            return
+        if shown != self.asked:
+            self.asked, self.tries = shown, 0
+        if self.recording.quiet_for() < 0.8 or time.monotonic() - self.said_at < 4:
+            return
+        words = re.sub("^Hold: ", "", shown[0]).lower()
+        voices = VOICES[self.phone.name]
+        if self.tries >= 2 * len(voices):
+            raise AssertionError(f"'{words}' was never taken from {self.phone.name}")
+        self.phone.say(voices[self.tries % len(voices)], words)
+        self.tries += 1
+        self.said_at = time.monotonic()
+
+
+def test_two_people_leave_by_their_phones(start, phone, server):
+    program = start("leave", SHORT + BOTH, ("Rowan", "Imre"))
+    people = []
+    for name in ("rowan", "imre"):
+        one = phone(name)
+        recording = server.record(name)
+        count = program.text().count("#k=")
+        one.open(program.address())
+        one.begin(name.capitalize())
+        program.wait_for("station . joined", times=len(people) + 1)
+        program.wait_for("#k=", times=count + 1)
+        people.append(Person(one, recording))
+    wall = phone("wall")
+    wall.open(program.address())
+    wall.begin("Rowan", screen=True)
+    stopped_at, back = None, False
+    pids = browser_of(server, "profile-rowan")
+    until = time.monotonic() + 45 * 60
+    while time.monotonic() < until and program.process.poll() is None:
+        if stopped_at is None and re.search("clock of .*rinse-water.* runs", program.text()):
+            for pid in pids:
+                os.kill(pid, signal.SIGSTOP)
+            stopped_at = time.monotonic()
+        if stopped_at and not back and time.monotonic() - stopped_at > 60:
+            for pid in pids:
+                os.kill(pid, signal.SIGCONT)
+            back = True
+        for person in people:
+            if not (person.phone.name == "rowan" and stopped_at and not back):
+                person.turn()
+        time.sleep(0.2)
+    events = program.events()
+    assert events[-1]["kind"] == "run_completed" and not events[-1]["skipped"], events[-1]
+    assert back, "the rinse clock never ran"
+    lines = program.text().splitlines()
+    at = {station: [line.split("] ", 1)[1] for line in lines if f"at station {station}: " in line] for station in (1, 2)}
+    assert all(len(said) > 10 for said in at.values())
+    prompts = {station: {line for line in said if line.startswith("program at") and "Say: " in line} for station, said in at.items()}
+    both = {line.split(": ", 1)[1] for line in prompts[1]} & {line.split(": ", 1)[1] for line in prompts[2]}
+    print("said to both:", both)

@@ -1,0 +1,289 @@
+"""The page of a phone in Chromium: let in, read, pressed, spoken to, lost and found again."""
+
+import os
+import signal
+import subprocess
+import time
+import wave
+
+import numpy as np
+import pytest
+
+import rig as support
+from conftest import BOTH, ROWAN
+
+
+def answered(program, step):
+    return [event for event in program.events() if event["kind"] == "step_answered" and event["step"] == step]
+
+
+def test_a_phone_goes_past_the_warning_is_let_in_once_and_stays_known(start, phone):
+    program = start()
+    address = program.address()
+    first = phone("rowan")
+    first.open(address)
+    assert "#k=" not in first.page.url, "the token is taken off the address"
+    first.begin(screen=True)
+    first.shows("gloves")
+    second = phone("imre")
+    second.open(address)
+    assert "not let in" in second.page.inner_text("#bar")
+    first.page.reload()
+    first.page.wait_for_selector("#start:not([hidden])")
+    listed = program.command("phones").stdout
+    assert "Rowan" in listed, listed
+    assert program.command("phones", "--forget", "Rowan").returncode == 0
+    first.page.reload()
+    first.page.wait_for_selector("#bar:not([hidden])")
+    assert "not let in" in first.page.inner_text("#bar")
+
+
+def test_an_answer_that_can_hurt_has_to_be_held_and_a_slip_of_the_thumb_settles_nothing(start, phone):
+    program = start()
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves on")
+    # Gloves are no answer that can hurt; whether a valve is shut is.
+    one.page.click("#answers .confirm")
+    one.shows("Hold: gray closed")
+    one.hold("#answers .confirm", 0.3)
+    one.shows("hold it until")
+    assert not answered(program, "grey-held")
+    one.hold("#answers .confirm", 0.8)
+    one.wait(lambda: answered(program, "grey-held"), "the answer in the journal")
+    assert answered(program, "grey-held")[0]["heard"] == {"by": "key"}
+    # By keyboard or screen reader it is pressed twice.
+    one.shows("Hold: black closed")
+    # A key that repeats answers nothing for 0.8 s (the engine's own guard).
+    one.page.wait_for_timeout(1_000)
+    one.page.locator("#answers .confirm").focus()
+    one.page.keyboard.press("Enter")
+    one.shows("press again")
+    assert not answered(program, "black-held")
+    one.page.keyboard.press("Enter")
+    one.wait(lambda: answered(program, "black-held"), "the answer by keyboard")
+
+
+def test_a_button_of_a_question_that_is_asked_no_more_settles_nothing(start, phone):
+    program = start()
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves")
+    # The screen stands still while somebody else answers.
+    stale = one.page.evaluate("""() => {
+        const socket = WebSocket.prototype.send;
+        window.sent = [];
+        WebSocket.prototype.send = function (data) { if (typeof data === 'string') window.sent.push(data); return socket.call(this, data); };
+        return null;
+    }""")
+    assert stale is None
+    one.page.click("#answers .confirm")
+    one.wait(lambda: answered(program, "gloves"), "the answer")
+    settled = len([event for event in program.events() if event["kind"] == "step_answered"])
+    press = one.page.evaluate("window.sent.find((text) => text.includes('press'))")
+    again = "(text) => { const hand = new WebSocket(`wss:` + `//${location.host}/socket`); hand.onopen = () => { hand.send(JSON.stringify({kind: 'hello', version: 1, name: 'Rowan', part: 'screen'})); setTimeout(() => hand.send(text), 300); }; }"
+    one.page.evaluate(again, press)
+    program.wait_for("asked no more")
+    assert len([event for event in program.events() if event["kind"] == "step_answered"]) == settled
+
+
+@pytest.fixture
+def noise(tmp_path):
+    """Twelve seconds of noise between 150 and 5,000 Hz, 48 kHz, with a second of silence before and after."""
+    random = np.random.default_rng(7)
+    spectrum = np.fft.rfft(random.standard_normal(12 * 48_000))
+    pitch = np.fft.rfftfreq(12 * 48_000, 1 / 48_000)
+    spectrum[(pitch < 150) | (pitch > 5_000)] = 0
+    sound = np.fft.irfft(spectrum)
+    sound *= 0.25 / np.abs(sound).max()
+    sound = np.concatenate([np.zeros(48_000), sound, np.zeros(48_000)])
+    path = tmp_path / "noise.wav"
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(48_000)
+        file.writeframes((sound * 32_767).astype("<i2").tobytes())
+    return path, sound
+
+
+def test_the_sound_of_the_microphone_arrives_whole(start, phone, noise, server):
+    path, sent = noise
+    program = start("tank-dump", ROWAN, ("Rowan",), "--keep-sound", str(server.folder / "kept.wav"))
+    one = phone(fake=path)
+    one.open(program.address())
+    one.begin()
+    program.wait_for("station 1 joined")
+    one.page.wait_for_timeout(16_000)
+    program.close()
+    heard = support.kept_sound(server.folder / "kept.1.wav")[:, 0]
+    # What was sent, at the rate at which it is heard, by an ideal filter.
+    spectrum = np.fft.rfft(sent)
+    count = len(sent) // 3
+    wanted = np.fft.irfft(spectrum[: count // 2 + 1], count) / 3
+    size = 1 << (len(heard) + count).bit_length()
+    across = np.fft.irfft(np.fft.rfft(heard, size) * np.conj(np.fft.rfft(wanted, size)))
+    lag = int(np.argmax(np.abs(across)))
+    lag = lag if lag < size // 2 else lag - size
+    begin, end = 20_000, count - 20_000
+    piece = heard[begin + lag : end + lag]
+    reference = wanted[begin:end]
+    # A delay of a part of a sample is none of an error: shifted and scaled to fit best.
+    best = -np.inf
+    frequencies = np.fft.rfftfreq(len(reference))
+    of_piece = np.fft.rfft(piece)
+    for shift in np.arange(-1, 1, 0.02):
+        moved = np.fft.irfft(of_piece * np.exp(2j * np.pi * frequencies * shift), len(reference))
+        inner = slice(2_000, -2_000)
+        gain = np.dot(moved[inner], reference[inner]) / np.dot(reference[inner], reference[inner])
+        error = moved[inner] - gain * reference[inner]
+        best = max(best, 10 * np.log10(gain**2 * np.dot(reference[inner], reference[inner]) / np.dot(error, error)))
+    print(f"signal to error {best:.1f} dB")
+    assert best >= 45, f"{best:.1f} dB"
+
+
+def hear_out(recording, quiet=0.7):
+    time.sleep(0.3)
+    while recording.quiet_for() < quiet:
+        time.sleep(0.02)
+
+
+def say_until(program, one, recording, texts, pattern, times=1):
+    """Says one of these after the other, each in another voice, until the program has taken it."""
+    for voice, text in texts:
+        hear_out(recording)
+        one.say(voice, text)
+        try:
+            return program.wait_for(pattern, times, patience=8)
+        except AssertionError:
+            continue
+    raise AssertionError(f"'{texts}' was never taken:\n{program.text()}")
+
+
+def test_a_person_speaks_and_hears_at_their_phone_and_the_rig_is_silent(start, phone, server):
+    program = start()
+    at_phone, at_rig = server.record("rowan"), server.record("rig")
+    one = phone()
+    one.open(program.address())
+    one.begin()
+    program.wait_for("station 1 joined")
+    program.wait_for("program at station 1: .*gloves", patience=30)
+    hear_out(at_phone)
+    before = len(program.text().splitlines())
+    say_until(program, one, at_phone, [("rms", "gloves on"), ("slt", "gloves on"), ("rms", "gloves on")], "kept: gloves")
+    hear_out(at_phone)
+    since = program.text().splitlines()[before:]
+    assert any("heard at station 1" in line for line in since), since
+    assert any("program at station 1" in line for line in since), since
+    assert not any("] program: " in line for line in since), "nothing for Rowan is said at the rig"
+    assert np.abs(at_phone.samples().astype(int)).max() > 1_000
+    del at_rig
+
+
+def test_a_phone_that_stops_is_away_within_two_seconds_and_comes_back(start, phone, server):
+    program = start()
+    at_rig = server.record("rig")
+    one = phone()
+    one.open(program.address())
+    one.begin()
+    program.wait_for("station 1 joined")
+    program.wait_for("program: Rowan is on the phone", patience=30)
+    hear_out(at_rig, 1.0)
+    pids = browser_of(server, "profile-rowan")
+    began = time.monotonic()
+    for pid in pids:
+        os.kill(pid, signal.SIGSTOP)
+    try:
+        program.wait_for("station 1 is away", patience=5)
+        known = time.monotonic() - began
+        program.wait_for("program: I have lost Rowan's phone", patience=5)
+        said = time.monotonic() - began
+        program.wait_for("program: .*gloves", patience=15)
+    finally:
+        for pid in pids:
+            os.kill(pid, signal.SIGCONT)
+    print(f"known after {known:.2f} s, said after {said:.2f} s")
+    assert known <= 2.0 and said <= 3.0
+    program.wait_for("station 1 joined", times=2, patience=20)
+    program.wait_for("program: Rowan is on the phone again", patience=10)
+
+
+def test_the_reply_begins_soon_after_the_word_has_ended(start, phone, server):
+    program = start()
+    at_rig = server.record("rig")
+    one = phone()
+    one.open(program.address())
+    one.begin()
+    program.wait_for("station 1 joined")
+    hear_out(at_rig, 1.0)
+    spoken, replied = server.stamped("rowan-in"), server.stamped("rowan-out")
+    delays = []
+    for number in range(21):
+        hear_out_stamped(replied)
+        before = time.monotonic()
+        one.say(["rms", "slt", "en-us"][number % 3], "say again")
+        time.sleep(1.5)
+        ended, began = spoken.last_loud(before), replied.first_loud(before)
+        # A voice that is not understood this time says it again.
+        if began is not None:
+            delays.append(1000 * (began - ended))
+    print("ms from the end of the word to the reply:", [round(delay) for delay in delays])
+    assert len(delays) >= 15
+    assert np.median(delays) <= 450 and np.quantile(delays, 0.95) <= 600
+
+
+def hear_out_stamped(ear):
+    time.sleep(0.3)
+    while time.monotonic() - (ear.last_loud(0) or 0) < 0.8:
+        time.sleep(0.02)
+
+
+def browser_of(server, profile):
+    """Every process of one browser."""
+    listed = subprocess.run(["pgrep", "-f", f"{server.folder}/{profile}"], capture_output=True, text=True).stdout.split()
+    assert listed
+    return [int(pid) for pid in listed]
+
+
+@pytest.mark.parametrize("size", [(390, 844), (360, 640), (1024, 768)])
+@pytest.mark.parametrize("dark", [True, False], ids=["dark", "sun"])
+def test_everything_can_be_reached_and_read_at_every_size(start, phone, pictures, size, dark):
+    program = start("tank-dump", BOTH, ("Rowan", "Imre"))
+    one = phone("wall", size=size, dark=dark)
+    one.open(program.address())
+    name = f"{size[0]}x{size[1]}-{'dark' if dark else 'sun'}"
+    one.page.check("input[value=Rowan]")
+    one.page.screenshot(path=str(pictures / f"start-{name}.png"))
+    one.begin(screen=True)
+    one.shows("gloves")
+    one.page.screenshot(path=str(pictures / f"step-{name}.png"))
+    looks_right(one)
+    one.page.click("#more summary")
+    one.page.screenshot(path=str(pictures / f"more-{name}.png"), full_page=True)
+    looks_right(one)
+
+
+def looks_right(one):
+    """No sideways scrolling, also at twice the size; every control has a name and is large enough."""
+    found = one.page.evaluate("""() => {
+        const shown = (at) => at.getClientRects().length > 0;
+        const controls = [...document.querySelectorAll('button, summary, a, input')].filter(shown);
+        return {
+            wide: document.documentElement.scrollWidth - document.documentElement.clientWidth,
+            small: controls.map((at) => [at.id || at.textContent, at.closest('label') ?? at]).map(([name, at]) => [name, at.getBoundingClientRect()])
+                .filter(([, box]) => box.width < 44 || box.height < 44).map(([name]) => name),
+            answers: [...document.querySelectorAll('#answers button')].map((at) => at.getBoundingClientRect().height),
+            unnamed: controls.filter((at) => !(at.textContent.trim() || at.getAttribute('aria-label') || at.closest('label'))).map((at) => at.outerHTML),
+            call: parseFloat(getComputedStyle(document.querySelector('#call')).fontSize) / window.innerWidth,
+        };
+    }""")
+    assert found["wide"] <= 0, f"{found['wide']} pixels too wide"
+    assert not found["small"] and not found["unnamed"], found
+    assert all(height >= 88 for height in found["answers"]), found
+    # 200 %: as many letters on half the width.
+    width, height = one.page.viewport_size["width"], one.page.viewport_size["height"]
+    one.page.set_viewport_size({"width": width // 2, "height": height // 2})
+    wide = one.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    one.page.set_viewport_size({"width": width, "height": height})
+    assert wide <= 0, f"{wide} pixels too wide at 200 %"

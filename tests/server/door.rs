@@ -1,0 +1,122 @@
+//! Pairing, pages and messages as a phone meets them.
+
+use std::time::Duration;
+
+use sparehand::server::protocol::{Button, Message as Said, ToPage, Up, read_speech};
+use tungstenite::Message;
+
+use crate::phone::{COOKIE, Rig, hello, is_sent_away, sound, status, text, trusting};
+
+#[test]
+fn the_page_comes_with_its_policy_and_whoever_trusts_the_authority_sees_no_warning() {
+    let rig = Rig::start(&[]);
+    let answer = rig.get("/", "");
+    assert_eq!(status(&answer), 200, "{answer}");
+    let head = answer.split("\r\n\r\n").next().unwrap().to_ascii_lowercase();
+    for wanted in
+        ["content-security-policy: default-src 'none'", "x-content-type-options: nosniff", "cache-control: no-store"]
+    {
+        assert!(head.contains(wanted), "{head}");
+    }
+    assert!(rig.try_connect(&trusting(rig.server.authority())).is_ok());
+    let stranger = Rig::start(&[]);
+    assert!(
+        rig.try_connect(&trusting(stranger.server.authority())).is_err(),
+        "another rig's authority vouches for nothing here"
+    );
+}
+
+#[test]
+fn a_phone_is_let_in_once_by_an_invitation_and_stays_known_to_the_next_run() {
+    let rig = Rig::start(&["Rowan", "Imre"]);
+    assert_eq!(status(&rig.get("/crew", "")), 401);
+    let token = rig.token();
+    let paired = rig.pair_with(&token);
+    assert_eq!(status(&paired), 204, "{paired}");
+    assert_eq!(status(&rig.pair_with(&token)), 403, "an invitation is good once");
+    let cookie = rig.pair();
+    let crew = rig.get("/crew", &format!("Cookie: {COOKIE}={cookie}\r\n"));
+    assert!(crew.contains(r#""people":["Rowan","Imre"]"#), "{crew}");
+    assert_eq!(rig.run.paired.load(std::sync::atomic::Ordering::SeqCst), 2);
+    assert!(rig.socket(&cookie).is_ok());
+    // What is kept is in the folder; the next run reads it there.
+    let kept = sparehand::server::kept::Kept::open(&rig.folder.path().join("phones")).unwrap();
+    assert!(kept.phones().unwrap().with_cookie(&cookie).is_some());
+}
+
+#[test]
+fn an_invitation_runs_out_after_two_minutes() {
+    let rig = Rig::start(&[]);
+    let token = rig.token();
+    rig.pass(Duration::from_secs(120));
+    assert_eq!(status(&rig.pair_with(&token)), 403);
+    assert_eq!(status(&rig.pair_with(&rig.token())), 204);
+}
+
+#[test]
+fn sound_and_buttons_arrive_as_they_were_sent_and_speech_comes_back() {
+    let rig = Rig::start(&["Rowan"]);
+    let mut page = rig.page("Rowan");
+    for number in 0..50 {
+        page.send(sound(number)).unwrap();
+    }
+    page.send(Message::text(r#"{"kind":"press","what":"confirm","question":3,"words":"cap on"}"#)).unwrap();
+    rig.wait_for("51 messages", |run| run.heard.lock().unwrap().len() == 51);
+    let heard = rig.run.heard.lock().unwrap().clone();
+    for (number, up) in heard[..50].iter().enumerate() {
+        let Up::Sound(frame) = up else { panic!("found {up:?}, expected sound") };
+        assert_eq!((frame.number as usize, frame.mic[0] as usize, frame.mic.len()), (number, number, 320));
+    }
+    let press = Said::Press { what: Button::Confirm, question: 3, words: "cap on".to_owned() };
+    assert_eq!(heard[50], Up::Message(press));
+
+    let way = rig.run.pages.lock().unwrap()[0].1.clone();
+    way.speak(&[0.5; 480]);
+    way.tell(ToPage::Hush);
+    let Message::Binary(bytes) = page.read().unwrap() else { panic!("expected speech") };
+    assert_eq!(read_speech(&bytes).unwrap(), [16_384; 480]);
+    assert_eq!(text(&mut page)["kind"], "hush");
+    rig.pass(Duration::from_millis(1_234));
+    page.send(Message::text(r#"{"kind":"ping","at":17.5}"#)).unwrap();
+    let pong = text(&mut page);
+    assert_eq!((pong["at"].as_f64(), pong["now"].as_u64()), (Some(17.5), Some(1_234)));
+}
+
+#[test]
+fn a_name_that_nobody_has_and_another_version_are_told_why() {
+    let rig = Rig::start(&["Rowan"]);
+    let cookie = rig.pair();
+    let mut page = rig.socket(&cookie).unwrap();
+    page.send(hello("Mallory")).unwrap();
+    assert_eq!(text(&mut page)["why"], "stranger");
+    assert!(is_sent_away(&mut page));
+    let mut page = rig.socket(&cookie).unwrap();
+    page.send(Message::text(r#"{"kind":"hello","version":99,"name":"Rowan","part":"screen"}"#)).unwrap();
+    assert_eq!(text(&mut page)["why"], "version");
+    assert!(rig.run.pages.lock().unwrap().is_empty());
+}
+
+#[test]
+fn a_phone_that_is_forgotten_meanwhile_is_sent_away_and_stays_out() {
+    let rig = Rig::start(&["Rowan"]);
+    let cookie = rig.pair();
+    let mut page = rig.socket(&cookie).unwrap();
+    page.send(hello("Rowan")).unwrap();
+    text(&mut page);
+    let kept = sparehand::server::kept::Kept::open(&rig.folder.path().join("phones")).unwrap();
+    let mut phones = kept.phones().unwrap();
+    assert_eq!(phones.phone[0].name, "Rowan", "the list says who uses it");
+    assert_eq!(phones.forget("Rowan"), 1);
+    kept.keep_phones(&phones).unwrap();
+    assert!(is_sent_away(&mut page));
+    rig.wait_for("the run knows", |run| run.gone.load(std::sync::atomic::Ordering::SeqCst) == 1);
+    assert!(rig.socket(&cookie).is_err());
+}
+
+#[test]
+fn nothing_listens_any_more_once_the_server_is_gone() {
+    let rig = Rig::start(&[]);
+    let socket = rig.server.place().socket();
+    drop(rig);
+    assert!(std::net::TcpStream::connect(socket).is_err());
+}
