@@ -21,12 +21,15 @@ use crate::conductor::live::{self, Edges, Planner, SoundDevices};
 use crate::conductor::news::Parted;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
+use crate::conductor::phones::PhonesWanted;
 use crate::conductor::rehearsal::{Pace, Rehearsal, rehearse};
 use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::conductor::talk::{Printing, Talk};
 use crate::engine::Engine;
 use crate::engine::event::Event;
-use crate::journal::{Journal, JournalError, NewRun, Purpose, Record, Rehearsals, RunSummary};
+use crate::engine::input::Away;
+use crate::journal::{Journal, JournalError, NewRun, Purpose, Record, Rehearsals, RunId, RunSummary};
+use crate::rig::Rig;
 use crate::screen::{Aside, Ink, Labels, LabelsError, Screen, ScreenError};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, wall};
@@ -35,6 +38,7 @@ use crate::setup::places::{Places, PlacesError};
 use crate::setup::practised::Practice;
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::sayable;
+use crate::setup::sound::Sounds;
 use crate::speech::listener::ListenError;
 use crate::units::SessionTime;
 
@@ -125,17 +129,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         missing.told().for_each(|line| println!("{line}"));
         println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
         println!("To carry out the routine by keys and screen, start with --keys.");
-        let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
-        let rehearsal = Rehearsal {
-            routine: args.routine.clone(),
-            rig: args.rig.clone(),
-            with: args.people.clone(),
-            script: None,
-            out: "rehearsal".into(),
-            pace: Pace::Virtual,
-        };
-        rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
-        return Ok(());
+        return rehearsed(args, sounds, places);
     }
 
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
@@ -151,32 +145,12 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         Some(run) => those_of(run, &journal.events(run.id)?, &args.people)?,
         None => args.people.clone(),
     };
+    let phones = phones.map(|wanted| PhonesWanted { people: with.clone(), ..wanted });
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
     let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
     let people = sayable::people(&rig, &with);
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
-    let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
-    let (run, clock, away) = match going_on {
-        Some(run) => {
-            let records = journal.events(run.id)?;
-            records.iter().for_each(|record| engine.replay(record.at, &record.event));
-            let (clock, away) = match records.last() {
-                Some(Record { at, stamp, .. }) => Clock::resume(*at, stamp),
-                None => (Clock::start(), crate::engine::input::Away::Unknown),
-            };
-            (run.id, clock, (!records.is_empty()).then_some(away))
-        }
-        None => {
-            let new = NewRun {
-                routine: args.routine.clone(),
-                fingerprint: engine.routine().fingerprint.clone(),
-                settings: settings(&rig),
-                started: wall(),
-                purpose: Purpose::Real,
-            };
-            (journal.begin_run(&new)?, Clock::start(), None)
-        }
-    };
+    let (run, clock, away) = entered(broken_off, &mut engine, args, &rig, &mut journal)?;
     let stamps = clock.clone();
     let labels = Labels::parse(SCREEN)?;
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
@@ -191,6 +165,53 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
     Ok(())
+}
+
+/// The same with a simulated person, without any device.
+fn rehearsed(args: &RunArgs, sounds: Sounds, places: &Places) -> Result<(), RunError> {
+    let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
+    let rehearsal = Rehearsal {
+        routine: args.routine.clone(),
+        rig: args.rig.clone(),
+        with: args.people.clone(),
+        script: None,
+        out: "rehearsal".into(),
+        pace: Pace::Virtual,
+    };
+    rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
+    Ok(())
+}
+
+/// The run that is gone on with, which the engine then knows, or a new one; its clock, and for how long nobody was there.
+fn entered(
+    broken_off: Option<RunSummary>,
+    engine: &mut Engine,
+    args: &RunArgs,
+    rig: &Rig,
+    journal: &mut Journal,
+) -> Result<(RunId, Clock, Option<Away>), RunError> {
+    let going_on = choose(broken_off, engine, args.anew, journal)?;
+    Ok(match going_on {
+        Some(run) => {
+            let records = journal.events(run.id)?;
+            records.iter().for_each(|record| engine.replay(record.at, &record.event));
+            let (clock, away) = match records.last() {
+                Some(Record { at, stamp, .. }) => Clock::resume(*at, stamp),
+                None => (Clock::start(), Away::Unknown),
+            };
+            (run.id, clock, (!records.is_empty()).then_some(away))
+        }
+        None => {
+            let new = NewRun {
+                routine: args.routine.clone(),
+                fingerprint: engine.routine().fingerprint.clone(),
+                settings: settings(rig),
+                started: wall(),
+                purpose: Purpose::Real,
+            };
+            (journal.begin_run(&new)?, Clock::start(), None)
+        }
+    })
 }
 
 /// What will tell whether the run ends in time.
@@ -290,7 +311,7 @@ impl Missing {
     }
 }
 
-fn settings(rig: &crate::rig::Rig) -> String {
+fn settings(rig: &Rig) -> String {
     let numbers: serde_json::Map<String, serde_json::Value> =
         rig.numbers().map(|(name, value)| (name.to_owned(), value.into())).collect();
     serde_json::Value::Object(numbers).to_string()
