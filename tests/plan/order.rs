@@ -79,12 +79,13 @@ fn one_person_carries_the_tank_dump_and_does_nothing_else_with_sewage_on_their_h
     for rig in ["fifth-wheel", "motorhome-dolly", "motorhome-towed-car", "travel-trailer"] {
         for people in [ONE, TWO] {
             let tasks = plan(rig, people);
+            // Where two take part the other one stands at the toilet, and pours what is poured into it, with clean hands.
+            let inside = ["tank-dump/toilet-watch", "tank-dump/bucket-water", "tank-dump/layer-bucket"];
             let dump: Vec<&Task> = tasks
                 .iter()
-                .filter(|(key, _)| key.starts_with("tank-dump/") && !key.ends_with("/toilet-watch"))
+                .filter(|(key, _)| key.starts_with("tank-dump/") && !inside.contains(&key.as_str()))
                 .map(|(_, t)| t)
                 .collect();
-            // Where two take part the other one stands at the toilet.
             let carrier = &tasks["tank-dump/hose-rig"].people;
             assert!(dump.len() > 20 && dump.iter().all(|task| task.people == *carrier), "{rig}: {dump:?}");
             let (dirty, clean) = (&tasks["tank-dump/hose-rig"].from, &tasks["tank-dump/wash"].until);
