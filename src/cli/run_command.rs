@@ -35,6 +35,7 @@ use crate::setup::places::{Places, PlacesError};
 use crate::setup::practised::Practice;
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::sayable;
+use crate::setup::sound::Sounds;
 use crate::speech::listener::ListenError;
 use crate::units::SessionTime;
 
@@ -112,7 +113,6 @@ pub enum RunError {
 /// # Errors
 /// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
-    let phones = args.phones.wanted(&args.people, places)?;
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
@@ -123,19 +123,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let missing = Missing::look(&devices, &aside);
     if missing.any() && !args.keys {
         missing.told().for_each(|line| println!("{line}"));
-        println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
-        println!("To carry out the routine by keys and screen, start with --keys.");
-        let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
-        let rehearsal = Rehearsal {
-            routine: args.routine.clone(),
-            rig: args.rig.clone(),
-            with: args.people.clone(),
-            script: None,
-            out: "rehearsal".into(),
-            pace: Pace::Virtual,
-        };
-        rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
-        return Ok(());
+        return rehearse_instead(args, sounds, places);
     }
 
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
@@ -154,6 +142,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
     let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
     let people = sayable::people(&rig, &with);
+    let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = match going_on {
@@ -190,6 +179,23 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let around = Edges { sounds, devices, means, scribe, screen, talk, planner, phones };
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
+    Ok(())
+}
+
+/// Carries the routine out with a simulated person.
+fn rehearse_instead(args: &RunArgs, sounds: Sounds, places: &Places) -> Result<(), RunError> {
+    println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
+    println!("To carry out the routine by keys and screen, start with --keys.");
+    let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
+    let rehearsal = Rehearsal {
+        routine: args.routine.clone(),
+        rig: args.rig.clone(),
+        with: args.people.clone(),
+        script: None,
+        out: "rehearsal".into(),
+        pace: Pace::Virtual,
+    };
+    rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
     Ok(())
 }
 

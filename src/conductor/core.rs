@@ -186,8 +186,6 @@ impl Conductor {
                 self.tell(now, StationId::RIG, Input::KeyPressed(key));
             }
             News::Key(ScreenKey::Quit) => self.asked_to_close(now),
-            // Whoever draws shows it.
-            News::Key(ScreenKey::Invite) => {}
             News::Pressed(pressed) => self.pressed(now, &pressed),
             News::ScreenLost(why) => self.screen_lost(now, why),
             News::OnTime(told, prompted) => {
@@ -204,7 +202,7 @@ impl Conductor {
                 }
             }
             News::Terminate => self.terminate(now),
-            News::Woke => {}
+            News::Woke | News::Key(ScreenKey::Invite) => {}
         }
         self.wake(now);
     }
@@ -435,11 +433,8 @@ impl Conductor {
     }
 
     fn device_told(&mut self, now: SessionTime, id: StationId, device: DeviceSide, what: DeviceNews) {
-        if self.means == Means::Keys
-            && id == StationId::RIG
-            && device == DeviceSide::Loudspeaker
-            && what != DeviceNews::Back
-        {
+        let by_keys = self.means == Means::Keys && id == StationId::RIG && device == DeviceSide::Loudspeaker;
+        if by_keys && what != DeviceNews::Back {
             return;
         }
         let link = match what {
@@ -453,7 +448,6 @@ impl Conductor {
             DeviceSide::Loudspeaker => seat.loudspeaker,
         };
         // A loss is told once, by whoever notices it first; but a run by keys never had the loudspeaker that comes.
-        let by_keys = self.means == Means::Keys && id == StationId::RIG && device == DeviceSide::Loudspeaker;
         if known == link && !by_keys {
             return;
         }
