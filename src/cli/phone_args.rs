@@ -4,6 +4,7 @@ use clap::Args;
 use thiserror::Error;
 
 use crate::conductor::phones::PhonesWanted;
+use crate::rig::{Person, Rig};
 use crate::server::address::{AddressError, DEFAULT_PORT, ListenAddress, own_addresses, place};
 use crate::server::words::{PhoneWords, PhoneWordsError};
 use crate::setup::clock::today;
@@ -37,7 +38,7 @@ impl PhoneArgs {
     ///
     /// # Errors
     /// No address was named, or none of this machine's.
-    pub fn wanted(&self, people: &[String], places: &Places) -> Result<Option<PhonesWanted>, PhoneArgsError> {
+    pub fn wanted(&self, rig: &Rig, with: &[String], places: &Places) -> Result<Option<PhonesWanted>, PhoneArgsError> {
         if !self.phones {
             return Ok(None);
         }
@@ -45,6 +46,9 @@ impl PhoneArgs {
         if place.is_public() {
             println!("{}", PhoneWords::built_in()?.rig.public.replace("{}", &place.authority()));
         }
-        Ok(Some(PhonesWanted { place, folder: places.phones(), today: today(), people: people.to_vec() }))
+        // As the rig's file spells them, and so the run.
+        let takes_part = |person: &&Person| with.iter().any(|name| name.eq_ignore_ascii_case(&person.name));
+        let people = rig.people().iter().filter(takes_part).map(|person| person.name.clone()).collect();
+        Ok(Some(PhonesWanted { place, folder: places.phones(), today: today(), people }))
     }
 }

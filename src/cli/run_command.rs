@@ -21,7 +21,6 @@ use crate::conductor::live::{self, Edges, Planner, SoundDevices};
 use crate::conductor::news::Parted;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
-use crate::conductor::phones::PhonesWanted;
 use crate::conductor::rehearsal::{Pace, Rehearsal, rehearse};
 use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::conductor::talk::{Printing, Talk};
@@ -116,7 +115,6 @@ pub enum RunError {
 /// # Errors
 /// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
-    let phones = args.phones.wanted(&args.people, places)?;
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
@@ -127,9 +125,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let missing = Missing::look(&devices, &aside);
     if missing.any() && !args.keys {
         missing.told().for_each(|line| println!("{line}"));
-        println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
-        println!("To carry out the routine by keys and screen, start with --keys.");
-        return rehearsed(args, sounds, places);
+        return rehearse_instead(args, sounds, places);
     }
 
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
@@ -145,10 +141,10 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         Some(run) => those_of(run, &journal.events(run.id)?, &args.people)?,
         None => args.people.clone(),
     };
-    let phones = phones.map(|wanted| PhonesWanted { people: with.clone(), ..wanted });
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
     let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
     let people = sayable::people(&rig, &with);
+    let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let (run, clock, away) = entered(broken_off, &mut engine, args, &rig, &mut journal)?;
     let stamps = clock.clone();
@@ -167,8 +163,10 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     Ok(())
 }
 
-/// The same with a simulated person, without any device.
-fn rehearsed(args: &RunArgs, sounds: Sounds, places: &Places) -> Result<(), RunError> {
+/// Carries the routine out with a simulated person.
+fn rehearse_instead(args: &RunArgs, sounds: Sounds, places: &Places) -> Result<(), RunError> {
+    println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
+    println!("To carry out the routine by keys and screen, start with --keys.");
     let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
     let rehearsal = Rehearsal {
         routine: args.routine.clone(),

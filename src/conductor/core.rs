@@ -187,8 +187,6 @@ impl Conductor {
                 self.tell(now, StationId::RIG, Input::KeyPressed(key));
             }
             News::Key(ScreenKey::Quit) => self.asked_to_close(now),
-            // Whoever draws shows it.
-            News::Key(ScreenKey::Invite) => {}
             News::Pressed(pressed) => self.pressed(now, &pressed),
             News::ScreenLost(why) => self.screen_lost(now, why),
             News::OnTime(told, prompted) => {
@@ -205,7 +203,7 @@ impl Conductor {
                 }
             }
             News::Terminate => self.terminate(now),
-            News::Woke => {}
+            News::Woke | News::Key(ScreenKey::Invite) => {}
         }
         self.wake(now);
     }

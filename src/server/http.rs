@@ -4,7 +4,7 @@ use std::net::IpAddr;
 use std::sync::Arc;
 
 use axum::body::{Body, to_bytes};
-use axum::extract::{Request, State, WebSocketUpgrade};
+use axum::extract::{Path, Request, State, WebSocketUpgrade};
 use axum::http::header::{CONTENT_TYPE, COOKIE, HOST, HeaderName, ORIGIN, SET_COOKIE};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::{self, Next};
@@ -17,10 +17,11 @@ use tokio::time::timeout;
 use crate::server::limits::HEAD_WITHIN;
 use crate::server::origin::{Foreign, OriginRule, look};
 use crate::server::page::{FILES, headers, words_json};
-use crate::server::pairing::{NotPaired, cookie_in, set_cookie};
+use crate::server::pairing::{NotPaired, cookie_in, hex, set_cookie};
 use crate::server::protocol::{MOST_BINARY, VERSION};
 use crate::server::serve::{Shared, random};
 use crate::server::socket;
+use crate::server::wire::{Wire, unframed};
 
 /// The router for one connection from this address.
 pub fn router(shared: Arc<Shared>, from: IpAddr) -> Router {
@@ -36,6 +37,8 @@ pub fn router(shared: Arc<Shared>, from: IpAddr) -> Router {
         .route("/crew", get(crew))
         .route("/pair", post(pair))
         .route("/socket", get(open_socket))
+        .route("/line", post(open_line))
+        .route("/line/{name}", post(send_by_line))
         .layer(middleware::from_fn_with_state(Arc::clone(&shared), guard))
         .layer(Extension(from))
         .with_state(shared)
@@ -133,7 +136,41 @@ async fn open_socket(State(shared): State<Arc<Shared>>, head: HeaderMap, upgrade
         .max_message_size(MOST_BINARY)
         .max_frame_size(MOST_BINARY)
         .max_write_buffer_size(MOST_WRITTEN)
-        .on_upgrade(move |socket| socket::converse(socket, shared, cookie))
+        .on_upgrade(move |socket| socket::converse(Wire::Socket(Box::new(socket)), shared, cookie))
+}
+
+/// For a browser that opens no socket: the response goes on for as long as the page is there, and what it sends comes in requests of its own.
+async fn open_line(State(shared): State<Arc<Shared>>, head: HeaderMap) -> Response {
+    let Some(cookie) = cookie_of_known(&shared, &head) else { return StatusCode::UNAUTHORIZED.into_response() };
+    let Ok(name) = random::<16>().map(|bytes| hex(&bytes)) else {
+        return StatusCode::INTERNAL_SERVER_ERROR.into_response();
+    };
+    let Some((wire, body)) = shared.lines.open(name.clone(), cookie.clone()) else {
+        return StatusCode::SERVICE_UNAVAILABLE.into_response();
+    };
+    tokio::spawn(socket::converse(wire, shared, cookie));
+    ([(HeaderName::from_static("line"), name)], body).into_response()
+}
+
+async fn send_by_line(
+    State(shared): State<Arc<Shared>>,
+    Path(name): Path<String>,
+    head: HeaderMap,
+    body: Body,
+) -> Response {
+    let Some(cookie) = cookie_of_known(&shared, &head) else { return StatusCode::UNAUTHORIZED.into_response() };
+    let Some(up) = shared.lines.find(&name, &cookie) else { return StatusCode::GONE.into_response() };
+    let Ok(Ok(body)) = timeout(HEAD_WITHIN, to_bytes(body, MOST_SENT_AT_ONCE)).await else {
+        return StatusCode::BAD_REQUEST.into_response();
+    };
+    let Ok(pieces) = unframed(body) else { return StatusCode::BAD_REQUEST.into_response() };
+    for piece in pieces {
+        // What a page sends faster than it is taken is lost, as on a socket that floods.
+        if up.try_send(piece).is_err() {
+            return StatusCode::TOO_MANY_REQUESTS.into_response();
+        }
+    }
+    StatusCode::NO_CONTENT.into_response()
 }
 
 /// The cookie of a request, where a phone that was let in has it.
@@ -156,5 +193,7 @@ pub fn is_known(shared: &Shared, cookie: &str) -> bool {
 const JSON: &str = "application/json";
 /// Bytes of a token in JSON, and some to spare.
 const MOST_BROUGHT: usize = 256;
+/// Bytes of a request with messages: a second of sound.
+const MOST_SENT_AT_ONCE: usize = 64 * 1024;
 /// Bytes that may wait to be written to a page.
 const MOST_WRITTEN: usize = 256 * 1024;

@@ -15,11 +15,12 @@ pub struct PageFile {
 }
 
 /// Every file.
-pub const FILES: [PageFile; 7] = [
+pub const FILES: [PageFile; 8] = [
     PageFile { path: "/", kind: HTML, text: include_str!("page/index.html") },
     PageFile { path: "/page.css", kind: "text/css; charset=utf-8", text: include_str!("page/page.css") },
     PageFile { path: "/page.js", kind: SCRIPT, text: include_str!("page/page.js") },
     PageFile { path: "/link.js", kind: SCRIPT, text: include_str!("page/link.js") },
+    PageFile { path: "/posts.js", kind: SCRIPT, text: include_str!("page/posts.js") },
     PageFile { path: "/show.js", kind: SCRIPT, text: include_str!("page/show.js") },
     PageFile { path: "/sound.js", kind: SCRIPT, text: include_str!("page/sound.js") },
     PageFile { path: "/worklet.js", kind: SCRIPT, text: include_str!("page/worklet.js") },

@@ -31,6 +31,7 @@ use crate::server::invitation::{CodeError, Invitation};
 use crate::server::kept::{Kept, KeptError};
 use crate::server::limits::{HANDSHAKE_WITHIN, HANDSHAKES, HEAD_WITHIN, MOST_HEAD};
 use crate::server::pairing::Door;
+use crate::server::wire::Lines;
 use crate::server::words::{PhoneWords, PhoneWordsError};
 
 /// What a server is begun with.
@@ -85,6 +86,7 @@ pub(crate) struct Shared {
     pub kept: Kept,
     pub words: PhoneWords,
     pub host: Arc<dyn Host>,
+    pub lines: Lines,
     door: Mutex<Door>,
 }
 
@@ -121,6 +123,7 @@ impl PhoneServer {
             kept,
             words: PhoneWords::built_in()?,
             host,
+            lines: Lines::default(),
             door: Mutex::default(),
         });
         let (stop, stopped) = oneshot::channel();

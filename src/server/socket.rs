@@ -3,7 +3,6 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::extract::ws::{Message as Piece, WebSocket};
 use tokio::sync::mpsc::Receiver;
 use tokio::time::{interval, timeout};
 
@@ -11,44 +10,45 @@ use crate::server::http::is_known;
 use crate::server::limits::{Allowance, HEAD_WITHIN, IDLE, MESSAGES};
 use crate::server::protocol::{Message, PagePart, ProtocolError, Refusal, ToPage, Up, VERSION, read_sound, read_text};
 use crate::server::serve::Shared;
+use crate::server::wire::{Piece, Wire};
 use crate::server::{Down, Guest, PageWay, Visitor};
 
 /// Serves a page until it goes, is sent away, or breaks the rules.
-pub async fn converse(mut socket: WebSocket, shared: Arc<Shared>, cookie: String) {
-    let Some((name, part)) = hello(&mut socket, &shared).await else { return };
+pub async fn converse(mut wire: Wire, shared: Arc<Shared>, cookie: String) {
+    let Some((name, part)) = hello(&mut wire, &shared).await else { return };
     let (page, from_run) = PageWay::new();
     let guest = match shared.host.welcome(Visitor { name: name.clone(), part, page }) {
         Ok(guest) => guest,
-        Err(why) => return refuse(&mut socket, why).await,
+        Err(why) => return refuse(&mut wire, why).await,
     };
     remember(&shared, &cookie, &name);
     let welcome = ToPage::Welcome { version: VERSION, name, part };
-    if send(&mut socket, Down::ToPage(welcome)).await == Went::On {
-        let table = Table { socket, shared, cookie, guest, from_run };
+    if send(&mut wire, Down::ToPage(welcome)).await == Went::On {
+        let table = Table { wire, shared, cookie, guest, from_run };
         table.serve().await;
     }
 }
 
 /// Waits for the first message, which says who it is.
-async fn hello(socket: &mut WebSocket, shared: &Shared) -> Option<(String, PagePart)> {
-    let Ok(Some(Ok(Piece::Text(text)))) = timeout(HEAD_WITHIN, socket.recv()).await else { return None };
+async fn hello(wire: &mut Wire, shared: &Shared) -> Option<(String, PagePart)> {
+    let Ok(Some(Piece::Text(text))) = timeout(HEAD_WITHIN, wire.recv()).await else { return None };
     let Ok(Message::Hello { version, name, part }) = read_text(&text) else { return None };
     if version != VERSION {
-        refuse(socket, Refusal::Version).await;
+        refuse(wire, Refusal::Version).await;
         return None;
     }
     let people = shared.host.people();
     let known = if people.is_empty() { name.is_empty() } else { people.contains(&name) };
     if !known {
-        refuse(socket, Refusal::Stranger).await;
+        refuse(wire, Refusal::Stranger).await;
         return None;
     }
     Some((name, part))
 }
 
-async fn refuse(socket: &mut WebSocket, why: Refusal) {
-    if send(socket, Down::ToPage(ToPage::Refused { why })).await == Went::On {
-        send(socket, Down::Close).await;
+async fn refuse(wire: &mut Wire, why: Refusal) {
+    if send(wire, Down::ToPage(ToPage::Refused { why })).await == Went::On {
+        send(wire, Down::Close).await;
     }
 }
 
@@ -72,7 +72,7 @@ fn remember(shared: &Shared, cookie: &str, name: &str) {
 
 /// A page that was taken.
 struct Table {
-    socket: WebSocket,
+    wire: Wire,
     shared: Arc<Shared>,
     cookie: String,
     guest: Box<dyn Guest>,
@@ -93,28 +93,24 @@ impl Table {
         let (mut faults, mut newest) = (0_u32, self.shared.host.now());
         loop {
             let went = tokio::select! {
-                piece = self.socket.recv() => {
+                piece = self.wire.recv() => {
                     newest = self.shared.host.now();
                     match piece {
-                        Some(Ok(piece)) if allowance.take(self.shared.host.now()) => self.take(piece, &mut faults).await,
-                        Some(Ok(_)) => {
+                        Some(piece) if allowance.take(self.shared.host.now()) => self.take(piece, &mut faults).await,
+                        Some(_) => {
                             tracing::warn!("a page that floods is sent away");
-                            Went::Over
-                        }
-                        Some(Err(error)) => {
-                            tracing::debug!(%error, "a page is gone");
                             Went::Over
                         }
                         None => Went::Over,
                     }
                 }
                 down = self.from_run.recv() => match down {
-                    Some(down) => send(&mut self.socket, down).await,
+                    Some(down) => send(&mut self.wire, down).await,
                     None => Went::Over,
                 },
                 _ = look_again.tick() => {
                     let stays = self.shared.host.now().since(newest) < IDLE && is_known(&self.shared, &self.cookie);
-                    if stays { Went::On } else { send(&mut self.socket, Down::Close).await; Went::Over }
+                    if stays { Went::On } else { send(&mut self.wire, Down::Close).await; Went::Over }
                 }
             };
             if went == Went::Over {
@@ -127,14 +123,11 @@ impl Table {
         let read = match piece {
             Piece::Binary(bytes) => read_sound(&bytes).map(Up::Sound),
             Piece::Text(text) => read_text(&text).map(Up::Message),
-            // Answered by the library.
-            Piece::Ping(_) | Piece::Pong(_) => return Went::On,
-            Piece::Close(_) => return Went::Over,
         };
         match read {
             Ok(Up::Message(Message::Ping { at })) => {
                 let now = self.shared.host.now().as_millis();
-                send(&mut self.socket, Down::ToPage(ToPage::Pong { at, now })).await
+                send(&mut self.wire, Down::ToPage(ToPage::Pong { at, now })).await
             }
             // Who it is does not change on a connection.
             Ok(Up::Message(Message::Hello { .. })) => Went::Over,
@@ -155,20 +148,24 @@ fn fault(error: &ProtocolError, faults: &mut u32) -> Went {
 }
 
 /// Sends; a page that takes nothing for seconds is given up.
-async fn send(socket: &mut WebSocket, down: Down) -> Went {
-    let (piece, after) = match down {
+async fn send(wire: &mut Wire, down: Down) -> Went {
+    let piece = match down {
         Down::ToPage(told) => match serde_json::to_string(&told) {
-            Ok(text) => (Piece::Text(text.into()), Went::On),
+            Ok(text) => Piece::Text(text),
             Err(error) => {
                 tracing::error!(%error, "a message cannot be written");
                 return Went::On;
             }
         },
-        Down::Speech(bytes) => (Piece::Binary(bytes.into()), Went::On),
-        Down::Close => (Piece::Close(None), Went::Over),
+        Down::Speech(bytes) => Piece::Binary(bytes.into()),
+        Down::Close => {
+            // A page that takes nothing is not waited for.
+            let _ = timeout(SENT_WITHIN, wire.close()).await;
+            return Went::Over;
+        }
     };
-    match timeout(SENT_WITHIN, socket.send(piece)).await {
-        Ok(Ok(())) => after,
+    match timeout(SENT_WITHIN, wire.send(piece)).await {
+        Ok(Ok(())) => Went::On,
         _ => Went::Over,
     }
 }

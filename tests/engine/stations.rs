@@ -549,7 +549,7 @@ fn the_rig_says_whose_station_joined_went_and_came_back() {
     world.quiet();
     let said = at_the_rig(&world);
     let gone = said.iter().position(|text| text == "I have lost Imre's phone. I go on here.").expect("whose it is");
-    let asked = said.iter().position(|text| text == "Imre: Put the cups away. Say: done.").expect("what they have");
+    let asked = said.iter().rposition(|text| text == "Imre: Put the cups away. Say: done.").expect("what they have");
     assert!(gone < asked, "{said:?}");
     world.join(IMRE, &["Imre"]);
     world.quiet();

@@ -5,12 +5,17 @@ import signal
 import subprocess
 import time
 import wave
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import axe_playwright_python
 import rig as support
 from conftest import BOTH, ROWAN
+
+
+AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text()
 
 
 def answered(program, step):
@@ -255,6 +260,7 @@ def test_everything_can_be_reached_and_read_at_every_size(start, phone, pictures
     name = f"{size[0]}x{size[1]}-{'dark' if dark else 'sun'}"
     one.page.check("input[value=Rowan]")
     one.page.screenshot(path=str(pictures / f"start-{name}.png"))
+    is_accessible(one)
     one.begin(screen=True)
     one.shows("gloves")
     one.page.screenshot(path=str(pictures / f"step-{name}.png"))
@@ -262,6 +268,16 @@ def test_everything_can_be_reached_and_read_at_every_size(start, phone, pictures
     one.page.click("#more summary")
     one.page.screenshot(path=str(pictures / f"more-{name}.png"), full_page=True)
     looks_right(one)
+
+
+def is_accessible(one):
+    """axe-core finds nothing that WCAG 2.1, levels A and AA, forbids: names, roles, contrast and the like."""
+    one.page.evaluate(AXE)
+    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
+    found = one.page.evaluate("(tags) => axe.run(document, { runOnly: tags })", rules)
+    assert len(found["passes"]) > 8, "axe looked at too little"
+    broken = [(rule["id"], [node["html"] for node in rule["nodes"]]) for rule in found["violations"]]
+    assert not broken, broken
 
 
 def looks_right(one):
@@ -281,9 +297,88 @@ def looks_right(one):
     assert found["wide"] <= 0, f"{found['wide']} pixels too wide"
     assert not found["small"] and not found["unnamed"], found
     assert all(height >= 88 for height in found["answers"]), found
+    is_accessible(one)
     # 200 %: as many letters on half the width.
     width, height = one.page.viewport_size["width"], one.page.viewport_size["height"]
     one.page.set_viewport_size({"width": width // 2, "height": height // 2})
     wide = one.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     one.page.set_viewport_size({"width": width, "height": height})
     assert wide <= 0, f"{wide} pixels too wide at 200 %"
+
+
+SHORT_RINSE = "[tank_dump]\nrinse_s = 12\nlayer_s = 8\nrinses_most = 1\n\n"
+
+
+def press_until(one, is_so, patience=90.0):
+    """Holds the first answer of every step until something is so."""
+    until = time.monotonic() + patience
+    while time.monotonic() < until and not is_so():
+        if one.page.locator("#answers .confirm").count():
+            one.hold("#answers .confirm", 0.75)
+        one.page.wait_for_timeout(900)
+    assert is_so(), one.page.inner_text("body")
+
+
+def clock_runs(one):
+    return one.page.locator(".clock").count() > 0
+
+
+def test_a_clock_is_read_at_arm_s_length_and_ended_by_its_own_button(start, phone, pictures):
+    program = start("tank-dump", SHORT_RINSE + ROWAN)
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves")
+    one.page.click("#answers .confirm")
+    one.shows("Hold: gray closed")
+    one.page.screenshot(path=str(pictures / "hold-390x844-dark.png"))
+    press_until(one, lambda: clock_runs(one))
+    one.page.screenshot(path=str(pictures / "clock-390x844-dark.png"))
+    size = one.page.evaluate("parseFloat(getComputedStyle(document.querySelector('.clock .time')).fontSize) / innerWidth")
+    assert size >= 0.15, f"the clock takes {size:.2f} of the width"
+    shown = one.page.inner_text(".clock .time")
+    one.page.wait_for_timeout(2_100)
+    assert one.page.inner_text(".clock .time") != shown, "it counts"
+    one.wait(lambda: one.page.locator(".clock.up").count(), "the end of the clock", 30)
+    one.page.screenshot(path=str(pictures / "alarm-390x844-dark.png"))
+    is_accessible(one)
+    program.wait_for("program \\(alarm\\)")
+    one.hold(".clock button", 0.75)
+    one.wait(lambda: any(event["kind"] == "clock_ended" for event in program.events()), "the end in the journal")
+
+
+def test_a_page_without_a_link_says_so_and_rings_for_a_hazard_by_itself(start, phone, server, pictures):
+    program = start("tank-dump", SHORT_RINSE + ROWAN)
+    one = phone()
+    one.open(program.address())
+    one.begin()
+    one.shows("gloves")
+    press_until(one, lambda: clock_runs(one))
+    heard = server.stamped("rowan-out")
+    os.kill(program.process.pid, signal.SIGSTOP)
+    try:
+        one.wait(lambda: "Away from the rig" in one.page.inner_text("#bar"), "the bar", 10)
+        one.wait(lambda: one.page.evaluate("Number(document.documentElement.dataset.rang ?? 0)") >= 2, "ringing", 40)
+        one.page.screenshot(path=str(pictures / "away-390x844-dark.png"))
+        assert heard.last_loud(time.monotonic() - 5), "it is to be heard"
+    finally:
+        os.kill(program.process.pid, signal.SIGCONT)
+    one.wait(lambda: not one.page.is_visible("#bar"), "the link", 15)
+
+
+def test_a_browser_that_opens_no_socket_finds_the_other_way_by_itself(start, phone, server):
+    program = start()
+    at_phone = server.record("rowan")
+    one = phone()
+    one.page.add_init_script("""
+        window.WebSocket = class { static CONNECTING = 0; static OPEN = 1; static CLOSED = 3;
+            constructor() { setTimeout(() => this.onclose?.(), 20); } send() {} close() {} };
+    """)
+    one.open(program.address())
+    one.begin()
+    program.wait_for("station 1 joined")
+    assert one.page.evaluate("document.documentElement.dataset.way") == "requests"
+    program.wait_for("program at station 1: .*gloves", patience=30)
+    hear_out(at_phone)
+    say_until(program, one, at_phone, [("rms", "gloves on"), ("slt", "gloves on"), ("rms", "gloves on")], "kept: gloves")
+    assert np.abs(at_phone.samples().astype(int)).max() > 1_000

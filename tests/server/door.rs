@@ -1,11 +1,12 @@
 //! Pairing, pages and messages as a phone meets them.
 
+use std::io::{Read, Write};
 use std::time::Duration;
 
 use sparehand::server::protocol::{Button, Message as Said, ToPage, Up, read_speech};
 use tungstenite::Message;
 
-use crate::phone::{COOKIE, Rig, hello, is_sent_away, sound, status, text, trusting};
+use crate::phone::{COOKIE, Rig, Stream, answer, hello, is_sent_away, sound, status, text, trusting};
 
 #[test]
 fn the_page_comes_with_its_policy_and_whoever_trusts_the_authority_sees_no_warning() {
@@ -119,4 +120,62 @@ fn nothing_listens_any_more_once_the_server_is_gone() {
     let socket = rig.server.place().socket();
     drop(rig);
     assert!(std::net::TcpStream::connect(socket).is_err());
+}
+
+/// A message as it stands in the body of a request.
+fn framed(kind: u8, message: &[u8]) -> Vec<u8> {
+    [&u32::try_from(message.len()).unwrap().to_le_bytes()[..], &[kind], message].concat()
+}
+
+fn send_by_line(rig: &Rig, line: &str, cookie: &str, body: &[u8]) -> u16 {
+    let (host, origin, length) = (rig.authority(), rig.server.place().origin(), body.len());
+    let head = format!(
+        "POST /line/{line} HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nCookie: {COOKIE}={cookie}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n"
+    );
+    let mut stream = rig.connect();
+    stream.write_all(&[head.as_bytes(), body].concat()).unwrap();
+    status(&answer(&mut stream))
+}
+
+/// Reads until this has come.
+fn read_until(stream: &mut Stream, wanted: &str) -> String {
+    let mut all = Vec::new();
+    while !String::from_utf8_lossy(&all).contains(wanted) {
+        let mut piece = [0; 1_024];
+        let count = stream.read(&mut piece).unwrap();
+        assert!(count > 0, "ended without {wanted}: {}", String::from_utf8_lossy(&all));
+        all.extend(&piece[..count]);
+    }
+    String::from_utf8_lossy(&all).into_owned()
+}
+
+#[test]
+fn a_browser_that_opens_no_socket_sends_by_requests_and_is_told_by_one_response() {
+    let rig = Rig::start(&["Rowan"]);
+    let (cookie, stranger) = (rig.pair(), rig.pair());
+    let mut down = rig.connect();
+    let (host, origin) = (rig.authority(), rig.server.place().origin());
+    let open = |cookie: &str| {
+        format!(
+            "POST /line HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nCookie: {COOKIE}={cookie}\r\nContent-Length: 0\r\n\r\n"
+        )
+    };
+    down.write_all(open(&cookie).as_bytes()).unwrap();
+    let head = read_until(&mut down, "\r\n\r\n");
+    let line = head.lines().find_map(|text| text.strip_prefix("line: ")).unwrap_or_else(|| panic!("{head}")).to_owned();
+    let hello = br#"{"kind":"hello","version":1,"name":"Rowan","part":"station"}"#;
+    assert_eq!(send_by_line(&rig, &line, &stranger, &framed(0, hello)), 410, "another phone's line");
+    let Message::Binary(first) = sound(0) else { panic!("sound is binary") };
+    let body = [framed(0, hello), framed(1, &first)].concat();
+    assert_eq!(send_by_line(&rig, &line, &cookie, &body), 204);
+    read_until(&mut down, "welcome");
+    rig.wait_for("the sound", |run| run.heard.lock().unwrap().len() == 1);
+    rig.run.pages.lock().unwrap()[0].1.tell(ToPage::Hush);
+    read_until(&mut down, "hush");
+    assert_eq!(send_by_line(&rig, &line, &cookie, &[9, 9]), 400);
+    drop(down);
+    rig.run.pages.lock().unwrap()[0].1.tell(ToPage::Hush);
+    rig.wait_for("the run knows", |run| run.gone.load(std::sync::atomic::Ordering::SeqCst) == 1);
+    assert_eq!(send_by_line(&rig, &line, &cookie, &framed(0, b"{}")), 410);
+    assert!(rig.ask(&open("0")).starts_with("HTTP/1.1 401"));
 }

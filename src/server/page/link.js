@@ -1,11 +1,13 @@
 // The way to the rig: one socket, looked for again when it is lost, and the time of the run as this page reckons it.
 
+import { Posts } from "/posts.js";
+
 export const VERSION = 1;
 
 const AGAIN_FIRST_MS = 250;
 const AGAIN_MOST_MS = 4000;
-const PING_EVERY_MS = 2000;
-const SILENT_MS = 5000;
+const PING_EVERY_MS = 1000;
+const SILENT_MS = 3000;
 
 export class Link {
   // `on` holds what to call: open(), lost(), told(message), speech(samples).
@@ -17,6 +19,8 @@ export class Link {
     this.up = false;
     this.time = new RunTime();
     this.newest = 0;
+    // How often in a row a socket was refused; after two the other way is taken.
+    this.refused = 0;
     setInterval(() => this.look(), PING_EVERY_MS);
   }
 
@@ -33,27 +37,39 @@ export class Link {
 
   connect() {
     if (!this.wanted || this.socket) return;
-    const socket = new WebSocket(`wss:` + `//${location.host}/socket`);
+    const by_requests = this.refused >= 2;
+    const socket = by_requests ? new Posts() : new WebSocket(`wss:` + `//${location.host}/socket`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
+    document.documentElement.dataset.way = by_requests ? "requests" : "socket";
     this.newest = performance.now();
-    socket.onopen = () => socket.send(JSON.stringify({ kind: "hello", version: VERSION, ...this.hello }));
+    let opened = false;
+    socket.onopen = () => {
+      opened = true;
+      socket.send(JSON.stringify({ kind: "hello", version: VERSION, ...this.hello }));
+    };
     socket.onmessage = (message) => {
       this.newest = performance.now();
       if (typeof message.data === "string") this.take(JSON.parse(message.data));
       else this.on.speech(message.data);
     };
     socket.onclose = () => {
-      if (this.socket !== socket) return;
-      this.socket = null;
-      if (this.up) {
-        this.up = false;
-        this.on.lost();
-      }
-      if (!this.wanted) return;
-      setTimeout(() => this.connect(), this.again);
-      this.again = Math.min(this.again * 2, AGAIN_MOST_MS);
+      // Where neither way opens the rig is away, and both are tried in turn.
+      this.refused = opened ? (by_requests ? 2 : 0) : (this.refused + 1) % 4;
+      this.lose(socket);
     };
+  }
+
+  lose(socket) {
+    if (this.socket !== socket) return;
+    this.socket = null;
+    if (this.up) {
+      this.up = false;
+      this.on.lost();
+    }
+    if (!this.wanted) return;
+    setTimeout(() => this.connect(), this.again);
+    this.again = Math.min(this.again * 2, AGAIN_MOST_MS);
   }
 
   take(told) {
@@ -69,9 +85,13 @@ export class Link {
   }
 
   look() {
-    if (!this.up) return this.connect();
-    // A link that fell silent is not always closed by the system.
-    if (performance.now() - this.newest > SILENT_MS) return this.socket?.close();
+    const socket = this.socket;
+    if (!socket) return this.connect();
+    // A link that fell silent is not always closed by the system, and whoever is gone does not say goodbye.
+    if (performance.now() - this.newest > SILENT_MS) {
+      this.lose(socket);
+      return socket.close();
+    }
     this.ping();
   }
 

@@ -64,19 +64,24 @@ export class Show {
   }
 
   answer(what, words, view) {
+    const settle = () => this.press(what, view.question, words);
+    return this.button(what, words, view.critical && what === "confirm", settle);
+  }
+
+  // A button that answers; one that can hurt has to be held.
+  button(what, words, critical, settle) {
     const button = document.createElement("button");
-    button.className = what;
+    button.className = critical ? `${what} hold` : what;
     button.dataset.what = what;
-    const critical = view.critical && what === "confirm";
     const part = (name, text) => Object.assign(document.createElement("span"), { className: name, textContent: text });
     if (critical) button.append(part("fill", ""));
     button.append(part("words", critical ? fill(this.word("hold"), words) : words));
-    const settle = () => {
+    const answer = () => {
       navigator.vibrate?.(30);
-      this.press(what, view.question, words);
+      settle();
     };
-    if (critical) this.held(button, words, settle);
-    else button.addEventListener("click", settle);
+    if (critical) this.held(button, words, answer);
+    else button.addEventListener("click", answer);
     return button;
   }
 
@@ -134,10 +139,8 @@ export class Show {
         name.textContent = clock.name;
         one.append(part("time"), part("state"), name);
         if (clock.hazard) {
-          const over = document.createElement("button");
-          over.textContent = fill(this.word("clock-over"), clock.name);
-          over.dataset.what = "clock_over";
-          over.addEventListener("click", () => this.press("clock_over", this.view.question, clock.name));
+          const words = fill(this.word("clock-over"), clock.name);
+          const over = this.button("clock_over", words, true, () => this.press("clock_over", this.view.question, clock.name));
           over.hidden = true;
           one.append(over);
         }
