@@ -93,7 +93,7 @@ SPELLED_OUT = ("gfci", "psi", "lp", "rv", "ac", "dc", "ok", "pm", "am")
 UNITS = {
     "v": "volts", "volt": "volts", "amp": "amps", "w": "watts", "watt": "watts",
     "gal": "gallons", "gallon": "gallons", "lb": "pounds", "lbs": "pounds", "pound": "pounds",
-    "min": "minutes", "sec": "seconds", "hz": "hertz", "okay": "ok",
+    "min": "minutes", "sec": "seconds", "s": "seconds", "hz": "hertz", "okay": "ok",
 }
 
 CONTRACTIONS = {

@@ -14,6 +14,7 @@ from normalise import words
         ("82%", "Eighty-two percent."),
         ("118 volts", "one hundred and eighteen volts"),
         ("12 V", "twelve volts"),
+        ("2 min 30 s", "two minutes thirty seconds"),
         ("7:30", "seven thirty"),
         ("7:05", "seven oh five"),
         ("10:00", "ten o'clock"),
