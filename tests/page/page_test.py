@@ -386,9 +386,11 @@ def test_a_page_without_a_link_says_so_and_rings_for_a_hazard_by_itself(start, p
         one.wait(lambda: one.page.evaluate("Number(document.documentElement.dataset.rang ?? 0)") >= 2, "ringing", 40)
         one.page.screenshot(path=str(pictures / "away-390x844-dark.png"))
         assert heard.last_loud(time.monotonic() - 5), "it is to be heard"
+        assert one.page.evaluate("['answers', 'clocks', 'stop'].every((id) => document.getElementById(id).inert)"), "no button answers"
     finally:
         os.kill(program.process.pid, signal.SIGCONT)
     one.wait(lambda: not one.page.is_visible("#bar"), "the link", 15)
+    assert not one.page.evaluate("document.getElementById('answers').inert")
 
 
 def test_a_browser_that_opens_no_socket_finds_the_other_way_by_itself(start, phone, server):
