@@ -267,26 +267,31 @@ struct Caller {
 
 impl Guest for Caller {
     fn sent(&mut self, up: Up) {
-        match (up, &self.phone) {
-            (Up::Sound(frame), Some(phone)) => {
-                if phone.send(FromPage::Sound(self.visit, frame)) == Delivery::Lost {
-                    tracing::debug!("a phone's station is behind");
-                }
+        match up {
+            Up::Message(Message::Press { what, question, words }) => {
+                self.press(Pressed { name: self.name.clone(), key: what.key(), question, words });
             }
-            (Up::Message(Message::Press { what, question, words }), _) => {
-                let pressed = Pressed { name: self.name.clone(), key: what.key(), question, words };
-                if self.seats.means.news.offer(News::Pressed(pressed)) != Sent::Through {
-                    tracing::warn!("a button of a phone is lost: the run is behind");
-                }
-            }
-            (Up::Message(Message::State { sound, .. }), Some(phone)) => {
-                phone.send(FromPage::State(self.visit, sound));
-            }
-            (Up::Message(Message::Leave {}), Some(phone)) => {
-                phone.send(FromPage::Gone(self.visit));
-            }
-            // A screen that sends sound is not listened to; the server answers the rest.
-            _ => {}
+            Up::Sound(frame) => self.pass_on(FromPage::Sound(self.visit, frame)),
+            Up::Message(Message::State { sound, .. }) => self.pass_on(FromPage::State(self.visit, sound)),
+            Up::Message(Message::Leave {}) => self.pass_on(FromPage::Gone(self.visit)),
+            // Answered by the server.
+            Up::Message(Message::Hello { .. } | Message::Ping { .. }) => {}
+        }
+    }
+}
+
+impl Caller {
+    fn press(&self, pressed: Pressed) {
+        if self.seats.means.news.offer(News::Pressed(pressed)) != Sent::Through {
+            tracing::warn!("a button of a phone is lost: the run is behind");
+        }
+    }
+
+    /// What a screen sends as if it were a station is nobody's.
+    fn pass_on(&self, from_page: FromPage) {
+        let Some(phone) = &self.phone else { return };
+        if phone.send(from_page) == Delivery::Lost {
+            tracing::debug!("a phone's station is behind");
         }
     }
 }

@@ -70,7 +70,7 @@ mod tests {
         assert_eq!(invitation.code.len(), width.div_ceil(2));
         let module = |x: usize, y: usize| {
             let mark = invitation.code[y / 2].chars().nth(x).unwrap();
-            if y % 2 == 0 { " \u{2584}".contains(mark) } else { " \u{2580}".contains(mark) }
+            if y.is_multiple_of(2) { " \u{2584}".contains(mark) } else { " \u{2580}".contains(mark) }
         };
         assert!((0..width).all(|x| (0..4).all(|y| !module(x, y))));
         for (left, top) in [(4, 4), (width - 11, 4), (4, width - 11)] {

@@ -57,7 +57,7 @@ impl Allowance {
         } else if let Ok(earned) = u32::try_from(earned) {
             self.left += earned;
             // Whole milliseconds: what is lost by that is made up by the next look.
-            self.since = self.since + self.rate.each * earned;
+            self.since += self.rate.each * earned;
         }
         let was = self.left;
         self.left = was.saturating_sub(1);

@@ -43,6 +43,23 @@ def test_a_phone_goes_past_the_warning_is_let_in_once_and_stays_known(start, pho
     assert "not let in" in first.page.inner_text("#bar")
 
 
+def test_who_trusts_the_rig_s_own_authority_sees_no_warning(start, phone, tmp_path):
+    program = start()
+    address = program.address()
+    authority = tmp_path / "home/data/sparehand/phones/authority.pem"
+    home = tmp_path / "phone"
+    database = home / ".pki/nssdb"
+    database.mkdir(parents=True)
+    for arguments in (["-N", "--empty-password"], ["-A", "-t", "C,,", "-n", "rig", "-i", str(authority)]):
+        subprocess.run(["certutil", "-d", f"sql:{database}", *arguments], check=True)
+    one = phone(home=home)
+    # Without a click on anything: it would raise where the browser warned.
+    one.page.goto(address)
+    one.page.wait_for_selector("#start:not([hidden])")
+    one.begin(screen=True)
+    one.shows("gloves")
+
+
 def test_an_answer_that_can_hurt_has_to_be_held_and_a_slip_of_the_thumb_settles_nothing(start, phone):
     program = start()
     one = phone()
@@ -127,25 +144,31 @@ def test_the_sound_of_the_microphone_arrives_whole(start, phone, noise, server):
     spectrum = np.fft.rfft(sent)
     count = len(sent) // 3
     wanted = np.fft.irfft(spectrum[: count // 2 + 1], count) / 3
-    size = 1 << (len(heard) + count).bit_length()
-    across = np.fft.irfft(np.fft.rfft(heard, size) * np.conj(np.fft.rfft(wanted, size)))
-    lag = int(np.argmax(np.abs(across)))
-    lag = lag if lag < size // 2 else lag - size
-    begin, end = 20_000, count - 20_000
-    piece = heard[begin + lag : end + lag]
-    reference = wanted[begin:end]
-    # A delay of a part of a sample is none of an error: shifted and scaled to fit best.
-    best = -np.inf
-    frequencies = np.fft.rfftfreq(len(reference))
-    of_piece = np.fft.rfft(piece)
-    for shift in np.arange(-1, 1, 0.02):
-        moved = np.fft.irfft(of_piece * np.exp(2j * np.pi * frequencies * shift), len(reference))
-        inner = slice(2_000, -2_000)
-        gain = np.dot(moved[inner], reference[inner]) / np.dot(reference[inner], reference[inner])
-        error = moved[inner] - gain * reference[inner]
-        best = max(best, 10 * np.log10(gain**2 * np.dot(reference[inner], reference[inner]) / np.dot(error, error)))
-    print(f"signal to error {best:.1f} dB")
-    assert best >= 45, f"{best:.1f} dB"
+    found = [fit(heard, wanted[second * support.RATE : (second + 1) * support.RATE]) for second in range(2, 12)]
+    lags = [lag - second * support.RATE for second, (lag, _) in enumerate(found, 2)]
+    print("signal to error, second by second:", [round(error, 1) for _, error in found], "dB; lags:", lags)
+    assert len(set(lags)) == 1, "sound slipped in the browser: is the machine too busy?"
+    assert min(error for _, error in found) >= 45
+
+
+def fit(heard, piece):
+    """Where a piece was heard, and by how many decibels it is above what differs. A delay of a part of a sample is no error."""
+    size = 1 << (len(heard) + len(piece)).bit_length()
+    across = np.fft.irfft(np.fft.rfft(heard, size) * np.conj(np.fft.rfft(piece, size)))
+    lag = int(np.argmax(across[: len(heard) - len(piece)]))
+    spectrum = np.fft.rfft(heard[lag : lag + len(piece)])
+    pitch = np.fft.rfftfreq(len(piece))
+    inner = slice(500, -500)
+
+    def error(shift):
+        moved = np.fft.irfft(spectrum * np.exp(2j * np.pi * pitch * shift), len(piece))[inner]
+        power = np.dot(piece[inner], piece[inner])
+        gain = np.dot(moved, piece[inner]) / power
+        return 10 * np.log10(gain**2 * power / np.sum((moved - gain * piece[inner]) ** 2))
+
+    best = max(np.arange(-1, 1, 0.02), key=error)
+    best = max(np.arange(best - 0.02, best + 0.02, 0.0005), key=error)
+    return lag, error(best)
 
 
 def hear_out(recording, quiet=0.7):
@@ -174,6 +197,9 @@ def test_a_person_speaks_and_hears_at_their_phone_and_the_rig_is_silent(start, p
     one.begin()
     program.wait_for("station 1 joined")
     program.wait_for("program at station 1: .*gloves", patience=30)
+    # What everybody is told at the beginning, and who is on the phone.
+    program.wait_for("program: Rowan is on the phone", patience=30)
+    hear_out(at_rig)
     hear_out(at_phone)
     before = len(program.text().splitlines())
     say_until(program, one, at_phone, [("rms", "gloves on"), ("slt", "gloves on"), ("rms", "gloves on")], "kept: gloves")
@@ -183,7 +209,6 @@ def test_a_person_speaks_and_hears_at_their_phone_and_the_rig_is_silent(start, p
     assert any("program at station 1" in line for line in since), since
     assert not any("] program: " in line for line in since), "nothing for Rowan is said at the rig"
     assert np.abs(at_phone.samples().astype(int)).max() > 1_000
-    del at_rig
 
 
 def test_a_phone_that_stops_is_away_within_two_seconds_and_comes_back(start, phone, server):
@@ -361,9 +386,11 @@ def test_a_page_without_a_link_says_so_and_rings_for_a_hazard_by_itself(start, p
         one.wait(lambda: one.page.evaluate("Number(document.documentElement.dataset.rang ?? 0)") >= 2, "ringing", 40)
         one.page.screenshot(path=str(pictures / "away-390x844-dark.png"))
         assert heard.last_loud(time.monotonic() - 5), "it is to be heard"
+        assert one.page.evaluate("['answers', 'clocks', 'stop'].every((id) => document.getElementById(id).inert)"), "no button answers"
     finally:
         os.kill(program.process.pid, signal.SIGCONT)
     one.wait(lambda: not one.page.is_visible("#bar"), "the link", 15)
+    assert not one.page.evaluate("document.getElementById('answers').inert")
 
 
 def test_a_browser_that_opens_no_socket_finds_the_other_way_by_itself(start, phone, server):

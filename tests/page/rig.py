@@ -225,7 +225,7 @@ class Program:
 class Phone:
     """A browser of its own, with its own microphone and loudspeaker."""
 
-    def __init__(self, playwright, server, name, size=(390, 844), dark=True, trust=(), fake=None, **more):
+    def __init__(self, playwright, server, name, size=(390, 844), dark=True, trust=(), fake=None, home=None, **more):
         self.server = server
         self.name = name
         # Without anything that lets a certificate pass: the warning is clicked away as a person does.
@@ -238,7 +238,7 @@ class Phone:
             args=flags,
             ignore_default_args=["--mute-audio"],
             headless=True,
-            env=server.environment(name),
+            env={**server.environment(name), **({"HOME": str(home)} if home else {})},
             viewport={"width": size[0], "height": size[1]},
             device_scale_factor=2,
             has_touch=True,
@@ -257,8 +257,8 @@ class Phone:
         except Exception as error:
             if "ERR_CERT" not in str(error):
                 raise
-        if self.page.locator("#details-button").count():
-            self.page.click("#details-button")
+            # The warning is a page of its own, which comes a moment later.
+            self.page.click("#details-button", timeout=15_000)
             self.page.click("#proceed-link")
         self.page.wait_for_selector("#start:not([hidden]), #bar:not([hidden])", timeout=15_000)
 

@@ -3,11 +3,11 @@
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use tungstenite::Message;
 
-use crate::phone::{COOKIE, Rig, answer, hello, is_sent_away, pause, sound, status, text};
+use crate::phone::{COOKIE, Rig, answer, hello, is_sent_away, now, pause, sound, status, text};
 
 #[test]
 fn requests_for_other_hosts_and_from_other_pages_are_refused() {
@@ -74,7 +74,7 @@ fn a_head_that_never_ends_and_a_handshake_that_never_begins_are_given_up_after_f
     slow.write_all(b"GET / HTTP/1.1\r\nHost: ").unwrap();
     let mut silent = TcpStream::connect(rig.server.place().socket()).unwrap();
     silent.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
-    let began = Instant::now();
+    let began = now();
     assert!([0, 408].contains(&status(&answer(&mut slow))));
     let mut byte = [0];
     assert!(!matches!(silent.read(&mut byte), Ok(1)));
@@ -137,7 +137,7 @@ fn a_thousand_connections_leave_those_of_a_page_alone() {
     let held: Vec<TcpStream> = (0..1_000).filter_map(|_| TcpStream::connect(socket).ok()).collect();
     let mut slowest = Duration::ZERO;
     for at in 0..50 {
-        let began = Instant::now();
+        let began = now();
         page.send(Message::text(format!(r#"{{"kind":"ping","at":{at}}}"#))).unwrap();
         assert_eq!(text(&mut page)["at"].as_f64(), Some(f64::from(at)));
         slowest = slowest.max(began.elapsed());

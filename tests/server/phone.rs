@@ -155,10 +155,7 @@ impl Rig {
     pub fn pair(&self) -> String {
         let answer = self.pair_with(&self.token());
         assert_eq!(status(&answer), 204, "{answer}");
-        let cookie = answer
-            .lines()
-            .find_map(|line| line.to_ascii_lowercase().starts_with("set-cookie").then_some(line))
-            .unwrap();
+        let cookie = answer.lines().find(|line| line.to_ascii_lowercase().starts_with("set-cookie")).unwrap();
         cookie.split_once(&format!("{COOKIE}=")).unwrap().1.split(';').next().unwrap().to_owned()
     }
 
@@ -252,6 +249,11 @@ pub fn status(answer: &str) -> u16 {
 #[allow(clippy::disallowed_methods, reason = "a test in real time waits")]
 pub fn pause(span: Duration) {
     std::thread::sleep(span);
+}
+
+#[allow(clippy::disallowed_methods, reason = "limits in real time are measured in real time")]
+pub fn now() -> std::time::Instant {
+    std::time::Instant::now()
 }
 
 /// Trusts the rig's own authority, and nothing else.

@@ -92,12 +92,12 @@ class Page {
         this.sound.anew();
         this.say();
         this.bar("");
-        this.how();
+        this.reached(true);
       },
       lost: () => {
         this.sound.hush();
         this.bar(word("away"));
-        this.how();
+        this.reached(false);
       },
       told: (told) => this.told(told),
       speech: (bytes) => {
@@ -144,6 +144,12 @@ class Page {
     if (comes_back) find("bar").onclick = () => location.reload();
     else this.sound.end();
     this.ended = true;
+    this.reached(false);
+  }
+
+  // Without a link no button answers anything, and none looks as if it did.
+  reached(is) {
+    for (const id of ["answers", "clocks", "stop"]) find(id).inert = !is;
     this.how();
   }
 
