@@ -2,6 +2,7 @@
 
 mod coach;
 mod gate;
+mod hazards;
 mod moves;
 mod not_understood;
 mod on_time;
