@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use crate::engine::event::{Event, HeardAs};
 use crate::engine::numbers;
+use crate::rig::Stands;
 use crate::units::SessionTime;
 
 /// The step that an event is about.
@@ -32,6 +33,7 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::StepChecked { step, .. }
         | Event::NoteKept { step, .. }
         | Event::Explained { step }
+        | Event::NotHere { step, .. }
         | Event::ClockReinstated { step } => Some(step),
         Event::Rehearsed { event } => step_of(event),
         Event::RunStarted { .. }
@@ -56,6 +58,9 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::CardStarted { .. }
         | Event::CardEnded { .. }
         | Event::TurnedTo { .. }
+        | Event::RigRecalled { .. }
+        | Event::RigAgreed { .. }
+        | Event::ThingTold { .. }
         | Event::RunAbandoned => None,
     }
 }
@@ -135,7 +140,25 @@ pub(super) fn told(event: &Event) -> String {
         Event::CardStarted { card, heard } => format!("emergency {card}, {}", told_heard(heard)),
         Event::CardEnded { card } => format!("emergency {card} gone through"),
         Event::Explained { .. } => "explained".to_owned(),
+        Event::RigRecalled { things } => {
+            let things: Vec<String> =
+                things.iter().map(|(thing, stands)| format!("{thing} {}", told_stands(stands))).collect();
+            format!("rig recalled: {}", things.join(", "))
+        }
+        Event::RigAgreed { heard } => format!("rig stands so, {}", told_heard(heard)),
+        Event::ThingTold { thing, stands, heard } => {
+            format!("{thing:?} is {}, {}", told_stands(*stands), told_heard(heard))
+        }
+        Event::NotHere { answer, heard, .. } => format!("nothing to do today: {answer:?}, {}", told_heard(heard)),
         Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
+    }
+}
+
+fn told_stands(stands: Stands) -> &'static str {
+    match stands {
+        Stands::Out => "out",
+        Stands::Away => "away",
+        Stands::Unknown => "unknown",
     }
 }
 

@@ -31,6 +31,7 @@ pub mod run_command;
 pub mod run_page;
 mod schema;
 pub mod second_engine_args;
+pub mod site_command;
 pub mod speak_command;
 pub mod stats;
 pub mod stats_command;

@@ -38,6 +38,7 @@ use crate::setup::practised::Practice;
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::sayable;
 use crate::setup::sound::Sounds;
+use crate::setup::standing;
 use crate::speech::listener::ListenError;
 use crate::units::SessionTime;
 
@@ -142,7 +143,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         None => args.people.clone(),
     };
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
-    let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
+    let stands = standing::read(&journal, &rig, &places.config)?;
+    let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?.with_rig_state(stands);
     let people = sayable::people(&rig, &with);
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;

@@ -14,6 +14,7 @@ use super::people::PersonIndex;
 use super::phrasebook::Phrasebook;
 use super::records::{Deeds, Records};
 use super::state::RunState;
+use crate::rig::RigState;
 use crate::routine::{Routine, StepIndex};
 use crate::units::{SessionTime, StationId};
 
@@ -90,6 +91,13 @@ impl Engine {
     #[must_use]
     pub fn with_crew(mut self, crew: Crew) -> Self {
         self.records.crew = (!crew.here.is_empty()).then_some(crew);
+        self
+    }
+
+    /// How the rig stands as past runs left it. A run that is gone on with keeps what it was told itself.
+    #[must_use]
+    pub fn with_rig_state(mut self, things: RigState) -> Self {
+        self.records.rig = (!things.is_empty()).then_some(things);
         self
     }
 

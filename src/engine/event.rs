@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::rig::{RigState, Stands};
+
 /// One thing that happened in a run. Step and clock ids are those of the routine's file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
@@ -308,6 +310,34 @@ pub enum Event {
         /// Id of the step.
         step: String,
     },
+    /// How the rig stands as past runs left it; follows who takes part, where anything is known.
+    RigRecalled {
+        /// By the ids of the things.
+        things: RigState,
+    },
+    /// A person says that the rig stands as it was recalled, and told since.
+    RigAgreed {
+        /// How it came in.
+        heard: HeardAs,
+    },
+    /// A person says how one thing stands, or an answer has shown that what was recalled is not so.
+    ThingTold {
+        /// Id of the thing.
+        thing: String,
+        /// How it stands.
+        stands: Stands,
+        /// How it came in.
+        heard: HeardAs,
+    },
+    /// Nothing is to be done at the step today: not in use, not fitted, done by somebody else. It is settled, and not skipped.
+    NotHere {
+        /// Id of the step.
+        step: String,
+        /// As it was said.
+        answer: String,
+        /// How it came in.
+        heard: HeardAs,
+    },
     /// It was only practised: nothing was done.
     Rehearsed {
         /// What would have happened.
@@ -347,6 +377,7 @@ impl Event {
             | Self::HoldBegun { step, .. }
             | Self::StepChecked { step, .. }
             | Self::NoteKept { step, .. }
+            | Self::NotHere { step, .. }
             | Self::Explained { step } => Some(step),
             Self::Rehearsed { event } => event.step(),
             _ => None,
@@ -368,6 +399,9 @@ impl Event {
                 | Self::Agreed { .. }
                 | Self::ReadingTaken { .. }
                 | Self::StepChecked { .. }
+                | Self::RigAgreed { .. }
+                | Self::ThingTold { .. }
+                | Self::NotHere { .. }
         )
     }
 }

@@ -7,6 +7,8 @@ use std::time::Duration;
 use serde::Deserialize;
 use thiserror::Error;
 
+use crate::rig::Stands;
+
 /// Everything the program says that belongs to no routine.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -22,6 +24,8 @@ pub struct Phrasebook {
     names: NameWords,
     #[serde(rename = "clock")]
     clocks: Vec<ClockWords>,
+    #[serde(rename = "thing")]
+    things: BTreeMap<String, ThingWords>,
 }
 
 /// The words that numbers are said with, besides those of the everyday reading.
@@ -56,6 +60,46 @@ pub struct NameWords {
     pub over_to: Vec<String>,
     /// An answer with the name of who gives it.
     pub answer: Vec<String>,
+}
+
+/// How a thing of the rig is spoken of that is put out and put away.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThingWords {
+    /// As it is said; `{each}` stands for one of several.
+    pub name: String,
+    /// How it stands at a site ("connected").
+    pub out: String,
+    /// How it stands on the road ("not connected").
+    pub away: String,
+}
+
+impl ThingWords {
+    /// The word for how it stands; empty where nobody knows.
+    pub fn state(&self, stands: Stands) -> &str {
+        match stands {
+            Stands::Out => &self.out,
+            Stands::Away => &self.away,
+            Stands::Unknown => "",
+        }
+    }
+
+    /// As it is said back ("mains not connected").
+    pub fn said(&self, stands: Stands) -> String {
+        format!("{} {}", self.name, self.state(stands)).trim().to_owned()
+    }
+
+    /// The ways to say how it stands; none for what nobody knows.
+    pub fn phrases(&self, stands: Stands) -> Vec<String> {
+        let (name, state) = (self.name.to_lowercase(), self.state(stands));
+        let mut phrases = vec![format!("{name} {state}"), format!("{name} is {state}")];
+        match stands {
+            Stands::Out => {}
+            Stands::Away => phrases.push(format!("no {name}")),
+            Stands::Unknown => phrases.clear(),
+        }
+        phrases
+    }
 }
 
 /// A clock that can be set by voice.
@@ -123,6 +167,7 @@ impl Phrasebook {
             ("numbers.end", book.numbers.end.is_empty()),
             ("names.over_to", book.names.over_to.is_empty()),
             ("names.answer", book.names.answer.is_empty()),
+            ("thing.own", !book.things.contains_key(OWN)),
             ("clock", book.clocks.iter().any(|c| c.start.is_empty() || c.end.is_empty() || c.seconds == 0)),
         ] {
             if lacks {
@@ -155,6 +200,16 @@ impl Phrasebook {
     /// The clocks that can be set by voice.
     pub fn clocks(&self) -> &[ClockWords] {
         &self.clocks
+    }
+
+    /// How a thing is spoken of, by its id. One that its owner added is said by its id, and stands out or away.
+    pub fn thing(&self, id: &str) -> ThingWords {
+        let (kind, each) = id.split_once('@').unwrap_or((id, ""));
+        let plain = |id: &str| id.replace('-', " ");
+        let own = || ThingWords { name: plain(if each.is_empty() { kind } else { each }), ..self.things[OWN].clone() };
+        let mut words = self.things.get(kind).cloned().unwrap_or_else(own);
+        words.name = words.name.replace("{each}", &plain(each));
+        words
     }
 
     /// The phrases that hand over to a person.
@@ -210,6 +265,9 @@ impl Phrasebook {
     }
 }
 
+/// The words for things that have none of their own.
+const OWN: &str = "own";
+
 /// An enum whose every member is listed in `ALL`, so that a file can be checked for gaps.
 macro_rules! listed {
     ($(#[$doc:meta])* $name:ident { $($member:ident),+ $(,)? }) => {
@@ -230,13 +288,13 @@ listed!(
     Command {
         SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
         GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind, Note, AreWeReady,
-        AreWeOnTime, ClockOff,
+        AreWeOnTime, ClockOff, WhatIsOut,
     }
 );
 
 listed!(
     /// Answers that belong to a kind of step and not to one step.
-    Common { Done, Yes, No, NoState, Untested, Override }
+    Common { Done, Yes, No, NoState, Untested, NotHere, Override }
 );
 
 listed!(
@@ -264,6 +322,7 @@ listed!(
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
         OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,
+        RigRecalled, RigTold, RigDifferent, RigDoubted, RigOut, RigNothingOut, RigUnknown, NotHere, NotHereState,
         Untested, UntestedWho, ToBeTested, ToBeDoneBy, GateUntested,
         OnTimeUnknown, KeptShort, OverrideRefused, OverrideNothing, Overridden, CameBack,
     }

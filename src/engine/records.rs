@@ -11,6 +11,7 @@ use super::output::{Audience, Output, Priority};
 use super::people::Crew;
 use super::phrasebook::Line;
 use super::reckon::{TapMeasured, reckon};
+use crate::rig::RigState;
 use crate::routine::StepIndex;
 use crate::units::{SessionTime, StationId};
 
@@ -23,6 +24,8 @@ pub(super) struct Records {
     pub journal: Journalling,
     /// Who takes part, until that is on record.
     pub crew: Option<Crew>,
+    /// How the rig stands as past runs left it, until that is on record.
+    pub rig: Option<RigState>,
     pub deeds: Deeds,
 }
 
@@ -78,6 +81,8 @@ impl Records {
 
     pub fn replayed(&mut self, event: &Event) {
         self.next_seq += 1;
+        // A run that has begun goes by what it was told itself.
+        self.rig = None;
         if matches!(event, Event::Rehearsed { .. }) {
             self.deeds = Deeds::Rehearsed;
         }
@@ -147,7 +152,10 @@ impl Engine {
             Event::RunStarted { .. }
             | Event::RunCompleted { .. }
             | Event::PartCompleted { .. }
-            | Event::Overridden { .. } => true,
+            | Event::Overridden { .. }
+            | Event::RigAgreed { .. }
+            | Event::ThingTold { .. }
+            | Event::NotHere { .. } => true,
             _ => false,
         }
     }

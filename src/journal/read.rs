@@ -62,6 +62,17 @@ impl JournalReader {
             .collect()
     }
 
+    /// Every run without what happened in it, the newest first.
+    ///
+    /// # Errors
+    ///
+    /// As [`JournalReader::events`].
+    pub fn newest_first(&self) -> Result<Vec<(RunId, NewRun)>, JournalError> {
+        let mut runs: Vec<(RunId, NewRun)> = self.run_rows(None)?.into_iter().map(|(run, _)| run).collect();
+        runs.sort_by_key(|(id, _)| std::cmp::Reverse(*id));
+        Ok(runs)
+    }
+
     /// The short account of one run.
     ///
     /// # Errors

@@ -89,6 +89,8 @@ pub const FIELDS: &[Field] = &[
     field("daylight", "Needs daylight", Form::Flag),
     field("minutes", "Minutes", Form::Number),
     field("needs", "Needs", Form::List),
+    field("sets", "Sets", Form::List),
+    field("undoes", "Undoes", Form::List),
     field("after", "After", Form::List),
     field("during", "During", Form::Text),
     field("earshot", "Within earshot", Form::Flag),

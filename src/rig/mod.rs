@@ -6,6 +6,7 @@ mod file;
 pub mod interview;
 mod reckoned;
 mod schema;
+mod stands;
 mod written;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -18,6 +19,7 @@ pub use file::{
     RigKind, RinseMethod, Role, Side, Slide, Standing, TankDump, Tow, Tyre, Waste, Water,
 };
 pub use schema::json_schema;
+pub use stands::{RigState, Stands};
 pub use written::write;
 
 /// What the steps may ask about the rig: which equipment and habits it has, and the numbers that calls and clocks use.

@@ -58,6 +58,9 @@ pub(super) struct SectionFile {
     /// Equipment that all its steps are for.
     #[serde(default)]
     pub needs: Vec<String>,
+    /// Things that all its steps are there to put away, as a step's `undoes`.
+    #[serde(default)]
+    pub undoes: Vec<String>,
     /// Steps that must be settled before any of its steps, as a step's `after`.
     #[serde(default)]
     pub after: Vec<String>,
@@ -151,6 +154,12 @@ pub(super) struct StepFile {
     /// What the hands touch: hands are washed between sewage and drinking water.
     #[serde(default)]
     pub touches: Touches,
+    /// How things of the rig stand once it is done (`mains=out`, `mains=away`). In a step that is repeated each entry is a thing of its own.
+    #[serde(default)]
+    pub sets: Vec<String>,
+    /// Things that it puts away, or is for on the way to that: where all of them are away it is not asked for.
+    #[serde(default)]
+    pub undoes: Vec<String>,
     /// Which of the texts it came from, as an index into the sources of the load.
     #[serde(skip)]
     pub source: usize,

@@ -10,6 +10,7 @@ pub use super::answer::{
     ReckonedClock, StateAnswer, Turn,
 };
 pub use crate::rig::Role;
+use crate::rig::Stands;
 
 /// Place of a step in [`Routine::steps`].
 pub type StepIndex = usize;
@@ -156,6 +157,10 @@ pub struct Step {
     pub wait: bool,
     /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
     pub each: String,
+    /// How things of the rig stand once it is done, by the ids of the things.
+    pub sets: Vec<(String, Stands)>,
+    /// The things that it puts away, or is for on the way to that: where all of them are away it has nothing to do.
+    pub undoes: Vec<String>,
 }
 
 impl Step {

@@ -46,6 +46,8 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
         's' => Key::StandBy,
         'g' => Key::GoAhead,
         'n' => Key::NotYet,
+        'z' => Key::NotHere,
+        'u' => Key::WhatIsOut,
         'c' => Key::Correction,
         'k' => Key::Skip,
         'x' => Key::Stop,
@@ -75,6 +77,8 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("e", &labels.explain),
         ("h", &labels.how_long),
         ("n", &labels.not_yet),
+        ("z", &labels.not_here),
+        ("u", &labels.what_is_out),
         ("c", &labels.correction),
         ("k", &labels.skip),
         ("s", &labels.stand_by),
@@ -127,7 +131,7 @@ mod tests {
             assert!(found.insert(key), "{name} does the same as another");
         }
         // All keys but the choices, which are listed where they are to be made.
-        assert_eq!(found.len(), 22);
+        assert_eq!(found.len(), 24);
     }
 
     #[test]

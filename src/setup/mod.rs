@@ -10,4 +10,5 @@ pub mod practised;
 pub mod prompts;
 pub mod sayable;
 pub mod sound;
+pub mod standing;
 pub mod under_way;

@@ -16,3 +16,4 @@ mod random_play;
 mod rehearsal;
 mod run_by_keys;
 mod sayable;
+mod site;

@@ -15,5 +15,6 @@ mod readings;
 mod reckon;
 mod scenarios;
 mod stations;
+mod today;
 #[path = "../world/mod.rs"]
 mod world;

@@ -11,6 +11,7 @@ use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Input, Key};
 use sparehand::engine::output::PhraseClass;
 use sparehand::engine::{Asked, AskedFor, Ending, Move};
+use sparehand::rig::Stands;
 use sparehand::routine::{Answer, StepIndex, Touches};
 
 #[derive(Clone, Debug)]
@@ -227,6 +228,8 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
     let mut whose: BTreeMap<StepIndex, String> = BTreeMap::new();
     let mut before_loop: Option<Vec<bool>> = None;
     let mut untested: BTreeSet<StepIndex> = BTreeSet::new();
+    let mut stands: BTreeMap<String, Stands> = BTreeMap::new();
+    let mut left_out: BTreeSet<StepIndex> = BTreeSet::new();
     let index = |id: &String| job.index_of(id).unwrap();
     for (_, _, event) in records {
         let mut settled = None;
@@ -260,6 +263,25 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
                 let step = index(step);
                 assert!(!job.step(step).critical(), "critical {} skipped", job.step(step).id);
                 open[step] = false;
+            }
+            Event::NotHere { step, .. } => {
+                let step = index(step);
+                assert!(job.step(step).may_be_skipped(), "{} was not here", job.step(step).id);
+                open[step] = false;
+            }
+            Event::ThingTold { thing, stands: told, .. } => {
+                stands.insert(thing.clone(), *told);
+                for step in job.work() {
+                    let things = &job.step(step).undoes;
+                    let away =
+                        !things.is_empty() && things.iter().all(|thing| stands.get(thing) == Some(&Stands::Away));
+                    if away && open[step] && !running.contains(&step) {
+                        left_out.insert(step);
+                        open[step] = false;
+                    } else if !away && left_out.remove(&step) {
+                        open[step] = true;
+                    }
+                }
             }
             Event::StepsReopened { steps, .. } => steps.iter().map(index).for_each(|step| {
                 open[step] = true;

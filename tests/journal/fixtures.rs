@@ -125,7 +125,7 @@ fn a_journal_of_an_older_layout_is_read_as_it_is_and_marked_as_the_newer_one_whe
     drop(JournalReader::open(&path).unwrap());
     assert_eq!(number(&path), LAYOUT_OF_0_1, "whoever only reads changes nothing");
     drop(Journal::open(&path).unwrap());
-    assert_eq!(number(&path), LAYOUT_OF_0_1 + 1);
+    assert_eq!(number(&path), LAYOUT_OF_0_1 + 2);
     drop(Journal::open(&path).unwrap());
 }
 
@@ -135,8 +135,8 @@ fn a_layout_number_that_no_version_has_written_is_refused_as_damage_and_a_higher
         (0, "found damage (layout 0, which no version has written)"),
         (-7, "found damage (layout -7, which no version has written)"),
         (i64::from(i32::MIN), "found damage (layout -2147483648, which no version has written)"),
-        (99, "found layout 99, expected 2 or older; use the newer sparehand that wrote it"),
-        (i64::from(i32::MAX), "found layout 2147483647, expected 2 or older; use the newer sparehand that wrote it"),
+        (99, "found layout 99, expected 3 or older; use the newer sparehand that wrote it"),
+        (i64::from(i32::MAX), "found layout 2147483647, expected 3 or older; use the newer sparehand that wrote it"),
     ] {
         let (_folder, path) = unpacked("tank-dump");
         let raw = rusqlite::Connection::open(&path).unwrap();
@@ -216,6 +216,8 @@ pub fn condition(engine: &Engine) -> Value {
             StepState::Open => None,
             StepState::Answered(answer) => steps.insert(id(step), format!("answered: {answer}")),
             StepState::Skipped(reason) => steps.insert(id(step), format!("skipped: {reason}")),
+            StepState::NotHere(answer) => steps.insert(id(step), format!("not here: {answer}")),
+            StepState::Away => steps.insert(id(step), "away".to_owned()),
         };
     }
     macro_rules! clocks {

@@ -4,6 +4,7 @@
 use proptest::prelude::*;
 use sparehand::engine::event::{Event, HeardAs, Present};
 use sparehand::journal::{NewRun, Purpose, Record, Stamp};
+use sparehand::rig::Stands;
 use sparehand::units::SessionTime;
 
 pub fn new_run(routine: &str, purpose: Purpose) -> NewRun {
@@ -67,7 +68,7 @@ fn heard() -> impl Strategy<Value = HeardAs> {
 }
 
 /// How many kinds of events there are; [`kind_number`] does not compile when one is missing from it.
-pub const KINDS: usize = 45;
+pub const KINDS: usize = 49;
 
 pub fn kind_number(event: &Event) -> usize {
     match event {
@@ -116,11 +117,19 @@ pub fn kind_number(event: &Event) -> usize {
         Event::Explained { .. } => 42,
         Event::Rehearsed { .. } => 43,
         Event::TurnedTo { .. } => 44,
+        Event::RigRecalled { .. } => 45,
+        Event::RigAgreed { .. } => 46,
+        Event::ThingTold { .. } => 47,
+        Event::NotHere { .. } => 48,
     }
 }
 
 fn texts() -> impl Strategy<Value = Vec<String>> {
     prop::collection::vec(text(), 0..5)
+}
+
+fn stands() -> impl Strategy<Value = Stands> {
+    prop_oneof![Just(Stands::Out), Just(Stands::Away), Just(Stands::Unknown)]
 }
 
 /// A random event of the kind with that number.
@@ -216,6 +225,16 @@ pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
         41 => text().prop_map(|card| Event::CardEnded { card }).boxed(),
         42 => text().prop_map(|step| Event::Explained { step }).boxed(),
         44 => text().prop_map(|person| Event::TurnedTo { person }).boxed(),
+        45 => prop::collection::vec((text(), stands()), 0..4)
+            .prop_map(|things| Event::RigRecalled { things: things.into_iter().collect() })
+            .boxed(),
+        46 => heard().prop_map(|heard| Event::RigAgreed { heard }).boxed(),
+        47 => (text(), stands(), heard())
+            .prop_map(|(thing, stands, heard)| Event::ThingTold { thing, stands, heard })
+            .boxed(),
+        48 => {
+            (text(), text(), heard()).prop_map(|(step, answer, heard)| Event::NotHere { step, answer, heard }).boxed()
+        }
         _ => event_of_kind(2).prop_map(|event| Event::Rehearsed { event: Box::new(event) }).boxed(),
     }
 }

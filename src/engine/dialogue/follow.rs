@@ -33,6 +33,7 @@ impl Engine {
             Event::LoopUndone { .. }
             | Event::StepsReopened { .. }
             | Event::StepSkipped { .. }
+            | Event::NotHere { .. }
             | Event::StepDeferred { .. }
             | Event::CheckAsked { .. } => self.follow_order(event),
             _ => self.follow_run(event, remarks),
@@ -66,6 +67,7 @@ impl Engine {
                 self.lead_in_here(capital(&text));
                 self.advance();
             }
+            Event::OtherStateHeard { heard, .. } if self.doubt_what_was_recalled(step, heard) => {}
             Event::OtherStateHeard { answer, .. } => {
                 let text = kind(&self.job.step(step).answer).put_right(answer);
                 if let Some(text) = text {
@@ -130,6 +132,7 @@ impl Engine {
             Event::StepsReopened { because, .. } if because == SKIPPED => Some(Line::CameBack),
             Event::LoopUndone { .. } | Event::StepsReopened { .. } => Some(Line::Reopened),
             Event::StepSkipped { .. } => Some(Line::Skipped),
+            Event::NotHere { .. } => Some(Line::NotHere),
             Event::StepDeferred { .. } => Some(Line::Deferred),
             Event::CheckAsked { because, .. } if because == LAST_LOOK => Some(Line::LastLook),
             _ => None,
@@ -177,6 +180,9 @@ impl Engine {
             Event::GateHeld { open } => self.gate_held(open),
             Event::PartCompleted { part, skipped } => self.part_completed(part, skipped),
             Event::Overridden { .. } => self.advance(),
+            Event::RigRecalled { .. } if self.asks_how_it_stands() => self.ask_how_it_stands(),
+            Event::RigRecalled { .. } | Event::RigAgreed { .. } => self.advance(),
+            Event::ThingTold { thing, stands, .. } => self.thing_told(thing, *stands),
             Event::RunCompleted { skipped } => self.completed(skipped),
             Event::RunAbandoned => {
                 let open = self.state.open(&self.job).count();

@@ -61,6 +61,7 @@ impl Engine {
     fn one_meaning(&mut self, meaning: &PhraseMeaning, heard: &PhraseHeard, class: PhraseClass, how: HeardAs) {
         let asking = &self.talk().asking;
         let asks = matches!(asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
+        let asks = asks || self.asks_how_it_stands();
         let confirms = asks && *meaning == PhraseMeaning::Yes;
         let number = matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. });
         let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
@@ -174,6 +175,7 @@ impl Engine {
             PhraseMeaning::Digit(digit) => self.digit(digit),
             PhraseMeaning::NumberEnds => self.digits_end(heard),
             PhraseMeaning::Override => self.override_gate(heard),
+            PhraseMeaning::Thing(thing, stands) => self.tell_thing(thing, stands, heard),
             PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => {}
         }
     }
@@ -191,7 +193,16 @@ impl Engine {
             Asking::EndRun => self.commit(Event::RunAbandoned),
             Asking::Timer(clock) => self.start_timer(clock, heard),
             Asking::CheckAgain => self.check_section_again(),
-            Asking::Step | Asking::Who { .. } | Asking::SkipReason { .. } | Asking::Gate | Asking::Note { .. } => {}
+            Asking::Step if self.asks_how_it_stands() => {
+                self.note_who_speaks();
+                self.commit(Event::RigAgreed { heard });
+            }
+            Asking::Away { .. }
+            | Asking::Step
+            | Asking::Who { .. }
+            | Asking::SkipReason { .. }
+            | Asking::Gate
+            | Asking::Note { .. } => {}
         }
     }
 
@@ -199,7 +210,13 @@ impl Engine {
         match self.talk().asking {
             Asking::Thin { .. } => self.back_to_step(Line::ThinDenied),
             Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => self.back_to_step(Line::WentOn),
-            Asking::Step | Asking::Who { .. } | Asking::SkipReason { .. } | Asking::Gate | Asking::Note { .. } => {}
+            Asking::Step if self.asks_how_it_stands() => self.ask_what_is_different(),
+            Asking::Away { .. }
+            | Asking::Step
+            | Asking::Who { .. }
+            | Asking::SkipReason { .. }
+            | Asking::Gate
+            | Asking::Note { .. } => {}
         }
     }
 
@@ -261,6 +278,9 @@ impl Engine {
 
     fn answered(&mut self, person: PersonIndex, step: StepIndex, answer: Reply, by: HeardAs, read_back: ReadBack) {
         self.forget_reminder(person);
+        if answer == Reply::NotHere {
+            return self.not_here(person, step, by);
+        }
         let now = self.step_now(person, step);
         let settling = if now.is_settled() {
             check(&now, answer, by.clone())

@@ -17,6 +17,7 @@ pub(super) mod person;
 mod prompt;
 mod resume;
 mod speech;
+mod standing;
 mod stations;
 mod status;
 mod unclear;

@@ -21,12 +21,20 @@ impl Engine {
                 event,
                 Event::StepOffered { .. }
                     | Event::CrewSet { .. }
+                    | Event::RigRecalled { .. }
+                    | Event::RigAgreed { .. }
                     | Event::RunCompleted { .. }
                     | Event::CardEnded { .. }
                     | Event::CardStarted { .. }
             )
         };
         if self.state.ended.is_some() || self.is_pending(under_way) {
+            return;
+        }
+        if let Some(things) = self.records.rig.take() {
+            return self.commit(Event::RigRecalled { things });
+        }
+        if self.asks_how_it_stands() {
             return;
         }
         if !self.state.overridden.is_empty() {

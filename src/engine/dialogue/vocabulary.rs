@@ -3,15 +3,16 @@
 
 use std::collections::HashMap;
 
-use super::super::answer::{Means, Reply, StepNow, kind, untested};
+use super::super::answer::{Means, Reply, StepNow, kind, not_here, untested};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::joined::Move;
 use super::super::output::{AllowedPhrase, PhraseClass};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Common, Phrasebook, Reason};
-use super::super::state::RunState;
+use super::super::state::{Recall, RunState};
 use super::person::Briefing;
+use crate::rig::Stands;
 use crate::routine::{Answer, StepIndex};
 use crate::units::StationId;
 
@@ -40,6 +41,8 @@ pub(in crate::engine) enum PhraseMeaning {
     Digit(char),
     NumberEnds,
     Override,
+    /// How a thing stands.
+    Thing(String, Stands),
     Command(Command),
 }
 
@@ -62,6 +65,8 @@ pub(in crate::engine) enum Asking {
     CheckAgain,
     /// The gate is held: an override may be said.
     Gate,
+    /// Whether a thing that can hurt is away, by its name.
+    Away { thing: String },
     /// Whatever is said is a note on this step.
     Note { step: Option<StepIndex> },
 }
@@ -199,8 +204,25 @@ impl Collector {
                 self.add(book.common(Common::Override), PhraseMeaning::Override, PhraseClass::Critical, false)
             }
             Asking::Note { .. } => self.command(book, Command::NeverMind),
+            Asking::Away { thing } => {
+                self.thing(now, thing, Stands::Away);
+                self.command(book, Command::NeverMind);
+            }
+            Asking::Step if now.state.recall == Recall::Asked && now.state.card.is_none() && !now.state.standing_by => {
+                self.ordinary(book.common(Common::Yes), PhraseMeaning::Yes);
+                self.ordinary(book.common(Common::No), PhraseMeaning::No);
+                for thing in now.state.things(now.job) {
+                    self.thing(now, &thing, Stands::Out);
+                    self.thing(now, &thing, Stands::Away);
+                }
+            }
             Asking::Step => {}
         }
+    }
+
+    fn thing(&mut self, now: &Situation<'_>, thing: &str, stands: Stands) {
+        let class = if now.state.can_hurt(now.job, thing) { PhraseClass::Critical } else { PhraseClass::Ordinary };
+        self.add(&now.book.thing(thing).phrases(stands), PhraseMeaning::Thing(thing.to_owned(), stands), class, false);
     }
 
     /// An emergency, and the end of a hazard, may be said at any time, over the alarm as well, whatever else is being asked. A
@@ -275,7 +297,8 @@ impl Collector {
         let mut others = others.filter_map(|&other| now.state.people[other].current);
         // A number with a name before it is worth its many phrases only where two people read numbers.
         let others_are_asked = others.any(|other| other != step && (!number || is_number(other)));
-        for spoken in kind(answer).may_be_said(&step_now).into_iter().chain(untested(&step_now)) {
+        let ways_out = untested(&step_now).into_iter().chain(not_here(&step_now));
+        for spoken in kind(answer).may_be_said(&step_now).into_iter().chain(ways_out) {
             let class = spoken.class;
             let named = others_are_asked
                 && matches!(&spoken.means, Means::Reply(reply) if !number || matches!(reply, Reply::Number(_)));
@@ -300,6 +323,11 @@ impl Collector {
                 let named: Vec<String> =
                     spoken.phrases.iter().flat_map(|phrase| now.book.named(name, phrase)).collect();
                 self.add(&named, meaning, class, !number);
+            }
+        }
+        if now.state.is_open(step) {
+            for thing in now.state.may_be_away(now.job, step) {
+                self.thing(now, &thing, Stands::Away);
             }
         }
     }

@@ -31,6 +31,7 @@ impl RunState {
                 | Event::Agreed { .. }
                 | Event::StepChecked { .. }
                 | Event::StepSkipped { .. }
+                | Event::NotHere { .. }
                 | Event::StepDeferred { .. },
                 Some(step),
             ) => self.apply_answer(job, event, step),
@@ -53,6 +54,9 @@ impl RunState {
             (Event::CardStarted { .. } | Event::CardEnded { .. } | Event::StandingBy | Event::WentAhead, _) => {
                 self.apply_pause(job, at, event);
             }
+            (Event::RigRecalled { .. } | Event::RigAgreed { .. } | Event::ThingTold { .. }, _) => {
+                self.apply_rig(job, event);
+            }
             (event, _) => self.apply_run(job, event),
         }
     }
@@ -67,6 +71,7 @@ impl RunState {
     fn apply_answer(&mut self, job: &Move, event: &Event, step: StepIndex) {
         match event {
             Event::StepAnswered { answer, .. } => self.settle(job, step, StepState::Answered(answer.clone()), None),
+            Event::NotHere { answer, .. } => self.settle(job, step, StepState::NotHere(answer.clone()), None),
             Event::OtherStateHeard { answer, .. } if is_untested(job, step, answer) && self.is_open(step) => {
                 self.untested[step] = true;
                 // Taken back like an answer.
@@ -96,7 +101,9 @@ impl RunState {
                     self.agreed.entry(step).or_default().push(person);
                 }
             }
+            Event::OtherStateHeard { .. } => self.doubt(job, step),
             Event::StepChecked { .. } => {
+                self.set_things(job, step);
                 self.to_check.retain(|&other| other != step);
                 self.forget_current(step);
             }
@@ -288,6 +295,7 @@ impl RunState {
             | Event::ClockStarted { step, .. }
             | Event::ClockEnded { step, .. }
             | Event::StepSkipped { step, .. }
+            | Event::NotHere { step, .. }
             | Event::StepChecked { step, .. } => job.index_of(step),
             _ => None,
         };
@@ -336,7 +344,9 @@ impl RunState {
     /// `clock` is the one that a person ended by it.
     fn settle(&mut self, job: &Move, step: StepIndex, state: StepState, clock: Option<RunningClock>) {
         let by = clock.map_or_else(|| self.holder(step).unwrap_or(self.focus), |clock| clock.by);
-        if !matches!(state, StepState::Skipped(_)) {
+        let done = matches!(state, StepState::Answered(_));
+        if done {
+            self.set_things(job, step);
             match job.step(step).touches {
                 Touches::Sewage => drop(self.soiled.insert(by)),
                 Touches::Soap => drop(self.soiled.remove(&by)),
@@ -358,8 +368,9 @@ impl RunState {
         self.forget_current(step);
     }
 
-    fn reopen(&mut self, job: &Move, steps: Vec<StepIndex>) {
+    pub(super) fn reopen(&mut self, job: &Move, steps: Vec<StepIndex>) {
         for &step in &steps {
+            self.doubt(job, step);
             self.steps[step] = StepState::Open;
             self.untested[step] = false;
             self.deferred[step] = false;
@@ -439,7 +450,7 @@ impl RunState {
         self.standing_by = true;
     }
 
-    fn forget_current(&mut self, step: StepIndex) {
+    pub(super) fn forget_current(&mut self, step: StepIndex) {
         for hand in &mut self.people {
             if hand.current == Some(step) {
                 hand.current = None;

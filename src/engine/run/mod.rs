@@ -8,4 +8,5 @@ pub mod move_file;
 mod order;
 pub mod people;
 pub mod practice;
+pub(super) mod standing;
 pub(super) mod state;

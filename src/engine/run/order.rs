@@ -3,7 +3,7 @@
 
 use super::joined::Move;
 use super::people::PersonIndex;
-use super::state::{RunState, guards};
+use super::state::{Recall, RunState, guards};
 use crate::routine::{Answer, Role, StepIndex, Turn};
 
 impl RunState {
@@ -17,6 +17,9 @@ impl RunState {
     pub fn next_for(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
         if let Some(card) = self.card {
             return job.parts[card].steps.clone().find(|&step| self.is_open(step)).filter(|_| person == self.focus);
+        }
+        if self.recall == Recall::Asked {
+            return None;
         }
         if let Some(clock) = self.held_by(job, person) {
             let beside = |&step: &StepIndex| {

@@ -6,6 +6,7 @@ use std::time::Duration;
 use super::joined::Move;
 use super::people::{Hand, PersonIndex};
 use crate::engine::output::VoiceSettings;
+use crate::rig::RigState;
 use crate::routine::{Answer, StepIndex};
 use crate::units::SessionTime;
 
@@ -65,6 +66,10 @@ pub struct RunState {
     pub overridden: Vec<StepIndex>,
     /// How the run ended, once it has.
     pub ended: Option<Ending>,
+    /// How the rig stands.
+    pub rig: RigState,
+    /// Whether a person has been asked if it stands so.
+    pub recall: Recall,
     /// The run is on record.
     pub started: bool,
     /// When the last event happened.
@@ -80,6 +85,22 @@ pub enum StepState {
     Answered(String),
     /// Left out, and why.
     Skipped(String),
+    /// Nothing was to be done today, as it was said.
+    NotHere(String),
+    /// What it puts away was away already.
+    Away,
+}
+
+/// Whether how the rig stands was recalled from past runs.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Recall {
+    /// Nothing was known.
+    #[default]
+    Nothing,
+    /// A person is asked whether it is so; nothing else is asked meanwhile.
+    Asked,
+    /// A person has agreed, or there was nothing to ask in this run.
+    Agreed,
 }
 
 /// A clock that has been started and not ended.
@@ -168,6 +189,8 @@ impl RunState {
             voice,
             overridden: Vec::new(),
             ended: None,
+            rig: RigState::default(),
+            recall: Recall::default(),
             started: false,
             last_at: SessionTime::ZERO,
         }

@@ -147,6 +147,9 @@ impl Taker {
                 self.step(step).rounds = *round;
                 self.settle(step, entry, End::Answered("no".to_owned()), Some(heard));
             }
+            Event::NotHere { step, answer, heard } => {
+                self.settle(step, entry, End::Answered(answer.clone()), Some(heard));
+            }
             Event::StepSkipped { step, reason } => self.settle(step, entry, End::Skipped(reason.clone()), None),
             Event::OtherStateHeard { step, answer, .. } | Event::SignalHalted { step, answer, .. } => {
                 self.step(step).other_answers.push(answer.clone());
