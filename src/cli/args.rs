@@ -13,6 +13,7 @@ use crate::cli::hear_command::{self, HearArgs, HearCommandError};
 use crate::cli::learn_command::{self, LearnArgs, LearnError};
 use crate::cli::log_command::{self, LogArgs, LogCommandError};
 use crate::cli::mic_command::{self, MicArgs, MicError};
+use crate::cli::notes_command::{self, NotesArgs, NotesError};
 use crate::cli::paper_command::{self, FromTableArgs, PaperError, SheetArgs, ToTableArgs};
 use crate::cli::phones_command::{self, PhonesArgs, PhonesCommandError};
 use crate::cli::plan_command::{self, PlanArgs, PlanCommandError};
@@ -57,6 +58,8 @@ pub enum CliCommand {
     Rig(RigArgs),
     /// Show how the rig stands as past runs left it (what is out, connected, down), or tell it.
     Site(SiteArgs),
+    /// List the notes that come back at their steps, or take one off the list.
+    Notes(NotesArgs),
     /// Look routines, or changes to them, over for faults.
     Proof(ProofArgs),
     /// Reckon a figure of the trade: tanks, water, electricity, tires, weights, daylight.
@@ -93,6 +96,7 @@ impl Cli {
             CliCommand::Log(args) => log_command::run(&args, &places)?,
             CliCommand::Phones(args) => phones_command::run(&args, &places)?,
             CliCommand::Rig(args) => rig_command::run(&args, &places)?,
+            CliCommand::Notes(args) => notes_command::run(&args, &places, &mut std::io::stdout().lock())?,
             CliCommand::Site(args) => site_command::run(&args, &places, &mut std::io::stdout().lock())?,
             CliCommand::Proof(args) => return Ok(proof_command::run(args, &places)?),
             CliCommand::Figure(args) => return Ok(figure_command::carry_out(&args)?),
@@ -132,6 +136,8 @@ pub enum CliError {
     Phones(#[from] PhonesCommandError),
     #[error(transparent)]
     Rig(#[from] RigCommandError),
+    #[error(transparent)]
+    Notes(#[from] NotesError),
     #[error(transparent)]
     Site(#[from] SiteError),
     #[error(transparent)]

@@ -34,6 +34,8 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::NoteKept { step, .. }
         | Event::Explained { step }
         | Event::NotHere { step, .. }
+        | Event::CannotDo { step, .. }
+        | Event::NoteDone { step, .. }
         | Event::ClockReinstated { step } => Some(step),
         Event::Rehearsed { event } => step_of(event),
         Event::RunStarted { .. }
@@ -59,6 +61,9 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::CardEnded { .. }
         | Event::TurnedTo { .. }
         | Event::RigRecalled { .. }
+        | Event::StretchOffered { .. }
+        | Event::LimitTold { .. }
+        | Event::RemarksRecalled { .. }
         | Event::RigAgreed { .. }
         | Event::ThingTold { .. }
         | Event::RunAbandoned => None,
@@ -140,6 +145,16 @@ pub(super) fn told(event: &Event) -> String {
         Event::CardStarted { card, heard } => format!("emergency {card}, {}", told_heard(heard)),
         Event::CardEnded { card } => format!("emergency {card} gone through"),
         Event::Explained { .. } => "explained".to_owned(),
+        Event::RemarksRecalled { remarks } => {
+            let steps: Vec<String> = remarks.iter().map(|remark| remark.step().to_owned()).collect();
+            format!("recalled of past runs at: {}", steps.join(", "))
+        }
+        Event::NoteDone { text, heard, .. } => format!("done with the note {text:?}, {}", told_heard(heard)),
+        Event::LimitTold { person, cannot, heard } => {
+            format!("{person:?} cannot do: {}, {}", cannot.name(), told_heard(heard))
+        }
+        Event::CannotDo { person, heard, .. } => format!("{person:?} cannot do it, {}", told_heard(heard)),
+        Event::StretchOffered { steps: list } => format!("asked in one call: {}", steps(list)),
         Event::RigRecalled { things } => {
             let things: Vec<String> =
                 things.iter().map(|(thing, stands)| format!("{thing} {}", told_stands(stands))).collect();

@@ -15,6 +15,7 @@ pub mod log_command;
 pub mod log_lines;
 pub mod log_words;
 pub mod mic_command;
+pub mod notes_command;
 pub mod paper_command;
 pub mod paper_files;
 pub mod paper_routines;

@@ -7,7 +7,7 @@ use std::time::Duration;
 use serde::Deserialize;
 use thiserror::Error;
 
-use crate::rig::Stands;
+use crate::rig::{Demand, Stands};
 
 /// Everything the program says that belongs to no routine.
 #[derive(Clone, Debug, Deserialize)]
@@ -24,6 +24,8 @@ pub struct Phrasebook {
     names: NameWords,
     #[serde(rename = "clock")]
     clocks: Vec<ClockWords>,
+    #[serde(rename = "limit")]
+    limits: BTreeMap<Demand, LimitWords>,
     #[serde(rename = "thing")]
     things: BTreeMap<String, ThingWords>,
 }
@@ -60,6 +62,20 @@ pub struct NameWords {
     pub over_to: Vec<String>,
     /// An answer with the name of who gives it.
     pub answer: Vec<String>,
+    /// All of a stretch but what is named.
+    pub all_but: Vec<String>,
+    /// Two names, where two are left out.
+    pub both: Vec<String>,
+}
+
+/// What somebody cannot do today.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LimitWords {
+    /// As it is said back.
+    pub name: String,
+    /// The ways to say it.
+    pub say: Vec<String>,
 }
 
 /// How a thing of the rig is spoken of that is put out and put away.
@@ -167,6 +183,9 @@ impl Phrasebook {
             ("numbers.end", book.numbers.end.is_empty()),
             ("names.over_to", book.names.over_to.is_empty()),
             ("names.answer", book.names.answer.is_empty()),
+            ("names.all_but", book.names.all_but.is_empty()),
+            ("names.both", book.names.both.is_empty()),
+            ("limit", Demand::ALL.iter().any(|demand| !book.limits.contains_key(demand))),
             ("thing.own", !book.things.contains_key(OWN)),
             ("clock", book.clocks.iter().any(|c| c.start.is_empty() || c.end.is_empty() || c.seconds == 0)),
         ] {
@@ -202,6 +221,11 @@ impl Phrasebook {
         &self.clocks
     }
 
+    /// The words for what somebody cannot do.
+    pub fn limit(&self, cannot: Demand) -> &LimitWords {
+        &self.limits[&cannot]
+    }
+
     /// How a thing is spoken of, by its id. One that its owner added is said by its id, and stands out or away.
     pub fn thing(&self, id: &str) -> ThingWords {
         let (kind, each) = id.split_once('@').unwrap_or((id, ""));
@@ -221,6 +245,17 @@ impl Phrasebook {
     pub fn named(&self, name: &str, answer: &str) -> Vec<String> {
         let fill = |text: &String| text.replace("{name}", &name.to_lowercase()).replace("{answer}", answer);
         self.names.answer.iter().map(fill).collect()
+    }
+
+    /// The phrases that leave one thing out of a stretch.
+    pub fn all_but(&self, name: &str) -> Vec<String> {
+        self.names.all_but.iter().map(|text| text.replace("{name}", name)).collect()
+    }
+
+    /// Two names as one says them together.
+    pub fn both_names(&self, one: &str, other: &str) -> Vec<String> {
+        let fill = |text: &String| text.replace("{name}", one).replace("{other}", other);
+        self.names.both.iter().map(fill).collect()
     }
 
     /// A single word that sentences are put together from.
@@ -288,13 +323,13 @@ listed!(
     Command {
         SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
         GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind, Note, AreWeReady,
-        AreWeOnTime, ClockOff, WhatIsOut,
+        AreWeOnTime, ClockOff, WhatIsOut, CannotDo, DoneWithThat,
     }
 );
 
 listed!(
     /// Answers that belong to a kind of step and not to one step.
-    Common { Done, Yes, No, NoState, Untested, NotHere, Override }
+    Common { Done, AllDone, Yes, No, NoState, Untested, NotHere, Override }
 );
 
 listed!(
@@ -322,7 +357,7 @@ listed!(
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
         OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,
-        RigRecalled, RigTold, RigDifferent, RigDoubted, RigOut, RigNothingOut, RigUnknown, NotHere, NotHereState,
+        NotedLast, PutRightLast, ReadingDown, ReadingUp, NoNoteHere, NoteDone, LimitTold, NeedsHelp, WithHelp, Stretch, StretchWords, StretchBut, RigRecalled, RigTold, RigDifferent, RigDoubted, RigOut, RigNothingOut, RigUnknown, NotHere, NotHereState,
         Untested, UntestedWho, ToBeTested, ToBeDoneBy, GateUntested,
         OnTimeUnknown, KeptShort, OverrideRefused, OverrideNothing, Overridden, CameBack,
     }

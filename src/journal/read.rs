@@ -257,6 +257,7 @@ fn summary(id: RunId, run: NewRun, records: &[Record]) -> RunSummary {
     for record in records {
         match &record.event {
             Event::StepOffered { step } => last_step = Some(step.clone()),
+            Event::StretchOffered { steps } => last_step = steps.first().cloned().or(last_step),
             Event::StepSkipped { step, .. } if !skipped.contains(step) => skipped.push(step.clone()),
             Event::StepsReopened { steps, .. } => skipped.retain(|step| !steps.contains(step)),
             Event::StepAnswered { step, .. } => skipped.retain(|other| other != step),

@@ -193,6 +193,9 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::TimerStarted { heard, .. }
         | Event::TimerEnded { heard, .. }
         | Event::RigAgreed { heard }
+        | Event::LimitTold { heard, .. }
+        | Event::NoteDone { heard, .. }
+        | Event::CannotDo { heard, .. }
         | Event::ThingTold { heard, .. }
         | Event::NotHere { heard, .. }
         | Event::CardStarted { heard, .. } => Some(heard),
@@ -216,6 +219,8 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::RunCompleted { .. }
         | Event::PartCompleted { .. }
         | Event::RigRecalled { .. }
+        | Event::StretchOffered { .. }
+        | Event::RemarksRecalled { .. }
         | Event::CrewSet { .. }
         | Event::StepAssigned { .. }
         | Event::HandedOver { .. }

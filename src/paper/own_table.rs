@@ -91,6 +91,8 @@ pub const FIELDS: &[Field] = &[
     field("needs", "Needs", Form::List),
     field("sets", "Sets", Form::List),
     field("undoes", "Undoes", Form::List),
+    field("demands", "Demands", Form::List),
+    field("single", "By itself", Form::Flag),
     field("after", "After", Form::List),
     field("during", "During", Form::Text),
     field("earshot", "Within earshot", Form::Flag),

@@ -1,6 +1,7 @@
 //! The rig's profile: what it has and what its owner has settled. Pure: text in, a checked value out.
 
 mod bounds;
+mod demand;
 mod equipment;
 mod file;
 pub mod interview;
@@ -13,6 +14,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use thiserror::Error;
 
+pub use demand::Demand;
 pub use equipment::{EQUIPMENT, Equipment};
 pub use file::{
     Awning, BatteryKind, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Outside, Person, RigFile,

@@ -171,6 +171,9 @@ impl Builder<'_> {
             each: step.each.clone(),
             sets: step.sets.iter().map(|set| set_by(set, &step.each)).collect::<Result<_, _>>()?,
             undoes: step.undoes.iter().map(|name| thing(name, &step.each)).collect(),
+            demands: step.demands.clone(),
+            whole: step.whole.clone(),
+            single: step.single,
         })
     }
 
@@ -460,7 +463,11 @@ fn fingerprint(routine: &Routine) -> String {
         text = text.replace(&format!("harm: {harm:?},"), &format!("critical: {},", harm.is_critical()));
     }
     // What such a routine does without says nothing.
-    let text = text.replace(" tested_by: \"\",", "").replace(", ends: false", "").replace(", sets: [], undoes: []", "");
+    let text = text
+        .replace(" tested_by: \"\",", "")
+        .replace(", ends: false", "")
+        .replace(", sets: [], undoes: []", "")
+        .replace(", demands: [], whole: \"\", single: false", "");
     for byte in text.bytes() {
         hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
     }

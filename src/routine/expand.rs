@@ -61,6 +61,9 @@ impl Reader<'_> {
         let number = self.add(&source.name);
         for step in routine.section.iter_mut().flat_map(|section| &mut section.step) {
             step.source = number;
+            if routine.as_one {
+                step.whole.clone_from(&routine.id);
+            }
         }
         if let Some(own) = (self.library.changes)(&routine.id) {
             let changes: ChangesFile = parse(&own)?;

@@ -112,6 +112,13 @@ impl PastRuns {
                     watch.begin(&step, record.at);
                     self.asked_in.entry(step).or_default().insert(run.0);
                 }
+                // How long each of them took nobody can tell.
+                "stretch_offered" => {
+                    let steps = event.get("steps").and_then(Value::as_array).into_iter().flatten();
+                    for step in steps.filter_map(Value::as_str).map(|step| key_of(routine, step)) {
+                        self.asked_in.entry(step).or_default().insert(run.0);
+                    }
+                }
                 "step_assigned" => {
                     watch.assigned.insert(step, text("person").unwrap_or_default());
                 }

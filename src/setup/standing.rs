@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use crate::engine::event::Event;
+use crate::engine::event::{Event, HeardAs};
 use crate::engine::{Move, rig_state_after, rig_state_told};
 use crate::journal::{Journal, JournalError, JournalReader, NewRun, Purpose, Record};
 use crate::rig::{Rig, RigState, Stands};
@@ -45,11 +45,24 @@ fn taking_part(events: &[Event]) -> usize {
     crew.unwrap_or(1).clamp(1, 2)
 }
 
-/// Writes down what somebody tells of things between runs, as a run of its own that only says this.
+/// Writes down what somebody tells of things between runs.
 ///
 /// # Errors
 /// As [`Journal::append`].
 pub fn tell(journal: &mut Journal, things: &[(String, Stands)]) -> Result<(), JournalError> {
+    let told = things.iter().map(|(thing, stands)| Event::ThingTold {
+        thing: thing.clone(),
+        stands: *stands,
+        heard: HeardAs::Key,
+    });
+    between_runs(journal, told.collect())
+}
+
+/// Writes down what is said between runs, as a run of its own that only says this.
+///
+/// # Errors
+/// As [`Journal::append`].
+pub fn between_runs(journal: &mut Journal, said: Vec<Event>) -> Result<(), JournalError> {
     let new = NewRun {
         routine: SITE.to_owned(),
         fingerprint: String::new(),
@@ -59,12 +72,7 @@ pub fn tell(journal: &mut Journal, things: &[(String, Stands)]) -> Result<(), Jo
     };
     let run = journal.begin_run(&new)?;
     let begun = Event::RunStarted { routine: SITE.to_owned(), fingerprint: String::new() };
-    let told = things.iter().map(|(thing, stands)| Event::ThingTold {
-        thing: thing.clone(),
-        stands: *stands,
-        heard: crate::engine::event::HeardAs::Key,
-    });
-    let events = std::iter::once(begun).chain(told).chain([Event::RunCompleted { skipped: Vec::new() }]);
+    let events = std::iter::once(begun).chain(said).chain([Event::RunCompleted { skipped: Vec::new() }]);
     let clock = Clock::start();
     for (seq, event) in (0..).zip(events) {
         journal.append(run, &Record { seq, at: SessionTime::ZERO, stamp: clock.stamp(), event })?;

@@ -10,6 +10,7 @@ mod learn_files;
 mod learn_voice;
 mod lint_by_ear;
 mod log_page;
+mod notes;
 mod practised;
 #[path = "../random_play/mod.rs"]
 mod random_play;

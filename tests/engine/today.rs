@@ -237,12 +237,6 @@ fn how_the_rig_stands_after_arriving_and_leaving_follows_from_the_records() {
     }
 }
 
-/// Every thing of a move as being away.
-fn all_away(job: &Move) -> RigState {
-    let things = job.work().flat_map(|step| job.step(step).undoes.clone());
-    things.map(|thing| (thing, Stands::Away)).collect()
-}
-
 /// Steps that a recorded state has left out, and whose harm nobody has looked at since the last look began: of each thing a step that looks at it was
 /// answered, or one of its own was asked once more.
 fn unseen(world: &World) -> Vec<String> {
@@ -274,7 +268,7 @@ fn with_everything_away_by_the_record_leaving_shrinks_and_still_looks_at_all_tha
         let crew = || if people == 1 { alone(true) } else { two(true) };
         let mut whole = world_of(job.clone(), crew(), RigState::default());
         carry_out(&mut whole);
-        let mut world = world_of(job.clone(), crew(), all_away(&job));
+        let mut world = world_of(job.clone(), crew(), cast::all_things(&job, Stands::Away));
         carry_out(&mut world);
         assert_eq!(world.engine.state().ended, Some(Ending::Completed), "{name}");
         assert!(unseen(&world).is_empty(), "{name}, {people}: {:?}", unseen(&world));
@@ -291,7 +285,7 @@ fn a_last_look_that_finds_another_state_opens_what_the_record_left_out() {
         ("last-look/outlets", "hose still on", "morning-outside/tank-dump/last-black"),
         ("last-look/gas", "gas is open", "morning-inside/gas-shut"),
     ] {
-        let mut world = world_of(job.clone(), two(true), all_away(&job));
+        let mut world = world_of(job.clone(), two(true), cast::all_things(&job, Stands::Away));
         for _ in 0..600 {
             if world.engine.asked_by_all(world.now).iter().any(|(_, asked)| asked.step == look) {
                 break;
@@ -346,7 +340,7 @@ proptest! {
     ) {
         let job = movement("leave", &rig("motorhome-towed-car").taking_part(people));
         let kinds = [Stands::Out, Stands::Away, Stands::Unknown];
-        let all = all_away(&job);
+        let all = cast::all_things(&job, Stands::Away);
         let things = all.iter().zip(stands.iter().cycle()).map(|((thing, _), n)| (thing.to_owned(), kinds[*n])).collect();
         let mut world = world_of(job, if people == 1 { alone(true) } else { two(true) }, things);
         for play in &plays {

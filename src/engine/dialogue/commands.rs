@@ -32,9 +32,7 @@ impl Engine {
                 self.stand_by(self.book.line(line, &[]));
             }
             // Said to somebody else, or once too often: there was no pause.
-            Command::GoAhead
-                if !self.state.standing_by && self.stands_at_a_gate() && self.state.untested.contains(&true) =>
-            {
+            Command::GoAhead if !self.state.standing_by && self.stands_at_a_gate() && self.state.keeps_back() => {
                 self.talk_mut().asking = Asking::Step;
                 self.test_after_all();
             }
@@ -53,6 +51,8 @@ impl Engine {
             Command::EndRun => self.ask_end(),
             Command::NeverMind => self.never_mind(),
             Command::Note => self.ask_note(),
+            Command::DoneWithThat => self.done_with_notes(&heard),
+            Command::CannotDo => self.cannot_do(heard),
             Command::WhatIsOut => self.say_what_is_out(),
             Command::AreWeReady => self.say_gate(),
             Command::AreWeOnTime => self.ask_on_time(),

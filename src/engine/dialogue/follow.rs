@@ -105,6 +105,9 @@ impl Engine {
         let Event::ReadingTaken { value, least, most, decimals, unit, settles, .. } = event else { return };
         let shown = self.state.readings.get(&step).cloned().unwrap_or_default();
         let mut text = self.book.line(Line::ReadingKept, &[("number", &shown)]);
+        if let Some(moved) = self.moved_text(step, *value, *decimals) {
+            text = format!("{text} {moved}");
+        }
         let inside = (*least..=*most).contains(value);
         if !inside {
             let low = numbers::shown(*least, *decimals, "");
@@ -180,6 +183,19 @@ impl Engine {
             Event::GateHeld { open } => self.gate_held(open),
             Event::PartCompleted { part, skipped } => self.part_completed(part, skipped),
             Event::Overridden { .. } => self.advance(),
+            Event::RemarksRecalled { .. } => self.advance(),
+            Event::NoteDone { .. } => self.say_line(self.here(), Priority::Chat, Line::NoteDone),
+            Event::LimitTold { person, cannot, .. } => self.limit_told(person, *cannot),
+            Event::CannotDo { step, .. } => {
+                if let Some(step) = self.job.index_of(step) {
+                    self.cannot_do_told(step);
+                }
+            }
+            Event::StretchOffered { steps } => {
+                if let Some(first) = steps.first().and_then(|id| self.job.index_of(id)) {
+                    self.offered(first);
+                }
+            }
             Event::RigRecalled { .. } if self.asks_how_it_stands() => self.ask_how_it_stands(),
             Event::RigRecalled { .. } | Event::RigAgreed { .. } => self.advance(),
             Event::ThingTold { thing, stands, .. } => self.thing_told(thing, *stands),

@@ -49,9 +49,10 @@ impl Engine {
             let then = listening.find_in(heard.set, &heard.text);
             meanings.retain(|meaning| match meaning {
                 PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => true,
-                PhraseMeaning::To { .. } | PhraseMeaning::ClockEnd(_) | PhraseMeaning::TimerEnd(_) => {
-                    then.is_some_and(|then| then.meanings == [meaning.clone()])
-                }
+                PhraseMeaning::Stretch { .. }
+                | PhraseMeaning::To { .. }
+                | PhraseMeaning::ClockEnd(_)
+                | PhraseMeaning::TimerEnd(_) => then.is_some_and(|then| then.meanings == [meaning.clone()]),
                 _ => false,
             });
         }
@@ -79,10 +80,7 @@ impl Engine {
     }
 
     fn ask_who(&mut self, meanings: &[PhraseMeaning], heard: HeardAs) {
-        let names = self.names_of_people(meanings.iter().filter_map(|meaning| match meaning {
-            PhraseMeaning::To { person, .. } => Some(*person),
-            _ => None,
-        }));
+        let names = self.names_of_people(meanings.iter().filter_map(PhraseMeaning::person));
         self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard };
         self.ask_here();
         let text = self.book.line(Line::Who, &[("names", &names)]);
@@ -175,6 +173,11 @@ impl Engine {
             PhraseMeaning::Digit(digit) => self.digit(digit),
             PhraseMeaning::NumberEnds => self.digits_end(heard),
             PhraseMeaning::Override => self.override_gate(heard),
+            PhraseMeaning::Stretch { person, but, .. } => {
+                self.talk_mut().asking = Asking::Step;
+                self.stretch_done(person, &but, &heard);
+            }
+            PhraseMeaning::Limit { person, cannot } => self.tell_limit(person, cannot, heard),
             PhraseMeaning::Thing(thing, stands) => self.tell_thing(thing, stands, heard),
             PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => {}
         }
@@ -224,8 +227,7 @@ impl Engine {
     fn it_was(&mut self, person: PersonIndex) {
         let Asking::Who { meanings, heard } = self.talk().asking.clone() else { return };
         self.talk_mut().asking = Asking::Step;
-        let of =
-            |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person: whose, .. } if *whose == person);
+        let of = |meaning: &PhraseMeaning| meaning.person() == Some(person);
         match meanings.into_iter().find(of) {
             Some(meaning) => self.mean(meaning, heard),
             None => self.say_line(self.here(), Priority::Chat, Line::WhoNot),
@@ -233,7 +235,7 @@ impl Engine {
     }
 
     fn answer_heard(&mut self, person: PersonIndex, step: StepIndex, answer: Reply, heard: HeardAs) {
-        if self.state.people[person].current != Some(step) {
+        if !self.state.asks_for(person, step) {
             return;
         }
         let read_back = match heard {
@@ -261,7 +263,7 @@ impl Engine {
         };
         match meaning {
             PhraseMeaning::To { person, step, answer, .. } => {
-                if self.state.people[person].current == Some(step) {
+                if self.state.asks_for(person, step) {
                     self.answered(person, step, answer, confirmed, ReadBack::Confirmed);
                 }
             }

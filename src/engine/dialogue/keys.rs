@@ -64,7 +64,9 @@ impl Engine {
             Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => None,
             Asking::Away { thing } => Some(PhraseMeaning::Thing(thing.clone(), Stands::Away)),
             Asking::Step if self.asks_how_it_stands() => Some(PhraseMeaning::Yes),
-            Asking::Step | Asking::Gate => self.means_at(station, |kind, now| kind.confirm_key(now)),
+            Asking::Step | Asking::Gate => {
+                self.stretch_at(station, Vec::new).or_else(|| self.means_at(station, |kind, now| kind.confirm_key(now)))
+            }
         }
     }
 
@@ -77,6 +79,8 @@ impl Engine {
             }
             Asking::Step if self.asks_how_it_stands() => Some(PhraseMeaning::No),
             Asking::Gate => Some(PhraseMeaning::Override),
+            // In a stretch a key of the step that is first would pass over the others.
+            Asking::Step if self.stretch_at(station, Vec::new).is_some() => None,
             Asking::Step => self.means_at(station, |kind, now| kind.other_key(now)),
         }
     }
@@ -90,8 +94,21 @@ impl Engine {
                 place.and_then(|p| self.people_at(self.at).get(p).copied()).map(PhraseMeaning::Person)
             }
             Asking::Step if self.asks_how_it_stands() => place.and_then(|place| self.other_way_round(place)),
+            Asking::Step if self.stretch_at(self.at, Vec::new).is_some() => {
+                let (person, _) = self.asked_at(self.at)?;
+                let step = *self.state.stretch_of(person).get(place?)?;
+                self.stretch_at(self.at, || vec![step])
+            }
             _ => self.means_at(self.at, |kind, _| kind.number_key(n)),
         }
+    }
+
+    /// That the stretch that is asked for at the station is done, but these.
+    fn stretch_at(&self, station: StationId, but: impl FnOnce() -> Vec<StepIndex>) -> Option<PhraseMeaning> {
+        let (person, _) = self.asked_at(station)?;
+        let question = self.briefed[person].question;
+        let asked = !self.state.stretch_of(person).is_empty();
+        asked.then(|| PhraseMeaning::Stretch { person, question, but: but() })
     }
 
     /// The n-th of the things that were recalled, the other way round.
@@ -105,6 +122,10 @@ impl Engine {
     fn not_here_today(&self) -> Option<PhraseMeaning> {
         let asks = matches!(self.talk().asking, Asking::Step | Asking::Gate) && !self.state.standing_by;
         let (person, step) = self.asked_at(self.at).filter(|_| asks)?;
+        // In a stretch it would be said of the first step, whichever was meant.
+        if !self.state.stretch_of(person).is_empty() {
+            return None;
+        }
         not_here(&self.step_now(person, step))?;
         let question = self.briefed[person].question;
         Some(PhraseMeaning::To { person, step, question, answer: Reply::NotHere })

@@ -13,7 +13,7 @@ use super::super::state::RunningClock;
 use super::Availability;
 use super::capital;
 use super::vocabulary::{Asking, ListenedPhrase, PhraseMeaning};
-use crate::routine::Answer;
+use crate::routine::{Answer, StepIndex};
 use crate::units::{SessionTime, StationId};
 
 /// What somebody is being asked for at the moment.
@@ -67,6 +67,9 @@ impl Engine {
             _ if self.state.standing_by => AskedFor::Other(self.book.command(Command::GoAhead).to_vec()),
             (Asking::Step, None) if self.asks_how_it_stands() => {
                 AskedFor::Answer(self.book.common(Common::Yes).to_vec())
+            }
+            (Asking::Step | Asking::Gate, Some(_)) if !self.state.stretch_of(person).is_empty() => {
+                AskedFor::Answer(self.book.common(Common::AllDone).to_vec())
             }
             (Asking::Step | Asking::Gate, Some(step)) => {
                 kind(&self.job.step(step).answer).asked_for(&self.step_now(person, step), now)
@@ -127,6 +130,9 @@ impl Engine {
             view.critical = step.critical();
             view.call.clone_from(&step.short);
             view.caution.clone_from(&step.caution);
+            if let Some((person, _)) = asked.filter(|(person, _)| !self.state.stretch_of(*person).is_empty()) {
+                view.call = self.stretch_text(person);
+            }
             let words =
                 |meaning: Option<PhraseMeaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
             view.confirm_key = words(self.confirm(station));
@@ -163,6 +169,7 @@ impl Engine {
             },
             PhraseMeaning::NumberEnds => first(&self.book.numbers().end),
             PhraseMeaning::Thing(thing, stands) => self.book.thing(thing).said(*stands),
+            PhraseMeaning::Stretch { .. } => first(self.book.common(Common::AllDone)),
             PhraseMeaning::Override => first(self.book.common(Common::Override)),
             PhraseMeaning::Command(command) => first(self.book.command(*command)),
             _ => String::new(),
@@ -179,6 +186,13 @@ impl Engine {
             }
             Asking::Step if self.asks_how_it_stands() => {
                 self.state.recalled(&self.job).map(|(thing, stands)| self.book.thing(&thing).said(stands)).collect()
+            }
+            Asking::Step
+                if self.asked_at(station).is_some_and(|(person, _)| !self.state.stretch_of(person).is_empty()) =>
+            {
+                let person = self.asked_at(station).map_or(0, |(person, _)| person);
+                let name = |&step: &StepIndex| self.book.all_but(&self.job.step(step).name)[0].clone();
+                self.state.stretch_of(person).iter().map(name).collect()
             }
             _ => self.asked_at(station).map_or_else(Vec::new, |(_, step)| kind(&self.job.step(step).answer).choices()),
         }
@@ -228,7 +242,7 @@ impl Engine {
             PhraseMeaning::ClockEnd(step) => self.state.clocks.contains_key(step),
             // The way out is told to whoever asks for it, not offered beside the answer.
             PhraseMeaning::To { answer: Reply::NoState | Reply::Untested | Reply::NotHere, .. } => false,
-            PhraseMeaning::Thing(..) => false,
+            PhraseMeaning::Thing(..) | PhraseMeaning::Limit { .. } => false,
             _ => true,
         }
     }
