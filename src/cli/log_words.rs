@@ -145,6 +145,22 @@ pub(super) fn told(event: &Event) -> String {
         Event::CardStarted { card, heard } => format!("emergency {card}, {}", told_heard(heard)),
         Event::CardEnded { card } => format!("emergency {card} gone through"),
         Event::Explained { .. } => "explained".to_owned(),
+        Event::RemarksRecalled { .. }
+        | Event::NoteDone { .. }
+        | Event::LimitTold { .. }
+        | Event::CannotDo { .. }
+        | Event::StretchOffered { .. }
+        | Event::RigRecalled { .. }
+        | Event::RigAgreed { .. }
+        | Event::ThingTold { .. }
+        | Event::NotHere { .. } => told_of_today(event),
+        Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
+    }
+}
+
+/// What makes a run fit today: what past runs left, how the rig stands, who can do what, what was asked for in one call.
+fn told_of_today(event: &Event) -> String {
+    match event {
         Event::RemarksRecalled { remarks } => {
             let steps: Vec<String> = remarks.iter().map(|remark| remark.step().to_owned()).collect();
             format!("recalled of past runs at: {}", steps.join(", "))
@@ -154,7 +170,7 @@ pub(super) fn told(event: &Event) -> String {
             format!("{person:?} cannot do: {}, {}", cannot.name(), told_heard(heard))
         }
         Event::CannotDo { person, heard, .. } => format!("{person:?} cannot do it, {}", told_heard(heard)),
-        Event::StretchOffered { steps: list } => format!("asked in one call: {}", steps(list)),
+        Event::StretchOffered { steps } => format!("asked in one call: {}", steps.join(", ")),
         Event::RigRecalled { things } => {
             let things: Vec<String> =
                 things.iter().map(|(thing, stands)| format!("{thing} {}", told_stands(stands))).collect();
@@ -165,7 +181,7 @@ pub(super) fn told(event: &Event) -> String {
             format!("{thing:?} is {}, {}", told_stands(*stands), told_heard(heard))
         }
         Event::NotHere { answer, heard, .. } => format!("nothing to do today: {answer:?}, {}", told_heard(heard)),
-        Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
+        _ => String::new(),
     }
 }
 

@@ -152,11 +152,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         None => args.people.clone(),
     };
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
-    let stands = standing::read(&journal, &rig, &places.config)?;
-    let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?
-        .with_rig_state(stands)
-        .with_remarks(remarks::read(&journal)?)
-        .with_limits(limits_of(&rig, &with, &args.limits)?);
+    let engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
+    let mut engine = fitted_to_today(engine, args, &rig, &with, &journal, places)?;
     let people = sayable::people(&rig, &with);
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
@@ -253,6 +250,24 @@ fn those_of(run: &RunSummary, records: &[Record], named: &[String]) -> Result<Ve
     }
     let expected = if began.is_empty() { "nobody by name".to_owned() } else { began.join(" and ") };
     Err(RunError::Others { run: run.id.0, found: named.join(" and "), expected })
+}
+
+/// The engine with how the rig stands, what past runs leave to be said, and what those who take part cannot do today.
+///
+/// # Errors
+/// A row of the journal is not as it was written, or a limit is of nobody who takes part.
+fn fitted_to_today(
+    engine: Engine,
+    args: &RunArgs,
+    rig: &Rig,
+    with: &[String],
+    journal: &Journal,
+    places: &Places,
+) -> Result<Engine, RunError> {
+    Ok(engine
+        .with_rig_state(standing::read(journal, rig, &places.config)?)
+        .with_remarks(remarks::read(journal)?)
+        .with_limits(limits_of(rig, with, &args.limits)?))
 }
 
 /// What those who take part cannot do today: as the rig file says, and as the options do.

@@ -77,10 +77,9 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("e", &labels.explain),
         ("h", &labels.how_long),
         ("n", &labels.not_yet),
-        ("z", &labels.not_here),
-        ("u", &labels.what_is_out),
         ("c", &labels.correction),
         ("k", &labels.skip),
+        ("z", &labels.not_here),
         ("s", &labels.stand_by),
         ("g", &labels.go_ahead),
         ("l", &labels.what_is_left),
@@ -93,6 +92,7 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("r", &labels.are_we_ready),
         ("d", &labels.are_we_on_time),
         ("q", &labels.end_run),
+        ("u", &labels.what_is_out),
     ];
     answers
         .into_iter()
