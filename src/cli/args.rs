@@ -13,6 +13,7 @@ use crate::cli::hear_command::{self, HearArgs, HearCommandError};
 use crate::cli::learn_command::{self, LearnArgs, LearnError};
 use crate::cli::log_command::{self, LogArgs, LogCommandError};
 use crate::cli::mic_command::{self, MicArgs, MicError};
+use crate::cli::notes_command::{self, NotesArgs, NotesError};
 use crate::cli::paper_command::{self, FromTableArgs, PaperError, SheetArgs, ToTableArgs};
 use crate::cli::phones_command::{self, PhonesArgs, PhonesCommandError};
 use crate::cli::plan_command::{self, PlanArgs, PlanCommandError};
@@ -21,6 +22,7 @@ use crate::cli::proof_command::{self, ProofArgs, ProofError};
 use crate::cli::rehearse_command::{self, RehearseArgs, RehearseError};
 use crate::cli::rig_command::{self, RigArgs, RigCommandError};
 use crate::cli::run_command::{self, RunArgs, RunError};
+use crate::cli::site_command::{self, SiteArgs, SiteError};
 use crate::cli::speak_command::{self, SpeakArgs, SpeakCommandError};
 use crate::setup::places::{Places, PlacesError};
 
@@ -54,6 +56,10 @@ pub enum CliCommand {
     Phones(PhonesArgs),
     /// Describe the rig: asks one thing at a time and writes rig.toml, keeping the one that was there.
     Rig(RigArgs),
+    /// Show how the rig stands as past runs left it (what is out, connected, down), or tell it.
+    Site(SiteArgs),
+    /// List the notes that come back at their steps, or take one off the list.
+    Notes(NotesArgs),
     /// Look routines, or changes to them, over for faults.
     Proof(ProofArgs),
     /// Reckon a figure of the trade: tanks, water, electricity, tires, weights, daylight.
@@ -90,6 +96,8 @@ impl Cli {
             CliCommand::Log(args) => log_command::run(&args, &places)?,
             CliCommand::Phones(args) => phones_command::run(&args, &places)?,
             CliCommand::Rig(args) => rig_command::run(&args, &places)?,
+            CliCommand::Notes(args) => notes_command::run(&args, &places, &mut std::io::stdout().lock())?,
+            CliCommand::Site(args) => site_command::run(&args, &places, &mut std::io::stdout().lock())?,
             CliCommand::Proof(args) => return Ok(proof_command::run(args, &places)?),
             CliCommand::Figure(args) => return Ok(figure_command::carry_out(&args)?),
             CliCommand::Plan(args) => plan_command::run(&args, &places, &mut std::io::stdout().lock())?,
@@ -128,6 +136,10 @@ pub enum CliError {
     Phones(#[from] PhonesCommandError),
     #[error(transparent)]
     Rig(#[from] RigCommandError),
+    #[error(transparent)]
+    Notes(#[from] NotesError),
+    #[error(transparent)]
+    Site(#[from] SiteError),
     #[error(transparent)]
     Proof(#[from] ProofError),
     #[error(transparent)]

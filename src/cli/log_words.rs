@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use crate::engine::event::{Event, HeardAs};
 use crate::engine::numbers;
+use crate::rig::Stands;
 use crate::units::SessionTime;
 
 /// The step that an event is about.
@@ -32,6 +33,9 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::StepChecked { step, .. }
         | Event::NoteKept { step, .. }
         | Event::Explained { step }
+        | Event::NotHere { step, .. }
+        | Event::CannotDo { step, .. }
+        | Event::NoteDone { step, .. }
         | Event::ClockReinstated { step } => Some(step),
         Event::Rehearsed { event } => step_of(event),
         Event::RunStarted { .. }
@@ -56,6 +60,12 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::CardStarted { .. }
         | Event::CardEnded { .. }
         | Event::TurnedTo { .. }
+        | Event::RigRecalled { .. }
+        | Event::StretchOffered { .. }
+        | Event::LimitTold { .. }
+        | Event::RemarksRecalled { .. }
+        | Event::RigAgreed { .. }
+        | Event::ThingTold { .. }
         | Event::RunAbandoned => None,
     }
 }
@@ -135,7 +145,51 @@ pub(super) fn told(event: &Event) -> String {
         Event::CardStarted { card, heard } => format!("emergency {card}, {}", told_heard(heard)),
         Event::CardEnded { card } => format!("emergency {card} gone through"),
         Event::Explained { .. } => "explained".to_owned(),
+        Event::RemarksRecalled { .. }
+        | Event::NoteDone { .. }
+        | Event::LimitTold { .. }
+        | Event::CannotDo { .. }
+        | Event::StretchOffered { .. }
+        | Event::RigRecalled { .. }
+        | Event::RigAgreed { .. }
+        | Event::ThingTold { .. }
+        | Event::NotHere { .. } => told_of_today(event),
         Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
+    }
+}
+
+/// What makes a run fit today: what past runs left, how the rig stands, who can do what, what was asked for in one call.
+fn told_of_today(event: &Event) -> String {
+    match event {
+        Event::RemarksRecalled { remarks } => {
+            let steps: Vec<String> = remarks.iter().map(|remark| remark.step().to_owned()).collect();
+            format!("recalled of past runs at: {}", steps.join(", "))
+        }
+        Event::NoteDone { text, heard, .. } => format!("done with the note {text:?}, {}", told_heard(heard)),
+        Event::LimitTold { person, cannot, heard } => {
+            format!("{person:?} cannot do: {}, {}", cannot.name(), told_heard(heard))
+        }
+        Event::CannotDo { person, heard, .. } => format!("{person:?} cannot do it, {}", told_heard(heard)),
+        Event::StretchOffered { steps } => format!("asked in one call: {}", steps.join(", ")),
+        Event::RigRecalled { things } => {
+            let things: Vec<String> =
+                things.iter().map(|(thing, stands)| format!("{thing} {}", told_stands(stands))).collect();
+            format!("rig recalled: {}", things.join(", "))
+        }
+        Event::RigAgreed { heard } => format!("rig stands so, {}", told_heard(heard)),
+        Event::ThingTold { thing, stands, heard } => {
+            format!("{thing:?} is {}, {}", told_stands(*stands), told_heard(heard))
+        }
+        Event::NotHere { answer, heard, .. } => format!("nothing to do today: {answer:?}, {}", told_heard(heard)),
+        _ => String::new(),
+    }
+}
+
+fn told_stands(stands: Stands) -> &'static str {
+    match stands {
+        Stands::Out => "out",
+        Stands::Away => "away",
+        Stands::Unknown => "unknown",
     }
 }
 

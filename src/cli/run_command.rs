@@ -28,7 +28,7 @@ use crate::engine::Engine;
 use crate::engine::event::Event;
 use crate::engine::input::Away;
 use crate::journal::{Journal, JournalError, NewRun, Purpose, Record, Rehearsals, RunId, RunSummary};
-use crate::rig::Rig;
+use crate::rig::{Demand, Rig};
 use crate::screen::{Aside, Ink, Labels, LabelsError, Screen, ScreenError};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, wall};
@@ -36,8 +36,10 @@ use crate::setup::models::{self, ModelsError};
 use crate::setup::places::{Places, PlacesError};
 use crate::setup::practised::Practice;
 use crate::setup::prompts::{self, PromptError};
+use crate::setup::remarks;
 use crate::setup::sayable;
 use crate::setup::sound::Sounds;
+use crate::setup::standing;
 use crate::speech::listener::ListenError;
 use crate::units::SessionTime;
 
@@ -51,6 +53,10 @@ pub struct RunArgs {
     /// Somebody who takes part, by the name in the rig file; once for each.
     #[arg(long = "person", value_name = "NAME")]
     pub people: Vec<String>,
+    /// What somebody cannot do today (two-hands, lifting, kneeling, ladder, driving), such as rowan=lifting; once for each. Alone the name may be
+    /// left out.
+    #[arg(long = "limit", value_name = "NAME=WHAT", value_parser = limit)]
+    pub limits: Vec<(String, Demand)>,
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
@@ -104,6 +110,10 @@ pub enum RunError {
     #[error(transparent)]
     Run(#[from] ConductorError),
     #[error(
+        "--limit: found '{found}', expected the name of somebody who takes part ({expected}); name them with --person"
+    )]
+    LimitOfNobody { found: String, expected: String },
+    #[error(
         "run {run} was broken off: found --person {found}, expected {expected}, who began it; leave --person out to go on with it, or \
          begin another with --anew"
     )]
@@ -142,7 +152,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         None => args.people.clone(),
     };
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
-    let mut engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
+    let engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
+    let mut engine = fitted_to_today(engine, args, &rig, &with, &journal, places)?;
     let people = sayable::people(&rig, &with);
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
@@ -239,6 +250,65 @@ fn those_of(run: &RunSummary, records: &[Record], named: &[String]) -> Result<Ve
     }
     let expected = if began.is_empty() { "nobody by name".to_owned() } else { began.join(" and ") };
     Err(RunError::Others { run: run.id.0, found: named.join(" and "), expected })
+}
+
+/// The engine with how the rig stands, what past runs leave to be said, and what those who take part cannot do today.
+///
+/// # Errors
+/// A row of the journal is not as it was written, or a limit is of nobody who takes part.
+fn fitted_to_today(
+    engine: Engine,
+    args: &RunArgs,
+    rig: &Rig,
+    with: &[String],
+    journal: &Journal,
+    places: &Places,
+) -> Result<Engine, RunError> {
+    Ok(engine
+        .with_rig_state(standing::read(journal, rig, &places.config)?)
+        .with_remarks(remarks::read(journal)?)
+        .with_limits(limits_of(rig, with, &args.limits)?))
+}
+
+/// What those who take part cannot do today: as the rig file says, and as the options do.
+///
+/// # Errors
+/// A limit of somebody who does not take part.
+fn limits_of(rig: &Rig, with: &[String], told: &[(String, Demand)]) -> Result<Vec<(String, Demand)>, RunError> {
+    let people = rig.people().iter().filter(|person| with.iter().any(|name| name.eq_ignore_ascii_case(&person.name)));
+    let people: Vec<_> = people.collect();
+    let mut limits: Vec<(String, Demand)> =
+        (people.iter()).flat_map(|person| person.cannot.iter().map(|cannot| (person.name.clone(), *cannot))).collect();
+    for (name, cannot) in told {
+        let of = match people.as_slice() {
+            [] if name.is_empty() => String::new(),
+            [only] if name.is_empty() => only.name.clone(),
+            several => several
+                .iter()
+                .find(|person| person.name.eq_ignore_ascii_case(name))
+                .map(|person| person.name.clone())
+                .ok_or_else(|| RunError::LimitOfNobody {
+                    found: format!("{name}={}", cannot.name()),
+                    expected: people.iter().map(|person| person.name.as_str()).collect::<Vec<_>>().join(", "),
+                })?,
+        };
+        limits.push((of, *cannot));
+    }
+    limits.sort();
+    limits.dedup();
+    Ok(limits)
+}
+
+/// Reads `NAME=WHAT`, or `WHAT` alone.
+///
+/// # Errors
+/// Something that nobody can be unable to do.
+fn limit(text: &str) -> Result<(String, Demand), String> {
+    let (name, what) = text.split_once('=').unwrap_or(("", text));
+    let known = || Demand::ALL.map(Demand::name).join(", ");
+    Demand::of_name(what).map(|cannot| (name.to_owned(), cannot)).ok_or_else(|| {
+        format!("found '{what}', expected one of {}, with the name of whom before it: rowan=lifting", known())
+    })
 }
 
 /// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew; then it

@@ -177,6 +177,9 @@ impl TalkLine {
         matches!(
             event.inner(),
             Event::StepOffered { .. }
+                | Event::StretchOffered { .. }
+                | Event::ThingTold { .. }
+                | Event::NotHere { .. }
                 | Event::StepAnswered { .. }
                 | Event::ClockStarted { .. }
                 | Event::ClockRanOut { .. }
@@ -276,6 +279,9 @@ fn place(station: StationId) -> String {
 fn written(out: &mut fmt::Formatter<'_>, at: SessionTime, event: &Event) -> fmt::Result {
     match event.inner() {
         Event::StepOffered { step } => write!(out, "[{at}] step: {step}"),
+        Event::StretchOffered { steps } => write!(out, "[{at}] steps: {}", steps.join(", ")),
+        Event::ThingTold { thing, stands, .. } => write!(out, "[{at}] kept: {thing} is {stands:?}"),
+        Event::NotHere { step, answer, .. } => write!(out, "[{at}] kept: {step} = {answer}"),
         Event::StepAnswered { step, answer, .. } => write!(out, "[{at}] kept: {step} = {answer}"),
         Event::ClockStarted { step, length_ms, .. } => {
             write!(out, "[{at}] kept: clock of {step} runs, {} s", length_ms / 1_000)

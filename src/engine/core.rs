@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use super::alarm::Alarms;
 use super::dialogue::conversations::Conversations;
 use super::dialogue::person::Briefing;
-use super::event::Event;
+use super::event::{Event, Remark};
 use super::input::{Away, Input};
 use super::joined::Move;
 use super::output::{Audience, ListeningSet, Output, VoiceSettings};
@@ -14,6 +14,7 @@ use super::people::PersonIndex;
 use super::phrasebook::Phrasebook;
 use super::records::{Deeds, Records};
 use super::state::RunState;
+use crate::rig::{Demand, RigState};
 use crate::routine::{Routine, StepIndex};
 use crate::units::{SessionTime, StationId};
 
@@ -90,6 +91,27 @@ impl Engine {
     #[must_use]
     pub fn with_crew(mut self, crew: Crew) -> Self {
         self.records.crew = (!crew.here.is_empty()).then_some(crew);
+        self
+    }
+
+    /// How the rig stands as past runs left it. A run that is gone on with keeps what it was told itself.
+    #[must_use]
+    pub fn with_rig_state(mut self, things: RigState) -> Self {
+        self.records.rig = (!things.is_empty()).then_some(things);
+        self
+    }
+
+    /// What past runs leave to be said at steps. A run that is gone on with keeps what it recalled itself.
+    #[must_use]
+    pub fn with_remarks(mut self, remarks: Vec<Remark>) -> Self {
+        self.records.remarks = remarks;
+        self
+    }
+
+    /// What people cannot do today, by name. A run that is gone on with keeps what it was told itself.
+    #[must_use]
+    pub fn with_limits(mut self, limits: Vec<(String, Demand)>) -> Self {
+        self.records.limits = limits;
         self
     }
 

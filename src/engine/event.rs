@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::rig::{Demand, RigState, Stands};
+
 /// One thing that happened in a run. Step and clock ids are those of the routine's file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
@@ -308,6 +310,71 @@ pub enum Event {
         /// Id of the step.
         step: String,
     },
+    /// What past runs leave to be said at steps, where there is anything.
+    RemarksRecalled {
+        /// The oldest first.
+        remarks: Vec<Remark>,
+    },
+    /// A note need not come back any more.
+    NoteDone {
+        /// The step that it was pinned to, as it was recalled.
+        step: String,
+        /// As far as it was understood.
+        text: String,
+        /// How it came in.
+        heard: HeardAs,
+    },
+    /// What a person cannot do today.
+    LimitTold {
+        /// By name.
+        person: String,
+        /// What they cannot do.
+        cannot: Demand,
+        /// How it came in.
+        heard: HeardAs,
+    },
+    /// A person cannot do this step: it goes to somebody who can, or waits for help.
+    CannotDo {
+        /// Id of the step.
+        step: String,
+        /// By name.
+        person: String,
+        /// How it came in.
+        heard: HeardAs,
+    },
+    /// Several steps that cannot hurt are asked for in one call, each of which is answered by itself; comes in place of `StepOffered`.
+    StretchOffered {
+        /// Ids of the steps, two or more.
+        steps: Vec<String>,
+    },
+    /// How the rig stands as past runs left it; follows who takes part, where anything is known.
+    RigRecalled {
+        /// By the ids of the things.
+        things: RigState,
+    },
+    /// A person says that the rig stands as it was recalled, and told since.
+    RigAgreed {
+        /// How it came in.
+        heard: HeardAs,
+    },
+    /// A person says how one thing stands, or an answer has shown that what was recalled is not so.
+    ThingTold {
+        /// Id of the thing.
+        thing: String,
+        /// How it stands.
+        stands: Stands,
+        /// How it came in.
+        heard: HeardAs,
+    },
+    /// Nothing is to be done at the step today: not in use, not fitted, done by somebody else. It is settled, and not skipped.
+    NotHere {
+        /// Id of the step.
+        step: String,
+        /// As it was said.
+        answer: String,
+        /// How it came in.
+        heard: HeardAs,
+    },
     /// It was only practised: nothing was done.
     Rehearsed {
         /// What would have happened.
@@ -347,6 +414,8 @@ impl Event {
             | Self::HoldBegun { step, .. }
             | Self::StepChecked { step, .. }
             | Self::NoteKept { step, .. }
+            | Self::NotHere { step, .. }
+            | Self::CannotDo { step, .. }
             | Self::Explained { step } => Some(step),
             Self::Rehearsed { event } => event.step(),
             _ => None,
@@ -368,7 +437,50 @@ impl Event {
                 | Self::Agreed { .. }
                 | Self::ReadingTaken { .. }
                 | Self::StepChecked { .. }
+                | Self::RigAgreed { .. }
+                | Self::ThingTold { .. }
+                | Self::NotHere { .. }
         )
+    }
+}
+
+/// What a past run leaves to be said at a step, which is named by `routine/step`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "about", rename_all = "snake_case")]
+pub enum Remark {
+    /// A note that nobody is done with.
+    Noted {
+        /// The step that it is pinned to.
+        step: String,
+        /// As far as it was understood.
+        text: String,
+    },
+    /// Last time it had to be put right.
+    PutRight {
+        /// The step.
+        step: String,
+        /// What was named instead of the state that was wanted.
+        answer: String,
+    },
+    /// The last reading, in whole counts of `10^-decimals` of the unit.
+    Read {
+        /// The step.
+        step: String,
+        /// In whole counts of `10^-decimals` of the unit.
+        value: i64,
+        /// Places behind the point.
+        decimals: u8,
+        /// When, as it is said ("October 4").
+        on: String,
+    },
+}
+
+impl Remark {
+    /// The step that it is about.
+    pub fn step(&self) -> &str {
+        match self {
+            Self::Noted { step, .. } | Self::PutRight { step, .. } | Self::Read { step, .. } => step,
+        }
     }
 }
 

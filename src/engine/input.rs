@@ -139,6 +139,10 @@ pub enum Key {
     AreWeReady,
     /// Says how the move stands against its plan.
     AreWeOnTime,
+    /// Says that nothing is to be done today at the step that is asked for.
+    NotHere,
+    /// Says what is still out, connected, or down.
+    WhatIsOut,
     /// Picks the n-th choice that is being offered, counted from 1.
     Choice(u8),
 }

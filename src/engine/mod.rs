@@ -30,7 +30,8 @@ pub use answer::{AskedFor, numbers};
 pub use dialogue::view::Asked;
 pub use joined::{Leg, Move};
 pub use people::Crew;
+pub use run::standing::{rig_state_after, rig_state_told};
 pub use run::{joined, move_file, people, practice};
-pub use state::{Ending, RunState, StepState};
+pub use state::{Ending, Recall, RunState, StepState};
 
 use run::{apply, state};

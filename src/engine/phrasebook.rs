@@ -7,6 +7,8 @@ use std::time::Duration;
 use serde::Deserialize;
 use thiserror::Error;
 
+use crate::rig::{Demand, Stands};
+
 /// Everything the program says that belongs to no routine.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -22,6 +24,10 @@ pub struct Phrasebook {
     names: NameWords,
     #[serde(rename = "clock")]
     clocks: Vec<ClockWords>,
+    #[serde(rename = "limit")]
+    limits: BTreeMap<Demand, LimitWords>,
+    #[serde(rename = "thing")]
+    things: BTreeMap<String, ThingWords>,
 }
 
 /// The words that numbers are said with, besides those of the everyday reading.
@@ -56,6 +62,60 @@ pub struct NameWords {
     pub over_to: Vec<String>,
     /// An answer with the name of who gives it.
     pub answer: Vec<String>,
+    /// All of a stretch but what is named.
+    pub all_but: Vec<String>,
+    /// Two names, where two are left out.
+    pub both: Vec<String>,
+}
+
+/// What somebody cannot do today.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LimitWords {
+    /// As it is said back.
+    pub name: String,
+    /// The ways to say it.
+    pub say: Vec<String>,
+}
+
+/// How a thing of the rig is spoken of that is put out and put away.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThingWords {
+    /// As it is said; `{each}` stands for one of several.
+    pub name: String,
+    /// How it stands at a site ("connected").
+    pub out: String,
+    /// How it stands on the road ("not connected").
+    pub away: String,
+}
+
+impl ThingWords {
+    /// The word for how it stands; empty where nobody knows.
+    pub fn state(&self, stands: Stands) -> &str {
+        match stands {
+            Stands::Out => &self.out,
+            Stands::Away => &self.away,
+            Stands::Unknown => "",
+        }
+    }
+
+    /// As it is said back ("mains not connected").
+    pub fn said(&self, stands: Stands) -> String {
+        format!("{} {}", self.name, self.state(stands)).trim().to_owned()
+    }
+
+    /// The ways to say how it stands; none for what nobody knows.
+    pub fn phrases(&self, stands: Stands) -> Vec<String> {
+        let (name, state) = (self.name.to_lowercase(), self.state(stands));
+        let mut phrases = vec![format!("{name} {state}"), format!("{name} is {state}")];
+        match stands {
+            Stands::Out => {}
+            Stands::Away => phrases.push(format!("no {name}")),
+            Stands::Unknown => phrases.clear(),
+        }
+        phrases
+    }
 }
 
 /// A clock that can be set by voice.
@@ -123,6 +183,10 @@ impl Phrasebook {
             ("numbers.end", book.numbers.end.is_empty()),
             ("names.over_to", book.names.over_to.is_empty()),
             ("names.answer", book.names.answer.is_empty()),
+            ("names.all_but", book.names.all_but.is_empty()),
+            ("names.both", book.names.both.is_empty()),
+            ("limit", Demand::ALL.iter().any(|demand| !book.limits.contains_key(demand))),
+            ("thing.own", !book.things.contains_key(OWN)),
             ("clock", book.clocks.iter().any(|c| c.start.is_empty() || c.end.is_empty() || c.seconds == 0)),
         ] {
             if lacks {
@@ -157,6 +221,21 @@ impl Phrasebook {
         &self.clocks
     }
 
+    /// The words for what somebody cannot do.
+    pub fn limit(&self, cannot: Demand) -> &LimitWords {
+        &self.limits[&cannot]
+    }
+
+    /// How a thing is spoken of, by its id. One that its owner added is said by its id, and stands out or away.
+    pub fn thing(&self, id: &str) -> ThingWords {
+        let (kind, each) = id.split_once('@').unwrap_or((id, ""));
+        let plain = |id: &str| id.replace('-', " ");
+        let own = || ThingWords { name: plain(if each.is_empty() { kind } else { each }), ..self.things[OWN].clone() };
+        let mut words = self.things.get(kind).cloned().unwrap_or_else(own);
+        words.name = words.name.replace("{each}", &plain(each));
+        words
+    }
+
     /// The phrases that hand over to a person.
     pub fn over_to(&self, name: &str) -> Vec<String> {
         self.names.over_to.iter().map(|text| text.replace("{name}", &name.to_lowercase())).collect()
@@ -166,6 +245,17 @@ impl Phrasebook {
     pub fn named(&self, name: &str, answer: &str) -> Vec<String> {
         let fill = |text: &String| text.replace("{name}", &name.to_lowercase()).replace("{answer}", answer);
         self.names.answer.iter().map(fill).collect()
+    }
+
+    /// The phrases that leave one thing out of a stretch.
+    pub fn all_but(&self, name: &str) -> Vec<String> {
+        self.names.all_but.iter().map(|text| text.replace("{name}", name)).collect()
+    }
+
+    /// Two names as one says them together.
+    pub fn both_names(&self, one: &str, other: &str) -> Vec<String> {
+        let fill = |text: &String| text.replace("{name}", one).replace("{other}", other);
+        self.names.both.iter().map(fill).collect()
     }
 
     /// A single word that sentences are put together from.
@@ -210,6 +300,9 @@ impl Phrasebook {
     }
 }
 
+/// The words for things that have none of their own.
+const OWN: &str = "own";
+
 /// An enum whose every member is listed in `ALL`, so that a file can be checked for gaps.
 macro_rules! listed {
     ($(#[$doc:meta])* $name:ident { $($member:ident),+ $(,)? }) => {
@@ -230,13 +323,13 @@ listed!(
     Command {
         SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
         GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind, Note, AreWeReady,
-        AreWeOnTime, ClockOff,
+        AreWeOnTime, ClockOff, WhatIsOut, CannotDo, DoneWithThat,
     }
 );
 
 listed!(
     /// Answers that belong to a kind of step and not to one step.
-    Common { Done, Yes, No, NoState, Untested, Override }
+    Common { Done, AllDone, Yes, No, NoState, Untested, NotHere, Override }
 );
 
 listed!(
@@ -264,6 +357,7 @@ listed!(
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
         OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,
+        NotedLast, PutRightLast, ReadingDown, ReadingUp, NoNoteHere, NoteDone, LimitTold, NeedsHelp, WithHelp, Stretch, StretchWords, StretchBut, RigRecalled, RigTold, RigDifferent, RigDoubted, RigOut, RigNothingOut, RigUnknown, NotHere, NotHereState,
         Untested, UntestedWho, ToBeTested, ToBeDoneBy, GateUntested,
         OnTimeUnknown, KeptShort, OverrideRefused, OverrideNothing, Overridden, CameBack,
     }

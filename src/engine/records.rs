@@ -5,12 +5,13 @@ use std::time::Duration;
 
 use super::apply::is_untested;
 use super::core::Engine;
-use super::event::Event;
+use super::event::{Event, Remark};
 use super::input::Input;
 use super::output::{Audience, Output, Priority};
 use super::people::Crew;
 use super::phrasebook::Line;
 use super::reckon::{TapMeasured, reckon};
+use crate::rig::{Demand, RigState};
 use crate::routine::StepIndex;
 use crate::units::{SessionTime, StationId};
 
@@ -23,6 +24,12 @@ pub(super) struct Records {
     pub journal: Journalling,
     /// Who takes part, until that is on record.
     pub crew: Option<Crew>,
+    /// How the rig stands as past runs left it, until that is on record.
+    pub rig: Option<RigState>,
+    /// What people cannot do today, by name, until that is on record.
+    pub limits: Vec<(String, Demand)>,
+    /// What past runs leave to be said, until that is on record.
+    pub remarks: Vec<Remark>,
     pub deeds: Deeds,
 }
 
@@ -78,6 +85,10 @@ impl Records {
 
     pub fn replayed(&mut self, event: &Event) {
         self.next_seq += 1;
+        // A run that has begun goes by what it was told itself.
+        self.rig = None;
+        self.limits.clear();
+        self.remarks.clear();
         if matches!(event, Event::Rehearsed { .. }) {
             self.deeds = Deeds::Rehearsed;
         }
@@ -147,7 +158,10 @@ impl Engine {
             Event::RunStarted { .. }
             | Event::RunCompleted { .. }
             | Event::PartCompleted { .. }
-            | Event::Overridden { .. } => true,
+            | Event::Overridden { .. }
+            | Event::RigAgreed { .. }
+            | Event::ThingTold { .. }
+            | Event::NotHere { .. } => true,
             _ => false,
         }
     }

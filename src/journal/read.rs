@@ -62,6 +62,17 @@ impl JournalReader {
             .collect()
     }
 
+    /// Every run without what happened in it, the newest first.
+    ///
+    /// # Errors
+    ///
+    /// As [`JournalReader::events`].
+    pub fn newest_first(&self) -> Result<Vec<(RunId, NewRun)>, JournalError> {
+        let mut runs: Vec<(RunId, NewRun)> = self.run_rows(None)?.into_iter().map(|(run, _)| run).collect();
+        runs.sort_by_key(|(id, _)| std::cmp::Reverse(*id));
+        Ok(runs)
+    }
+
     /// The short account of one run.
     ///
     /// # Errors
@@ -246,6 +257,7 @@ fn summary(id: RunId, run: NewRun, records: &[Record]) -> RunSummary {
     for record in records {
         match &record.event {
             Event::StepOffered { step } => last_step = Some(step.clone()),
+            Event::StretchOffered { steps } => last_step = steps.first().cloned().or(last_step),
             Event::StepSkipped { step, .. } if !skipped.contains(step) => skipped.push(step.clone()),
             Event::StepsReopened { steps, .. } => skipped.retain(|step| !steps.contains(step)),
             Event::StepAnswered { step, .. } => skipped.retain(|other| other != step),

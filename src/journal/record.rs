@@ -192,6 +192,12 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::StepChecked { heard, .. }
         | Event::TimerStarted { heard, .. }
         | Event::TimerEnded { heard, .. }
+        | Event::RigAgreed { heard }
+        | Event::LimitTold { heard, .. }
+        | Event::NoteDone { heard, .. }
+        | Event::CannotDo { heard, .. }
+        | Event::ThingTold { heard, .. }
+        | Event::NotHere { heard, .. }
         | Event::CardStarted { heard, .. } => Some(heard),
         Event::Rehearsed { event } => heard_as_mut(event),
         Event::RunStarted { .. }
@@ -212,6 +218,9 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::GateHeld { .. }
         | Event::RunCompleted { .. }
         | Event::PartCompleted { .. }
+        | Event::RigRecalled { .. }
+        | Event::StretchOffered { .. }
+        | Event::RemarksRecalled { .. }
         | Event::CrewSet { .. }
         | Event::StepAssigned { .. }
         | Event::HandedOver { .. }

@@ -6,6 +6,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::demand::Demand;
+
 /// What the rig is, what it has, and what its owner has settled. The maker's manual comes first.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
@@ -98,6 +100,9 @@ pub struct Person {
     /// Which of it they know well: there they get the short question alone.
     #[serde(default)]
     pub practised: Vec<Role>,
+    /// What they cannot do: they are never asked for a step that demands it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cannot: Vec<Demand>,
 }
 
 /// Mains and batteries.

@@ -1,23 +1,27 @@
 //! The rig's profile: what it has and what its owner has settled. Pure: text in, a checked value out.
 
 mod bounds;
+mod demand;
 mod equipment;
 mod file;
 pub mod interview;
 mod reckoned;
 mod schema;
+mod stands;
 mod written;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use thiserror::Error;
 
+pub use demand::Demand;
 pub use equipment::{EQUIPMENT, Equipment};
 pub use file::{
     Awning, BatteryKind, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Outside, Person, RigFile,
     RigKind, RinseMethod, Role, Side, Slide, Standing, TankDump, Tow, Tyre, Waste, Water,
 };
 pub use schema::json_schema;
+pub use stands::{RigState, Stands};
 pub use written::write;
 
 /// What the steps may ask about the rig: which equipment and habits it has, and the numbers that calls and clocks use.

@@ -12,7 +12,7 @@ use super::model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, Harm, HoldAnswer, Loop, NumberAnswer, Question,
     Reckoned, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
 };
-use crate::rig::{Rig, slug};
+use crate::rig::{Rig, Stands, slug};
 
 /// Reads a routine that stands alone. `file` is only used in errors; `text` is its content. See [`load_with`].
 ///
@@ -169,6 +169,11 @@ impl Builder<'_> {
             touches: step.touches,
             wait: step.wait,
             each: step.each.clone(),
+            sets: step.sets.iter().map(|set| set_by(set, &step.each)).collect::<Result<_, _>>()?,
+            undoes: step.undoes.iter().map(|name| thing(name, &step.each)).collect(),
+            demands: step.demands.clone(),
+            whole: step.whole.clone(),
+            single: step.single,
         })
     }
 
@@ -354,6 +359,21 @@ const EACH: &str = "{each}";
 /// Stands for how long a clock runs, as long as its tap is not measured.
 const TIME: &str = "{time}";
 
+/// The id of a thing; of what there are several, each is one of its own.
+fn thing(name: &str, each: &str) -> String {
+    if each.is_empty() { name.to_owned() } else { format!("{name}@{}", slug(each)) }
+}
+
+/// How a thing stands once the step is done.
+fn set_by(set: &str, each: &str) -> Result<(String, Stands), Fault> {
+    let stands = match set.split_once('=') {
+        Some((name, "out")) if !name.is_empty() => (name, Stands::Out),
+        Some((name, "away")) if !name.is_empty() => (name, Stands::Away),
+        _ => return Err((format!("sets = '{set}'"), "a thing of the rig with =out or =away, such as mains=away")),
+    };
+    Ok((thing(stands.0, each), stands.1))
+}
+
 fn is_whole(value: f64) -> bool {
     (value - value.round()).abs() < 1e-6
 }
@@ -443,7 +463,11 @@ fn fingerprint(routine: &Routine) -> String {
         text = text.replace(&format!("harm: {harm:?},"), &format!("critical: {},", harm.is_critical()));
     }
     // What such a routine does without says nothing.
-    let text = text.replace(" tested_by: \"\",", "").replace(", ends: false", "");
+    let text = text
+        .replace(" tested_by: \"\",", "")
+        .replace(", ends: false", "")
+        .replace(", sets: [], undoes: []", "")
+        .replace(", demands: [], whole: \"\", single: false", "");
     for byte in text.bytes() {
         hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
     }

@@ -60,6 +60,19 @@ pub(super) fn check(routine: &Routine) -> Result<(), Misleading> {
         if step.during.is_some() && !step.earshot {
             return fault(step, "a step during a clock that is out of earshot".to_owned(), "earshot = true");
         }
+        if routine.kind == RoutineKind::Look && !step.undoes.is_empty() {
+            return fault(
+                step,
+                format!("undoes = '{}' in a last look", step.undoes[0]),
+                "none: a last look is taken whatever is recorded",
+            );
+        }
+        if !step.sets.is_empty()
+            && !matches!(step.answer, Answer::Done { .. } | Answer::State(_) | Answer::Both(_) | Answer::Clock(_))
+        {
+            let expected = "an answer of one outcome: done, a state, a clock or a signal";
+            return fault(step, format!("sets = '{}' in a step of several outcomes", step.sets[0].0), expected);
+        }
         check_answer(step, index, routine).or_else(|(found, expected)| fault(step, found, expected))?;
     }
     Ok(())

@@ -61,6 +61,9 @@ impl Reader<'_> {
         let number = self.add(&source.name);
         for step in routine.section.iter_mut().flat_map(|section| &mut section.step) {
             step.source = number;
+            if routine.as_one {
+                step.whole.clone_from(&routine.id);
+            }
         }
         if let Some(own) = (self.library.changes)(&routine.id) {
             let changes: ChangesFile = parse(&own)?;
@@ -114,6 +117,7 @@ impl Reader<'_> {
         for section in &mut routine.section {
             section.id = format!("{id}/{}", section.id);
             section.needs.extend(place.needs.iter().cloned());
+            section.undoes.extend(place.undoes.iter().cloned());
             section.step.retain(|step| !matches!(step.answer, AnswerFile::Gate));
         }
         let ids: BTreeSet<String> =
@@ -140,13 +144,15 @@ fn parse<T: serde::de::DeserializeOwned>(source: &Source) -> Result<T, RoutineEr
         .map_err(|why| RoutineError::Unreadable { file: source.name.clone(), why: why.to_string() })
 }
 
-/// What a section needs and waits for each of its steps does, but for the gate, which no rig is without.
+/// What a section needs, waits for and undoes each of its steps does, but for the gate, which no rig is without.
 fn for_each_step(mut section: SectionFile) -> SectionFile {
     let needs = std::mem::take(&mut section.needs);
     let after = std::mem::take(&mut section.after);
+    let undoes = std::mem::take(&mut section.undoes);
     for step in section.step.iter_mut().filter(|step| !matches!(step.answer, AnswerFile::Gate)) {
         step.needs.extend(needs.iter().cloned());
         step.after.extend(after.iter().cloned());
+        step.undoes.extend(undoes.iter().cloned());
     }
     section
 }

@@ -6,7 +6,7 @@ use toml::Spanned;
 
 use super::answer::ReckonedClock;
 use super::model::{Harm, Touches};
-use crate::rig::Role;
+use crate::rig::{Demand, Role};
 
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -28,6 +28,9 @@ pub(super) struct RoutineFile {
     /// The completion call; an emergency card may do without.
     #[serde(default)]
     pub complete: String,
+    /// It is begun only where all of it can be done by those who are there.
+    #[serde(default)]
+    pub as_one: bool,
     /// Its parts, each of 5 to 9 steps.
     pub section: Vec<SectionFile>,
 }
@@ -58,6 +61,9 @@ pub(super) struct SectionFile {
     /// Equipment that all its steps are for.
     #[serde(default)]
     pub needs: Vec<String>,
+    /// Things that all its steps are there to put away, as a step's `undoes`.
+    #[serde(default)]
+    pub undoes: Vec<String>,
     /// Steps that must be settled before any of its steps, as a step's `after`.
     #[serde(default)]
     pub after: Vec<String>,
@@ -151,6 +157,21 @@ pub(super) struct StepFile {
     /// What the hands touch: hands are washed between sewage and drinking water.
     #[serde(default)]
     pub touches: Touches,
+    /// How things of the rig stand once it is done (`mains=out`, `mains=away`). In a step that is repeated each entry is a thing of its own.
+    #[serde(default)]
+    pub sets: Vec<String>,
+    /// Things that it puts away, or is for on the way to that: where all of them are away it is not asked for.
+    #[serde(default)]
+    pub undoes: Vec<String>,
+    /// What it asks of the body: whoever cannot do that is not asked for it.
+    #[serde(default)]
+    pub demands: Vec<Demand>,
+    /// Asked by itself, never in one call with others: a valve, a cap, a hose, a pin, though no harm of its own is named.
+    #[serde(default)]
+    pub single: bool,
+    /// The routine that it is done as one with.
+    #[serde(skip)]
+    pub whole: String,
     /// Which of the texts it came from, as an index into the sources of the load.
     #[serde(skip)]
     pub source: usize,

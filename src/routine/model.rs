@@ -10,6 +10,7 @@ pub use super::answer::{
     ReckonedClock, StateAnswer, Turn,
 };
 pub use crate::rig::Role;
+use crate::rig::{Demand, Stands};
 
 /// Place of a step in [`Routine::steps`].
 pub type StepIndex = usize;
@@ -156,6 +157,16 @@ pub struct Step {
     pub wait: bool,
     /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
     pub each: String,
+    /// How things of the rig stand once it is done, by the ids of the things.
+    pub sets: Vec<(String, Stands)>,
+    /// The things that it puts away, or is for on the way to that: where all of them are away it has nothing to do.
+    pub undoes: Vec<String>,
+    /// What it asks of the body of whoever does it.
+    pub demands: Vec<Demand>,
+    /// The routine that is done as one: not begun where nobody can do all of it. Empty where each step stands for itself.
+    pub whole: String,
+    /// Asked by itself, never in one call with others.
+    pub single: bool,
 }
 
 impl Step {

@@ -46,6 +46,8 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
         's' => Key::StandBy,
         'g' => Key::GoAhead,
         'n' => Key::NotYet,
+        'z' => Key::NotHere,
+        'u' => Key::WhatIsOut,
         'c' => Key::Correction,
         'k' => Key::Skip,
         'x' => Key::Stop,
@@ -77,6 +79,7 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("n", &labels.not_yet),
         ("c", &labels.correction),
         ("k", &labels.skip),
+        ("z", &labels.not_here),
         ("s", &labels.stand_by),
         ("g", &labels.go_ahead),
         ("l", &labels.what_is_left),
@@ -89,6 +92,7 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("r", &labels.are_we_ready),
         ("d", &labels.are_we_on_time),
         ("q", &labels.end_run),
+        ("u", &labels.what_is_out),
     ];
     answers
         .into_iter()
@@ -127,7 +131,7 @@ mod tests {
             assert!(found.insert(key), "{name} does the same as another");
         }
         // All keys but the choices, which are listed where they are to be made.
-        assert_eq!(found.len(), 22);
+        assert_eq!(found.len(), 24);
     }
 
     #[test]

@@ -43,6 +43,8 @@ pub(super) struct KeyLabels {
     pub(super) stand_by: String,
     pub(super) go_ahead: String,
     pub(super) not_yet: String,
+    pub(super) not_here: String,
+    pub(super) what_is_out: String,
     pub(super) correction: String,
     pub(super) skip: String,
     pub(super) stop: String,

@@ -8,6 +8,8 @@ pub mod places;
 pub mod planning;
 pub mod practised;
 pub mod prompts;
+pub mod remarks;
 pub mod sayable;
 pub mod sound;
+pub mod standing;
 pub mod under_way;

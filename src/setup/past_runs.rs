@@ -11,6 +11,7 @@ use serde_json::Value;
 use crate::journal::{JournalError, JournalReader, Outcome, Purpose, Record, RunId};
 use crate::plan::durations::LoopCount;
 use crate::plan::work::key_of;
+use crate::setup::standing::SITE;
 use crate::units::SessionTime;
 
 /// A step that was done.
@@ -78,7 +79,11 @@ impl PastRuns {
     /// A row of the journal is not as it was written.
     pub fn read(journal: &JournalReader) -> Result<Self, JournalError> {
         let mut told = Self::default();
-        for run in journal.runs()?.into_iter().filter(|run| run.run.purpose == Purpose::Real && run.records > 0) {
+        for run in journal
+            .runs()?
+            .into_iter()
+            .filter(|run| run.run.purpose == Purpose::Real && run.records > 0 && run.run.routine != SITE)
+        {
             let records = journal.events(run.id)?;
             told.runs.push(RunTold {
                 run: run.id.0,
@@ -107,6 +112,13 @@ impl PastRuns {
                     watch.begin(&step, record.at);
                     self.asked_in.entry(step).or_default().insert(run.0);
                 }
+                // How long each of them took nobody can tell.
+                "stretch_offered" => {
+                    let steps = event.get("steps").and_then(Value::as_array).into_iter().flatten();
+                    for step in steps.filter_map(Value::as_str).map(|step| key_of(routine, step)) {
+                        self.asked_in.entry(step).or_default().insert(run.0);
+                    }
+                }
                 "step_assigned" => {
                     watch.assigned.insert(step, text("person").unwrap_or_default());
                 }
@@ -133,7 +145,7 @@ impl PastRuns {
                     let reason = text("reason").unwrap_or_default();
                     self.skips.push(Skip { run: run.0, step, reason });
                 }
-                "step_deferred" => watch.drop_step(&step),
+                "step_deferred" | "not_here" => watch.drop_step(&step),
                 "steps_reopened" => {
                     let steps = event.get("steps").and_then(Value::as_array).into_iter().flatten();
                     steps.filter_map(Value::as_str).for_each(|step| watch.drop_step(&key_of(routine, step)));

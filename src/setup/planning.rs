@@ -272,7 +272,7 @@ fn named_people(people: &[String], of_rig: &[Person]) -> Result<Vec<Person>, Pla
         }
         let known = of_rig.iter().find(|person| person.name == name);
         let practised = known.map(|person| person.practised.clone()).unwrap_or_default();
-        named.push(Person { name: name.to_owned(), roles, practised });
+        named.push(Person { name: name.to_owned(), roles, practised, cannot: Vec::new() });
     }
     Ok(named)
 }

@@ -109,7 +109,7 @@ fn note(done: &mut BTreeMap<String, StepSoFar>, routine: &str, record: &Record, 
     let so_far = done.entry(step).or_default();
     match kind {
         "step_offered" if so_far.begun.is_none() => so_far.begun = Some(since(record)),
-        "step_answered" | "clock_ended" | "step_skipped" | "loop_limit_reached" => {
+        "step_answered" | "clock_ended" | "step_skipped" | "not_here" | "loop_limit_reached" => {
             *so_far = StepSoFar { settled: so_far.settled + 1, begun: None, enough: true };
         }
         "looped_back" => *so_far = StepSoFar { settled: so_far.settled + 1, begun: None, enough: false },

@@ -10,9 +10,11 @@ mod learn_files;
 mod learn_voice;
 mod lint_by_ear;
 mod log_page;
+mod notes;
 mod practised;
 #[path = "../random_play/mod.rs"]
 mod random_play;
 mod rehearsal;
 mod run_by_keys;
 mod sayable;
+mod site;

@@ -2,6 +2,8 @@
 
 mod coach;
 mod gate;
+mod hazards;
+mod limits;
 mod moves;
 mod not_understood;
 mod on_time;
@@ -12,7 +14,10 @@ mod properties;
 mod random_play;
 mod readings;
 mod reckon;
+mod remarks;
 mod scenarios;
 mod stations;
+mod stretches;
+mod today;
 #[path = "../world/mod.rs"]
 mod world;

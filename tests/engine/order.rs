@@ -11,6 +11,7 @@ use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Input, Key};
 use sparehand::engine::output::PhraseClass;
 use sparehand::engine::{Asked, AskedFor, Ending, Move};
+use sparehand::rig::{Demand, Stands};
 use sparehand::routine::{Answer, StepIndex, Touches};
 
 #[derive(Clone, Debug)]
@@ -217,6 +218,41 @@ fn held_up(job: &Move, open: &[bool], untested: &BTreeSet<StepIndex>) -> Vec<boo
     held
 }
 
+/// What was told of what people cannot do.
+#[derive(Default)]
+struct Limits {
+    here: Vec<String>,
+    cannot: BTreeSet<(String, Demand)>,
+    unable: BTreeSet<(String, StepIndex)>,
+    helped: BTreeSet<StepIndex>,
+}
+
+impl Limits {
+    /// Open steps that nobody here can do, with what is done as one with them.
+    fn beyond(&self, job: &Move, open: &[bool]) -> BTreeSet<StepIndex> {
+        let unable = |name: &String, step: StepIndex| {
+            let demanded = |demand: &Demand| self.cannot.contains(&(name.clone(), *demand));
+            self.unable.contains(&(name.clone(), step)) || job.step(step).demands.iter().any(demanded)
+        };
+        let needs_help = |&step: &StepIndex| {
+            open[step] && !self.helped.contains(&step) && self.here.iter().all(|name| unable(name, step))
+        };
+        // What is done as one takes somebody who can do all of it.
+        let as_one = |step: StepIndex| {
+            let (part, whole, role) = (job.part_of(step), &job.step(step).whole, job.step(step).role);
+            job.work().filter(move |&other| {
+                let it = job.step(other);
+                !whole.is_empty() && job.part_of(other) == part && it.whole == *whole && it.role == role && open[other]
+            })
+        };
+        let not_all = |step: StepIndex| {
+            let some = |name: &String| as_one(step).any(|other| !self.helped.contains(&other) && unable(name, other));
+            self.here.iter().all(some)
+        };
+        job.work().filter(|&step| open[step] && (needs_help(&step) || not_all(step))).collect()
+    }
+}
+
 /// Whatever was played: nothing was settled before what it hangs on, or before what must come first; nothing critical was left
 /// out; hands were washed between sewage and drinking water; and no gate was passed with anything open.
 pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, Event)]) {
@@ -227,6 +263,9 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
     let mut whose: BTreeMap<StepIndex, String> = BTreeMap::new();
     let mut before_loop: Option<Vec<bool>> = None;
     let mut untested: BTreeSet<StepIndex> = BTreeSet::new();
+    let mut stands: BTreeMap<String, Stands> = BTreeMap::new();
+    let mut left_out: BTreeSet<StepIndex> = BTreeSet::new();
+    let mut limits = Limits::default();
     let index = |id: &String| job.index_of(id).unwrap();
     for (_, _, event) in records {
         let mut settled = None;
@@ -261,6 +300,42 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
                 assert!(!job.step(step).critical(), "critical {} skipped", job.step(step).id);
                 open[step] = false;
             }
+            Event::NotHere { step, .. } => {
+                let step = index(step);
+                assert!(job.step(step).may_be_skipped(), "{} was not here", job.step(step).id);
+                open[step] = false;
+            }
+            Event::CrewSet { people } => {
+                limits.here = people.iter().filter(|person| person.here).map(|person| person.name.clone()).collect();
+            }
+            Event::HandedOver { from, to } if !limits.here.contains(to) => {
+                limits.here.iter_mut().filter(|name| *name == from).for_each(|name| name.clone_from(to));
+            }
+            Event::LimitTold { person, cannot, .. } => drop(limits.cannot.insert((person.clone(), *cannot))),
+            Event::CannotDo { step, person, .. } => {
+                limits.helped.remove(&index(step));
+                limits.unable.insert((person.clone(), index(step)));
+            }
+            Event::ThingTold { thing, stands: told, .. } => {
+                stands.insert(thing.clone(), *told);
+                for step in job.work() {
+                    let things = &job.step(step).undoes;
+                    let away =
+                        !things.is_empty() && things.iter().all(|thing| stands.get(thing) == Some(&Stands::Away));
+                    if away && open[step] && !running.contains(&step) {
+                        left_out.insert(step);
+                        open[step] = false;
+                    } else if !away && left_out.remove(&step) {
+                        open[step] = true;
+                    }
+                }
+            }
+            Event::StepsReopened { steps, because } if because == "to be tested after all" => {
+                steps.iter().map(index).for_each(|step| {
+                    untested.remove(&step);
+                    limits.helped.insert(step);
+                });
+            }
             Event::StepsReopened { steps, .. } => steps.iter().map(index).for_each(|step| {
                 open[step] = true;
                 untested.remove(&step);
@@ -279,7 +354,8 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
             Event::PartCompleted { part, .. } => {
                 let part = job.parts.iter().find(|other| other.id == *part).unwrap();
                 let gate = part.gate.unwrap();
-                let held = held_up(job, &open, &untested);
+                let kept: BTreeSet<StepIndex> = untested.union(&limits.beyond(job, &open)).copied().collect();
+                let held = held_up(job, &open, &kept);
                 let left: Vec<&str> = (part.steps.clone().filter(|&s| open[s] && s != gate && !held[s]))
                     .map(|s| job.step(s).id.as_str())
                     .collect();
@@ -475,7 +551,9 @@ fn what_a_person_forgets_is_never_closed() {
                     world.pass_s(30);
                 }
                 asked => {
-                    done.extend(asked);
+                    // Who is asked for several in one call does all of them before they answer.
+                    let several = world.engine.state().stretch_of(0).iter().map(|&step| job.step(step).id.clone());
+                    done.extend(several.chain(asked));
                     if world.engine.state().standing_by {
                         world.hear("go ahead");
                     }

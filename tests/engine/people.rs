@@ -315,6 +315,7 @@ fn practice_is_per_role() {
             name: "Rowan".to_owned(),
             roles: vec![Role::Outside, Role::Inside],
             practised: vec![Role::Inside],
+            cannot: Vec::new(),
         }],
         away: Vec::new(),
     };

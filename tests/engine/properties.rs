@@ -207,6 +207,11 @@ fn check_records(routine: &Routine, records: &[(u64, sparehand::units::SessionTi
                 assert!(!routine.steps[index].critical(), "critical '{step}' skipped");
                 open[index] = false;
             }
+            Event::NotHere { step, .. } => {
+                let index = routine.index_of(step).unwrap();
+                assert!(routine.steps[index].may_be_skipped(), "'{step}' was not here");
+                open[index] = false;
+            }
             Event::StepsReopened { steps, .. } => {
                 for step in steps {
                     open[routine.index_of(step).unwrap()] = true;

@@ -149,8 +149,8 @@ fn files_that_are_no_journal_are_named_as_what_they_are_and_left_alone() {
 
     let (_newer_folder, newer) = closed_journal();
     fs::copy(&newer, &path).unwrap();
-    rusqlite::Connection::open(&path).unwrap().pragma_update(None, "user_version", 3).unwrap();
-    insta::assert_snapshot!(read_error(&path), @"journal 'FOLDER/journal.db': found layout 3, expected 2 or older; use the newer sparehand that wrote it");
+    rusqlite::Connection::open(&path).unwrap().pragma_update(None, "user_version", 4).unwrap();
+    insta::assert_snapshot!(read_error(&path), @"journal 'FOLDER/journal.db': found layout 4, expected 3 or older; use the newer sparehand that wrote it");
 
     fs::write(&path, "").unwrap();
     insta::assert_snapshot!(read_error(&path), @"journal 'FOLDER/journal.db': found damage (the file is empty), expected it as it was written; nothing was changed: copy the file and those beside it to a safe place, move them away, and begin a new journal");

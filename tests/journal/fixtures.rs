@@ -14,12 +14,13 @@ use serde_json::{Value, json};
 
 use crate::journal_support::kind_number;
 use crate::world::{World, cast, english};
+use sparehand::engine::event::{Event, HeardAs};
 use sparehand::engine::input::{Away, Input, Key};
 use sparehand::engine::move_file::MoveFile;
 use sparehand::engine::output::VoiceSettings;
 use sparehand::engine::{Engine, Move, StepState};
 use sparehand::journal::{Journal, JournalReader, Outcome, Record, Stamp, away_since};
-use sparehand::rig::Rig;
+use sparehand::rig::{Rig, Stands};
 use sparehand::routine::{Library, Routine, Source, load_with};
 use sparehand::units::SessionTime;
 
@@ -125,8 +126,29 @@ fn a_journal_of_an_older_layout_is_read_as_it_is_and_marked_as_the_newer_one_whe
     drop(JournalReader::open(&path).unwrap());
     assert_eq!(number(&path), LAYOUT_OF_0_1, "whoever only reads changes nothing");
     drop(Journal::open(&path).unwrap());
-    assert_eq!(number(&path), LAYOUT_OF_0_1 + 1);
+    assert_eq!(number(&path), LAYOUT_OF_0_1 + 2);
     drop(Journal::open(&path).unwrap());
+}
+
+/// Journals of layout 2 differ from those of 0.1 in one kind of event, which both may lack.
+#[test]
+fn a_journal_of_layout_2_is_read_as_it_is_and_gone_on_with() {
+    let (_folder, path) = unpacked("tank-dump");
+    let raw = rusqlite::Connection::open(&path).unwrap();
+    raw.pragma_update(None, "user_version", 2).unwrap();
+    drop(raw);
+    let runs = JournalReader::open(&path).unwrap().runs().unwrap();
+    let mut journal = Journal::open(&path).unwrap();
+    let run = runs.iter().find(|run| run.outcome == Outcome::Unfinished).unwrap();
+    let last = journal.events(run.id).unwrap().last().unwrap().clone();
+    let told = Event::ThingTold { thing: "water".to_owned(), stands: Stands::Away, heard: HeardAs::Key };
+    let record = Record { seq: last.seq + 1, at: last.at, stamp: last.stamp.clone(), event: told.clone() };
+    journal.append(run.id, &record).unwrap();
+    drop(journal);
+    let journal = JournalReader::open(&path).unwrap();
+    assert_eq!(journal.events(run.id).unwrap().last().unwrap().event, told);
+    let raw = rusqlite::Connection::open(&path).unwrap();
+    assert_eq!(raw.pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0)).unwrap(), 3);
 }
 
 #[test]
@@ -135,8 +157,8 @@ fn a_layout_number_that_no_version_has_written_is_refused_as_damage_and_a_higher
         (0, "found damage (layout 0, which no version has written)"),
         (-7, "found damage (layout -7, which no version has written)"),
         (i64::from(i32::MIN), "found damage (layout -2147483648, which no version has written)"),
-        (99, "found layout 99, expected 2 or older; use the newer sparehand that wrote it"),
-        (i64::from(i32::MAX), "found layout 2147483647, expected 2 or older; use the newer sparehand that wrote it"),
+        (99, "found layout 99, expected 3 or older; use the newer sparehand that wrote it"),
+        (i64::from(i32::MAX), "found layout 2147483647, expected 3 or older; use the newer sparehand that wrote it"),
     ] {
         let (_folder, path) = unpacked("tank-dump");
         let raw = rusqlite::Connection::open(&path).unwrap();
@@ -216,6 +238,8 @@ pub fn condition(engine: &Engine) -> Value {
             StepState::Open => None,
             StepState::Answered(answer) => steps.insert(id(step), format!("answered: {answer}")),
             StepState::Skipped(reason) => steps.insert(id(step), format!("skipped: {reason}")),
+            StepState::NotHere(answer) => steps.insert(id(step), format!("not here: {answer}")),
+            StepState::Away => steps.insert(id(step), "away".to_owned()),
         };
     }
     macro_rules! clocks {

@@ -2,8 +2,9 @@
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
 use proptest::prelude::*;
-use sparehand::engine::event::{Event, HeardAs, Present};
+use sparehand::engine::event::{Event, HeardAs, Present, Remark};
 use sparehand::journal::{NewRun, Purpose, Record, Stamp};
+use sparehand::rig::{Demand, Stands};
 use sparehand::units::SessionTime;
 
 pub fn new_run(routine: &str, purpose: Purpose) -> NewRun {
@@ -67,7 +68,7 @@ fn heard() -> impl Strategy<Value = HeardAs> {
 }
 
 /// How many kinds of events there are; [`kind_number`] does not compile when one is missing from it.
-pub const KINDS: usize = 45;
+pub const KINDS: usize = 54;
 
 pub fn kind_number(event: &Event) -> usize {
     match event {
@@ -116,11 +117,37 @@ pub fn kind_number(event: &Event) -> usize {
         Event::Explained { .. } => 42,
         Event::Rehearsed { .. } => 43,
         Event::TurnedTo { .. } => 44,
+        Event::RigRecalled { .. } => 45,
+        Event::RigAgreed { .. } => 46,
+        Event::ThingTold { .. } => 47,
+        Event::NotHere { .. } => 48,
+        Event::StretchOffered { .. } => 49,
+        Event::LimitTold { .. } => 50,
+        Event::CannotDo { .. } => 51,
+        Event::RemarksRecalled { .. } => 52,
+        Event::NoteDone { .. } => 53,
     }
 }
 
 fn texts() -> impl Strategy<Value = Vec<String>> {
     prop::collection::vec(text(), 0..5)
+}
+
+fn remark() -> impl Strategy<Value = Remark> {
+    prop_oneof![
+        (text(), text()).prop_map(|(step, text)| Remark::Noted { step, text }),
+        (text(), text()).prop_map(|(step, answer)| Remark::PutRight { step, answer }),
+        (text(), any::<i64>(), any::<u8>(), text()).prop_map(|(step, value, decimals, on)| Remark::Read {
+            step,
+            value,
+            decimals,
+            on
+        }),
+    ]
+}
+
+fn stands() -> impl Strategy<Value = Stands> {
+    prop_oneof![Just(Stands::Out), Just(Stands::Away), Just(Stands::Unknown)]
 }
 
 /// A random event of the kind with that number.
@@ -216,6 +243,25 @@ pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
         41 => text().prop_map(|card| Event::CardEnded { card }).boxed(),
         42 => text().prop_map(|step| Event::Explained { step }).boxed(),
         44 => text().prop_map(|person| Event::TurnedTo { person }).boxed(),
+        45 => prop::collection::vec((text(), stands()), 0..4)
+            .prop_map(|things| Event::RigRecalled { things: things.into_iter().collect() })
+            .boxed(),
+        46 => heard().prop_map(|heard| Event::RigAgreed { heard }).boxed(),
+        47 => (text(), stands(), heard())
+            .prop_map(|(thing, stands, heard)| Event::ThingTold { thing, stands, heard })
+            .boxed(),
+        48 => {
+            (text(), text(), heard()).prop_map(|(step, answer, heard)| Event::NotHere { step, answer, heard }).boxed()
+        }
+        49 => texts().prop_map(|steps| Event::StretchOffered { steps }).boxed(),
+        50 => (text(), prop::sample::select(Demand::ALL.to_vec()), heard())
+            .prop_map(|(person, cannot, heard)| Event::LimitTold { person, cannot, heard })
+            .boxed(),
+        51 => {
+            (text(), text(), heard()).prop_map(|(step, person, heard)| Event::CannotDo { step, person, heard }).boxed()
+        }
+        52 => prop::collection::vec(remark(), 0..4).prop_map(|remarks| Event::RemarksRecalled { remarks }).boxed(),
+        53 => (text(), text(), heard()).prop_map(|(step, text, heard)| Event::NoteDone { step, text, heard }).boxed(),
         _ => event_of_kind(2).prop_map(|event| Event::Rehearsed { event: Box::new(event) }).boxed(),
     }
 }

@@ -7,7 +7,7 @@ use sparehand::engine::input::Input;
 use sparehand::engine::move_file::MoveFile;
 use sparehand::engine::output::VoiceSettings;
 use sparehand::engine::{Asked, AskedFor, Crew, Engine, Leg, Move};
-use sparehand::rig::{Person, Rig, Role};
+use sparehand::rig::{Person, Rig, RigState, Role, Stands};
 use sparehand::routine::{Library, Routine, RoutineKind, Source, load_with};
 use sparehand::units::SessionTime;
 
@@ -90,6 +90,7 @@ pub fn person(name: &str, roles: &[Role], practised: bool) -> Person {
         name: name.to_owned(),
         roles: roles.to_vec(),
         practised: if practised { EVERY_ROLE.to_vec() } else { Vec::new() },
+        cannot: Vec::new(),
     }
 }
 
@@ -108,6 +109,12 @@ pub fn two(practised: bool) -> Crew {
 
 pub fn world(job: Move, crew: Crew) -> World {
     World::around(Engine::of_move(job, english(), VoiceSettings::default()).with_crew(crew)).begin()
+}
+
+/// Every thing that a move could put away, standing like this.
+pub fn all_things(job: &Move, stands: Stands) -> RigState {
+    let things = job.work().flat_map(|step| job.step(step).undoes.clone());
+    things.map(|thing| (thing, stands)).collect()
 }
 
 /// Everybody does what is asked of them and answers as asked, until the run is over. Who waits for a clock waits.
@@ -208,7 +215,11 @@ pub fn walks(world: &World) -> usize {
     for event in world.events() {
         match event {
             Event::StepAssigned { person, .. } => who.clone_from(person),
-            Event::StepOffered { step } => {
+            Event::StepOffered { .. } | Event::StretchOffered { .. } => {
+                let step = match event {
+                    Event::StretchOffered { steps } => &steps[0],
+                    other => other.step().unwrap(),
+                };
                 let place = &job.step(job.index_of(step).unwrap()).place;
                 if !place.is_empty() && at.insert(who.clone(), place.clone()).as_ref() != Some(place) {
                     walks += 1;

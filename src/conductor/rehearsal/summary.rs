@@ -120,6 +120,7 @@ impl Summary {
             let kind = match condition {
                 StepState::Open => "open",
                 StepState::Answered(_) => "answered",
+                StepState::NotHere(_) | StepState::Away => "not here",
                 StepState::Skipped(_) => "skipped",
             };
             by_kind.entry(kind).or_default().push(step.id.clone());

@@ -21,7 +21,7 @@ use super::event::{Event, HeardAs};
 use super::joined::Move;
 use super::output::PhraseClass;
 use super::phrasebook::{Common, Line, Phrasebook};
-use super::state::RunState;
+use super::state::{RunState, StepState};
 use crate::routine::{Answer, Step, StepIndex};
 use crate::units::SessionTime;
 
@@ -196,6 +196,8 @@ pub(super) enum Reply {
     NoState,
     /// It cannot be tested here: the step stays open, for somebody who can.
     Untested,
+    /// Nothing is to be done at the step today.
+    NotHere,
     ClockStart,
     Yes,
     No,
@@ -279,7 +281,7 @@ fn settle_plainly(now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling
         Reply::Other(answer) => Settling::Record(Event::OtherStateHeard { step, answer, heard }),
         Reply::Halt(answer) => Settling::Record(Event::SignalHalted { step, answer, heard }),
         Reply::Yes => Settling::Record(Event::StepAnswered { step, answer: now.first(Common::Yes), heard }),
-        Reply::ClockStart | Reply::No | Reply::Number(_) | Reply::Choice(_) => Settling::Nothing,
+        Reply::ClockStart | Reply::No | Reply::Number(_) | Reply::Choice(_) | Reply::NotHere => Settling::Nothing,
     }
 }
 
@@ -290,13 +292,19 @@ pub(super) fn check(now: &StepNow<'_>, reply: Reply, heard: HeardAs) -> Settling
         Reply::Wanted(answer) => Settling::Record(Event::StepChecked { step, answer, heard }),
         Reply::Yes => Settling::Record(Event::StepChecked { step, answer: now.first(Common::Yes), heard }),
         Reply::Other(answer) => Settling::Record(Event::OtherStateHeard { step, answer, heard }),
+        // It was taken to be away, and is not.
+        Reply::No if now.state.steps[now.index] == StepState::Away => {
+            Settling::Record(Event::OtherStateHeard { step, answer: now.first(Common::No), heard })
+        }
         Reply::No => {
             let hangs = now.state.hangs_on(now.job, now.index);
             let steps = std::iter::once(now.index).chain(hangs).map(|step| now.job.step(step).id.clone()).collect();
             Settling::Record(Event::StepsReopened { steps, because: CHECK.to_owned() })
         }
         Reply::NoState => Settling::AskWhich,
-        Reply::ClockStart | Reply::Number(_) | Reply::Choice(_) | Reply::Halt(_) | Reply::Untested => Settling::Nothing,
+        Reply::ClockStart | Reply::Number(_) | Reply::Choice(_) | Reply::Halt(_) | Reply::Untested | Reply::NotHere => {
+            Settling::Nothing
+        }
     }
 }
 
@@ -307,6 +315,14 @@ pub(super) fn untested(now: &StepNow<'_>) -> Option<Spoken> {
     let on_a_card = now.job.parts[now.job.part_of(now.index)].is_card();
     let may = now.step().critical() && tested && !on_a_card && !now.is_settled();
     may.then(|| Spoken::new(now.common(Common::Untested), Reply::Untested, now.class()))
+}
+
+/// Nothing is to be done today, as it may be said of every step that asks for something; never on an emergency card.
+pub(super) fn not_here(now: &StepNow<'_>) -> Option<Spoken> {
+    let asks = !matches!(now.step().answer, Answer::Gate | Answer::Told { .. });
+    let on_a_card = now.job.parts[now.job.part_of(now.index)].is_card();
+    let may = asks && !on_a_card && !now.is_settled();
+    may.then(|| Spoken::new(now.common(Common::NotHere), Reply::NotHere, now.class()))
 }
 
 fn answered_line(book: &Phrasebook, answer: &str) -> String {

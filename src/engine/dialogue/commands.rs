@@ -4,9 +4,10 @@ use super::super::core::Engine;
 use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Output, Priority, VoiceSettings};
 use super::super::phrasebook::{Command, Line, Reason};
-use super::super::state::guards;
+use super::super::state::{StepState, guards};
 use super::person::Reminder;
 use super::vocabulary::Asking;
+use crate::rig::Stands;
 use crate::routine::{Answer, StepIndex};
 
 impl Engine {
@@ -31,9 +32,7 @@ impl Engine {
                 self.stand_by(self.book.line(line, &[]));
             }
             // Said to somebody else, or once too often: there was no pause.
-            Command::GoAhead
-                if !self.state.standing_by && self.stands_at_a_gate() && self.state.untested.contains(&true) =>
-            {
+            Command::GoAhead if !self.state.standing_by && self.stands_at_a_gate() && self.state.keeps_back() => {
                 self.talk_mut().asking = Asking::Step;
                 self.test_after_all();
             }
@@ -47,11 +46,14 @@ impl Engine {
                 self.briefed[focus].reminder = Reminder::Due;
                 self.arm_reminder(focus);
             }
-            Command::Correction => self.correct(),
+            Command::Correction => self.correct(&heard),
             Command::Skip => self.ask_why_skip(),
             Command::EndRun => self.ask_end(),
             Command::NeverMind => self.never_mind(),
             Command::Note => self.ask_note(),
+            Command::DoneWithThat => self.done_with_notes(&heard),
+            Command::CannotDo => self.cannot_do(heard),
+            Command::WhatIsOut => self.say_what_is_out(),
             Command::AreWeReady => self.say_gate(),
             Command::AreWeOnTime => self.ask_on_time(),
             Command::ClockOff => self.clock_off(heard),
@@ -76,7 +78,7 @@ impl Engine {
 
     /// Reopens the last step that was settled by somebody who is spoken with here, with all that hung on it. A clock that was
     /// ended by mistake runs again from its old start; one that runs is ended by its own words only.
-    fn correct(&mut self) {
+    fn correct(&mut self, heard: &HeardAs) {
         self.talk_mut().asking = Asking::Step;
         let last = self.state.trail.iter().rfind(|settled| self.is_at(settled.by, self.at)).cloned();
         if let Some(step) = self.state.hazard(&self.job)
@@ -97,6 +99,11 @@ impl Engine {
         };
         if guards(&self.job, last.step) && last.clock.is_some() {
             return self.commit(Event::ClockReinstated { step: self.step_id(last.step) });
+        }
+        if self.state.steps[last.step] == StepState::Away {
+            let things = self.job.step(last.step).undoes.clone();
+            let told = |thing| Event::ThingTold { thing, stands: Stands::Unknown, heard: heard.clone() };
+            return things.into_iter().map(told).for_each(|event| self.commit(event));
         }
         let mut steps = vec![last.step];
         steps.extend(self.state.hangs_on(&self.job, last.step));

@@ -33,6 +33,7 @@ impl Engine {
             Event::LoopUndone { .. }
             | Event::StepsReopened { .. }
             | Event::StepSkipped { .. }
+            | Event::NotHere { .. }
             | Event::StepDeferred { .. }
             | Event::CheckAsked { .. } => self.follow_order(event),
             _ => self.follow_run(event, remarks),
@@ -66,6 +67,7 @@ impl Engine {
                 self.lead_in_here(capital(&text));
                 self.advance();
             }
+            Event::OtherStateHeard { heard, .. } if self.doubt_what_was_recalled(step, heard) => {}
             Event::OtherStateHeard { answer, .. } => {
                 let text = kind(&self.job.step(step).answer).put_right(answer);
                 if let Some(text) = text {
@@ -103,6 +105,9 @@ impl Engine {
         let Event::ReadingTaken { value, least, most, decimals, unit, settles, .. } = event else { return };
         let shown = self.state.readings.get(&step).cloned().unwrap_or_default();
         let mut text = self.book.line(Line::ReadingKept, &[("number", &shown)]);
+        if let Some(moved) = self.moved_text(step, *value, *decimals) {
+            text = format!("{text} {moved}");
+        }
         let inside = (*least..=*most).contains(value);
         if !inside {
             let low = numbers::shown(*least, *decimals, "");
@@ -130,6 +135,7 @@ impl Engine {
             Event::StepsReopened { because, .. } if because == SKIPPED => Some(Line::CameBack),
             Event::LoopUndone { .. } | Event::StepsReopened { .. } => Some(Line::Reopened),
             Event::StepSkipped { .. } => Some(Line::Skipped),
+            Event::NotHere { .. } => Some(Line::NotHere),
             Event::StepDeferred { .. } => Some(Line::Deferred),
             Event::CheckAsked { because, .. } if because == LAST_LOOK => Some(Line::LastLook),
             _ => None,
@@ -177,6 +183,22 @@ impl Engine {
             Event::GateHeld { open } => self.gate_held(open),
             Event::PartCompleted { part, skipped } => self.part_completed(part, skipped),
             Event::Overridden { .. } => self.advance(),
+            Event::RemarksRecalled { .. } => self.advance(),
+            Event::NoteDone { .. } => self.say_line(self.here(), Priority::Chat, Line::NoteDone),
+            Event::LimitTold { person, cannot, .. } => self.limit_told(person, *cannot),
+            Event::CannotDo { step, .. } => {
+                if let Some(step) = self.job.index_of(step) {
+                    self.cannot_do_told(step);
+                }
+            }
+            Event::StretchOffered { steps } => {
+                if let Some(first) = steps.first().and_then(|id| self.job.index_of(id)) {
+                    self.offered(first);
+                }
+            }
+            Event::RigRecalled { .. } if self.asks_how_it_stands() => self.ask_how_it_stands(),
+            Event::RigRecalled { .. } | Event::RigAgreed { .. } => self.advance(),
+            Event::ThingTold { thing, stands, .. } => self.thing_told(thing, *stands),
             Event::RunCompleted { skipped } => self.completed(skipped),
             Event::RunAbandoned => {
                 let open = self.state.open(&self.job).count();

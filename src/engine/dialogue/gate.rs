@@ -1,5 +1,6 @@
 //! The gate: what is still open is named, nothing critical is passed over, and whoever overrides says so in a sentence.
 
+use super::super::apply::TESTED;
 use super::super::core::Engine;
 use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Output, Priority};
@@ -40,7 +41,7 @@ impl Engine {
 
     /// Everything that stands between here and the end, by name.
     fn gate_text(&self) -> Vec<String> {
-        let again = |step: &StepIndex| self.state.reopened[*step] && !self.state.untested[*step];
+        let again = |step: &StepIndex| self.state.reopened[*step] && !self.state.is_kept_back(*step);
         let open: Vec<StepIndex> = self.state.open(&self.job).filter(|step| !again(step)).collect();
         let reopened: Vec<StepIndex> = self.state.open(&self.job).filter(again).collect();
         let skipped: Vec<StepIndex> = self.state.skipped(&self.job).collect();
@@ -65,6 +66,7 @@ impl Engine {
         let named = |&step: &StepIndex| {
             let asked = self.job.step(step);
             match (self.state.untested[step], asked.tested_by.as_str()) {
+                (false, _) if self.state.beyond[step] => self.book.line(Line::WithHelp, &[("name", &asked.name)]),
                 (false, _) => asked.name.clone(),
                 (true, "") => self.book.line(Line::ToBeTested, &[("name", &asked.name)]),
                 (true, who) => self.book.line(Line::ToBeDoneBy, &[("name", &asked.name), ("who", who)]),
@@ -81,7 +83,7 @@ impl Engine {
 
     /// What could not be tested here, and is to be done after all.
     pub(in crate::engine) fn test_after_all(&mut self) {
-        let untested = self.state.open(&self.job).filter(|&step| self.state.untested[step]);
+        let untested = self.state.open(&self.job).filter(|&step| self.state.is_kept_back(step));
         let steps: Vec<String> = untested.map(|step| self.step_id(step)).collect();
         self.commit(Event::StepsReopened { steps, because: TESTED.to_owned() });
     }
@@ -113,7 +115,7 @@ impl Engine {
             [] => self.gate_text(),
             open => vec![self.book.line(Line::GateHeld, &[("names", &self.names_to_do(open))])],
         };
-        if self.state.untested.contains(&true) {
+        if self.state.keeps_back() {
             text.push(self.book.line(Line::GateUntested, &[]));
         } else if let [step] = open.as_slice()
             && self.job.step(*step).may_be_skipped()
@@ -202,6 +204,3 @@ impl Engine {
         self.say_last_words(&text, complete);
     }
 }
-
-/// Why steps are open again that could not be tested, as it is written down.
-const TESTED: &str = "to be tested after all";

@@ -49,9 +49,10 @@ impl Engine {
             let then = listening.find_in(heard.set, &heard.text);
             meanings.retain(|meaning| match meaning {
                 PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => true,
-                PhraseMeaning::To { .. } | PhraseMeaning::ClockEnd(_) | PhraseMeaning::TimerEnd(_) => {
-                    then.is_some_and(|then| then.meanings == [meaning.clone()])
-                }
+                PhraseMeaning::Stretch { .. }
+                | PhraseMeaning::To { .. }
+                | PhraseMeaning::ClockEnd(_)
+                | PhraseMeaning::TimerEnd(_) => then.is_some_and(|then| then.meanings == [meaning.clone()]),
                 _ => false,
             });
         }
@@ -61,6 +62,7 @@ impl Engine {
     fn one_meaning(&mut self, meaning: &PhraseMeaning, heard: &PhraseHeard, class: PhraseClass, how: HeardAs) {
         let asking = &self.talk().asking;
         let asks = matches!(asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
+        let asks = asks || self.asks_how_it_stands();
         let confirms = asks && *meaning == PhraseMeaning::Yes;
         let number = matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. });
         let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
@@ -78,10 +80,7 @@ impl Engine {
     }
 
     fn ask_who(&mut self, meanings: &[PhraseMeaning], heard: HeardAs) {
-        let names = self.names_of_people(meanings.iter().filter_map(|meaning| match meaning {
-            PhraseMeaning::To { person, .. } => Some(*person),
-            _ => None,
-        }));
+        let names = self.names_of_people(meanings.iter().filter_map(PhraseMeaning::person));
         self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard };
         self.ask_here();
         let text = self.book.line(Line::Who, &[("names", &names)]);
@@ -174,6 +173,12 @@ impl Engine {
             PhraseMeaning::Digit(digit) => self.digit(digit),
             PhraseMeaning::NumberEnds => self.digits_end(heard),
             PhraseMeaning::Override => self.override_gate(heard),
+            PhraseMeaning::Stretch { person, but, .. } => {
+                self.talk_mut().asking = Asking::Step;
+                self.stretch_done(person, &but, &heard);
+            }
+            PhraseMeaning::Limit { person, cannot } => self.tell_limit(person, cannot, heard),
+            PhraseMeaning::Thing(thing, stands) => self.tell_thing(thing, stands, heard),
             PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => {}
         }
     }
@@ -191,7 +196,16 @@ impl Engine {
             Asking::EndRun => self.commit(Event::RunAbandoned),
             Asking::Timer(clock) => self.start_timer(clock, heard),
             Asking::CheckAgain => self.check_section_again(),
-            Asking::Step | Asking::Who { .. } | Asking::SkipReason { .. } | Asking::Gate | Asking::Note { .. } => {}
+            Asking::Step if self.asks_how_it_stands() => {
+                self.note_who_speaks();
+                self.commit(Event::RigAgreed { heard });
+            }
+            Asking::Away { .. }
+            | Asking::Step
+            | Asking::Who { .. }
+            | Asking::SkipReason { .. }
+            | Asking::Gate
+            | Asking::Note { .. } => {}
         }
     }
 
@@ -199,7 +213,13 @@ impl Engine {
         match self.talk().asking {
             Asking::Thin { .. } => self.back_to_step(Line::ThinDenied),
             Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => self.back_to_step(Line::WentOn),
-            Asking::Step | Asking::Who { .. } | Asking::SkipReason { .. } | Asking::Gate | Asking::Note { .. } => {}
+            Asking::Step if self.asks_how_it_stands() => self.ask_what_is_different(),
+            Asking::Away { .. }
+            | Asking::Step
+            | Asking::Who { .. }
+            | Asking::SkipReason { .. }
+            | Asking::Gate
+            | Asking::Note { .. } => {}
         }
     }
 
@@ -207,8 +227,7 @@ impl Engine {
     fn it_was(&mut self, person: PersonIndex) {
         let Asking::Who { meanings, heard } = self.talk().asking.clone() else { return };
         self.talk_mut().asking = Asking::Step;
-        let of =
-            |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person: whose, .. } if *whose == person);
+        let of = |meaning: &PhraseMeaning| meaning.person() == Some(person);
         match meanings.into_iter().find(of) {
             Some(meaning) => self.mean(meaning, heard),
             None => self.say_line(self.here(), Priority::Chat, Line::WhoNot),
@@ -216,7 +235,7 @@ impl Engine {
     }
 
     fn answer_heard(&mut self, person: PersonIndex, step: StepIndex, answer: Reply, heard: HeardAs) {
-        if self.state.people[person].current != Some(step) {
+        if !self.state.asks_for(person, step) {
             return;
         }
         let read_back = match heard {
@@ -244,7 +263,7 @@ impl Engine {
         };
         match meaning {
             PhraseMeaning::To { person, step, answer, .. } => {
-                if self.state.people[person].current == Some(step) {
+                if self.state.asks_for(person, step) {
                     self.answered(person, step, answer, confirmed, ReadBack::Confirmed);
                 }
             }
@@ -261,6 +280,9 @@ impl Engine {
 
     fn answered(&mut self, person: PersonIndex, step: StepIndex, answer: Reply, by: HeardAs, read_back: ReadBack) {
         self.forget_reminder(person);
+        if answer == Reply::NotHere {
+            return self.not_here(person, step, by);
+        }
         let now = self.step_now(person, step);
         let settling = if now.is_settled() {
             check(&now, answer, by.clone())

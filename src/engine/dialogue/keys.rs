@@ -1,12 +1,13 @@
 //! What a key means. Everything can be done by keys alone, with the microphone off (EN 301 549, 5.1.7).
 
-use super::super::answer::{AnswerKind, Means, StepNow, kind};
+use super::super::answer::{AnswerKind, Means, Reply, StepNow, kind, not_here};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::input::Key;
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Reason};
 use super::vocabulary::{Asking, PhraseMeaning};
+use crate::rig::Stands;
 use crate::routine::StepIndex;
 use crate::units::StationId;
 
@@ -38,6 +39,7 @@ impl Engine {
             Key::Confirm => self.confirm(self.at),
             Key::Other => self.other(self.at),
             Key::ClockOver => clock_over,
+            Key::NotHere => self.not_here_today(),
             Key::Choice(n) => self.chosen(n),
             other => command_of(other).map(PhraseMeaning::Command),
         }
@@ -60,7 +62,11 @@ impl Engine {
         match &self.talks.get(station).asking {
             Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(PhraseMeaning::Yes),
             Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => None,
-            Asking::Step | Asking::Gate => self.means_at(station, |kind, now| kind.confirm_key(now)),
+            Asking::Away { thing } => Some(PhraseMeaning::Thing(thing.clone(), Stands::Away)),
+            Asking::Step if self.asks_how_it_stands() => Some(PhraseMeaning::Yes),
+            Asking::Step | Asking::Gate => {
+                self.stretch_at(station, Vec::new).or_else(|| self.means_at(station, |kind, now| kind.confirm_key(now)))
+            }
         }
     }
 
@@ -68,10 +74,13 @@ impl Engine {
     pub(in crate::engine) fn other(&self, station: StationId) -> Option<PhraseMeaning> {
         match &self.talks.get(station).asking {
             Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(PhraseMeaning::No),
-            Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => {
+            Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } | Asking::Away { .. } => {
                 Some(PhraseMeaning::Command(Command::NeverMind))
             }
+            Asking::Step if self.asks_how_it_stands() => Some(PhraseMeaning::No),
             Asking::Gate => Some(PhraseMeaning::Override),
+            // In a stretch a key of the step that is first would pass over the others.
+            Asking::Step if self.stretch_at(station, Vec::new).is_some() => None,
             Asking::Step => self.means_at(station, |kind, now| kind.other_key(now)),
         }
     }
@@ -84,8 +93,42 @@ impl Engine {
             Asking::Who { .. } => {
                 place.and_then(|p| self.people_at(self.at).get(p).copied()).map(PhraseMeaning::Person)
             }
+            Asking::Step if self.asks_how_it_stands() => place.and_then(|place| self.other_way_round(place)),
+            Asking::Step if self.stretch_at(self.at, Vec::new).is_some() => {
+                let (person, _) = self.asked_at(self.at)?;
+                let step = *self.state.stretch_of(person).get(place?)?;
+                self.stretch_at(self.at, || vec![step])
+            }
             _ => self.means_at(self.at, |kind, _| kind.number_key(n)),
         }
+    }
+
+    /// That the stretch that is asked for at the station is done, but these.
+    fn stretch_at(&self, station: StationId, but: impl FnOnce() -> Vec<StepIndex>) -> Option<PhraseMeaning> {
+        let (person, _) = self.asked_at(station)?;
+        let question = self.briefed[person].question;
+        let asked = !self.state.stretch_of(person).is_empty();
+        asked.then(|| PhraseMeaning::Stretch { person, question, but: but() })
+    }
+
+    /// The n-th of the things that were recalled, the other way round.
+    fn other_way_round(&self, place: usize) -> Option<PhraseMeaning> {
+        let (thing, stands) = self.state.recalled(&self.job).nth(place)?;
+        let other = if stands == Stands::Out { Stands::Away } else { Stands::Out };
+        Some(PhraseMeaning::Thing(thing, other))
+    }
+
+    /// That nothing is to be done today at the step that is asked for here.
+    fn not_here_today(&self) -> Option<PhraseMeaning> {
+        let asks = matches!(self.talk().asking, Asking::Step | Asking::Gate) && !self.state.standing_by;
+        let (person, step) = self.asked_at(self.at).filter(|_| asks)?;
+        // In a stretch it would be said of the first step, whichever was meant.
+        if !self.state.stretch_of(person).is_empty() {
+            return None;
+        }
+        not_here(&self.step_now(person, step))?;
+        let question = self.briefed[person].question;
+        Some(PhraseMeaning::To { person, step, question, answer: Reply::NotHere })
     }
 
     /// What the step that is asked for at the station makes of a key.
@@ -130,7 +173,8 @@ fn command_of(key: Key) -> Option<Command> {
         Key::Note => Command::Note,
         Key::AreWeReady => Command::AreWeReady,
         Key::AreWeOnTime => Command::AreWeOnTime,
-        Key::Confirm | Key::Other | Key::ClockOver | Key::Choice(_) => return None,
+        Key::WhatIsOut => Command::WhatIsOut,
+        Key::Confirm | Key::Other | Key::ClockOver | Key::NotHere | Key::Choice(_) => return None,
     })
 }
 

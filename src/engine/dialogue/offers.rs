@@ -20,13 +20,33 @@ impl Engine {
             matches!(
                 event,
                 Event::StepOffered { .. }
+                    | Event::StretchOffered { .. }
                     | Event::CrewSet { .. }
+                    | Event::RemarksRecalled { .. }
+                    | Event::RigRecalled { .. }
+                    | Event::RigAgreed { .. }
                     | Event::RunCompleted { .. }
                     | Event::CardEnded { .. }
                     | Event::CardStarted { .. }
             )
         };
         if self.state.ended.is_some() || self.is_pending(under_way) {
+            return;
+        }
+        for (person, cannot) in std::mem::take(&mut self.records.limits) {
+            self.commit(Event::LimitTold { person, cannot, heard: HeardAs::Key });
+        }
+        if self.is_pending(|event| matches!(event, Event::LimitTold { .. })) {
+            return;
+        }
+        let remarks = std::mem::take(&mut self.records.remarks);
+        if !remarks.is_empty() {
+            return self.commit(Event::RemarksRecalled { remarks });
+        }
+        if let Some(things) = self.records.rig.take() {
+            return self.commit(Event::RigRecalled { things });
+        }
+        if self.asks_how_it_stands() {
             return;
         }
         if !self.state.overridden.is_empty() {
@@ -53,6 +73,10 @@ impl Engine {
 
     fn offer(&mut self, person: PersonIndex, step: StepIndex) {
         self.briefed[person].waiting = Waiting::Untold;
+        let stretch = self.state.stretch_from(&self.job, person, step);
+        if stretch.len() > 1 {
+            return self.offer_stretch(person, &stretch);
+        }
         let step = self.step_id(step);
         if !self.state.alone() {
             let name = self.state.people[person].name.clone();
@@ -105,7 +129,23 @@ impl Engine {
             return self.say_prompt_to(person, Priority::Prompt, before.join(" "));
         }
         self.introduce(person, index, &mut before);
+        let stretch = self.state.stretch_of(person).to_vec();
+        if !stretch.is_empty() {
+            let cautions: Vec<String> =
+                stretch.iter().map(|&step| self.once_for(person, &self.job.step(step).caution.clone())).collect();
+            let named = std::mem::take(&mut self.just_answered) != Some(person);
+            return self.say_stretch(
+                person,
+                before,
+                joined(&cautions.iter().map(String::as_str).collect::<Vec<_>>()).as_str(),
+                named,
+            );
+        }
         let asked = self.asked_first(person, index);
+        for text in self.remarks_text(index) {
+            before.push(self.once_for(asked, &text));
+        }
+        before.retain(|text| !text.is_empty());
         let caution = self.once_for(asked, &step.caution);
         let call = self.call_for(asked, index);
         // Whoever has just answered is still being spoken with.

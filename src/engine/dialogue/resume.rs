@@ -20,6 +20,9 @@ impl Engine {
             self.ask_at(station);
         }
         self.briefed.iter_mut().for_each(|briefing| briefing.reminder = Reminder::Due);
+        if self.asks_how_it_stands() {
+            return self.ask_how_it_stands();
+        }
         let pause = self.now.since(self.state.standing_since);
         let (focus, current) = (self.focus(), self.current());
         if let Some(step) = current.filter(|&step| matches!(self.job.step(step).answer, Answer::Told { .. })) {
@@ -133,6 +136,9 @@ impl Engine {
             // The card comes before everything; what rings beside it rings by itself.
             self.say_steps_again();
             return self.advance();
+        }
+        if self.asks_how_it_stands() {
+            return self.ask_how_it_stands();
         }
         if guarding {
             if let Some((&step, clock)) = self.state.clocks.first_key_value() {

@@ -215,8 +215,7 @@ impl Engine {
             // What they were asked about where they were is nobody's to say yes to there.
             for station in before[person].iter().filter(|station| !now[person].contains(station)) {
                 let talk = self.talks.get_mut(*station);
-                let about =
-                    |meaning: &PhraseMeaning| matches!(meaning, PhraseMeaning::To { person: of, .. } if *of == person);
+                let about = |meaning: &PhraseMeaning| meaning.person() == Some(person);
                 let doubted = match &talk.asking {
                     Asking::Thin { meaning, .. } => about(meaning),
                     Asking::Who { meanings, .. } => meanings.iter().any(about),

@@ -130,6 +130,10 @@ impl Engine {
         if !self.state.is_open(step) {
             return self.once_more(step);
         }
+        let stretch = self.state.holder(step).filter(|&person| !self.state.stretch_of(person).is_empty());
+        if let Some(person) = stretch {
+            return self.stretch_text(person);
+        }
         match self.job.step(step).answer {
             Answer::Both(_) => self.turn_call(step),
             _ => self.call_of(step),

@@ -13,7 +13,7 @@ use super::super::state::RunningClock;
 use super::Availability;
 use super::capital;
 use super::vocabulary::{Asking, ListenedPhrase, PhraseMeaning};
-use crate::routine::Answer;
+use crate::routine::{Answer, StepIndex};
 use crate::units::{SessionTime, StationId};
 
 /// What somebody is being asked for at the moment.
@@ -38,6 +38,10 @@ impl Engine {
 
     /// What each of those who take part is being asked for at `now`, by name; who has nothing to answer is left out.
     pub fn asked_by_all(&self, now: SessionTime) -> Vec<(String, Asked)> {
+        if self.asks_how_it_stands() {
+            let focus = self.state.focus;
+            return vec![(self.state.people[focus].name.clone(), self.asked_of(focus, now))];
+        }
         let asked = self.state.here().filter(|&person| {
             let step = self.state.people[person].current;
             step.is_some_and(|step| self.state.is_asked(&self.job, person, step))
@@ -61,6 +65,12 @@ impl Engine {
             }
             _ if held => AskedFor::Other(Vec::new()),
             _ if self.state.standing_by => AskedFor::Other(self.book.command(Command::GoAhead).to_vec()),
+            (Asking::Step, None) if self.asks_how_it_stands() => {
+                AskedFor::Answer(self.book.common(Common::Yes).to_vec())
+            }
+            (Asking::Step | Asking::Gate, Some(_)) if !self.state.stretch_of(person).is_empty() => {
+                AskedFor::Answer(self.book.common(Common::AllDone).to_vec())
+            }
             (Asking::Step | Asking::Gate, Some(step)) => {
                 kind(&self.job.step(step).answer).asked_for(&self.step_now(person, step), now)
             }
@@ -105,6 +115,11 @@ impl Engine {
 
     fn show_step(&self, station: StationId, view: &mut View) {
         view.routine.clone_from(&self.job.routine.title);
+        if self.asks_how_it_stands() {
+            view.call = self.how_it_stands_text();
+            view.confirm_key = self.book.common(Common::Yes)[0].clone();
+            view.other_key = self.book.common(Common::No)[0].clone();
+        }
         let asked = self.asked_at(station);
         let current = self.state.people[self.focus_at(station)].current;
         if let Some(index) = asked.map(|(_, step)| step).or(current) {
@@ -115,6 +130,9 @@ impl Engine {
             view.critical = step.critical();
             view.call.clone_from(&step.short);
             view.caution.clone_from(&step.caution);
+            if let Some((person, _)) = asked.filter(|(person, _)| !self.state.stretch_of(*person).is_empty()) {
+                view.call = self.stretch_text(person);
+            }
             let words =
                 |meaning: Option<PhraseMeaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
             view.confirm_key = words(self.confirm(station));
@@ -150,6 +168,8 @@ impl Engine {
                 _ => String::new(),
             },
             PhraseMeaning::NumberEnds => first(&self.book.numbers().end),
+            PhraseMeaning::Thing(thing, stands) => self.book.thing(thing).said(*stands),
+            PhraseMeaning::Stretch { .. } => first(self.book.common(Common::AllDone)),
             PhraseMeaning::Override => first(self.book.common(Common::Override)),
             PhraseMeaning::Command(command) => first(self.book.command(*command)),
             _ => String::new(),
@@ -163,6 +183,16 @@ impl Engine {
             }
             Asking::Who { .. } => {
                 self.people_at(station).iter().map(|&person| self.state.people[person].name.clone()).collect()
+            }
+            Asking::Step if self.asks_how_it_stands() => {
+                self.state.recalled(&self.job).map(|(thing, stands)| self.book.thing(&thing).said(stands)).collect()
+            }
+            Asking::Step
+                if self.asked_at(station).is_some_and(|(person, _)| !self.state.stretch_of(person).is_empty()) =>
+            {
+                let person = self.asked_at(station).map_or(0, |(person, _)| person);
+                let name = |&step: &StepIndex| self.book.all_but(&self.job.step(step).name)[0].clone();
+                self.state.stretch_of(person).iter().map(name).collect()
             }
             _ => self.asked_at(station).map_or_else(Vec::new, |(_, step)| kind(&self.job.step(step).answer).choices()),
         }
@@ -211,7 +241,8 @@ impl Engine {
             PhraseMeaning::OverTo(_) | PhraseMeaning::TimerStart(_) => false,
             PhraseMeaning::ClockEnd(step) => self.state.clocks.contains_key(step),
             // The way out is told to whoever asks for it, not offered beside the answer.
-            PhraseMeaning::To { answer: Reply::NoState | Reply::Untested, .. } => false,
+            PhraseMeaning::To { answer: Reply::NoState | Reply::Untested | Reply::NotHere, .. } => false,
+            PhraseMeaning::Thing(..) | PhraseMeaning::Limit { .. } => false,
             _ => true,
         }
     }

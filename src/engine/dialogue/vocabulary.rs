@@ -3,15 +3,16 @@
 
 use std::collections::HashMap;
 
-use super::super::answer::{Means, Reply, StepNow, kind, untested};
+use super::super::answer::{Means, Reply, StepNow, kind, not_here, untested};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::joined::Move;
 use super::super::output::{AllowedPhrase, PhraseClass};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Common, Phrasebook, Reason};
-use super::super::state::RunState;
+use super::super::state::{Recall, RunState};
 use super::person::Briefing;
+use crate::rig::{Demand, Stands};
 use crate::routine::{Answer, StepIndex};
 use crate::units::StationId;
 
@@ -40,7 +41,30 @@ pub(in crate::engine) enum PhraseMeaning {
     Digit(char),
     NumberEnds,
     Override,
+    /// What a person cannot do today.
+    Limit {
+        person: PersonIndex,
+        cannot: Demand,
+    },
+    /// How a thing stands.
+    Thing(String, Stands),
+    /// All of the stretch of the question of this number is done, but these.
+    Stretch {
+        person: PersonIndex,
+        question: u64,
+        but: Vec<StepIndex>,
+    },
     Command(Command),
+}
+
+impl PhraseMeaning {
+    /// Who answers by it.
+    pub fn person(&self) -> Option<PersonIndex> {
+        match self {
+            Self::To { person, .. } | Self::Stretch { person, .. } => Some(*person),
+            _ => None,
+        }
+    }
 }
 
 /// What the person is being asked, besides the step itself.
@@ -62,6 +86,8 @@ pub(in crate::engine) enum Asking {
     CheckAgain,
     /// The gate is held: an override may be said.
     Gate,
+    /// Whether a thing that can hurt is away, by its name.
+    Away { thing: String },
     /// Whatever is said is a note on this step.
     Note { step: Option<StepIndex> },
 }
@@ -166,9 +192,8 @@ impl Collector {
     }
 
     fn is_for_another(&self, place: usize, meaning: &PhraseMeaning) -> bool {
-        let PhraseMeaning::To { person: one, .. } = meaning else { return false };
-        let mut others = self.entries[place].meanings.iter();
-        others.all(|other| matches!(other, PhraseMeaning::To { person, .. } if person != one))
+        let Some(one) = meaning.person() else { return false };
+        self.entries[place].meanings.iter().all(|other| other.person().is_some_and(|person| person != one))
     }
 
     fn ordinary(&mut self, phrases: &[String], meaning: PhraseMeaning) {
@@ -199,8 +224,25 @@ impl Collector {
                 self.add(book.common(Common::Override), PhraseMeaning::Override, PhraseClass::Critical, false)
             }
             Asking::Note { .. } => self.command(book, Command::NeverMind),
+            Asking::Away { thing } => {
+                self.thing(now, thing, Stands::Away);
+                self.command(book, Command::NeverMind);
+            }
+            Asking::Step if now.state.recall == Recall::Asked && now.state.card.is_none() && !now.state.standing_by => {
+                self.ordinary(book.common(Common::Yes), PhraseMeaning::Yes);
+                self.ordinary(book.common(Common::No), PhraseMeaning::No);
+                for thing in now.state.things(now.job) {
+                    self.thing(now, &thing, Stands::Out);
+                    self.thing(now, &thing, Stands::Away);
+                }
+            }
             Asking::Step => {}
         }
+    }
+
+    fn thing(&mut self, now: &Situation<'_>, thing: &str, stands: Stands) {
+        let class = if now.state.can_hurt(now.job, thing) { PhraseClass::Critical } else { PhraseClass::Ordinary };
+        self.add(&now.book.thing(thing).phrases(stands), PhraseMeaning::Thing(thing.to_owned(), stands), class, false);
     }
 
     /// An emergency, and the end of a hazard, may be said at any time, over the alarm as well, whatever else is being asked. A
@@ -237,6 +279,16 @@ impl Collector {
                 self.ordinary(&now.book.over_to(&hand.name), PhraseMeaning::OverTo(person));
             }
         }
+        for &person in now.people {
+            for cannot in Demand::ALL {
+                let words = &now.book.limit(cannot).say;
+                let name = &now.state.people[person].name;
+                let named = |phrase: &String| now.book.named(name, phrase);
+                let phrases =
+                    if now.people.len() == 1 { words.clone() } else { words.iter().flat_map(named).collect() };
+                self.ordinary(&phrases, PhraseMeaning::Limit { person, cannot });
+            }
+        }
         for (place, clock) in now.book.clocks().iter().enumerate() {
             self.ordinary(&clock.start, PhraseMeaning::TimerStart(place));
         }
@@ -260,6 +312,31 @@ impl Collector {
         self.add(book.command(command), PhraseMeaning::Command(command), class, over_speech);
     }
 
+    /// What may be said of a stretch, and of each of its steps by its own words; "done" alone says of none that it is.
+    fn answers_of_a_stretch(&mut self, now: &Situation<'_>, person: PersonIndex, stretch: &[StepIndex], question: u64) {
+        let names: Vec<(StepIndex, &str)> =
+            stretch.iter().map(|&step| (step, now.job.step(step).name.as_str())).collect();
+        let others_are_asked =
+            now.people.iter().any(|&other| other != person && now.state.people[other].current.is_some());
+        let name = &now.state.people[person].name;
+        for (phrases, but) in super::stretch::phrases(now.book, &names) {
+            let meaning = PhraseMeaning::Stretch { person, question, but };
+            let named = phrases.iter().filter(|_| others_are_asked).flat_map(|phrase| now.book.named(name, phrase));
+            let named: Vec<String> = named.collect();
+            self.ordinary(&phrases, meaning.clone());
+            self.ordinary(&named, meaning);
+        }
+        for &step in stretch {
+            let step_now = StepNow { job: now.job, book: now.book, state: now.state, index: step, digits: now.digits };
+            for spoken in kind(&now.job.step(step).answer).may_be_said(&step_now) {
+                let Means::Reply(answer) = spoken.means else { continue };
+                let own = |phrase: &&String| !now.book.common(Common::NoState).contains(phrase);
+                let phrases: Vec<String> = spoken.phrases.iter().filter(own).cloned().collect();
+                self.add(&phrases, PhraseMeaning::To { person, step, question, answer }, spoken.class, false);
+            }
+        }
+    }
+
     /// What this person may answer; where others are asked here too, also with the name before it.
     fn answers_of(&mut self, now: &Situation<'_>, person: PersonIndex) {
         let Some(step) = now.state.people[person].current else { return };
@@ -267,6 +344,10 @@ impl Collector {
             return;
         }
         let question = now.briefed.get(person).map_or(0, |briefing| briefing.question);
+        let stretch = now.state.stretch_of(person);
+        if !stretch.is_empty() {
+            return self.answers_of_a_stretch(now, person, stretch, question);
+        }
         let answer = &now.job.step(step).answer;
         let step_now = StepNow { job: now.job, book: now.book, state: now.state, index: step, digits: now.digits };
         let is_number = |step: StepIndex| matches!(now.job.step(step).answer, Answer::Number(_));
@@ -275,7 +356,8 @@ impl Collector {
         let mut others = others.filter_map(|&other| now.state.people[other].current);
         // A number with a name before it is worth its many phrases only where two people read numbers.
         let others_are_asked = others.any(|other| other != step && (!number || is_number(other)));
-        for spoken in kind(answer).may_be_said(&step_now).into_iter().chain(untested(&step_now)) {
+        let ways_out = untested(&step_now).into_iter().chain(not_here(&step_now));
+        for spoken in kind(answer).may_be_said(&step_now).into_iter().chain(ways_out) {
             let class = spoken.class;
             let named = others_are_asked
                 && matches!(&spoken.means, Means::Reply(reply) if !number || matches!(reply, Reply::Number(_)));
@@ -300,6 +382,11 @@ impl Collector {
                 let named: Vec<String> =
                     spoken.phrases.iter().flat_map(|phrase| now.book.named(name, phrase)).collect();
                 self.add(&named, meaning, class, !number);
+            }
+        }
+        if now.state.is_open(step) {
+            for thing in now.state.may_be_away(now.job, step) {
+                self.thing(now, &thing, Stands::Away);
             }
         }
     }

@@ -31,6 +31,7 @@ impl RunState {
                 | Event::Agreed { .. }
                 | Event::StepChecked { .. }
                 | Event::StepSkipped { .. }
+                | Event::NotHere { .. }
                 | Event::StepDeferred { .. },
                 Some(step),
             ) => self.apply_answer(job, event, step),
@@ -53,6 +54,12 @@ impl RunState {
             (Event::CardStarted { .. } | Event::CardEnded { .. } | Event::StandingBy | Event::WentAhead, _) => {
                 self.apply_pause(job, at, event);
             }
+            (Event::RemarksRecalled { .. } | Event::NoteDone { .. }, _) => self.apply_remarks(job, event),
+            (Event::LimitTold { .. } | Event::CannotDo { .. }, _) => self.apply_limit(job, event),
+            (Event::StretchOffered { steps }, _) => self.offer_stretch(job, at, steps),
+            (Event::RigRecalled { .. } | Event::RigAgreed { .. } | Event::ThingTold { .. }, _) => {
+                self.apply_rig(job, event);
+            }
             (event, _) => self.apply_run(job, event),
         }
     }
@@ -67,6 +74,7 @@ impl RunState {
     fn apply_answer(&mut self, job: &Move, event: &Event, step: StepIndex) {
         match event {
             Event::StepAnswered { answer, .. } => self.settle(job, step, StepState::Answered(answer.clone()), None),
+            Event::NotHere { answer, .. } => self.settle(job, step, StepState::NotHere(answer.clone()), None),
             Event::OtherStateHeard { answer, .. } if is_untested(job, step, answer) && self.is_open(step) => {
                 self.untested[step] = true;
                 // Taken back like an answer.
@@ -96,7 +104,9 @@ impl RunState {
                     self.agreed.entry(step).or_default().push(person);
                 }
             }
+            Event::OtherStateHeard { .. } => self.doubt(job, step),
             Event::StepChecked { .. } => {
+                self.set_things(job, step);
                 self.to_check.retain(|&other| other != step);
                 self.forget_current(step);
             }
@@ -198,10 +208,14 @@ impl RunState {
             Event::StepsReopened { steps, because } => {
                 let steps: Vec<_> = steps.iter().filter_map(|id| job.index_of(id)).collect();
                 self.clocks.retain(|step, _| !steps.contains(step));
+                if because == TESTED {
+                    steps.iter().for_each(|&step| self.helped[step] = true);
+                }
                 if because == SKIPPED {
                     steps.iter().for_each(|&step| self.came_back[step] = true);
                 }
                 self.reopen(job, steps);
+                self.keep_back_what_is_beyond(job);
             }
             Event::CheckAsked { steps, because } => {
                 self.to_check = steps.iter().filter_map(|id| job.index_of(id)).collect();
@@ -261,7 +275,10 @@ impl RunState {
                 let person = self.person(person).filter(|&person| self.people[person].here);
                 self.focus = person.unwrap_or(self.focus);
             }
-            Event::HandedOver { from, to } => self.hand_over(from, to),
+            Event::HandedOver { from, to } => {
+                self.hand_over(from, to);
+                self.keep_back_what_is_beyond(job);
+            }
             Event::VoiceChanged { speed, volume_db } => {
                 self.voice = VoiceSettings { speed: *speed, volume_db: *volume_db };
             }
@@ -288,6 +305,7 @@ impl RunState {
             | Event::ClockStarted { step, .. }
             | Event::ClockEnded { step, .. }
             | Event::StepSkipped { step, .. }
+            | Event::NotHere { step, .. }
             | Event::StepChecked { step, .. } => job.index_of(step),
             _ => None,
         };
@@ -317,6 +335,7 @@ impl RunState {
             if hand == person || takes_all {
                 let hand = &mut self.people[hand];
                 hand.current = Some(step);
+                hand.stretch.clear();
                 hand.offered_at = at;
                 hand.section = Some(asked.section);
                 if !asked.place.is_empty() {
@@ -333,10 +352,26 @@ impl RunState {
         }
     }
 
+    fn offer_stretch(&mut self, job: &Move, at: SessionTime, steps: &[String]) {
+        let steps: Vec<StepIndex> = steps.iter().filter_map(|id| job.index_of(id)).collect();
+        let Some(&first) = steps.first() else { return };
+        self.offer(job, at, first);
+        steps.iter().for_each(|&step| self.singly[step] = true);
+        let person = self.focus;
+        if !self.alone() {
+            for asked in steps.iter().map(|&step| job.step(step)).filter(|asked| asked.role == Role::Either) {
+                self.carriers.entry(asked.section).or_insert(person);
+            }
+        }
+        self.people[person].stretch = steps;
+    }
+
     /// `clock` is the one that a person ended by it.
     fn settle(&mut self, job: &Move, step: StepIndex, state: StepState, clock: Option<RunningClock>) {
         let by = clock.map_or_else(|| self.holder(step).unwrap_or(self.focus), |clock| clock.by);
-        if !matches!(state, StepState::Skipped(_)) {
+        let done = matches!(state, StepState::Answered(_));
+        if done {
+            self.set_things(job, step);
             match job.step(step).touches {
                 Touches::Sewage => drop(self.soiled.insert(by)),
                 Touches::Soap => drop(self.soiled.remove(&by)),
@@ -356,10 +391,18 @@ impl RunState {
             self.before_loop = None;
         }
         self.forget_current(step);
+        // What is left of a stretch goes on.
+        for hand in &mut self.people {
+            if hand.stretch.contains(&step) {
+                hand.stretch.retain(|&other| other != step);
+                hand.current = hand.current.or_else(|| hand.stretch.first().copied());
+            }
+        }
     }
 
-    fn reopen(&mut self, job: &Move, steps: Vec<StepIndex>) {
+    pub(super) fn reopen(&mut self, job: &Move, steps: Vec<StepIndex>) {
         for &step in &steps {
+            self.doubt(job, step);
             self.steps[step] = StepState::Open;
             self.untested[step] = false;
             self.deferred[step] = false;
@@ -439,7 +482,7 @@ impl RunState {
         self.standing_by = true;
     }
 
-    fn forget_current(&mut self, step: StepIndex) {
+    pub(super) fn forget_current(&mut self, step: StepIndex) {
         for hand in &mut self.people {
             if hand.current == Some(step) {
                 hand.current = None;
@@ -450,6 +493,8 @@ impl RunState {
 
 /// Why steps are open or asked again, as it is written down.
 pub(in crate::engine) const SKIPPED: &str = "skipped";
+/// What could not be tested, or needed help, is to be done after all.
+pub(in crate::engine) const TESTED: &str = "to be tested after all";
 pub(in crate::engine) const LAST_LOOK: &str = "last look";
 /// What is written down in place of an answer where a critical step cannot be tested here.
 pub(in crate::engine) const UNTESTED: &str = "cannot be tested";

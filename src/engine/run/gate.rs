@@ -46,11 +46,16 @@ impl RunState {
         Event::PartCompleted { part: part.id.clone(), skipped: ids(skipped.collect()) }
     }
 
-    /// Of the steps that are worth asking twice, those that were done, and of several on the same thing the last.
+    /// Of the steps that are worth asking twice, those that were done, and of several on the same thing the last; and what a recorded state
+    /// has left out, where harm can come of it and nothing else looks at it.
     fn still_to_look_at(&self, job: &Move) -> Vec<StepIndex> {
         let mut sections: Vec<usize> = job.again.iter().map(|&step| job.step(step).section).collect();
         sections.dedup();
         let still: Vec<StepIndex> = sections.into_iter().flat_map(|section| self.still_so(job, section)).collect();
-        job.again.iter().copied().filter(|step| still.contains(step)).collect()
+        let mut again: Vec<StepIndex> = job.again.iter().copied().filter(|step| still.contains(step)).collect();
+        again.extend(self.unseen(job));
+        again.sort_unstable();
+        again.dedup();
+        again
     }
 }

@@ -184,6 +184,11 @@ impl Move {
         parts.flat_map(|part| part.steps.clone()).filter(|&step| !self.is_gate(step))
     }
 
+    /// The steps that this one looks at once more, as far as they are in the run.
+    pub fn looked_at_by(&self, step: StepIndex) -> Vec<StepIndex> {
+        self.step(step).verifies.iter().flat_map(|other| find(&self.routine, &self.parts, other)).collect()
+    }
+
     /// Whether several routines are run as one.
     pub fn is_move(&self) -> bool {
         self.parts.iter().filter(|part| !part.is_card()).count() > 1

@@ -4,8 +4,12 @@
 pub(super) mod apply;
 mod gate;
 pub mod joined;
+mod limits;
 pub mod move_file;
 mod order;
 pub mod people;
 pub mod practice;
+mod remarks;
+pub(super) mod standing;
 pub(super) mod state;
+mod stretch;

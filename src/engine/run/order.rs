@@ -3,8 +3,8 @@
 
 use super::joined::Move;
 use super::people::PersonIndex;
-use super::state::{RunState, guards};
-use crate::routine::{Answer, Role, StepIndex, Turn};
+use super::state::{Recall, RunState, guards};
+use crate::routine::{Answer, Role, StepIndex, Touches, Turn};
 
 impl RunState {
     /// The step to ask this person for now; the one they have, as long as nothing comes before it.
@@ -17,6 +17,9 @@ impl RunState {
     pub fn next_for(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
         if let Some(card) = self.card {
             return job.parts[card].steps.clone().find(|&step| self.is_open(step)).filter(|_| person == self.focus);
+        }
+        if self.recall == Recall::Asked {
+            return None;
         }
         if let Some(clock) = self.held_by(job, person) {
             let beside = |&step: &StepIndex| {
@@ -68,7 +71,19 @@ impl RunState {
     /// Whether the person may be asked for the step at all, by the roles of all who are here.
     pub fn can_do(&self, job: &Move, person: PersonIndex, step: StepIndex) -> bool {
         let role = self.role_played(job.step(step).role);
-        self.alone() || role == Role::Either || self.people[person].roles.is_empty() || self.people[person].has(role)
+        let alone = self.alone();
+        let fits = |person: PersonIndex| {
+            alone || role == Role::Either || self.people[person].roles.is_empty() || self.people[person].has(role)
+        };
+        // What nobody can do whose role it is goes to whoever can.
+        let able = |person: PersonIndex| self.is_able(job, person, step) && self.has_clean_hands(job, person, step);
+        able(person) && (fits(person) || !self.here().any(|other| fits(other) && able(other)))
+    }
+
+    /// Nobody touches what drinking water runs through with sewage on their hands, where somebody else is there.
+    fn has_clean_hands(&self, job: &Move, person: PersonIndex, step: StepIndex) -> bool {
+        let soiled = self.soiled.contains(&person) && job.step(step).touches == Touches::DrinkingWater;
+        !soiled || self.alone()
     }
 
     /// Who gives the n-th turn of a signal. Two roles are never one person's where two are there: a signal goes from one to
@@ -152,7 +167,7 @@ impl RunState {
         in_force
             && clock_allows
             && self.is_open(step)
-            && !self.untested[step]
+            && !self.is_kept_back(step)
             && !job.is_gate(step)
             && !self.clocks.contains_key(&step)
             && job.before[step].iter().all(|&before| !self.is_open(before))
@@ -185,7 +200,8 @@ impl RunState {
             // Whoever carried the last such section of the routine goes on with the next.
             let first = job.step(job.parts[job.part_of(step)].steps.start).section;
             let carrier = self.carriers.range(first..=section).next_back().map(|(_, carrier)| carrier);
-            let carried = job.step(step).role == Role::Either && carrier.is_some_and(|&carrier| carrier != person);
+            let carried = job.step(step).role == Role::Either
+                && carrier.is_some_and(|&carrier| carrier != person && self.is_able(job, carrier, step));
             self.can_do(job, person, step) && (!carried || self.alone()) && !self.takes_all(job, step)
         };
         let in_order = |step: StepIndex| {
@@ -267,13 +283,15 @@ impl RunState {
     /// Nobody has anything, and something is open: roles and sections stand back, for the run must go on.
     fn stuck(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
         let idle = self.here().all(|other| other == person || self.people[other].current.is_none());
-        let open = job.work().filter(|&step| self.ready(job, step));
+        let open = job.work().filter(|&step| {
+            self.ready(job, step) && self.is_able(job, person, step) && self.has_clean_hands(job, person, step)
+        });
         let idle = idle && self.here().all(|person| self.own_step(job, person).is_none());
         (idle && self.clocks.is_empty()).then(|| open.min_by_key(|&step| (self.deferred[step], step))).flatten()
     }
 
     fn is_free(&self, person: PersonIndex, step: StepIndex) -> bool {
-        self.here().all(|other| other == person || self.people[other].current != Some(step))
+        self.here().all(|other| other == person || !self.asks_for(other, step))
     }
 
     /// The role as it is filled: who has no spotter sends whoever is outside, who has no driver whoever is inside.

@@ -1,7 +1,9 @@
 //! Who takes part: names, roles, and how much each of them has to be told.
 
+use std::collections::BTreeSet;
+
 use crate::engine::event::Present;
-use crate::rig::{Person, Role};
+use crate::rig::{Demand, Person, Role};
 use crate::routine::StepIndex;
 use crate::units::SessionTime;
 
@@ -43,6 +45,12 @@ pub struct Hand {
     pub here: bool,
     /// The step that they are asked for now.
     pub current: Option<StepIndex>,
+    /// What they cannot do today.
+    pub cannot: BTreeSet<Demand>,
+    /// Single steps that they cannot do today.
+    pub unable: BTreeSet<StepIndex>,
+    /// The steps that they are asked for in one call, as long as the one that they have is among them.
+    pub stretch: Vec<StepIndex>,
     /// Since when.
     pub offered_at: SessionTime,
     /// Where their last step was.
@@ -62,6 +70,9 @@ impl Hand {
             practised: ALL.to_vec(),
             here: true,
             current: None,
+            cannot: BTreeSet::new(),
+            unable: BTreeSet::new(),
+            stretch: Vec::new(),
             offered_at: SessionTime::ZERO,
             place: String::new(),
             section: None,

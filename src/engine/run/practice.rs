@@ -73,6 +73,12 @@ pub fn of_run(job: &Move, events: &[Event], day: i64) -> Vec<PastRun> {
                 whose.insert(step, person);
                 continue;
             }
+            Event::StretchOffered { steps } => {
+                if let Some(person) = steps.first().and_then(|first| whose.get(first.as_str())).copied() {
+                    whose.extend(steps.iter().map(|step| (step.as_str(), person)));
+                }
+                continue;
+            }
             Event::StepAnswered { step, .. } | Event::ClockEnded { step, .. } => (step, true),
             Event::ReadingTaken { step, settles, .. } => (step, *settles),
             Event::OtherStateHeard { step, .. } | Event::SignalHalted { step, .. } | Event::Explained { step } => {
@@ -133,6 +139,7 @@ mod tests {
             name: name.to_owned(),
             roles: vec![Role::Outside, Role::Inside],
             practised: practised.to_vec(),
+            cannot: Vec::new(),
         };
         let crew = Crew { here: vec![person("Rowan", &[])], away: vec![person("Imre", &[Role::Either])] };
         let found = crew_by_practice(crew, &runs(&[(1, true), (2, true), (3, true)]), 10);

@@ -5,7 +5,9 @@ use std::time::Duration;
 
 use super::joined::Move;
 use super::people::{Hand, PersonIndex};
+use crate::engine::event::Remark;
 use crate::engine::output::VoiceSettings;
+use crate::rig::RigState;
 use crate::routine::{Answer, StepIndex};
 use crate::units::SessionTime;
 
@@ -22,6 +24,12 @@ pub struct RunState {
     pub untested: Vec<bool>,
     /// Skipped because it could not be done, and asked for once more since.
     pub came_back: Vec<bool>,
+    /// Nobody here can do it, or what must be done as one with it: it stays open until help is there, and the last gate names it.
+    pub beyond: Vec<bool>,
+    /// Somebody has said that help is there.
+    pub helped: Vec<bool>,
+    /// Asked for by itself, and not in a stretch: it was in one already.
+    pub singly: Vec<bool>,
     /// Running clocks of steps.
     pub clocks: BTreeMap<StepIndex, RunningClock>,
     /// Clocks that a person set, by name.
@@ -65,6 +73,12 @@ pub struct RunState {
     pub overridden: Vec<StepIndex>,
     /// How the run ended, once it has.
     pub ended: Option<Ending>,
+    /// What past runs leave to be said at steps.
+    pub remarks: Vec<(StepIndex, Remark)>,
+    /// How the rig stands.
+    pub rig: RigState,
+    /// Whether a person has been asked if it stands so.
+    pub recall: Recall,
     /// The run is on record.
     pub started: bool,
     /// When the last event happened.
@@ -80,6 +94,22 @@ pub enum StepState {
     Answered(String),
     /// Left out, and why.
     Skipped(String),
+    /// Nothing was to be done today, as it was said.
+    NotHere(String),
+    /// What it puts away was away already.
+    Away,
+}
+
+/// Whether how the rig stands was recalled from past runs.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Recall {
+    /// Nothing was known.
+    #[default]
+    Nothing,
+    /// A person is asked whether it is so; nothing else is asked meanwhile.
+    Asked,
+    /// A person has agreed, or there was nothing to ask in this run.
+    Agreed,
 }
 
 /// A clock that has been started and not ended.
@@ -146,6 +176,9 @@ impl RunState {
             reopened: vec![false; count],
             untested: vec![false; count],
             came_back: vec![false; count],
+            beyond: vec![false; count],
+            helped: vec![false; count],
+            singly: vec![false; count],
             clocks: BTreeMap::new(),
             timers: BTreeMap::new(),
             people: vec![Hand::unnamed()],
@@ -168,6 +201,9 @@ impl RunState {
             voice,
             overridden: Vec::new(),
             ended: None,
+            remarks: Vec::new(),
+            rig: RigState::default(),
+            recall: Recall::default(),
             started: false,
             last_at: SessionTime::ZERO,
         }
@@ -216,9 +252,20 @@ impl RunState {
         self.people.iter().position(|hand| hand.name == name)
     }
 
-    /// For each step whether it is open and must stay so: it cannot be tested here, or hangs on one that cannot.
+    /// Whether it waits for somebody who can test it, or for help.
+    pub fn is_kept_back(&self, step: StepIndex) -> bool {
+        self.untested[step] || self.beyond[step]
+    }
+
+    /// Whether any does.
+    pub fn keeps_back(&self) -> bool {
+        (0..self.steps.len()).any(|step| self.is_kept_back(step) && self.is_open(step))
+    }
+
+    /// For each step whether it is open and must stay so: it cannot be tested here, needs help, or hangs on one that does.
     pub fn held_up(&self, job: &Move) -> Vec<bool> {
-        let mut held: Vec<bool> = (0..self.steps.len()).map(|step| self.untested[step] && self.is_open(step)).collect();
+        let mut held: Vec<bool> =
+            (0..self.steps.len()).map(|step| self.is_kept_back(step) && self.is_open(step)).collect();
         if !held.contains(&true) {
             return held;
         }

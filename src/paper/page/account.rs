@@ -140,12 +140,16 @@ impl Taker {
             Event::StepOffered { step } => {
                 self.open(step, at, &entry.of_day);
             }
+            Event::StretchOffered { steps } => steps.iter().for_each(|step| self.open(step, at, &entry.of_day)),
             Event::StepAnswered { step, answer, heard } => {
                 self.settle(step, entry, End::Answered(answer.clone()), Some(heard));
             }
             Event::LoopLimitReached { step, round, heard } => {
                 self.step(step).rounds = *round;
                 self.settle(step, entry, End::Answered("no".to_owned()), Some(heard));
+            }
+            Event::NotHere { step, answer, heard } => {
+                self.settle(step, entry, End::Answered(answer.clone()), Some(heard));
             }
             Event::StepSkipped { step, reason } => self.settle(step, entry, End::Skipped(reason.clone()), None),
             Event::OtherStateHeard { step, answer, .. } | Event::SignalHalted { step, answer, .. } => {
@@ -283,6 +287,7 @@ impl Taker {
 fn last_offered(entries: &[PageEntry]) -> Option<String> {
     entries.iter().rev().find_map(|entry| match entry.event.inner() {
         Event::StepOffered { step } => Some(step.clone()),
+        Event::StretchOffered { steps } => steps.first().cloned(),
         _ => None,
     })
 }

@@ -1,0 +1,73 @@
+//! What people cannot do today: whose step it is then, and what nobody here can do.
+
+use super::joined::Move;
+use super::people::PersonIndex;
+use super::state::{RunState, StepState};
+use crate::engine::event::Event;
+use crate::rig::Demand;
+use crate::routine::StepIndex;
+
+impl RunState {
+    pub(super) fn apply_limit(&mut self, job: &Move, event: &Event) {
+        match event {
+            Event::LimitTold { person, cannot, .. } => {
+                if let Some(person) = self.person(person) {
+                    self.people[person].cannot.insert(*cannot);
+                }
+            }
+            Event::CannotDo { step, person, .. } => {
+                if let Some((person, step)) = self.person(person).zip(job.index_of(step)) {
+                    self.people[person].unable.insert(step);
+                    // Somebody may have helped before; they do not now.
+                    self.helped[step] = false;
+                }
+            }
+            _ => {}
+        }
+        self.keep_back_what_is_beyond(job);
+    }
+
+    /// Whether the step is within what this person can do today, or help for it is there. What is done as one is within it only as a whole,
+    /// until it is begun.
+    pub fn is_able(&self, job: &Move, person: PersonIndex, step: StepIndex) -> bool {
+        let unable = |other: StepIndex| !self.helped[other] && self.is_unable(job, person, other);
+        !unable(step) && !self.not_begun(job, step).any(unable)
+    }
+
+    /// Whether this very step is beyond the person.
+    pub fn is_unable(&self, job: &Move, person: PersonIndex, step: StepIndex) -> bool {
+        let hand = &self.people[person];
+        let demanded = |demand: &Demand| hand.cannot.contains(demand);
+        hand.unable.contains(&step) || job.step(step).demands.iter().any(demanded)
+    }
+
+    /// Open steps that nobody who is here can do.
+    pub fn needing_help<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
+        self.open(job).filter(|&step| self.here().all(|person| !self.is_able(job, person, step)))
+    }
+
+    /// Nobody is asked for what they cannot do.
+    pub(super) fn keep_back_what_is_beyond(&mut self, job: &Move) {
+        let mut beyond = vec![false; self.steps.len()];
+        self.needing_help(job).for_each(|step| beyond[step] = true);
+        self.beyond = beyond;
+        for person in 0..self.people.len() {
+            let kept = |step: StepIndex| self.beyond[step] || !self.can_do(job, person, step);
+            let mine =
+                |step: StepIndex| !self.takes_all(job, step) && self.is_open(step) && !self.clocks.contains_key(&step);
+            let current = self.people[person].current;
+            self.people[person].current = current.filter(|&step| job.is_gate(step) || !(mine(step) && kept(step)));
+        }
+    }
+
+    /// The steps of this role that are done as one with this, as long as none of all of them is done or has its clock running.
+    fn not_begun<'a>(&'a self, job: &'a Move, step: StepIndex) -> impl Iterator<Item = StepIndex> + 'a {
+        let (whole, role) = (&job.step(step).whole, job.step(step).role);
+        let of_whole = move |other: &StepIndex| !whole.is_empty() && job.step(*other).whole == *whole;
+        let group = job.parts[job.part_of(step)].steps.clone().filter(of_whole);
+        let begun = group
+            .clone()
+            .any(|other| matches!(self.steps[other], StepState::Answered(_)) || self.clocks.contains_key(&other));
+        group.filter(move |&other| !begun && self.is_open(other) && job.step(other).role == role)
+    }
+}

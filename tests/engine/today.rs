@@ -1,0 +1,382 @@
+//! A run that fits today: what has nothing to do today, how the rig stands, and what is looked at all the same.
+
+use std::collections::BTreeSet;
+use std::time::Duration;
+
+use crate::world::cast::{self, RIGS, alone, carry_out, movement, own_routine, restart, rig, two};
+use crate::world::{World, english};
+use proptest::prelude::*;
+use sparehand::engine::event::{Event, HeardAs};
+use sparehand::engine::input::{Certainty, Key};
+use sparehand::engine::output::VoiceSettings;
+use sparehand::engine::{Crew, Ending, Engine, Move, StepState};
+use sparehand::rig::{RigState, Stands};
+
+const SITE: &str = r#"
+id = "site"
+title = "the site"
+intro = "Begin."
+complete = "The site is done."
+[[section]]
+id = "a"
+title = "first things"
+[[section.step]]
+id = "mat"
+name = "mat"
+call = "Stow the mat. Say: mat stowed."
+answer = { kind = "done", also = ["mat stowed"] }
+[[section.step]]
+id = "fire"
+name = "fire ring"
+call = "Feel the ring. Say: ring cold, or ring warm."
+answer = { kind = "state", want = ["ring cold"], other = ["ring warm"], other_reply = "Wet it. Then say: ring cold." }
+harm = "hurt"
+[[section.step]]
+id = "bikes"
+name = "bikes on the rack"
+call = "Take the bikes off. Say: bikes off."
+answer = { kind = "done", also = ["bikes off"] }
+sets = ["own-bikes=away"]
+undoes = ["own-bikes"]
+[[section.step]]
+id = "tap"
+name = "tap"
+call = "Shut the tap. Say: tap shut, or tap open."
+answer = { kind = "state", want = ["tap shut"], other = ["tap open"], other_reply = "Shut it. Then say: tap shut." }
+harm = "flood"
+undoes = ["water"]
+[[section.step]]
+id = "hose"
+name = "hose"
+after = ["tap"]
+call = "Take the hose off. Say: hose off, or hose on."
+answer = { kind = "state", want = ["hose off"], other = ["hose on"], other_reply = "Take it off. Then say: hose off." }
+sets = ["water=away"]
+undoes = ["water"]
+[[section.step]]
+id = "bay"
+name = "bay"
+after = ["hose"]
+call = "Lock the bay. Say: bay locked."
+answer = { kind = "done", also = ["bay locked"] }
+[[section.step]]
+id = "gate"
+name = "nothing left to do"
+call = "Last look."
+answer = { kind = "gate" }
+"#;
+
+fn state(things: &[(&str, Stands)]) -> RigState {
+    things.iter().map(|(thing, stands)| ((*thing).to_owned(), *stands)).collect()
+}
+
+fn world_of(job: Move, crew: Crew, things: RigState) -> World {
+    let engine = Engine::of_move(job, english(), VoiceSettings::default()).with_crew(crew).with_rig_state(things);
+    World::around(engine).begin()
+}
+
+fn site(things: &[(&str, Stands)]) -> World {
+    world_of(Move::single(own_routine(SITE)), alone(true), state(things))
+}
+
+fn condition(world: &World, id: &str) -> StepState {
+    world.engine.state().steps[world.engine.routine().index_of(id).unwrap()].clone()
+}
+
+#[test]
+fn not_here_today_settles_a_step_by_an_event_of_its_own_and_is_no_skip() {
+    let mut world = site(&[]);
+    world.hear("not here today");
+    assert_eq!(condition(&world, "mat"), StepState::NotHere("not here today".to_owned()));
+    assert!(world.events().iter().any(|e| matches!(e, Event::NotHere { step, .. } if step == "mat")));
+    assert!(!world.events().iter().any(|e| matches!(e, Event::StepSkipped { .. })));
+    assert_eq!(world.step(), "fire");
+    world.hear("correction");
+    assert_eq!(world.step(), "mat", "it is taken back like an answer");
+    world.press(Key::NotHere);
+    assert!(!world.is_open("mat"), "by key as well");
+    restart(&mut world, Some(Duration::from_secs(3)));
+    assert_eq!(condition(&world, "mat"), StepState::NotHere("not here today".to_owned()));
+}
+
+#[test]
+fn where_harm_can_come_of_a_step_not_here_today_asks_for_its_state_and_settles_nothing() {
+    let mut world = site(&[]);
+    world.hear("mat stowed");
+    for words in ["not here today", "not fitted", "somebody else did it"] {
+        world.hear(words);
+        assert_eq!(world.last_said(), "Which is it? Say: ring cold, or ring warm.");
+        assert!(world.is_open("fire"));
+    }
+    world.hear("ring cold");
+    assert!(!world.is_open("fire"));
+}
+
+#[test]
+fn a_thing_that_cannot_hurt_is_told_to_be_away_at_once_and_one_that_can_by_its_name_only() {
+    let mut world = site(&[]);
+    ["mat stowed", "ring cold", "not here today"].into_iter().for_each(|words| world.hear(words));
+    assert_eq!((condition(&world, "bikes"), world.step()), (StepState::Away, "tap".to_owned()));
+    world.hear("not here today");
+    assert_eq!(world.last_said(), "This one can hurt, so name it. Say: water not connected.");
+    assert!(world.is_open("tap"), "nothing is settled by the words alone");
+    world.hear_as("water not connected", Certainty::Thin);
+    assert!(world.is_open("tap"), "a thin one is asked about");
+    world.hear("yes");
+    assert_eq!((condition(&world, "tap"), condition(&world, "hose")), (StepState::Away, StepState::Away));
+    assert_eq!(world.step(), "bay");
+}
+
+#[test]
+fn a_thing_that_was_begun_with_is_not_told_away_any_more() {
+    let mut world = site(&[]);
+    ["mat stowed", "ring cold", "bikes off", "tap shut"].into_iter().for_each(|words| world.hear(words));
+    assert_eq!(world.step(), "hose");
+    assert!(!world.may_say().contains(&"water not connected"), "{:?}", world.may_say());
+}
+
+#[test]
+fn what_a_recorded_state_leaves_out_is_looked_at_once_before_the_last_gate() {
+    let mut world = site(&[("water", Stands::Away), ("own-bikes", Stands::Away)]);
+    assert_eq!(world.last_said(), "As I know it: Own bikes stowed. Water not connected. Right?");
+    world.hear("yes");
+    ["mat stowed", "ring cold", "bay locked"].into_iter().for_each(|words| world.hear(words));
+    assert_eq!(
+        world.last_said(),
+        "Last look. What matters most, once more. Once more: hose. Say: hose off, or hose on."
+    );
+    assert_eq!(world.engine.state().ended, None);
+    world.hear("hose off");
+    world.pass_s(30);
+    assert_eq!(world.engine.state().ended, Some(Ending::Completed));
+}
+
+#[test]
+fn a_state_that_an_answer_contradicts_is_unknown_and_all_that_hangs_on_it_is_open_again() {
+    let mut world = site(&[("water", Stands::Away)]);
+    ["yes", "mat stowed", "ring cold", "bikes off", "bay locked", "hose on"].into_iter().for_each(|w| world.hear(w));
+    assert!(world.is_open("tap") && world.is_open("hose") && world.is_open("bay"), "{:?}", world.page);
+    assert_eq!(world.engine.state().rig.of("water"), Stands::Unknown);
+    assert_eq!(world.step(), "tap");
+    restart(&mut world, None);
+    ["tap shut", "hose off", "bay locked"].into_iter().for_each(|words| world.hear(words));
+    world.pass_s(30);
+    assert_eq!(world.engine.state().ended, Some(Ending::Completed));
+    assert_eq!(world.engine.state().rig.of("water"), Stands::Away);
+}
+
+#[test]
+fn how_the_rig_stands_is_put_right_by_words_and_by_key_before_anything_is_asked() {
+    let mut world = site(&[("water", Stands::Out), ("own-bikes", Stands::Out)]);
+    assert_eq!(world.step(), "", "nothing is asked meanwhile");
+    world.hear("no");
+    assert_eq!(world.last_said(), "What is different? Say it like this: own bikes stowed.");
+    world.hear("no water");
+    assert_eq!(world.last_said(), "Water not connected. Is the rest right?");
+    restart(&mut world, None);
+    assert_eq!(world.last_said(), "As I know it: Own bikes out. Water not connected. Right?");
+    world.press(Key::Choice(1));
+    assert_eq!(world.last_said(), "Own bikes stowed. Is the rest right?");
+    world.press(Key::Confirm);
+    assert_eq!(condition(&world, "bikes"), StepState::Away);
+    assert_eq!(world.step(), "mat");
+    world.hear("correction");
+    assert_eq!(world.last_said().split('.').next(), Some("There is nothing to go back to"));
+}
+
+#[test]
+fn a_thin_yes_is_no_yes_to_how_the_rig_stands() {
+    let mut world = site(&[("water", Stands::Away)]);
+    world.hear_as("yes", Certainty::Thin);
+    assert_eq!(condition(&world, "tap"), StepState::Open);
+    assert!(world.last_said().starts_with("I heard: yes."), "{}", world.last_said());
+    world.hear("yes");
+    assert_eq!(condition(&world, "tap"), StepState::Away);
+}
+
+#[test]
+fn what_is_connected_is_told_at_any_time_and_follows_the_answers() {
+    let mut world = site(&[("water", Stands::Out), ("mains", Stands::Out)]);
+    world.hear("yes");
+    world.hear("what is connected");
+    assert_eq!(world.last_said(), "Still out: Mains, water connected.");
+    ["mat stowed", "ring cold", "bikes off", "tap shut", "hose off"].into_iter().for_each(|words| world.hear(words));
+    world.press(Key::WhatIsOut);
+    assert_eq!(world.last_said(), "Still out: Mains connected.");
+    world.hear("correction");
+    world.hear("what is still on the ground");
+    assert_eq!(world.last_said(), "Still out: Mains connected. I do not know of: water.");
+}
+
+#[test]
+fn a_run_of_which_nothing_is_known_asks_nothing_of_it() {
+    let world = site(&[("mains", Stands::Out)]);
+    assert_eq!(world.step(), "mat", "mains are not in this run");
+    assert_eq!(world.engine.state().rig.of("mains"), Stands::Out, "and stay known");
+}
+
+#[test]
+fn how_the_rig_stands_after_arriving_and_leaving_follows_from_the_records() {
+    for name in RIGS {
+        let there = rig(name).taking_part(2);
+        let mut arrived = cast::world(Move::single(cast::routine("arrive", &there)), two(true));
+        carry_out(&mut arrived);
+        let at_site = arrived.engine.state().rig.clone();
+        assert!(at_site.iter().all(|(_, stands)| stands == Stands::Out) && !at_site.is_empty(), "{name}: {at_site:?}");
+        let mut left = world_of(movement("leave", &there), two(true), at_site.clone());
+        carry_out(&mut left);
+        let gone = left.engine.state().rig.clone();
+        // Its owner drives with the gas open.
+        let open = if there.has("gas-open") { vec!["gas"] } else { Vec::new() };
+        let out: Vec<&str> =
+            gone.iter().filter(|(_, stands)| *stands != Stands::Away).map(|(thing, _)| thing).collect();
+        assert_eq!(out, open, "{name}: still out at the end");
+        let mut again = Engine::of_move(movement("leave", &there), english(), VoiceSettings::default());
+        left.records.iter().for_each(|(_, at, event)| again.replay(*at, event));
+        assert_eq!(again.state().rig, gone, "{name}: rebuilt from the records");
+    }
+}
+
+/// Steps that a recorded state has left out, and whose harm nobody has looked at since the last look began: of each thing a step that looks at it was
+/// answered, or one of its own was asked once more.
+fn unseen(world: &World) -> Vec<String> {
+    let (job, state) = (world.engine.job(), world.engine.state());
+    let left_out: Vec<usize> = job.work().filter(|&step| state.steps[step] == StepState::Away).collect();
+    let checked: BTreeSet<usize> = world
+        .events()
+        .iter()
+        .filter_map(|event| match event.inner() {
+            Event::StepChecked { step, .. } | Event::StepAnswered { step, .. } => job.index_of(step),
+            _ => None,
+        })
+        .collect();
+    let looked: BTreeSet<usize> =
+        checked.iter().flat_map(|&step| job.looked_at_by(step)).chain(checked.iter().copied()).collect();
+    let things: BTreeSet<&String> = left_out.iter().flat_map(|&step| &job.step(step).undoes).collect();
+    let of = |thing: &String| job.work().filter(|&step| job.step(step).undoes.contains(thing)).collect::<Vec<_>>();
+    let seen = |thing: &&&String| {
+        let steps = of(thing);
+        !steps.iter().any(|&step| job.step(step).critical()) || steps.iter().any(|step| looked.contains(step))
+    };
+    things.iter().filter(|thing| !seen(thing)).map(|thing| (**thing).clone()).collect()
+}
+
+#[test]
+fn with_everything_away_by_the_record_leaving_shrinks_and_still_looks_at_all_that_can_hurt() {
+    for (name, people) in RIGS.iter().flat_map(|name| [(name, 1), (name, 2)]) {
+        let job = movement("leave", &rig(name).taking_part(people));
+        let crew = || if people == 1 { alone(true) } else { two(true) };
+        let mut whole = world_of(job.clone(), crew(), RigState::default());
+        carry_out(&mut whole);
+        let mut world = world_of(job.clone(), crew(), cast::all_things(&job, Stands::Away));
+        carry_out(&mut world);
+        assert_eq!(world.engine.state().ended, Some(Ending::Completed), "{name}");
+        assert!(unseen(&world).is_empty(), "{name}, {people}: {:?}", unseen(&world));
+        assert!(world.records.len() < whole.records.len(), "{name}: nothing was left out");
+    }
+}
+
+/// Whatever look contradicts the record: what was left out is done after all before the run is over.
+#[test]
+fn a_last_look_that_finds_another_state_opens_what_the_record_left_out() {
+    let job = movement("leave", &rig("motorhome-towed-car").taking_part(2));
+    for (look, other, opened) in [
+        ("last-look/cord", "cord out", "morning-outside/plug-out"),
+        ("last-look/outlets", "hose still on", "morning-outside/tank-dump/last-black"),
+        ("last-look/gas", "gas is open", "morning-inside/gas-shut"),
+    ] {
+        let mut world = world_of(job.clone(), two(true), cast::all_things(&job, Stands::Away));
+        for _ in 0..600 {
+            if world.engine.asked_by_all(world.now).iter().any(|(_, asked)| asked.step == look) {
+                break;
+            }
+            cast::answer_one(&mut world);
+        }
+        world.quiet();
+        assert_eq!(condition(&world, opened), StepState::Away, "{look}");
+        world.hear(other);
+        assert!(world.is_open(opened), "{look}: {:?}", world.page.iter().rev().take(3).collect::<Vec<_>>());
+        carry_out(&mut world);
+        assert!(matches!(condition(&world, opened), StepState::Answered(_)), "{opened}");
+    }
+}
+
+#[derive(Clone, Debug)]
+enum Play {
+    Answer,
+    Say(usize),
+    Press(usize),
+    Restart,
+}
+
+const KEYS: [Key; 8] = [
+    Key::Confirm,
+    Key::Other,
+    Key::NotHere,
+    Key::Correction,
+    Key::Choice(1),
+    Key::Choice(2),
+    Key::ClockOver,
+    Key::GoAhead,
+];
+
+proptest! {
+    #![proptest_config(crate::random_play::plays(48))]
+
+    /// No recorded state and no "not here" lets a hazard pass unseen at the gate, whatever is said.
+    #[test]
+    fn nothing_that_can_hurt_passes_the_gate_unseen_in_random_play(
+        stands in proptest::collection::vec(0usize..3, 12),
+        plays in proptest::collection::vec(
+            prop_oneof![
+                12 => Just(Play::Answer),
+                3 => (0usize..200).prop_map(Play::Say),
+                3 => (0usize..KEYS.len()).prop_map(Play::Press),
+                1 => Just(Play::Restart),
+            ],
+            1..300,
+        ),
+        people in 1usize..=2,
+    ) {
+        let job = movement("leave", &rig("motorhome-towed-car").taking_part(people));
+        let kinds = [Stands::Out, Stands::Away, Stands::Unknown];
+        let all = cast::all_things(&job, Stands::Away);
+        let things = all.iter().zip(stands.iter().cycle()).map(|((thing, _), n)| (thing.to_owned(), kinds[*n])).collect();
+        let mut world = world_of(job, if people == 1 { alone(true) } else { two(true) }, things);
+        for play in &plays {
+            if world.ended {
+                break;
+            }
+            match play {
+                Play::Answer => cast::answer_one(&mut world),
+                Play::Say(n) => {
+                    let set = world.set.clone();
+                    if let Some(phrase) = set.phrases.get(n % set.phrases.len().max(1)) {
+                        world.hear(&phrase.text);
+                    }
+                }
+                Play::Press(n) => world.press(KEYS[*n]),
+                Play::Restart => restart(&mut world, Some(Duration::from_secs(20))),
+            }
+        }
+        for _ in 0..2_000 {
+            if world.ended {
+                break;
+            }
+            if world.engine.state().standing_by {
+                world.press(Key::GoAhead);
+            }
+            cast::answer_one(&mut world);
+        }
+        if world.engine.state().ended == Some(Ending::Completed) {
+            prop_assert!(unseen(&world).is_empty(), "{:?}\n{}", unseen(&world), world.page.join("\n"));
+        }
+        for (_, _, event) in &world.records {
+            if let Event::NotHere { step, heard, .. } = event {
+                let step = world.engine.routine().index_of(step).unwrap();
+                prop_assert!(!world.engine.routine().steps[step].critical(), "{:?}", world.engine.routine().steps[step].id);
+                prop_assert_ne!(heard, &HeardAs::Clock);
+            }
+        }
+    }
+}
