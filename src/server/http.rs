@@ -12,6 +12,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Extension, Router};
 use serde::Deserialize;
+use tokio::sync::mpsc::error::TrySendError;
 use tokio::time::timeout;
 
 use crate::server::limits::HEAD_WITHIN;
@@ -166,8 +167,10 @@ async fn send_by_line(
     let Ok(pieces) = unframed(body) else { return StatusCode::BAD_REQUEST.into_response() };
     for piece in pieces {
         // What a page sends faster than it is taken is lost, as on a socket that floods.
-        if up.try_send(piece).is_err() {
-            return StatusCode::TOO_MANY_REQUESTS.into_response();
+        match up.try_send(piece) {
+            Ok(()) => {}
+            Err(TrySendError::Full(_)) => return StatusCode::TOO_MANY_REQUESTS.into_response(),
+            Err(TrySendError::Closed(_)) => return StatusCode::GONE.into_response(),
         }
     }
     StatusCode::NO_CONTENT.into_response()

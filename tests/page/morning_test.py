@@ -55,11 +55,14 @@ def test_two_people_leave_by_their_phones(start, phone, server):
     wall = phone("wall")
     wall.open(program.address())
     wall.begin("Rowan", screen=True)
-    stopped_at, back = None, False
-    pids = browser_of(server, "profile-rowan")
+    stopped_at, stopped, back, pids = None, None, False, []
     until = time.monotonic() + 45 * 60
     while time.monotonic() < until and program.process.poll() is None:
-        if stopped_at is None and re.search("clock of .*rinse-water.* runs", program.text()):
+        clock = re.search("heard at station (.): [^\\n]*\\n[^\\n]*clock of [^\\n]*rinse-water runs", program.text())
+        if stopped_at is None and clock:
+            # Whoever stands at the tap.
+            stopped = people[int(clock[1]) - 1]
+            pids = browser_of(server, f"profile-{stopped.phone.name}")
             for pid in pids:
                 os.kill(pid, signal.SIGSTOP)
             stopped_at = time.monotonic()
@@ -68,7 +71,7 @@ def test_two_people_leave_by_their_phones(start, phone, server):
                 os.kill(pid, signal.SIGCONT)
             back = True
         for person in people:
-            if not (person.phone.name == "rowan" and stopped_at and not back):
+            if back or person is not stopped:
                 person.turn()
         time.sleep(0.2)
     events = program.events()
