@@ -40,7 +40,11 @@ impl Wire {
     /// The next message; `None` where none comes any more.
     pub async fn recv(&mut self) -> Option<Piece> {
         match self {
-            Self::Requests(up, _) => up.recv().await,
+            // A page that hears nothing any more is gone, whatever it still sends.
+            Self::Requests(up, down) => tokio::select! {
+                piece = up.recv() => piece,
+                () = down.closed() => None,
+            },
             Self::Socket(socket) => loop {
                 match socket.recv().await? {
                     Ok(Message::Text(text)) => return Some(Piece::Text(text.as_str().to_owned())),
