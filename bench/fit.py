@@ -1,7 +1,8 @@
 """Fits the weights of models/hearing.toml anew, and says how well the weights that ship know what they know.
 
 The data: the figures that examples/hear_features.rs prints for the clips of the sweeps (right where the best phrase is the one said)
-and for the talk (never right; pieces in whose text the best phrase really stands are left out). Only what passes the fixed gates of
+and for the talk (never right; pieces in whose text the best phrase really stands are left out). Both may be made of synthetic voices
+(`bench/run odds`, `talk`) or of people (`python -m train.acceptance`). Only what passes the fixed gates of
 the program has figures. Folds are by voice: no voice is judged by weights that were fitted to it.
 """
 
@@ -59,7 +60,7 @@ def gather(work: pathlib.Path) -> Data:
                 rows.append((record["found"]["features"], record["found"]["best"] == record["phrase"], record["voice"], name))
     for record in Results(work / "talk.jsonl").read():
         for piece in record["weighed"]:
-            if record["kind"] == "people" or not holds(record["text"], piece["best"]):
+            if piece["features"] and (record["kind"] == "people" or not holds(record["text"], piece["best"])):
                 rows.append((piece["features"], False, record["voice"] or record["source"], "talk"))
     if not rows:
         raise SystemExit(f"fit: nothing in {work}; run `bench/run odds` and `bench/run talk` first")
@@ -69,7 +70,7 @@ def gather(work: pathlib.Path) -> Data:
 
 def fit(figures: numpy.ndarray, said: numpy.ndarray) -> numpy.ndarray:
     """The weights; the first figure is always 1, so that there is no intercept beside them."""
-    model = LogisticRegression(C=1 / PENALTY, fit_intercept=False, max_iter=5_000)
+    model = LogisticRegression(C=1 / PENALTY, fit_intercept=False, max_iter=5_000, tol=1e-8)
     return model.fit(figures, said).coef_[0]
 
 

@@ -43,6 +43,8 @@ class Recipe:
     kept: float = 0.999
     states: float = 1.0
     next_token: float = 0.7
+    # The next token on sound that is clean: what is written down in quiet is to stay as it was.
+    clean: float = 1.0
     order: float = 0.2
     sure: float = 0.15
     rows: int = 256
@@ -154,11 +156,11 @@ class Training:
         groups = [{"params": some, "lr": rate} for some, rate in zip((encoder, decoder), self.rates)]
         self.optimizer = torch.optim.AdamW(groups, betas=(0.9, 0.98), weight_decay=recipe.decay, fused=fused, capturable=fused)
         self.average = [one.detach().clone() for one in self.learned]
-        self.sums = torch.zeros(6, device=device)
+        self.sums = torch.zeros(7, device=device)
         self.graphs: dict[int, torch.cuda.CUDAGraph] = {}
 
     def loss(self, which: int) -> Tensor:
-        """One batch of the clips of a length; what it adds to the sums are states, next token, order, too sure, share of rows put first."""
+        """One batch of the clips of a length; what it adds to the sums are states, next token, the same on clean sound, order, too sure, share of rows put first."""
         pool, rows, recipe = self.pools[which], self.rows[which], self.recipe
         picked = (torch.rand(rows, device=self.device) * len(pool.clean)).long()
         with torch.no_grad():
@@ -172,6 +174,9 @@ class Training:
         gap = losses.divergence(logits, pool.kept[picked].long(), pool.given[picked].float())
         gap = (gap * count).sum() / count.sum()
         few = min(recipe.ordered, rows)
+        plainly = self.decoder.logits(self.decoder(texts[:few, :-1], self.student(pool.clean[picked[:few]].float())))
+        held = losses.divergence(plainly, pool.kept[picked[:few]].long(), pool.given[picked[:few]].float())
+        held = (held * count[:few]).sum() / count[:few].sum()
         choices, valid, mixable = losses.candidates(texts[:few], self.table)
         said = losses.scores(self.decoder, states[:few], choices)
         with torch.no_grad():
@@ -181,9 +186,9 @@ class Training:
             matters = matters / matters.sum().clamp(min=1)
         order = (losses.ordered(said, valid) * matters).sum()
         sure = losses.too_sure(said, known, valid).mean()
-        total = recipe.states * far + recipe.next_token * gap + recipe.order * order + recipe.sure * sure
+        total = recipe.states * far + recipe.next_token * gap + recipe.clean * held + recipe.order * order + recipe.sure * sure
         first = (said.detach().masked_fill(~valid, -1e4).argmax(1) == 0).float().mean()
-        self.sums += torch.stack([far, gap, order, sure, first, torch.ones_like(far)]).detach()
+        self.sums += torch.stack([far, gap, held, order, sure, first, torch.ones_like(far)]).detach()
         return total
 
     def step(self, which: int) -> None:
@@ -265,7 +270,7 @@ def main() -> None:
     words.add_argument("--clips", type=int, default=160_000, help="clean clips that the teacher is asked about")
     words.add_argument("--rows", type=int, default=Recipe.rows)
     words.add_argument("--from", dest="since", type=pathlib.Path, help="go on from these weights instead of the published ones")
-    for name in ("encoder_rate", "decoder_rate", "order", "sure", "next_token", "rounds_input_from"):
+    for name in ("encoder_rate", "decoder_rate", "order", "sure", "next_token", "clean", "rounds_input_from"):
         words.add_argument(f"--{name.replace('_', '-')}", type=float, default=getattr(Recipe, name))
     asked = words.parse_args()
     asked.out.mkdir(parents=True, exist_ok=True)
@@ -288,7 +293,7 @@ def main() -> None:
         print(f"[{time.time() - begun:.0f}]", *parts, flush=True)
         print(f"[{time.time() - begun:.0f}]", *parts, file=log, flush=True)
 
-    recipe = Recipe(encoder_rate=asked.encoder_rate, decoder_rate=asked.decoder_rate, order=asked.order, sure=asked.sure, next_token=asked.next_token, rounds_input_from=asked.rounds_input_from, rows=asked.rows)
+    recipe = Recipe(encoder_rate=asked.encoder_rate, decoder_rate=asked.decoder_rate, order=asked.order, sure=asked.sure, next_token=asked.next_token, clean=asked.clean, rounds_input_from=asked.rounds_input_from, rows=asked.rows)
     speech, noises = gathered(pack.loaded(asked.pack), device, asked.seed)
     say("speech", {name: len(some) for name, some in speech.pieces.items()}, f"{len(speech.samples) / 16000 / 3600:.2f} h, noises", len(noises.kinds))
     table = tokens.mixed_up(tokens.pieces(asked.tokenizer))
@@ -327,7 +332,7 @@ def main() -> None:
         if (number + 1) % 500 == 0 or number + 1 == asked.steps:
             means = (training.sums[:-1] / training.sums[-1]).tolist()
             training.sums.zero_()
-            say(number + 1, "states {:.3f} next {:.3f} order {:.3f} sure {:.3f} first {:.3f}".format(*means), f"{(time.time() - first) / (number + 1) * 1000:.1f} ms a step")
+            say(number + 1, "states {:.3f} next {:.3f} clean {:.3f} order {:.3f} sure {:.3f} first {:.3f}".format(*means), f"{(time.time() - first) / (number + 1) * 1000:.1f} ms a step")
         if time.time() - saved > 150 and rank == 0:
             weights.saved(training.learned_weights(), asked.out / "trained.npz", start)
             saved = time.time()

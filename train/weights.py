@@ -1,7 +1,7 @@
 """Weights of the network in one small file: what the published files hold in 8 bits as it is there, the rest in half precision.
 
     python -m train.weights out MODELS START.npz            from the folder with the published files
-    python -m train.weights between START.npz TRAINED.npz SHARE OUT.npz  so far on the way from the ones to the others
+    python -m train.weights between START.npz TRAINED.npz ENCODER DECODER OUT.npz  so far on the way from the ones to the others, by halves
     python -m train.weights back MODELS TRAINED.npz FOLDER  those files with the trained weights in place
 """
 
@@ -64,10 +64,11 @@ def from_published(models: pathlib.Path) -> dict[str, numpy.ndarray]:
     return found | {"dec." + name: values for name, values in published.taken_out(decoder, published.decoder_names(decoder)).items()}
 
 
-def between(start: dict[str, numpy.ndarray], trained: dict[str, numpy.ndarray], share: float) -> dict[str, numpy.ndarray]:
-    """Each trained weight `share` of the way from what it was (Wortsman and others 2022, arXiv 2109.01903: such averages keep what the
-    start could do, its reserve towards wrong texts here, and most of what was learned)."""
-    return {name: start[name] + share * (values - start[name]) for name, values in trained.items()}
+def between(start: dict[str, numpy.ndarray], trained: dict[str, numpy.ndarray], encoder: float, decoder: float) -> dict[str, numpy.ndarray]:
+    """Each trained weight of a half of the network that share of the way from what it was (Wortsman and others 2022, arXiv 2109.01903: such
+    averages keep what the start could do, its reserve towards wrong texts here, and most of what was learned)."""
+    shares = {"enc.": encoder, "dec.": decoder}
+    return {name: start[name] + shares[name[:4]] * (values - start[name]) for name, values in trained.items()}
 
 
 def put_back(models: pathlib.Path, weights: dict[str, numpy.ndarray], folder: pathlib.Path) -> None:
@@ -86,7 +87,7 @@ def main() -> None:
     out.add_argument("models", type=pathlib.Path)
     out.add_argument("to", type=pathlib.Path)
     way = ways.add_parser("between")
-    for name, kind in (("start", pathlib.Path), ("trained", pathlib.Path), ("share", float), ("to", pathlib.Path)):
+    for name, kind in (("start", pathlib.Path), ("trained", pathlib.Path), ("encoder", float), ("decoder", float), ("to", pathlib.Path)):
         way.add_argument(name, type=kind)
     back = ways.add_parser("back")
     back.add_argument("models", type=pathlib.Path)
@@ -98,7 +99,7 @@ def main() -> None:
         saved(found, asked.to, found)
     elif asked.way == "between":
         start = loaded(asked.start)
-        saved(between(start, loaded(asked.trained), asked.share), asked.to, start)
+        saved(between(start, loaded(asked.trained), asked.encoder, asked.decoder), asked.to, start)
     else:
         put_back(asked.models, loaded(asked.trained), asked.folder)
 

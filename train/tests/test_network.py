@@ -112,5 +112,6 @@ def test_weights_survive_their_file(tmp_path):
 
 
 def test_between_is_so_far_on_the_way():
-    start, trained = {"enc.a": numpy.array([1.0, 2.0]), "dec.b": numpy.array([0.0])}, {"enc.a": numpy.array([3.0, 2.0])}
-    assert weights.between(start, trained, 0.25)["enc.a"].tolist() == [1.5, 2.0]
+    start, trained = {"enc.a": numpy.array([1.0, 2.0]), "dec.b": numpy.array([0.0])}, {"enc.a": numpy.array([3.0, 2.0]), "dec.b": numpy.array([1.0])}
+    there = weights.between(start, trained, 0.25, 0.5)
+    assert there["enc.a"].tolist() == [1.5, 2.0] and there["dec.b"].tolist() == [0.5]
