@@ -114,12 +114,7 @@ pub(super) fn told(event: &Event) -> String {
         Event::Overridden { open, person, heard } => {
             format!("overridden{}, still open: {}, {}", by(person), steps(open), told_heard(heard))
         }
-        Event::CrewSet { people } => {
-            let here = people.iter().filter(|person| person.here).map(|person| format!("{:?}", person.name));
-            format!("taking part: {}", here.collect::<Vec<_>>().join(", "))
-        }
-        Event::StepAssigned { person, .. } => format!("for {person:?}"),
-        Event::HandedOver { from, to } => format!("handed over from {from:?} to {to:?}"),
+        Event::CrewSet { .. } | Event::StepAssigned { .. } | Event::HandedOver { .. } => told_of_people(event),
         Event::SignalGiven { turn, person, answer, heard, .. } => {
             format!("signal {} {answer:?}{}, {}", turn + 1, by(person), told_heard(heard))
         }
@@ -135,13 +130,7 @@ pub(super) fn told(event: &Event) -> String {
             Some(wav) => format!("note {text:?}, sound in {wav:?}"),
             None => format!("note {text:?}"),
         },
-        Event::TimerStarted { name, length_ms, heard } => {
-            format!("{name:?} of {} started, {}", minutes(SessionTime::from_millis(*length_ms)), told_heard(heard))
-        }
-        Event::TimerRanOut { name } => format!("{name:?} ran out"),
-        Event::TimerEnded { name, ran_ms, heard } => {
-            format!("{name:?} ended after {}, {}", minutes(SessionTime::from_millis(*ran_ms)), told_heard(heard))
-        }
+        Event::TimerStarted { .. } | Event::TimerRanOut { .. } | Event::TimerEnded { .. } => told_of_timers(event),
         Event::CardStarted { card, heard } => format!("emergency {card}, {}", told_heard(heard)),
         Event::CardEnded { card } => format!("emergency {card} gone through"),
         Event::Explained { .. } => "explained".to_owned(),
@@ -155,6 +144,33 @@ pub(super) fn told(event: &Event) -> String {
         | Event::ThingTold { .. }
         | Event::NotHere { .. } => told_of_today(event),
         Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
+    }
+}
+
+/// Who takes part, and who does what.
+fn told_of_people(event: &Event) -> String {
+    match event {
+        Event::CrewSet { people } => {
+            let here = people.iter().filter(|person| person.here).map(|person| format!("{:?}", person.name));
+            format!("taking part: {}", here.collect::<Vec<_>>().join(", "))
+        }
+        Event::StepAssigned { person, .. } => format!("for {person:?}"),
+        Event::HandedOver { from, to } => format!("handed over from {from:?} to {to:?}"),
+        _ => String::new(),
+    }
+}
+
+/// Clocks that somebody set.
+fn told_of_timers(event: &Event) -> String {
+    match event {
+        Event::TimerStarted { name, length_ms, heard } => {
+            format!("{name:?} of {} started, {}", minutes(SessionTime::from_millis(*length_ms)), told_heard(heard))
+        }
+        Event::TimerRanOut { name } => format!("{name:?} ran out"),
+        Event::TimerEnded { name, ran_ms, heard } => {
+            format!("{name:?} ended after {}, {}", minutes(SessionTime::from_millis(*ran_ms)), told_heard(heard))
+        }
+        _ => String::new(),
     }
 }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::engine::Engine;
 use crate::engine::numbers;
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
-use crate::rig::Rig;
+use crate::rig::{Demand, Rig, Stands};
 use crate::routine::Answer;
 use crate::speech::listener::ListenError;
 use crate::speech::recogniser::{Recogniser, RecogniserError};
@@ -40,10 +40,15 @@ pub fn everything(engine: &Engine, book: &Phrasebook, people: &[String]) -> BTre
     Command::ALL.iter().for_each(|&command| all.extend(book.command(command).iter().cloned()));
     Common::ALL.iter().for_each(|&common| all.extend(book.common(common).iter().cloned()));
     Reason::ALL.iter().for_each(|&reason| all.extend(book.reason(reason).iter().cloned()));
+    let limits: Vec<&String> = Demand::ALL.iter().flat_map(|&demand| &book.limit(demand).say).collect();
+    all.extend(limits.iter().map(|&text| text.clone()));
     book.clocks().iter().for_each(|clock| all.extend(clock.start.iter().chain(&clock.end).cloned()));
     engine.job().parts.iter().for_each(|part| all.extend(part.start.iter().cloned()));
     let mut answers = BTreeSet::new();
     for step in &engine.job().routine.steps {
+        for thing in step.sets.iter().map(|(thing, _)| thing).chain(&step.undoes) {
+            all.extend([Stands::Out, Stands::Away].into_iter().flat_map(|stands| book.thing(thing).phrases(stands)));
+        }
         answers.extend(step.answer.phrases().into_iter().flatten().cloned());
         if let Answer::Number(number) = &step.answer {
             match numbers::phrases(number, book.numbers()) {
@@ -56,12 +61,14 @@ pub fn everything(engine: &Engine, book: &Phrasebook, people: &[String]) -> BTre
             }
         }
     }
+    answers.extend(engine.said_of_stretches());
     for name in people {
         all.insert(name.to_lowercase());
         all.extend(book.over_to(name));
         // Where two are asked at once, an answer may have the name before it.
         let common = Common::ALL.iter().flat_map(|&common| book.common(common));
-        let named = answers.iter().chain(common).flat_map(|answer| book.named(name, answer));
+        let named =
+            answers.iter().chain(common).chain(limits.iter().copied()).flat_map(|answer| book.named(name, answer));
         all.extend(named.collect::<Vec<_>>());
     }
     all.extend(answers);

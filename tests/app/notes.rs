@@ -78,8 +78,8 @@ fn notes_come_back_until_somebody_is_done_with_them() {
     run(&mut journal, "tank-dump", first, Purpose::Rehearsal, vec![note("grey-held", "only practice")]);
     drop(journal);
     let shown = |args: &[&str]| String::from_utf8(notes(&path, args).stdout).unwrap();
-    assert_eq!(shown(&[]), "  1  tank-dump/gloves: buy some\n  2  tank-dump/grey-held: it sticks\n");
-    assert_eq!(shown(&["--done", "1"]), "  1  tank-dump/grey-held: it sticks\n");
+    assert_eq!(shown(&[]), "  1  tank-dump/grey-held: it sticks\n  2  tank-dump/gloves: buy some\n");
+    assert_eq!(shown(&["--done", "2"]), "  1  tank-dump/grey-held: it sticks\n");
     assert_eq!(shown(&["--json"]), "{\"note\":1,\"step\":\"tank-dump/grey-held\",\"text\":\"it sticks\"}\n");
     let refused = notes(&path, &["--done", "7"]);
     assert!(!refused.status.success() && String::from_utf8_lossy(&refused.stderr).contains("1 to 1"));

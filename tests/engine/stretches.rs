@@ -109,9 +109,10 @@ fn what_is_named_as_left_out_is_read_back_and_asked_by_itself() {
 fn two_may_be_left_out_and_are_asked_one_after_the_other() {
     let mut world = galley(alone(true));
     world.hear("all but worktops and bin");
-    assert_eq!(answered(&world), ["drawers: drawers shut"]);
+    assert!(answered(&world).is_empty(), "the drawers hang on the worktops, whatever was said");
     assert_eq!(world.step(), "tops");
     world.hear("tops clear");
+    world.hear("drawers shut");
     world.hear("stove off");
     assert_eq!(world.step(), "bin", "{:?}", world.page);
 }

@@ -282,7 +282,7 @@ fn a_last_look_that_finds_another_state_opens_what_the_record_left_out() {
     let job = movement("leave", &rig("motorhome-towed-car").taking_part(2));
     for (look, other, opened) in [
         ("last-look/cord", "cord out", "morning-outside/plug-out"),
-        ("last-look/outlets", "hose still on", "morning-outside/tank-dump/last-black"),
+        ("last-look/outlets", "a hose is on", "morning-outside/tank-dump/last-black"),
         ("last-look/gas", "gas is open", "morning-inside/gas-shut"),
     ] {
         let mut world = world_of(job.clone(), two(true), cast::all_things(&job, Stands::Away));

@@ -1,5 +1,7 @@
 //! A stretch in words: one call for several steps, one answer for all of them or for all but some, each recorded by itself.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use super::super::core::Engine;
 use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Priority};
@@ -48,6 +50,17 @@ impl Engine {
         self.remember(Audience::Person(person), &again);
     }
 
+    /// Whatever may be said of the stretches of this run, as far as it can be known before it begins.
+    pub fn said_of_stretches(&self) -> BTreeSet<String> {
+        let mut places: BTreeMap<(usize, &str), Vec<(StepIndex, &str)>> = BTreeMap::new();
+        for (step, asked) in self.job.routine.steps.iter().enumerate() {
+            let place = (self.job.part_of(step), asked.place.as_str());
+            places.entry(place).or_default().push((step, asked.name.as_str()));
+        }
+        let said = |names: &Vec<(StepIndex, &str)>| phrases(&self.book, names).into_iter().flat_map(|(said, _)| said);
+        places.values().flat_map(said).collect()
+    }
+
     /// All of a stretch is done, but these: each goes on record by itself, and those are asked for one by one.
     pub(in crate::engine) fn stretch_done(&mut self, person: PersonIndex, but: &[StepIndex], heard: &HeardAs) {
         let stretch = self.state.stretch_of(person).to_vec();
@@ -55,11 +68,18 @@ impl Engine {
             return;
         }
         self.forget_reminder(person);
-        for &step in stretch.iter().filter(|step| !but.contains(step)) {
+        // What hangs on a step that is not done is not done either, whatever was said.
+        let mut left: Vec<StepIndex> = Vec::new();
+        for &step in &stretch {
+            if but.contains(&step) || self.job.before[step].iter().any(|before| left.contains(before)) {
+                left.push(step);
+            }
+        }
+        for &step in stretch.iter().filter(|step| !left.contains(step)) {
             let answer = wanted(&self.book, self.job.step(step));
             self.commit(Event::StepAnswered { step: self.step_id(step), answer, heard: heard.clone() });
         }
-        let Some(&left) = stretch.iter().find(|step| but.contains(step)) else { return };
+        let Some(&left) = left.first() else { return };
         let names = self.names(but);
         self.lead_in(person, self.book.line(Line::StretchBut, &[("names", &names)]));
         if !self.state.alone() {
