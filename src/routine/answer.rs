@@ -173,6 +173,12 @@ pub struct Turn {
     pub role: Role,
     /// What is said to this person; the first turn may leave it to the step's call.
     pub call: String,
+    /// The same for somebody who knows the role; empty where it is the same.
+    pub short: String,
+    /// Somebody who knows the role is told it, and gives no answer: the next turn is.
+    pub announced: bool,
+    /// The step that says as much, where the same person has answered it in the same breath; empty for none.
+    pub given_by: String,
     /// The first is the one that is said back and asked for.
     pub say: Vec<String>,
     /// Says that it must not go on; empty where nothing can be wrong.
@@ -206,7 +212,9 @@ impl Answer {
             }
             Self::Number(number) => vec![&number.low_reply, &number.high_reply],
             Self::Choice(choice) => choice.options.iter().map(|option| &option.reply).collect(),
-            Self::Both(both) => both.turns.iter().flat_map(|turn| [&turn.call, &turn.halt_reply]).collect(),
+            Self::Both(both) => {
+                both.turns.iter().flat_map(|turn| [&turn.call, &turn.short, &turn.halt_reply]).collect()
+            }
             Self::Hold(hold) => vec![&hold.hold, &hold.release],
         };
         texts.into_iter().map(String::as_str).filter(|text| !text.is_empty()).collect()
@@ -223,7 +231,10 @@ impl Answer {
             }
             Self::Number(number) => vec![&mut number.low_reply, &mut number.high_reply],
             Self::Choice(choice) => choice.options.iter_mut().map(|option| &mut option.reply).collect(),
-            Self::Both(both) => both.turns.iter_mut().flat_map(|turn| [&mut turn.call, &mut turn.halt_reply]).collect(),
+            Self::Both(both) => {
+                let turns = both.turns.iter_mut();
+                turns.flat_map(|turn| [&mut turn.call, &mut turn.short, &mut turn.halt_reply]).collect()
+            }
             Self::Hold(hold) => vec![&mut hold.hold, &mut hold.release],
         }
     }

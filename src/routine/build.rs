@@ -272,6 +272,9 @@ impl Builder<'_> {
                 let turn = |turn: super::file::TurnFile| Turn {
                     role: turn.role,
                     call: turn.call,
+                    short: turn.short,
+                    announced: turn.announced,
+                    given_by: if turn.given_by.is_empty() { String::new() } else { thing(&turn.given_by, &step.each) },
                     say: lower(turn.say),
                     halt: lower(turn.halt),
                     halt_reply: turn.halt_reply,
@@ -359,7 +362,7 @@ const EACH: &str = "{each}";
 /// Stands for how long a clock runs, as long as its tap is not measured.
 const TIME: &str = "{time}";
 
-/// The id of a thing; of what there are several, each is one of its own.
+/// The id of a thing, or of a step; of what there are several, each is one of its own.
 fn thing(name: &str, each: &str) -> String {
     if each.is_empty() { name.to_owned() } else { format!("{name}@{}", slug(each)) }
 }
@@ -467,6 +470,7 @@ fn fingerprint(routine: &Routine) -> String {
         .replace(" tested_by: \"\",", "")
         .replace(", ends: false", "")
         .replace(", sets: [], undoes: []", "")
+        .replace(" short: \"\", announced: false, given_by: \"\",", "")
         .replace(", demands: [], whole: \"\", single: false", "");
     for byte in text.bytes() {
         hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);

@@ -113,7 +113,7 @@ fn check_answer(step: &Step, index: usize, routine: &Routine) -> Result<(), Faul
         Answer::YesNo(question) => check_question(question, index, routine),
         Answer::Number(number) => check_number(number, step.critical()),
         Answer::Choice(choice) => check_choice(choice, routine.kind),
-        Answer::Both(both) => check_turns(&both.turns),
+        Answer::Both(both) => check_turns(&both.turns, &routine.steps[..index]),
         Answer::Hold(hold) => {
             phrases("answer.ready", &hold.ready, false)?;
             if step.critical() {
@@ -204,7 +204,7 @@ fn check_number(number: &NumberAnswer, critical: bool) -> Result<(), Fault> {
     Ok(())
 }
 
-fn check_turns(turns: &[Turn]) -> Result<(), Fault> {
+fn check_turns(turns: &[Turn], earlier: &[Step]) -> Result<(), Fault> {
     if turns.len() < 2 {
         return Err((format!("{} turn", turns.len()), "two or more, a signal and its answer"));
     }
@@ -218,6 +218,12 @@ fn check_turns(turns: &[Turn]) -> Result<(), Fault> {
         }
         if index > 0 && turn.call.is_empty() {
             return Err(("a turn with no call".to_owned(), "what is said to this person"));
+        }
+        if index + 1 == turns.len() && (turn.announced || !turn.given_by.is_empty()) {
+            return Err(("a last turn that nobody gives".to_owned(), "an answer that ends the signal"));
+        }
+        if !turn.given_by.is_empty() && !earlier.iter().any(|step| step.is_called(&turn.given_by)) {
+            return Err((format!("answer.turns.given_by = '{}'", turn.given_by), "an earlier step of this routine"));
         }
     }
     Ok(())

@@ -343,6 +343,15 @@ pub(super) struct TurnFile {
     /// What is said to this person; the first turn may leave it to the step's call.
     #[serde(default)]
     pub call: String,
+    /// The same for somebody who knows the role.
+    #[serde(default)]
+    pub short: String,
+    /// Somebody who knows the role is told it, and gives no answer: the next turn is.
+    #[serde(default)]
+    pub announced: bool,
+    /// The step of this routine that says as much, where the same person has answered it in the same breath.
+    #[serde(default)]
+    pub given_by: String,
     pub say: Vec<String>,
     /// Says that it must not go on.
     #[serde(default)]

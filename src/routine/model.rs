@@ -175,6 +175,11 @@ impl Step {
         matches!(&self.answer, Answer::Clock(clock) if clock.frees_hands(clock.length))
     }
 
+    /// Whether this is its id, the routine that it is included from or belongs to left out.
+    pub fn is_called(&self, id: &str) -> bool {
+        self.id.strip_suffix(id).is_some_and(|rest| rest.is_empty() || rest.ends_with('/'))
+    }
+
     /// Whether harm can come of it: then it is never skipped, and its answer names a state.
     pub fn critical(&self) -> bool {
         self.harm.is_critical()

@@ -19,5 +19,6 @@ mod scenarios;
 mod stations;
 mod stretches;
 mod today;
+mod unasked;
 #[path = "../world/mod.rs"]
 mod world;

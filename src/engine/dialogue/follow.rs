@@ -51,11 +51,15 @@ impl Engine {
             Event::StepAnswered { answer, .. } | Event::StepChecked { answer, .. } => {
                 let person = self.state.focus;
                 let said = kind(&self.job.step(step).answer).said_back(&self.step_now(person, step), answer);
-                // Where no harm can come of it the practised need not hear their answer back.
+                // Where no harm can come of it the practised need not hear their answer back, unless nobody had asked.
                 let answer_back = self.book.line(Line::Answered, &[("answer", &capital(answer))]);
+                let unasked = self.briefed[person].reported.take_if(|reported| *reported == step).is_some();
                 let plain = self.is_told_briefly(person, step) && !self.job.step(step).critical();
-                let said = said.into_iter().filter(|text| !plain || *text != answer_back);
+                let said = said.into_iter().filter(|text| !unasked && (!plain || *text != answer_back));
                 said.for_each(|text| self.lead_in_here(text));
+                if unasked {
+                    self.lead_in_here(answer_back);
+                }
                 self.advance();
             }
             Event::OtherStateHeard { answer, .. } if is_untested(&self.job, step, answer) => {

@@ -51,6 +51,7 @@ impl Engine {
                 PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => true,
                 PhraseMeaning::Stretch { .. }
                 | PhraseMeaning::To { .. }
+                | PhraseMeaning::Report { .. }
                 | PhraseMeaning::ClockEnd(_)
                 | PhraseMeaning::TimerEnd(_) => then.is_some_and(|then| then.meanings == [meaning.clone()]),
                 _ => false,
@@ -64,7 +65,9 @@ impl Engine {
         let asks = matches!(asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
         let asks = asks || self.asks_how_it_stands();
         let confirms = asks && *meaning == PhraseMeaning::Yes;
-        let number = matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. });
+        // Nothing was asked that it could fit, or it is one of many.
+        let number =
+            matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. } | PhraseMeaning::Report { .. });
         let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
         let doubtful = heard.certainty == Certainty::Doubtful;
         let thin = heard.certainty != Certainty::Sure;
@@ -177,6 +180,7 @@ impl Engine {
                 self.talk_mut().asking = Asking::Step;
                 self.stretch_done(person, &but, &heard);
             }
+            PhraseMeaning::Report { person, step, answer } => self.reported(person, step, answer, heard),
             PhraseMeaning::Limit { person, cannot } => self.tell_limit(person, cannot, heard),
             PhraseMeaning::Thing(thing, stands) => self.tell_thing(thing, stands, heard),
             PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => {}
@@ -251,6 +255,24 @@ impl Engine {
         {
             self.ask_once_more(other, &phrase);
         }
+    }
+
+    /// Somebody says unasked that a step is done that may be done now. What can hurt is asked for by its own question, which comes next.
+    fn reported(&mut self, person: PersonIndex, step: StepIndex, answer: String, heard: HeardAs) {
+        self.talk_mut().asking = Asking::Step;
+        if !self.state.may_be_done_now(&self.job, person).contains(&step) {
+            return;
+        }
+        if self.job.step(step).critical() {
+            return self.offer(person, step);
+        }
+        let id = self.step_id(step);
+        if !self.state.alone() {
+            let person = self.state.people[person].name.clone();
+            self.commit(Event::StepAssigned { step: id.clone(), person });
+        }
+        self.briefed[person].reported = Some(step);
+        self.commit(Event::StepAnswered { step: id, answer, heard });
     }
 
     /// What was heard thin is taken for said.

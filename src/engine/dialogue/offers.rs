@@ -71,7 +71,7 @@ impl Engine {
         }
     }
 
-    fn offer(&mut self, person: PersonIndex, step: StepIndex) {
+    pub(in crate::engine) fn offer(&mut self, person: PersonIndex, step: StepIndex) {
         self.briefed[person].waiting = Waiting::Untold;
         let stretch = self.state.stretch_from(&self.job, person, step);
         if stretch.len() > 1 {
@@ -110,6 +110,14 @@ impl Engine {
         self.advance();
     }
 
+    /// A turn of a signal that nobody answers counts once it is on record, and the next turn follows.
+    pub(in crate::engine) fn pass_turn(&mut self, index: StepIndex) {
+        let Some((turn, _, person)) = self.state.turn_now(&self.job, index) else { return };
+        let person = self.state.people[person].name.clone();
+        let step = self.step_id(index);
+        self.commit(Event::SignalGiven { step, turn, person, answer: String::new(), heard: HeardAs::Clock });
+    }
+
     /// The answer said back, a new section's name, the caution, the call: in this order, one thing to do at a time.
     pub(in crate::engine) fn say_step(&mut self, person: PersonIndex, index: StepIndex) {
         let step = self.job.step(index).clone();
@@ -142,17 +150,25 @@ impl Engine {
             );
         }
         let asked = self.asked_first(person, index);
+        // Asked in the same breath what they have just said, nobody would say it again.
+        let given = self.just_answered.is_some_and(|by| self.state.was_given(&self.job, index, by));
         for text in self.remarks_text(index) {
             before.push(self.once_for(asked, &text));
         }
         before.retain(|text| !text.is_empty());
         let caution = self.once_for(asked, &step.caution);
-        let call = self.call_for(asked, index);
+        let call = if given { String::new() } else { self.call_for(asked, index) };
         // Whoever has just answered is still being spoken with.
         let named = match std::mem::take(&mut self.just_answered) {
             Some(other) if other == asked => call.clone(),
             _ => self.to_person(asked, call.clone()),
         };
+        if call.is_empty() {
+            before.push(caution);
+            before.retain(|text| !text.is_empty());
+            self.say(Audience::Person(asked), Priority::Caution, before.join(" "));
+            return self.pass_turn(index);
+        }
         self.say_call(asked, &before, &caution, &named);
         if self.is_told_briefly(asked, index) {
             // Whoever has it said again did not know by the short form what to answer.
@@ -160,6 +176,9 @@ impl Engine {
             self.remember(Audience::Person(asked), whole.trim());
         }
         self.say_beside(asked, index, format!("{caution} {call}").trim());
+        if self.state.is_announced(&self.job, index) {
+            self.pass_turn(index);
+        }
     }
 
     /// The text, unless this person has heard it in this run. Whoever is at their station hears it too.
@@ -239,10 +258,10 @@ impl Engine {
                 self.briefed[other].kinds.push(kind_of);
             }
         }
-        if let Answer::Both(_) = &step.answer {
-            let begins = !self.state.turns.contains_key(&index);
+        if let Answer::Both(both) = &step.answer {
+            let begins = !self.state.turns.contains_key(&index) && both.turns[0].short.is_empty();
             let short = brief && !first && begins && step.short != step.call;
-            return if short { capital(&step.short) } else { joined(&[&how, &self.turn_call(index)]) };
+            return if short { capital(&step.short) } else { joined(&[&how, &self.turn_text(person, index)]) };
         }
         let (action, words) = split_answer(&step.call, &self.answer_words(index));
         let digits = match &step.answer {

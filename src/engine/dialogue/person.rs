@@ -2,7 +2,7 @@
 
 use std::mem::Discriminant;
 
-use crate::routine::Answer;
+use crate::routine::{Answer, StepIndex};
 
 /// What a person has been told and asked.
 #[derive(Clone, Debug, Default)]
@@ -15,6 +15,8 @@ pub(in crate::engine) struct Briefing {
     pub section: Option<usize>,
     /// The cautions and explanations that they have heard: each is given once.
     pub told: Vec<String>,
+    /// The step that they have reported without being asked for it.
+    pub reported: Option<StepIndex>,
     /// The kinds of answers whose words they have heard.
     pub kinds: Vec<Discriminant<Answer>>,
 }

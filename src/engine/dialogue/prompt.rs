@@ -22,23 +22,41 @@ impl Engine {
         kind(&self.job.step(index).answer).call(&self.step_now(self.state.focus, index))
     }
 
+    /// The turn in full, or in short for somebody who knows their part.
+    pub(in crate::engine) fn turn_text(&self, person: PersonIndex, index: StepIndex) -> String {
+        let short = self.state.turn_now(&self.job, index).map(|(_, turn, _)| turn.short.as_str());
+        match short.filter(|short| !short.is_empty() && self.is_told_briefly_in_turn(person, index)) {
+            Some(short) => short.to_owned(),
+            None => self.turn_call(index),
+        }
+    }
+
+    fn is_told_briefly_in_turn(&self, person: PersonIndex, index: StepIndex) -> bool {
+        self.state.turn_now(&self.job, index).is_some_and(|(_, turn, _)| self.state.people[person].knows(turn.role))
+    }
+
     /// The next turn of a signal, to whom it belongs.
     pub(in crate::engine) fn say_turn(&mut self, index: StepIndex) {
         let person = self.asked_first(self.state.focus, index);
         for other in self.state.here().collect::<Vec<_>>() {
             self.ask(other);
         }
-        let call = self.turn_call(index);
+        let call = self.turn_text(person, index);
         let mut text = std::mem::take(&mut self.talk_of_mut(person).lead_in);
         text.push(self.to_person(person, call.clone()));
         self.say_prompt_to(person, Priority::Prompt, text.join(" "));
         self.say_beside(person, index, &call);
+        if self.state.is_announced(&self.job, index) {
+            self.pass_turn(index);
+        }
     }
 
     /// The answer that was given in a step for all is said back before the next turn, wherever that is heard.
     pub(in crate::engine) fn signal_given(&mut self, index: StepIndex, answer: &str) {
         let next = self.asked_first(self.state.focus, index);
-        self.lead_in(next, self.book.line(Line::Answered, &[("answer", &capital(answer))]));
+        if !answer.is_empty() {
+            self.lead_in(next, self.book.line(Line::Answered, &[("answer", &capital(answer))]));
+        }
         self.say_turn(index);
     }
 

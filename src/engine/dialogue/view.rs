@@ -242,7 +242,7 @@ impl Engine {
             PhraseMeaning::ClockEnd(step) => self.state.clocks.contains_key(step),
             // The way out is told to whoever asks for it, not offered beside the answer.
             PhraseMeaning::To { answer: Reply::NoState | Reply::Untested | Reply::NotHere, .. } => false,
-            PhraseMeaning::Thing(..) | PhraseMeaning::Limit { .. } => false,
+            PhraseMeaning::Thing(..) | PhraseMeaning::Limit { .. } | PhraseMeaning::Report { .. } => false,
             _ => true,
         }
     }

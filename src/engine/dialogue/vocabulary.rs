@@ -54,6 +54,12 @@ pub(in crate::engine) enum PhraseMeaning {
         question: u64,
         but: Vec<StepIndex>,
     },
+    /// A step that nobody was asked for is done: its own words say so.
+    Report {
+        person: PersonIndex,
+        step: StepIndex,
+        answer: String,
+    },
     Command(Command),
 }
 
@@ -61,7 +67,7 @@ impl PhraseMeaning {
     /// Who answers by it.
     pub fn person(&self) -> Option<PersonIndex> {
         match self {
-            Self::To { person, .. } | Self::Stretch { person, .. } => Some(*person),
+            Self::To { person, .. } | Self::Stretch { person, .. } | Self::Report { person, .. } => Some(*person),
             _ => None,
         }
     }
@@ -145,6 +151,9 @@ fn vocabulary(now: &Situation<'_>) -> Vec<ListenedPhrase> {
     if asks_the_step && !now.state.standing_by {
         for &person in now.people {
             words.answers_of(now, person);
+        }
+        if *now.asking == Asking::Step {
+            words.reports(now);
         }
     }
     words.at_any_step(now);
@@ -337,11 +346,66 @@ impl Collector {
         }
     }
 
+    /// What may be done now is settled by its own words, whoever was asked for what; that of what can hurt only brings its own question. None of
+    /// them holds a word of the answer to a question here that can hurt: they must not be taken for each other.
+    fn reports(&mut self, now: &Situation<'_>) {
+        let asked = |person: PersonIndex| now.state.people[person].current;
+        let hurts = |&step: &StepIndex| now.job.step(step).critical();
+        let kept: Vec<String> = now
+            .people
+            .iter()
+            .filter_map(|&person| asked(person).filter(hurts))
+            .flat_map(|step| now.job.step(step).answer.phrases().concat())
+            .flat_map(|phrase| long_words(&phrase))
+            .collect();
+        for &person in now.people {
+            let answer = asked(person).map(|step| &now.job.step(step).answer);
+            let open_to_it = answer.is_none_or(|answer| {
+                matches!(answer, Answer::Done { .. } | Answer::State(_) | Answer::YesNo(_) | Answer::Choice(_))
+            });
+            if !open_to_it || now.state.recall == Recall::Asked || !now.state.to_check.is_empty() {
+                continue;
+            }
+            let in_a_stretch = !now.state.stretch_of(person).is_empty();
+            for step in now.state.may_be_done_now(now.job, person) {
+                let words = match &now.job.step(step).answer {
+                    Answer::Done { also } => also,
+                    Answer::State(state) => &state.want,
+                    _ => continue,
+                };
+                let in_hand = now.state.asks_for(person, step) || hurts(&step) && in_a_stretch;
+                let clear = |phrase: &&String| !in_hand && long_words(phrase).iter().all(|word| !kept.contains(word));
+                // What answers a question, whoever's, is no report.
+                let free = |phrase: &&String| match self.places.get(*phrase) {
+                    Some(&place) => matches!(self.entries[place].meanings[..], [PhraseMeaning::Report { .. }, ..]),
+                    None => true,
+                };
+                let phrases: Vec<String> = words.iter().filter(clear).filter(free).cloned().collect();
+                let Some(answer) = words.first().cloned() else { continue };
+                self.ordinary(&phrases, PhraseMeaning::Report { person, step, answer });
+            }
+        }
+    }
+
+    /// Whoever takes part in a signal may halt it at any time, though it is another's turn and that one has an ear of their own.
+    fn halts_of_a_signal(&mut self, now: &Situation<'_>, person: PersonIndex, step: StepIndex) {
+        let Answer::Both(both) = &now.job.step(step).answer else { return };
+        let asked_here = now
+            .people
+            .iter()
+            .any(|&other| now.state.people[other].current == Some(step) && now.state.is_asked(now.job, other, step));
+        let question = now.briefed.get(person).map_or(0, |briefing| briefing.question);
+        for turn in both.turns.iter().filter(|turn| !asked_here && !turn.halt.is_empty()) {
+            let answer = Reply::Halt(turn.halt[0].clone());
+            self.add(&turn.halt, PhraseMeaning::To { person, step, question, answer }, PhraseClass::Emergency, true);
+        }
+    }
+
     /// What this person may answer; where others are asked here too, also with the name before it.
     fn answers_of(&mut self, now: &Situation<'_>, person: PersonIndex) {
         let Some(step) = now.state.people[person].current else { return };
         if !now.state.is_asked(now.job, person, step) {
-            return;
+            return self.halts_of_a_signal(now, person, step);
         }
         let question = now.briefed.get(person).map_or(0, |briefing| briefing.question);
         let stretch = now.state.stretch_of(person);
@@ -390,4 +454,9 @@ impl Collector {
             }
         }
     }
+}
+
+/// The words of a phrase that tell what it is about, and how it is.
+fn long_words(phrase: &str) -> Vec<String> {
+    phrase.split_whitespace().filter(|word| word.len() > 3).map(str::to_owned).collect()
 }

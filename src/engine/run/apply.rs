@@ -73,7 +73,13 @@ impl RunState {
 
     fn apply_answer(&mut self, job: &Move, event: &Event, step: StepIndex) {
         match event {
-            Event::StepAnswered { answer, .. } => self.settle(job, step, StepState::Answered(answer.clone()), None),
+            Event::StepAnswered { answer, .. } => {
+                // Reported by somebody who was not asked for it.
+                if let Some((_, person)) = self.assigned.take_if(|(assigned, _)| *assigned == step) {
+                    self.focus = person;
+                }
+                self.settle(job, step, StepState::Answered(answer.clone()), None);
+            }
             Event::NotHere { answer, .. } => self.settle(job, step, StepState::NotHere(answer.clone()), None),
             Event::OtherStateHeard { answer, .. } if is_untested(job, step, answer) && self.is_open(step) => {
                 self.untested[step] = true;

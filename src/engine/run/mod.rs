@@ -13,3 +13,4 @@ mod remarks;
 pub(super) mod standing;
 pub(super) mod state;
 mod stretch;
+mod unasked;

@@ -185,14 +185,20 @@ impl RunState {
     }
 
     /// The nearest step that is this person's alone.
+    fn own_step(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
+        let near = |&step: &StepIndex| (self.deferred[step], self.distance(job, person, step));
+        self.may_be_done_now(job, person).into_iter().min_by_key(near)
+    }
+
+    /// The steps that are this person's alone, and may be done now.
     ///
     /// - Of a section that is anybody's only who carries it gets the steps.
     /// - Nobody is led past a step of an earlier section that they could do.
     /// - A step that names what it comes after is free once that is settled; one that names nothing, and one that is anybody's,
     ///   comes after the sections before it, whosever they are.
-    fn own_step(&self, job: &Move, person: PersonIndex) -> Option<StepIndex> {
+    pub fn may_be_done_now(&self, job: &Move, person: PersonIndex) -> Vec<StepIndex> {
         if self.held_by(job, person).is_some() {
-            return None;
+            return Vec::new();
         }
         let held_up = self.held_up(job);
         let mine = |step: StepIndex| {
@@ -216,11 +222,9 @@ impl RunState {
                     && (self.ready(job, other) || !self.waits_elsewhere(job, other))
             })
         };
-        let candidates: Vec<StepIndex> = job
-            .work()
+        job.work()
             .filter(|&step| self.ready(job, step) && mine(step) && in_order(step) && self.is_free(person, step))
-            .collect();
-        candidates.into_iter().min_by_key(|&step| (self.deferred[step], self.distance(job, person, step)))
+            .collect()
     }
 
     /// Same place before same section before same routine before the rest, on the same side of the rig before the other; then
@@ -243,7 +247,7 @@ impl RunState {
     }
 
     /// Held back by something outside its own routine, or by a clock that guards nothing: nobody need wait for it.
-    fn waits_elsewhere(&self, job: &Move, step: StepIndex) -> bool {
+    pub(super) fn waits_elsewhere(&self, job: &Move, step: StepIndex) -> bool {
         let running = self.clocks.contains_key(&step) && !guards(job, step);
         let mut open = job.before[step].iter().filter(|&&before| self.is_open(before));
         running || open.any(|&before| job.part_of(before) != job.part_of(step) || self.waits_elsewhere(job, before))

@@ -59,7 +59,7 @@ impl RunState {
             && asked.touches == Touches::Nothing
             && !asked.single
             && asked.whole.is_empty()
-            && !asked.undoes.iter().any(|thing| self.can_hurt(job, thing))
+            && !asked.sets.iter().any(|(thing, _)| self.can_hurt(job, thing))
             && !asked.place.is_empty()
             && !asked.wait
             && asked.during.is_none()
@@ -70,12 +70,16 @@ impl RunState {
             && !(self.singly[step] || self.deferred[step] || self.reopened[step])
     }
 
-    /// Nobody is led past a step of an earlier section that they could do, and that is not of the stretch.
+    /// Nobody is led past a step of an earlier section that they could do now, and that is not of the stretch.
     fn nothing_comes_first(&self, job: &Move, person: PersonIndex, step: StepIndex, stretch: &[StepIndex]) -> bool {
         let section = job.step(step).section;
         let mut earlier = job.parts[job.part_of(step)].steps.clone().filter(|&other| job.step(other).section < section);
         !earlier.any(|other| {
-            self.is_open(other) && !self.deferred[other] && !stretch.contains(&other) && self.can_do(job, person, other)
+            self.is_open(other)
+                && !self.deferred[other]
+                && !stretch.contains(&other)
+                && self.can_do(job, person, other)
+                && (self.ready(job, other) || !self.waits_elsewhere(job, other))
         })
     }
 }

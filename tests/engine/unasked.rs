@@ -1,0 +1,396 @@
+//! What those who know their part are not asked for: what is only announced, or was said in the same breath; and what they report before anybody
+//! asks.
+
+use crate::world::cast::{self, RIGS, alone, carry_out, movement, restart, rig, two};
+use crate::world::{World, english};
+use proptest::prelude::*;
+use sparehand::engine::event::{Event, HeardAs};
+use sparehand::engine::input::Key;
+use sparehand::engine::output::VoiceSettings;
+use sparehand::engine::{Crew, Engine, Leg, Move, StepState};
+use sparehand::rig::{Rig, Stands};
+use sparehand::routine::{Answer, Harm, Routine};
+use sparehand::units::StationId;
+
+const SHED: &str = r#"
+id = "shed"
+title = "the shed"
+intro = "Begin."
+complete = "The shed is done."
+[[section]]
+id = "a"
+title = "first things"
+[[section.step]]
+id = "gloves"
+name = "gloves"
+where = "bay"
+role = "outside"
+call = "Put gloves on. Say: gloves on."
+short = "Gloves on?"
+answer = { kind = "done", also = ["gloves on"] }
+[[section.step]]
+id = "cap"
+name = "cap"
+where = "bay"
+role = "outside"
+after = ["gloves"]
+call = "Close the cap. Say: cap closed, or cap off."
+short = "Cap?"
+answer = { kind = "state", want = ["cap closed"], other = ["cap off"], other_reply = "Close it. Then say: cap closed." }
+harm = "flood"
+[[section.step]]
+id = "drain"
+name = "drain"
+where = "bay"
+role = "outside"
+after = ["cap"]
+call = "Let it run out. Say: run out."
+answer = { kind = "done", also = ["run out"] }
+[[section.step]]
+id = "bag"
+name = "bag"
+where = "bay"
+role = "outside"
+after = ["drain"]
+call = "Tie the bag. Say: bag tied."
+short = "Bag tied?"
+single = true
+answer = { kind = "done", also = ["bag tied"] }
+[[section.step]]
+id = "left"
+name = "left light"
+where = "rear"
+role = "outside"
+after = ["bag"]
+call = "Look at the left one. Say: left lit, or left dark."
+short = "Left lit?"
+answer = { kind = "state", want = ["left lit"], other = ["left dark"], other_reply = "Change it. Then say: left lit." }
+harm = "hurt"
+[[section.step]]
+id = "way"
+name = "way of the slide"
+where = "slide"
+role = "outside"
+after = ["left"]
+call = "Look along the slide. Say: way clear, or something there."
+short = "Way clear?"
+answer = { kind = "state", want = ["way clear"], other = ["something there"], other_reply = "Clear it. Then say: way clear." }
+harm = "hurt"
+[[section.step]]
+id = "slide"
+name = "slide"
+where = "slide"
+together = true
+needs = ["two-people"]
+after = ["way"]
+caution = "Hands off the edges."
+call = "Now the slide. Outside, when all is clear, say: clear to move."
+short = "Slide: clear to move?"
+answer = { kind = "both", turns = [{ role = "outside", given_by = "way", say = ["clear to move"], halt = ["not clear"], halt_reply = "Nobody touches the switch. Then say: clear to move." }, { role = "inside", call = "Hold the switch. Say: moving now.", short = "Bring it in.", announced = true, say = ["moving now"], halt = ["not moving"], halt_reply = "Let go. Then say: clear to move." }, { role = "outside", call = "When it rests, say: slide is home.", short = "Slide is home?", say = ["slide is home"] }] }
+harm = "hurt"
+[[section.step]]
+id = "bed"
+name = "bed"
+where = "cabin"
+role = "inside"
+call = "Make the bed. Say: bed made."
+short = "Bed made?"
+single = true
+answer = { kind = "done", also = ["bed made"] }
+[[section.step]]
+id = "vent"
+name = "vent"
+where = "cabin"
+role = "inside"
+call = "Shut the vent. Say: vent shut, or vent open."
+short = "Vent?"
+single = true
+answer = { kind = "state", want = ["vent shut"], other = ["vent open"], other_reply = "Shut it. Then say: vent shut." }
+[[section.step]]
+id = "stove"
+name = "stove"
+where = "cabin"
+role = "inside"
+after = ["bed"]
+call = "Turn the stove off. Say: stove cold, or stove warm."
+short = "Stove?"
+answer = { kind = "state", want = ["stove cold"], other = ["stove warm"], other_reply = "Turn it off. Then say: stove cold." }
+harm = "hurt"
+[[section.step]]
+id = "roof"
+name = "roof"
+where = "cabin"
+role = "inside"
+call = "Crank the antenna down. Say: antenna down, or antenna up."
+short = "Antenna?"
+answer = { kind = "state", want = ["antenna down"], other = ["antenna up"], other_reply = "Lower it. Then say: antenna down." }
+harm = "drop"
+[[section.step]]
+id = "gate"
+name = "nothing left to do"
+call = "Last look."
+answer = { kind = "gate" }
+"#;
+
+const LOOK: &str = r#"
+id = "look"
+title = "the look"
+intro = "Once round."
+complete = "Seen."
+[[section]]
+id = "a"
+title = "round"
+[[section.step]]
+id = "lamps"
+name = "lights"
+where = "rear"
+role = "outside"
+verifies = ["shed/left"]
+call = "Ask for all lights. Say: lights lit, or one is dark."
+short = "All lights?"
+answer = { kind = "state", want = ["lights lit"], other = ["one is dark"], other_reply = "Look at the plug. Then say: lights lit." }
+harm = "hurt"
+[[section.step]]
+id = "gate"
+name = "nothing left to do"
+call = "Last look."
+answer = { kind = "gate" }
+"#;
+
+fn load(text: &str, people: usize) -> Routine {
+    let two = "kind = \"van\"\n[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n";
+    let rig = Rig::parse("rig.toml", two).unwrap().taking_part(people);
+    sparehand::routine::load("t.toml", text, &rig).unwrap()
+}
+
+fn shed(crew: Crew) -> World {
+    let people = crew.here.len();
+    let legs = vec![
+        Leg { routine: load(SHED, people), after: Vec::new() },
+        Leg { routine: load(LOOK, people), after: vec!["shed".to_owned()] },
+    ];
+    let job = Move::join("tour", "the tour", "The tour is done.", legs).unwrap();
+    let engine = Engine::of_move(job, english(), VoiceSettings::default());
+    World::around(engine.with_crew(crew)).begin()
+}
+
+/// Says what is asked for until this step is.
+fn until(world: &mut World, step: &str) {
+    for _ in 0..60 {
+        if cast::asked(world).iter().any(|(_, asked)| asked.step == step) {
+            return;
+        }
+        cast::answer_one(world);
+    }
+    panic!("{step} was never asked for: {:?}", world.page);
+}
+
+#[test]
+fn a_restart_rebuilds_signals_that_were_announced() {
+    let mut world = shed(two(true));
+    restart(&mut world, None);
+    until(&mut world, "shed/way");
+    restart(&mut world, None);
+    until(&mut world, "look/lamps");
+    restart(&mut world, None);
+}
+
+/// Rowan has just said that the way is clear: nobody asks whether it is clear to move. Imre is told to bring the slide in.
+#[test]
+fn what_was_said_in_the_same_breath_is_not_asked_and_an_announcement_needs_no_answer() {
+    let mut world = shed(two(true));
+    until(&mut world, "shed/way");
+    while cast::asked(&world).len() > 1 {
+        cast::answer_one(&mut world);
+    }
+    let before = world.page.len();
+    world.hear("way clear");
+    let said = world.page[before..].join("\n");
+    assert_eq!(said, "Way clear. Hands off the edges.\nImre: Bring it in.\nRowan: Slide is home?");
+    for halt in ["not clear", "not moving"] {
+        assert!(world.may_say().contains(&halt), "{halt}");
+    }
+    world.hear("not moving");
+    assert!(world.is_open("shed/slide"));
+    world.hear("clear to move");
+    world.hear("slide is home");
+    assert!(!world.is_open("shed/slide"));
+}
+
+#[test]
+fn after_a_pause_it_is_asked_whether_it_is_clear() {
+    let mut world = shed(two(true));
+    until(&mut world, "shed/way");
+    while cast::asked(&world).len() > 1 {
+        cast::answer_one(&mut world);
+    }
+    world.hear("way clear");
+    world.hear("stand by");
+    world.pass_s(600);
+    world.hear("go ahead");
+    assert!(world.may_say().contains(&"clear to move"), "{:?}", world.may_say());
+}
+
+#[test]
+fn beginners_give_every_turn() {
+    let mut world = shed(two(false));
+    until(&mut world, "shed/slide");
+    assert!(world.may_say().contains(&"clear to move"));
+    world.hear("clear to move");
+    assert!(world.may_say().contains(&"moving now"));
+}
+
+/// Whoever has an ear of their own halts a signal at another's turn.
+#[test]
+fn whoever_holds_the_switch_halts_it_from_their_own_phone() {
+    let mut world = shed(two(true));
+    let imre = StationId(2);
+    until(&mut world, "shed/way");
+    while cast::asked(&world).len() > 1 {
+        cast::answer_one(&mut world);
+    }
+    world.hear("way clear");
+    world.join(imre, &["Imre"]);
+    let may_say = world.stations[&imre].may_say();
+    assert!(may_say.contains(&"not moving"), "{may_say:?}");
+    assert!(!may_say.contains(&"slide is home"));
+}
+
+#[test]
+fn what_is_reported_unasked_is_settled_read_back_and_not_asked_for() {
+    let mut world = shed(two(true));
+    assert_eq!(cast::asked(&world)[1].1.step, "shed/bed", "{:?}", cast::asked(&world));
+    world.hear("vent shut");
+    assert!(!world.is_open("shed/vent"));
+    assert_eq!(world.last_said(), "Vent shut.");
+    assert_eq!(cast::asked(&world)[1].1.step, "shed/bed", "what was asked for is still asked for");
+    restart(&mut world, None);
+    until(&mut world, "look/lamps");
+    let offered = |event: &&&Event| matches!(event, Event::StepOffered { step } if step == "shed/vent");
+    assert_eq!(world.events().iter().filter(offered).count(), 0);
+}
+
+#[test]
+fn a_report_of_what_can_hurt_brings_its_own_question_and_settles_nothing() {
+    let mut world = shed(alone(true));
+    world.hear("antenna down");
+    assert!(world.is_open("shed/roof"));
+    assert_eq!(world.step(), "shed/roof");
+    world.hear("antenna down");
+    assert!(!world.is_open("shed/roof"));
+}
+
+/// "Stove cold" may not be taken for the answer to another question that can hurt, nor the other way round.
+#[test]
+fn no_report_shares_a_word_with_the_answer_to_what_can_hurt_and_none_comes_before_its_time() {
+    let world = shed(two(true));
+    assert!(!world.may_say().contains(&"bag tied"), "the bag comes after the cap");
+    assert!(!world.may_say().contains(&"stove cold"), "the stove comes after the bed");
+    for name in RIGS {
+        let mut world = cast::world(movement("leave", &rig(name).taking_part(2)), two(true));
+        for _ in 0..150 {
+            if world.ended {
+                break;
+            }
+            let asked: Vec<String> = cast::asked(&world).into_iter().map(|(_, asked)| asked.step).collect();
+            let step = |id: &String| world.engine.routine().index_of(id).map(|i| &world.engine.routine().steps[i]);
+            let critical = asked.iter().filter_map(step).filter(|step| step.critical());
+            let kept: Vec<String> = critical.flat_map(|step| step.answer.phrases().concat()).collect();
+            for report in reports(&world) {
+                for word in report.split_whitespace().filter(|word| word.len() > 3) {
+                    let shared = kept.iter().find(|phrase| phrase.split_whitespace().any(|other| other == word));
+                    assert_eq!(shared, None, "{name}, asked {asked:?}: {report}");
+                }
+            }
+            cast::answer_one(&mut world);
+        }
+    }
+}
+
+/// What may be said now and is the answer to a step that nobody is asked for.
+fn reports(world: &World) -> Vec<String> {
+    let (state, steps) = (world.engine.state(), &world.engine.routine().steps);
+    let asked: Vec<usize> =
+        (0..steps.len()).filter(|&step| (0..state.people.len()).any(|person| state.asks_for(person, step))).collect();
+    let wanted = |step: usize| match &steps[step].answer {
+        Answer::Done { also } => also.clone(),
+        Answer::State(state) => state.want.clone(),
+        _ => Vec::new(),
+    };
+    let running = state.clocks.keys().copied();
+    let answers: Vec<String> =
+        asked.iter().copied().chain(running).flat_map(|step| steps[step].answer.phrases().concat()).collect();
+    let others: Vec<String> = (0..steps.len()).filter(|step| !asked.contains(step)).flat_map(wanted).collect();
+    let may_say = world.may_say().into_iter().map(str::to_owned);
+    may_say.filter(|phrase| others.contains(phrase) && !answers.contains(phrase)).collect()
+}
+
+/// The fewest answers that leaving can do with as long as what can hurt is asked one by one: one for each such step,
+/// two for a clock that guards something, one for each turn of a signal that is not announced.
+#[test]
+fn leaving_needs_an_answer_for_each_thing_that_can_hurt() {
+    for (away, name) in [(&[] as &[&str], "everything out"), (&["water", "sewer"], "mains only")] {
+        let job = movement("leave", &rig("motorhome-towed-car").taking_part(2));
+        let mut things = cast::all_things(&job, Stands::Out);
+        away.iter().for_each(|thing| things.tell(thing, Stands::Away));
+        let engine = Engine::of_move(job, english(), VoiceSettings::default());
+        let mut world = World::around(engine.with_crew(two(true)).with_rig_state(things)).begin();
+        carry_out(&mut world);
+        let (job, state) = (world.engine.job(), world.engine.state());
+        let answered = |step: &usize| matches!(state.steps[*step], StepState::Answered(_));
+        let critical: Vec<usize> = job.work().filter(|&s| job.step(s).critical()).filter(answered).collect();
+        let floor: usize = critical
+            .iter()
+            .map(|&step| match &job.step(step).answer {
+                Answer::Clock(_) => 2,
+                Answer::Both(both) => both.turns.iter().filter(|t| !t.announced && t.given_by.is_empty()).count(),
+                _ => 1,
+            })
+            .sum();
+        let answers = world.page.iter().filter(|line| line.starts_with("        ")).count();
+        println!("{name}: {answers} answers, {floor} of them for what can hurt");
+        assert!(answers >= floor, "{name}: {answers} answers, {floor} things that can hurt");
+    }
+}
+
+proptest! {
+    #![proptest_config(crate::random_play::plays(64))]
+
+    /// Whatever is said in whatever order, with restarts: nothing that can hurt is settled by the program alone, nor by a report.
+    #[test]
+    fn no_report_ever_settles_what_can_hurt(
+        plays in proptest::collection::vec((0usize..400, 0u8..8), 1..100), both in any::<bool>(),
+    ) {
+        let people = if both { 2 } else { 1 };
+        let crew = if both { two(true) } else { alone(true) };
+        let mut world = cast::world(movement("leave", &rig("motorhome-towed-car").taking_part(people)), crew);
+        for (n, kind) in plays {
+            if world.ended {
+                break;
+            }
+            let before = world.engine.state().steps.clone();
+            let said = reports(&world);
+            match kind {
+                0..3 if !said.is_empty() => {
+                    let phrase = said[n % said.len()].clone();
+                    world.hear(&phrase);
+                    let state = world.engine.state();
+                    for (step, now) in state.steps.iter().enumerate() {
+                        let it = &world.engine.routine().steps[step];
+                        let same = *now == before[step] || it.harm == Harm::None || *now == StepState::Open;
+                        prop_assert!(same, "{phrase} settled {}", it.id);
+                    }
+                }
+                3 => restart(&mut world, Some(std::time::Duration::from_secs(1))),
+                4 => world.press(Key::Other),
+                _ => cast::answer_one(&mut world),
+            }
+        }
+        for event in world.events() {
+            if let Event::StepAnswered { step, heard: HeardAs::Clock, .. } = event {
+                let it = &world.engine.routine().steps[world.engine.routine().index_of(step).unwrap()];
+                prop_assert!(!it.critical() || matches!(it.answer, Answer::Clock(_)), "{}", it.id);
+            }
+        }
+    }
+}
