@@ -128,6 +128,16 @@ fn each_may_be_reported_by_its_own_words_and_done_alone_says_nothing_of_any() {
 }
 
 #[test]
+fn what_hangs_on_another_of_the_stretch_is_not_reported_before_it() {
+    let mut world = galley(alone(true));
+    assert!(!world.may_say().contains(&"drawers shut"), "the worktops come first");
+    world.hear("tops clear");
+    assert_eq!(answered(&world), ["tops: tops clear"]);
+    world.hear("drawers shut");
+    assert_eq!(answered(&world), ["tops: tops clear", "drawers: drawers shut"]);
+}
+
+#[test]
 fn a_stretch_is_answered_by_key_with_each_number_leaving_one_out() {
     let mut world = galley(alone(true));
     world.press(Key::Choice(3));

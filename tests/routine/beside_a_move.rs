@@ -217,7 +217,7 @@ fn who_drives_alone_is_asked_nothing_on_the_way_down() {
 fn a_card_sends_people_to_safety_before_it_asks_anything() {
     let first: [(&str, &[&str], &str); 5] = [
         ("fire", &["out", "call", "count"], "Everybody out"),
-        ("co-alarm", &["out", "air", "count", "call"], "Everybody out"),
+        ("co-alarm", &["out", "air", "call", "count"], "Everybody out"),
         ("tingle", &["hands-off", "nobody-pulled"], "Hands off the rig. Inside: stay inside."),
         ("hurt", &["nothing-moves", "call"], "Nothing moves."),
         ("roadside", &["off-road"], "Off the road"),

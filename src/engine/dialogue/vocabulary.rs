@@ -312,7 +312,8 @@ impl Collector {
         self.add(book.command(command), PhraseMeaning::Command(command), class, over_speech);
     }
 
-    /// What may be said of a stretch, and of each of its steps by its own words; "done" alone says of none that it is.
+    /// What may be said of a stretch, and of each of its steps that may be done now by its own words; "done" alone says of none that
+    /// it is.
     fn answers_of_a_stretch(&mut self, now: &Situation<'_>, person: PersonIndex, stretch: &[StepIndex], question: u64) {
         let names: Vec<(StepIndex, &str)> =
             stretch.iter().map(|&step| (step, now.job.step(step).name.as_str())).collect();
@@ -326,7 +327,7 @@ impl Collector {
             self.ordinary(&phrases, meaning.clone());
             self.ordinary(&named, meaning);
         }
-        for &step in stretch {
+        for &step in stretch.iter().filter(|&&step| now.state.ready(now.job, step)) {
             let step_now = StepNow { job: now.job, book: now.book, state: now.state, index: step, digits: now.digits };
             for spoken in kind(&now.job.step(step).answer).may_be_said(&step_now) {
                 let Means::Reply(answer) = spoken.means else { continue };
