@@ -52,7 +52,6 @@ impl Engine {
             Command::NeverMind => self.never_mind(),
             Command::Note => self.ask_note(),
             Command::DoneWithThat => self.done_with_notes(&heard),
-            Command::CannotDo => self.cannot_do(heard),
             Command::WhatIsOut => self.say_what_is_out(),
             Command::AreWeReady => self.say_gate(),
             Command::AreWeOnTime => self.ask_on_time(),

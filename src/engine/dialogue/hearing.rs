@@ -65,6 +65,8 @@ impl Engine {
         let asks = asks || self.asks_how_it_stands();
         let confirms = asks && *meaning == PhraseMeaning::Yes;
         let number = matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. });
+        // It holds for the whole run.
+        let limit = matches!(meaning, PhraseMeaning::Limit { .. });
         let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
         let doubtful = heard.certainty == Certainty::Doubtful;
         let thin = heard.certainty != Certainty::Sure;
@@ -72,7 +74,7 @@ impl Engine {
             // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
             self.hush_prompts();
             self.take_for_said();
-        } else if thin && (confirms || class == PhraseClass::Critical || number || doubtful) {
+        } else if thin && (confirms || class == PhraseClass::Critical || number || limit || doubtful) {
             self.ask_about(meaning.clone(), how, &heard.text);
         } else {
             self.mean(meaning.clone(), how);
@@ -178,6 +180,7 @@ impl Engine {
                 self.stretch_done(person, &but, &heard);
             }
             PhraseMeaning::Limit { person, cannot } => self.tell_limit(person, cannot, heard),
+            PhraseMeaning::NoLimits { person } => self.lift_limits(person, heard),
             PhraseMeaning::Thing(thing, stands) => self.tell_thing(thing, stands, heard),
             PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => {}
         }
@@ -282,6 +285,9 @@ impl Engine {
         self.forget_reminder(person);
         if answer == Reply::NotHere {
             return self.not_here(person, step, by);
+        }
+        if answer == Reply::CannotDo {
+            return self.cannot_do(person, step, by);
         }
         let now = self.step_now(person, step);
         let settling = if now.is_settled() {

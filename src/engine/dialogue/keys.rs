@@ -93,7 +93,8 @@ impl Engine {
             Asking::Who { .. } => {
                 place.and_then(|p| self.people_at(self.at).get(p).copied()).map(PhraseMeaning::Person)
             }
-            Asking::Step if self.asks_how_it_stands() => place.and_then(|place| self.other_way_round(place)),
+            // The key 0 is the tenth.
+            Asking::Step if self.asks_how_it_stands() => self.other_way_round(place.unwrap_or(9)),
             Asking::Step if self.stretch_at(self.at, Vec::new).is_some() => {
                 let (person, _) = self.asked_at(self.at)?;
                 let step = *self.state.stretch_of(person).get(place?)?;

@@ -241,8 +241,10 @@ impl Engine {
             PhraseMeaning::OverTo(_) | PhraseMeaning::TimerStart(_) => false,
             PhraseMeaning::ClockEnd(step) => self.state.clocks.contains_key(step),
             // The way out is told to whoever asks for it, not offered beside the answer.
-            PhraseMeaning::To { answer: Reply::NoState | Reply::Untested | Reply::NotHere, .. } => false,
-            PhraseMeaning::Thing(..) | PhraseMeaning::Limit { .. } => false,
+            PhraseMeaning::To {
+                answer: Reply::NoState | Reply::Untested | Reply::NotHere | Reply::CannotDo, ..
+            } => false,
+            PhraseMeaning::Thing(..) | PhraseMeaning::Limit { .. } | PhraseMeaning::NoLimits { .. } => false,
             _ => true,
         }
     }
