@@ -347,7 +347,7 @@ listed!(
 listed!(
     /// What the program says.
     Line {
-        WhatComesFirst, Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearRight, UnclearYesNo, UnclearWords, NotYet,
+        WhatComesFirst, Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, AskThinAgain, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearRight, UnclearYesNo, UnclearWords, NotYet,
         StandingBy, StandingByClock, Held, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, FlowMeasured, FlowUnusable, ClockLeft,
         ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,

@@ -92,8 +92,15 @@ fn play(world: &mut World, moves: &[Move]) {
                         world.records.iter().map(|(_, _, event)| event).filter(settles).count()
                     };
                     let before = answers(world);
+                    // Said once more after the question whether it was heard right, what cannot hurt is taken.
+                    let said_again = world.last_said().contains(&format!("I heard: {}.", phrase.text))
+                        && phrase.class != sparehand::engine::output::PhraseClass::Critical;
                     world.hear_as(&phrase.text, Certainty::Doubtful);
-                    assert_eq!(answers(world), before, "'{}', which is doubtful, settled a step", phrase.text);
+                    assert!(
+                        said_again || answers(world) == before,
+                        "'{}', which is doubtful, settled a step",
+                        phrase.text
+                    );
                 }
             }
             Move::Unclear => world.tell(Input::SpeechUnclear),

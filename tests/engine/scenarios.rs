@@ -319,16 +319,36 @@ fn a_thin_hearing_of_something_critical_is_asked_about() {
 fn a_doubtful_hearing_is_asked_about_and_only_yes_or_a_better_hearing_settles_it() {
     let mut world = world();
     world.answer_until("grey-held");
-    for _ in 0..3 {
+    world.hear_as("gray closed", Certainty::Doubtful);
+    assert_eq!(world.last_said(), "I heard: gray closed. Is that right? Say yes, no, or say it again.");
+    for _ in 0..2 {
         world.hear_as("gray closed", Certainty::Doubtful);
-        assert_eq!(world.last_said(), "I heard: gray closed. Is that right? Say yes, no, or say it again.");
-        assert_eq!(world.step(), "grey-held");
+        let longer = "Again I heard: gray closed. Say: that is right, or: that is wrong. Or press Enter for yes.";
+        assert_eq!((world.last_said(), world.step()), (longer, "grey-held".to_owned()));
     }
     world.hear("yes");
     assert_eq!(world.step(), "black-held");
     world.hear_as("black closed", Certainty::Doubtful);
     world.hear_as("black closed", Certainty::Thin);
     assert_eq!(world.step(), "hose-rig", "said once more and heard better");
+}
+
+/// Two tries add up: whoever is asked a third time switches it off.
+#[test]
+fn what_cannot_hurt_and_is_said_once_more_is_taken_though_both_were_doubtful() {
+    let mut world = world();
+    assert_eq!(world.step(), "gloves");
+    world.hear_as("gloves on", Certainty::Doubtful);
+    assert!(world.is_open("gloves"));
+    world.hear_as("gloves on", Certainty::Doubtful);
+    assert!(!world.is_open("gloves"));
+    assert_eq!(world.step(), "grey-held");
+    for _ in 0..3 {
+        world.hear_as("gray closed", Certainty::Doubtful);
+        assert!(world.is_open("grey-held"), "a valve is not taken from doubtful hearings alone");
+    }
+    world.hear("yes");
+    assert!(!world.is_open("grey-held"));
 }
 
 #[test]
