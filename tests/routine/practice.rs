@@ -117,6 +117,39 @@ fn the_cards_send_people_away_before_chores_and_offer_nothing_that_they_refuse()
     assert!(place(&slide, "nobody-near") < place(&slide, "obstacle"), "people before things");
 }
 
+/// First aid courses, from memory: whoever does not answer may not be breathing either, so that alone says nothing of what to do.
+#[test]
+fn no_answer_of_the_card_for_the_hurt_takes_silence_for_breathing() {
+    let card = load("hurt", &rig("default"));
+    let Answer::Choice(choice) = &card.steps[card.index_of("breathing").unwrap()].answer else { panic!() };
+    assert_eq!(choice.options.len(), 3);
+    for option in &choice.options {
+        for phrase in &option.say {
+            let tells = ["breath", "awake"].iter().any(|word| phrase.contains(word));
+            assert!(tells, "'{phrase}' does not say whether they breathe, and is answered: {}", option.reply);
+        }
+    }
+}
+
+/// Both feed the outlets, and so the skin, once the pedestal is off.
+#[test]
+fn whoever_felt_a_tingle_switches_off_what_the_rig_makes_itself_whatever_of_it_is_aboard() {
+    for electric in ["inverter = false\ngenerator = true", "inverter = true\ngenerator = false", "generator = false"] {
+        let card = of("tingle", &format!("[electric]\n{electric}"));
+        let step = &card.steps[card.index_of("own-power").unwrap_or_else(|| panic!("{electric}"))];
+        assert!(step.call.contains("inverter off, generator off"), "{}", step.call);
+    }
+}
+
+#[test]
+fn no_single_word_begins_an_emergency() {
+    for (id, _) in ROUTINES {
+        for start in load(id, &rig("default")).start {
+            assert!(start.contains(' '), "{id} begins at the word '{start}'");
+        }
+    }
+}
+
 #[test]
 fn whoever_drives_is_belted_last() {
     let look = load("last-look", &rig("van-no-sewer"));
