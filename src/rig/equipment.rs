@@ -102,6 +102,9 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("levelling-jacks", "jacks that carry the rig", |r| r.standing.levelling_jacks),
     item("air-suspension", "air suspension", |r| r.standing.air_suspension),
     item("stabilisers", "stabilizers", |r| r.standing.stabilisers),
+    item("jacks-or-stabilizers", "jacks that carry the rig, or stabilizers", |r| {
+        r.standing.levelling_jacks || r.standing.stabilisers
+    }),
     item("entry-steps", "entry steps that move", |r| r.standing.entry_steps),
     item("slides", "slide-out rooms", |r| !r.slide.is_empty()),
     item("awnings", "awnings", |r| !r.awning.is_empty()),

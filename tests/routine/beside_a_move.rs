@@ -185,6 +185,10 @@ fn waste_goes_one_way_by_what_the_rig_has() {
         ("motorhome-dolly", vec!["tank-dump/black-open"]),
         ("car-power-off", vec!["tank-dump/black-open"]),
         ("default", vec!["tank-dump/black-open"]),
+        ("fifth-wheel-on-jacks", vec!["tank-dump/black-open"]),
+        ("trailer-on-jacks", vec!["tank-dump/black-open"]),
+        ("motorhome-with-trailer", vec!["tank-dump/black-open"]),
+        ("van-on-a-tap", vec![]),
         ("grey alone", vec!["grey-run"]),
     ];
     assert_eq!(rigs().len(), expected.len());

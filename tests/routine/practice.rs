@@ -150,6 +150,64 @@ fn no_single_word_begins_an_emergency() {
     }
 }
 
+/// Jack makers' manuals, from memory: jacks of what is coupled lift what tows it, and drawn up too early they drop the nose.
+#[test]
+fn jacks_of_a_trailer_and_of_a_rig_with_a_trailer_wait_until_the_two_are_apart() {
+    for name in ["fifth-wheel-on-jacks", "trailer-on-jacks"] {
+        let rig = rig(name);
+        assert!(
+            !has(&load("arrive", &rig), "jacks-down") && has(&load("arrive", &rig), "trailer-jacks-down"),
+            "{name}"
+        );
+        assert!(!has(&load("morning-outside", &rig), "jacks-up") && has(&load("hitch-up", &rig), "trailer-jacks-up"));
+    }
+    let rig = rig("motorhome-with-trailer");
+    let arrive = load("arrive", &rig);
+    for (none, one) in
+        [("jacks-down", "free-jacks-down"), ("air-dumped", "free-air-dumped"), ("steps-out", "free-steps-out")]
+    {
+        assert!(!has(&arrive, none) && has(&arrive, one), "{none}, {one}");
+    }
+}
+
+/// Blocks are driven onto where nothing lifts the rig; a rig on jacks is leveled by them.
+#[test]
+fn blocks_under_the_low_side_are_asked_for_only_where_no_jacks_level_the_rig() {
+    for (name, _) in RIGS {
+        let rig = rig(name);
+        let arrive = load("arrive", &rig);
+        let jacks = arrive.steps.iter().any(|step| step.id.ends_with("jacks-down"));
+        assert_ne!(has(&arrive, "level-side"), jacks, "{name}");
+    }
+    let arrive = load("arrive", &rig("default"));
+    let Answer::State(level) = &arrive.steps[arrive.index_of("level-side").unwrap()].answer else { panic!() };
+    assert!(level.other_reply.contains("walking pace") && level.other_reply.contains("sight"), "{}", level.other_reply);
+}
+
+/// Whoever lets a reading, an alarm, a nut or a light pass lets it pass on the road: where one routine names a harm, so does the other.
+#[test]
+fn what_can_hurt_in_one_routine_can_hurt_in_its_sisters() {
+    let found = |id: &str, of: &str, step: &str| {
+        let steps = load(id, &rig(of)).steps;
+        let found = steps.into_iter().find(|other| other.id.split('@').next() == Some(step));
+        found.unwrap_or_else(|| panic!("{id} has no {step}"))
+    };
+    let pairs = [
+        (
+            ("morning-outside", "motorhome-towed-car", "tire-pressures"),
+            ("morning-outside", "default", "tires-by-gauge"),
+        ),
+        (("wake-up", "default", "alarms"), ("arrive", "default", "alarms")),
+        (("stop", "default", "nuts"), ("flat-tire", "default", "torque")),
+        (("stop", "default", "lamps"), ("hitch-up", "travel-trailer", "tail-lamps")),
+    ];
+    for ((id, of, step), (other, of_other, sister)) in pairs {
+        let (one, two) = (found(id, of, step), found(other, of_other, sister));
+        assert!(one.critical() && !one.tested_by.is_empty(), "{id}/{step}: {:?}, '{}'", one.harm, one.tested_by);
+        assert_eq!(one.harm, two.harm, "{id}/{step} and {other}/{sister}");
+    }
+}
+
 #[test]
 fn whoever_drives_is_belted_last() {
     let look = load("last-look", &rig("van-no-sewer"));
