@@ -49,6 +49,7 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::black_before_cap("tank-dump", "black-held", "hose-rig")]
 #[case::hose_before_black("tank-dump", "hose-drain", "black-open")]
 #[case::sewer_last("arrive", "valves-first", "sewer-on")]
+#[case::gloves_before_waste_handles("arrive", "sewer-gloves", "valves-first")]
 #[case::swept("morning-outside", "morning-inside/floor-swept", "slide-in")]
 #[case::swept_alone("morning-outside", "morning-inside/floor-swept", "slide-in-alone")]
 #[case::animals("morning-outside", "morning-inside/pets-in", "slide-in")]
@@ -97,6 +98,10 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::chocked_coupling("arrive", "chocked", "coupling-open")]
 #[case::car_held("arrive", "car-out-of-tow/brake-set", "bar-off")]
 #[case::jack_carries("arrive", "jack-takes", "coupling-open")]
+#[case::landing_gear_carries("arrive", "jack-takes", "jaws-open")]
+#[case::chocked_kingpin("arrive", "chocked", "jaws-open")]
+#[case::jaws_before_pulling_clear("arrive", "jaws-open", "pulled-clear")]
+#[case::jaws_before_pulling_clear_alone("arrive", "jaws-open", "pulled-clear-alone")]
 // Hitch makers' manuals, from memory: bars come off slack, the coupler latched.
 #[case::bars_before_coupler("arrive", "bars-off", "coupling-open")]
 #[case::jack_before_bars("arrive", "jack-takes", "bars-off")]
