@@ -93,6 +93,7 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 // Plumbing codes (IPC 608, UPC 603), from memory: a rinse tap has a vacuum breaker.
 #[case::backflow("tank-dump", "vacuum-breaker", "rinse-water")]
 #[case::backflow_known_before_sewage("tank-dump", "vacuum-breaker", "black-open")]
+#[case::backflow_known_before_the_hose("tank-dump", "vacuum-breaker", "hose-rig")]
 #[case::rinse_hose_before_sewage("tank-dump", "rinse-hose", "black-open")]
 #[case::toilet_watched("tank-dump", "toilet-watch", "rinse-water")]
 #[case::chocked_coupling("arrive", "chocked", "coupling-open")]
