@@ -62,7 +62,9 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("regulator", "a pressure regulator at the tap", |r| r.water.tap_hose && r.water.regulator),
     item("filter", "a filter at the hose", |r| r.water.tap_hose && r.water.filter),
     item("water-heater", "a water heater", |r| r.water.heater != Heater::None),
-    item("heater-electric", "a water heater on mains", |r| matches!(r.water.heater, Heater::Electric | Heater::Both)),
+    item("heater-electric", "a water heater on shore power", |r| {
+        matches!(r.water.heater, Heater::Electric | Heater::Both)
+    }),
     item("heater-gas", "a water heater on gas", |r| matches!(r.water.heater, Heater::Gas | Heater::Both)),
     item("heater-bypass", "a bypass round the water heater", |r| {
         r.water.heater != Heater::None && r.water.heater_bypass
