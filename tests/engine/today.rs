@@ -284,13 +284,13 @@ fn what_is_connected_is_told_at_any_time_and_follows_the_answers() {
     let mut world = site(&[("water", Stands::Out), ("mains", Stands::Out)]);
     world.hear("yes");
     world.hear("what is connected");
-    assert_eq!(world.last_said(), "Still out: Mains, water connected.");
+    assert_eq!(world.last_said(), "Still out: Shore power, water connected.");
     ["mat stowed", "ring cold", "bikes off", "tap shut", "hose off"].into_iter().for_each(|words| world.hear(words));
     world.press(Key::WhatIsOut);
-    assert_eq!(world.last_said(), "Still out: Mains connected.");
+    assert_eq!(world.last_said(), "Still out: Shore power connected.");
     world.hear("correction");
     world.hear("what is still on the ground");
-    assert_eq!(world.last_said(), "Still out: Mains connected. I do not know of: water.");
+    assert_eq!(world.last_said(), "Still out: Shore power connected. I do not know of: water.");
 }
 
 #[test]
