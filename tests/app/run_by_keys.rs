@@ -109,7 +109,7 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
             break;
         }
     }
-    terminal.wait_for("Enter water off");
+    terminal.wait_for("RUNNING, HAZARD");
     terminal.press(b"p");
     terminal.wait_for("p: hide this");
 }

@@ -426,6 +426,8 @@ SOCKETS = """() => {
     };
 }"""
 STREAMS = """() => {
+    // The page that warns has none.
+    if (!navigator.mediaDevices) return;
     const plain = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
     window.tracks = [];
     navigator.mediaDevices.getUserMedia = async (wanted) => {
