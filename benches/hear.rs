@@ -39,7 +39,7 @@ fn rank_sixty_phrases(criterion: &mut Criterion) {
         for snr in ["clean", "noisy"] {
             let samples = utterance(spoken, if snr == "clean" { 0.001 } else { 0.02 });
             let (samples, prepared, phrases) = (&*samples, &prepared, &*allowed);
-            let case = Case { samples, speech_s: 0.8, phrases, prepared, calibration: &calibration, own: &own };
+            let case = Case { samples, phrases, prepared, calibration: &calibration, own: &own };
             // The second look is taken only at what was not understood, once it has ended.
             for (looks, care) in [("one look", Care::Quick), ("a second where needed", Care::Thorough)] {
                 criterion.bench_function(&format!("60 phrases, 1.5 s, {spoken}, {snr}, {looks}"), |bench| {

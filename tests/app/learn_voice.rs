@@ -99,7 +99,7 @@ fn ear(own: OwnExamples, phrases: Vec<AllowedPhrase>) -> ClipHearing {
     let settings = ScoreSettings { second: None, ..ScoreSettings::default() };
     let scoring = PhraseScoring::load(&environment, &models(), settings).unwrap();
     let recogniser = Box::new(scoring.with_own(Arc::new(own)));
-    ClipHearing::with_recogniser(&environment, &models(), recogniser, phrases, None).unwrap()
+    ClipHearing::with_recogniser(recogniser, phrases, None).unwrap()
 }
 
 /// Whether a run would act on it.

@@ -116,11 +116,10 @@ impl Recogniser for Watched {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        speech_s: f32,
         care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         self.calls.borrow_mut().push(RecogniserCall::Judged(care));
-        self.inner.recognise(samples, ready, phrases, speech_s, care)
+        self.inner.recognise(samples, ready, phrases, care)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {

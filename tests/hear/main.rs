@@ -1,6 +1,5 @@
 //! Hearing: echo, phrases, the whole ear, the second engine.
 
-mod acoustic;
 mod command;
 mod echo;
 #[path = "../hear_support/mod.rs"]

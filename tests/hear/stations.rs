@@ -163,7 +163,6 @@ impl Recogniser for Faulty {
         _: &[f32],
         _: &Ready,
         _: &[AllowedPhrase],
-        _: f32,
         _: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let fault = *self.0.lock().expect("nobody panics with it");

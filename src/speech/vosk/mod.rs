@@ -173,7 +173,6 @@ impl Recogniser for Vosk {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        _: f32,
         _: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let Ready::Grammar(grammar) = ready else { return Err(RecogniserError::OfAnother) };
