@@ -1,7 +1,7 @@
 //! Which model files the program needs, where they lie, and whether they are the right ones.
 //!
 //! The list is `models/MANIFEST.toml`, compiled in. [`verify`] is asked at every start and hashes every file in full: the set is
-//! small (under 100 MB) and read anyway, and a truncated or exchanged model would otherwise speak or hear wrongly without a word.
+//! small (under 150 MB) and read anyway, and a truncated or exchanged model would otherwise speak or hear wrongly without a word.
 //! Fetching is a command of its own; nothing here writes.
 
 use std::collections::HashSet;
@@ -24,11 +24,6 @@ impl Models {
     /// The models folder itself.
     pub fn dir(&self) -> &Path {
         &self.dir
-    }
-
-    /// Folder of the acoustic model: `encoder_model.ort`, `decoder_model_merged.ort`, `tokenizer.bin`; 16 kHz mono.
-    pub fn moonshine(&self) -> PathBuf {
-        self.dir.join("moonshine-tiny-en")
     }
 
     /// The voice activity model, an ONNX file; 16 kHz mono.
@@ -357,6 +352,7 @@ pub const CORE: &str = "core";
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::speech::networks::Networks;
 
     const ZEROS: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 
@@ -369,7 +365,7 @@ mod tests {
 
     #[test]
     fn the_manifest_compiled_in_has_every_path_the_program_asks_for() {
-        let manifest = Manifest::builtin();
+        let (manifest, networks) = (Manifest::builtin(), Networks::shipped());
         let models = Models { dir: PathBuf::from("m") };
         for machine in ["x86_64", "aarch64"] {
             let wanted = manifest.wanted(CORE, machine).unwrap();
@@ -379,10 +375,30 @@ mod tests {
                 assert!(targets.contains(&path), "{machine}: {}", path.display());
             }
             for name in ["encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin", "LICENSE"] {
-                assert!(targets.contains(&models.moonshine().join(name)), "{machine}: {name}");
+                assert!(targets.contains(&models.dir().join(&networks.phrases).join(name)), "{machine}: {name}");
             }
             for name in ["hibari.onnx", "vocab.json", "oov.onnx", "oov.json", "LICENSE", "NOTICE"] {
                 assert!(targets.contains(&models.hibari().join(name)), "{machine}: {name}");
+            }
+        }
+    }
+
+    #[test]
+    fn phrases_are_heard_with_the_network_that_was_trained_and_notes_written_with_the_one_that_was_published() {
+        let (manifest, networks) = (Manifest::builtin(), Networks::shipped());
+        for machine in ["x86_64", "aarch64"] {
+            let files: Vec<&WantedFile> =
+                manifest.wanted(CORE, machine).unwrap().into_iter().flat_map(|wheel| &wheel.files).collect();
+            for name in ["encoder_model.ort", "decoder_model_merged.ort"] {
+                let of = |folder: &Path| {
+                    let wanted = folder.join(name);
+                    *files.iter().find(|file| Path::new(&file.to) == wanted).unwrap_or_else(|| panic!("no {wanted:?}"))
+                };
+                let (phrases, notes) = (of(&networks.phrases), of(&networks.notes));
+                let trained = phrases.changed.as_ref().expect("it is trained");
+                assert_ne!(phrases.sha256, trained.sha256, "{name}: nothing was trained");
+                assert!(notes.changed.is_none(), "{name}: notes are written as the network was published");
+                assert_eq!((&notes.from, &notes.sha256), (&phrases.from, &trained.sha256), "{name}");
             }
         }
     }

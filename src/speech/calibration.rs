@@ -47,6 +47,8 @@ struct File {
     #[allow(dead_code, reason = "says in the file how the weights were made")]
     made: String,
     weights: std::collections::BTreeMap<String, f32>,
+    #[allow(dead_code, reason = "belongs to speech/networks.rs")]
+    networks: toml::Table,
     #[allow(dead_code, reason = "belongs to decide/limits.rs")]
     limits: toml::Table,
 }

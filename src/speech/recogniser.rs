@@ -10,8 +10,11 @@ use ort::environment::Environment;
 use crate::decide::ranking::Ranking;
 use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
+use crate::speech::acoustic::AcousticError;
 use crate::speech::calibration::Calibration;
 use crate::speech::judge::{Case, recognise};
+use crate::speech::networks::Networks;
+use crate::speech::note::NoteWriter;
 use crate::speech::own_examples::{OwnExamples, States};
 use crate::speech::score::{Prepared, ScoreError, ScoreSettings, Scorer};
 use crate::speech::vosk::{Grammar, VoskError};
@@ -85,21 +88,24 @@ pub enum Ready {
     Grammar(Grammar),
 }
 
-/// The engine for English: every phrase is scored with an end-to-end model, and the best is weighed.
+/// The engine for English: every phrase is scored with an end-to-end model, and the best is weighed; another one writes notes down.
 pub struct PhraseScoring {
     scorer: Scorer,
+    notes: NoteWriter,
     calibration: Calibration,
     own: Arc<OwnExamples>,
 }
 
 impl PhraseScoring {
-    /// The engine with the model in `models` (the folder that `sparehand fetch` fills).
+    /// The engine with the networks in `models` (the folder that `sparehand fetch` fills).
     ///
     /// # Errors
     /// A file is missing or is not what it should be.
     pub fn load(environment: &Environment, models: &Path, settings: ScoreSettings) -> Result<Self, RecogniserError> {
-        let scorer = Scorer::load(environment, &models.join("moonshine-tiny-en"), settings)?;
-        Ok(Self { scorer, calibration: Calibration::shipped(), own: Arc::default() })
+        let Networks { phrases, notes } = Networks::shipped();
+        let scorer = Scorer::load(environment, &models.join(phrases), settings)?;
+        let notes = NoteWriter::new(environment, models.join(notes));
+        Ok(Self { scorer, notes, calibration: Calibration::shipped(), own: Arc::default() })
     }
 
     /// The same with the examples of the people who may be speaking.
@@ -141,7 +147,7 @@ impl Recogniser for PhraseScoring {
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {
-        Ok(self.scorer.write_down(samples)?)
+        Ok(self.notes.write_down(samples, self.scorer.tokens())?)
     }
 
     fn states_of_speech(&mut self, samples: &[f32]) -> Result<Option<States>, RecogniserError> {
@@ -155,6 +161,9 @@ pub enum RecogniserError {
     /// The engine for English fails.
     #[error(transparent)]
     Score(#[from] ScoreError),
+    /// A note could not be written down.
+    #[error("a note could not be written down")]
+    Note(#[from] AcousticError),
     /// Vosk fails.
     #[error(transparent)]
     Vosk(#[from] VoskError),

@@ -8,7 +8,6 @@ use std::path::Path;
 
 use ort::environment::Environment;
 
-use crate::audio::SAMPLE_RATE;
 use crate::decide::ranking::{FreeDecode, PhraseScore, Ranking};
 use crate::hear::noise;
 use crate::speech::acoustic::{Acoustic, AcousticError, DecoderStep, EncodedSound, SHORTEST};
@@ -196,17 +195,9 @@ impl Scorer {
         Ok(Ranking { phrases, free })
     }
 
-    /// What is said in `samples` (0.1 to 10 s), as far as the model can tell. For notes; never a command.
-    ///
-    /// # Errors
-    /// Fewer samples than the model takes, or the runtime fails.
-    pub fn write_down(&mut self, samples: &[f32]) -> Result<String, ScoreError> {
-        let sound = self.acoustic.listen(samples)?;
-        // Nobody says more in the time; where the model goes round in circles, this is where it is stopped.
-        let most = (samples.len() as f32 / SAMPLE_RATE as f32 * TOKENS_A_SECOND).ceil() as usize;
-        let nothing = Tree::new(&[]);
-        let (_, free) = walk(&mut self.acoustic, &sound, &nothing, Select::Nodes(&[]), most)?;
-        Ok(self.tokens.decode(&free.tokens))
+    /// What the model spells with.
+    pub fn tokens(&self) -> &Tokens {
+        &self.tokens
     }
 
     /// What the speech in `samples` is like, to be kept as an example or compared with one; `None` where there is none. About 20 ms.
@@ -407,8 +398,6 @@ pub enum ScoreError {
 }
 
 const FREE_SURPLUS: usize = 4;
-/// The model's own limit (Moonshine, arXiv 2410.15608: 6.5 tokens a second of English).
-const TOKENS_A_SECOND: f32 = 6.5;
 const GENERIC_CLIPS: u64 = 3;
 const GENERIC_RMS: f32 = 0.01;
 /// Samples of a background: about the length of an answer.

@@ -5,6 +5,7 @@ mod echo;
 #[path = "../hear_support/mod.rs"]
 mod hear_support;
 mod listener;
+mod note;
 mod phrases;
 mod stations;
 mod tokens;
