@@ -61,15 +61,6 @@ impl PhraseVerdict {
     }
 }
 
-/// How much time is taken over an utterance that is not understood.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Care {
-    /// None: it may not have ended yet, and will be judged again.
-    Quick,
-    /// As much again: this is the last time that it is judged.
-    Thorough,
-}
-
 /// What becomes of something that was heard.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Decision {

@@ -8,7 +8,7 @@ use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, ListeningSet};
 use crate::hear::detector::WINDOW_LEN;
 use crate::hear::ear::FrameSpan;
-use crate::hear::endpoint::{CONTEXT_WINDOWS, Context, LONGEST_ANSWER_LEN, Looks, Newest, Phase, Voices, care_after};
+use crate::hear::endpoint::{CONTEXT_WINDOWS, Context, LONGEST_ANSWER_LEN, Looks, Newest, Phase, Voices};
 use crate::hear::late_copy::LateCopies;
 use crate::hear::look::{Found, Look, LookId, LookRequest};
 use crate::hear::noise::rms;
@@ -94,7 +94,7 @@ impl SpeechSegment {
         // Of the quiet that showed the end, keep what the model likes to have after a word.
         let surplus = (quiet * WINDOW_LEN).saturating_sub(CONTEXT_LEN);
         let samples = self.samples[..self.samples.len().saturating_sub(surplus)].to_vec();
-        Some(LookRequest { id, set, samples, care: care_after(quiet), kind })
+        Some(LookRequest { id, set, samples, kind })
     }
 
     /// Takes what came of the look that is under way. Over the program's own voice an emergency that nearly fits is thin.

@@ -5,8 +5,8 @@ use std::path::Path;
 use ort::environment::Environment;
 
 use crate::audio::SAMPLE_RATE;
+use crate::decide::PhraseVerdict;
 use crate::decide::ranking::Ranking;
-use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
 use crate::speech::acoustic::SHORTEST;
 use crate::speech::own_examples::States;
@@ -99,7 +99,7 @@ impl ClipHearing {
         }
         let mut clip = samples.to_vec();
         clip.resize(clip.len().max(SHORTEST), 0.0);
-        let (ranking, verdict) = self.recogniser.recognise(&clip, &self.ready, &self.phrases, Care::Thorough)?;
+        let (ranking, verdict) = self.recogniser.recognise(&clip, &self.ready, &self.phrases)?;
         Ok(ClipHeard { verdict, ranking })
     }
 

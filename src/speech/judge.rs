@@ -5,7 +5,7 @@
 use crate::decide::evidence::Evidence;
 use crate::decide::limits::{LeastFigures, LimitsTable};
 use crate::decide::ranking::{PhraseScore, Ranking};
-use crate::decide::{Care, PhraseVerdict, Reason, WIDEST_MARGIN, plain_words};
+use crate::decide::{PhraseVerdict, Reason, WIDEST_MARGIN, plain_words};
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::speech::calibration::Calibration;
@@ -27,21 +27,12 @@ pub struct Case<'a> {
     pub own: &'a OwnExamples,
 }
 
-/// Scores an utterance and judges what comes of it: the whole way to a verdict. With [`Care::Thorough`], what is nothing so far is scored
-/// again with more of the phrases followed: in noise the right one often begins badly. Of 39 clips that were to be asked about
-/// one came to more so, and wrongly.
+/// Scores an utterance and judges what comes of it: the whole way to a verdict.
 ///
 /// # Errors
 /// Fewer samples than the model takes, or the runtime fails.
-pub fn recognise(scorer: &mut Scorer, case: Case, care: Care) -> Result<(Ranking, PhraseVerdict), ScoreError> {
-    let heard = scorer.listen(case.samples)?;
-    let ranking = scorer.rank(&heard, case.prepared)?;
-    let verdict = judge(scorer, case, &ranking)?;
-    // A decode that went on past every phrase is talk, and would be refused again.
-    if care == Care::Quick || verdict.accepted.is_some() || !ranking.free.complete {
-        return Ok((ranking, verdict));
-    }
-    let Some(ranking) = scorer.rank_again(&heard, case.prepared)? else { return Ok((ranking, verdict)) };
+pub fn recognise(scorer: &mut Scorer, case: Case) -> Result<(Ranking, PhraseVerdict), ScoreError> {
+    let ranking = scorer.rank(case.samples, case.prepared)?;
     let verdict = judge(scorer, case, &ranking)?;
     Ok((ranking, verdict))
 }

@@ -7,8 +7,8 @@ use std::sync::Arc;
 
 use ort::environment::Environment;
 
+use crate::decide::PhraseVerdict;
 use crate::decide::ranking::Ranking;
-use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
 use crate::speech::acoustic::AcousticError;
 use crate::speech::calibration::Calibration;
@@ -50,8 +50,7 @@ pub trait Recogniser {
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError>;
 
     /// Judges an utterance (100 ms to 30 s, with 200 to 300 ms of real sound before and after the words) by `phrases`, which
-    /// `ready` was made of, in the same order. With `care` to be thorough it may take twice as long over what it does not
-    /// understand.
+    /// `ready` was made of, in the same order.
     ///
     /// # Errors
     /// Fewer than 100 ms, `ready` is another engine's, or the engine fails.
@@ -60,7 +59,6 @@ pub trait Recogniser {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError>;
 
     /// What is said in `samples` (0.1 to 10 s), as far as the engine can tell. For notes; never a command.
@@ -139,11 +137,10 @@ impl Recogniser for PhraseScoring {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
         let (calibration, own) = (&self.calibration, &*self.own);
-        Ok(recognise(&mut self.scorer, Case { samples, phrases, prepared, calibration, own }, care)?)
+        Ok(recognise(&mut self.scorer, Case { samples, phrases, prepared, calibration, own })?)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {

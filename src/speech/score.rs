@@ -31,20 +31,15 @@ pub struct Scorer {
 pub struct ScoreSettings {
     /// Share of the background's score that is taken off, 0 to 1.
     pub prior_weight: f32,
-    /// Beginnings that are followed at first.
+    /// Beginnings that are followed.
     pub beam: Beam,
-    /// Beginnings that are followed where nothing was understood and there is time for a second look; `None` for no second look.
-    pub second: Option<Beam>,
     /// Tokens after which the free decode is given up.
     pub free_limit: usize,
 }
 
 impl Default for ScoreSettings {
     fn default() -> Self {
-        let beam = Beam { width: 8.0, most: 16 };
-        // Of 360 clips 311 have the right phrase as their best, 295 with one look (docs/hearing/parts.md).
-        let second = Some(Beam { width: 16.0, most: 64 });
-        Self { prior_weight: 0.7, beam, second, free_limit: 24 }
+        Self { prior_weight: 0.7, beam: Beam { width: 8.0, most: 16 }, free_limit: 24 }
     }
 }
 
@@ -124,31 +119,12 @@ impl Scorer {
         Ok(())
     }
 
-    /// Takes in `samples`, an utterance with 200 to 300 ms of real sound before and after the word, to be scored once or twice.
+    /// Scores the phrases against `samples`, an utterance with 200 to 300 ms of real sound before and after the word.
     ///
     /// # Errors
     /// Fewer samples than the model takes, or the runtime fails.
-    pub fn listen(&mut self, samples: &[f32]) -> Result<EncodedSpeech, ScoreError> {
-        Ok(EncodedSpeech { sound: self.acoustic.listen(samples)? })
-    }
-
-    /// Scores the phrases against what was `heard`.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn rank(&mut self, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Ranking, ScoreError> {
-        self.rank_within(self.settings.beam, heard, prepared)
-    }
-
-    /// The same with more of the phrases followed, where that is wished for.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn rank_again(&mut self, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Option<Ranking>, ScoreError> {
-        self.settings.second.map(|beam| self.rank_within(beam, heard, prepared)).transpose()
-    }
-
-    fn rank_within(&mut self, beam: Beam, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Ranking, ScoreError> {
+    pub fn rank(&mut self, samples: &[f32], prepared: &Prepared) -> Result<Ranking, ScoreError> {
+        let heard = self.acoustic.listen(samples)?;
         let tree = &prepared.tree;
         let everything = vec![true; tree.nodes().len()];
         for backdrop in &mut self.generic {
@@ -164,10 +140,10 @@ impl Scorer {
                 share * blend(assumed, known.map(|lines| lines.prefix))
             })
             .collect();
-        let select = Select::Beam { prior: &prior, beam };
+        let select = Select::Beam { prior: &prior, beam: self.settings.beam };
         // A decode much longer than every phrase shows talk, whatever it goes on to say.
         let free_limit = self.settings.free_limit.min(tree.levels().len() + FREE_SURPLUS);
-        let (lines, free) = walk(&mut self.acoustic, &heard.sound, tree, select, free_limit)?;
+        let (lines, free) = walk(&mut self.acoustic, &heard, tree, select, free_limit)?;
 
         let visited: Vec<bool> = lines.iter().map(|line| line.end.is_finite()).collect();
         let assumed: Vec<Vec<f32>> =
@@ -209,11 +185,6 @@ impl Scorer {
         let (states, width) = sound.states()?;
         Ok(States::of_speech(samples, states, width))
     }
-}
-
-/// EncodedSound as the model takes it in.
-pub struct EncodedSpeech {
-    sound: EncodedSound,
 }
 
 /// A background, with the scores it gave so far.

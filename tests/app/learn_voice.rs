@@ -95,9 +95,7 @@ impl Home {
 
 fn ear(own: OwnExamples, phrases: Vec<AllowedPhrase>) -> ClipHearing {
     let environment = environment(&models()).unwrap();
-    // One look each, so that what is compared was scored alike to the last digit.
-    let settings = ScoreSettings { second: None, ..ScoreSettings::default() };
-    let scoring = PhraseScoring::load(&environment, &models(), settings).unwrap();
+    let scoring = PhraseScoring::load(&environment, &models(), ScoreSettings::default()).unwrap();
     let recogniser = Box::new(scoring.with_own(Arc::new(own)));
     ClipHearing::with_recogniser(recogniser, phrases, None).unwrap()
 }

@@ -5,7 +5,6 @@ use std::error::Error;
 use std::fs;
 use std::os::unix::fs::symlink;
 
-use sparehand::decide::Care;
 use sparehand::onnx::environment;
 use sparehand::speech::networks::Networks;
 use sparehand::speech::recogniser::{PhraseScoring, Recogniser};
@@ -25,7 +24,7 @@ fn where_the_network_for_notes_is_missing_phrases_are_heard_and_nothing_else_wri
     let phrases = set(1, &["valve closed", "valve open"]).phrases;
     let ready = scoring.prepare(&["valve closed", "valve open"]).expect("they can be said");
     let clip = in_noise(&spoken("valve closed", VOICES[0]), 0.3, 0.3, 30.0, 1);
-    let (_, verdict) = scoring.recognise(&clip, &ready, &phrases, Care::Quick).expect("the model scores");
+    let (_, verdict) = scoring.recognise(&clip, &ready, &phrases).expect("the model scores");
     assert_eq!(verdict.best, Some(0));
 
     let error = scoring.write_down(&clip).expect_err("there is nothing to write with");
