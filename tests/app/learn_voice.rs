@@ -95,11 +95,9 @@ impl Home {
 
 fn ear(own: OwnExamples, phrases: Vec<AllowedPhrase>) -> ClipHearing {
     let environment = environment(&models()).unwrap();
-    // One look each, so that what is compared was scored alike to the last digit.
-    let settings = ScoreSettings { second: None, ..ScoreSettings::default() };
-    let scoring = PhraseScoring::load(&environment, &models(), settings).unwrap();
+    let scoring = PhraseScoring::load(&environment, &models(), ScoreSettings::default()).unwrap();
     let recogniser = Box::new(scoring.with_own(Arc::new(own)));
-    ClipHearing::with_recogniser(&environment, &models(), recogniser, phrases, None).unwrap()
+    ClipHearing::with_recogniser(recogniser, phrases, None).unwrap()
 }
 
 /// Whether a run would act on it.
