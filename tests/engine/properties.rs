@@ -93,8 +93,11 @@ fn play(world: &mut World, moves: &[Move]) {
                     };
                     let before = answers(world);
                     // Said once more after the question whether it was heard right, what cannot hurt is taken.
-                    let said_again = world.last_said().contains(&format!("I heard: {}.", phrase.text))
-                        && phrase.class != sparehand::engine::output::PhraseClass::Critical;
+                    let asked = |other: &&sparehand::engine::output::AllowedPhrase| {
+                        other.group == phrase.group && world.last_said().contains(&format!("I heard: {}.", other.text))
+                    };
+                    let plain = phrase.class != sparehand::engine::output::PhraseClass::Critical;
+                    let said_again = plain && set.phrases.iter().any(|other| asked(&other));
                     world.hear_as(&phrase.text, Certainty::Doubtful);
                     assert!(
                         said_again || answers(world) == before,
