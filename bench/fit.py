@@ -29,10 +29,7 @@ FEATURES = (
     "score",
     "margin",
     "over_free",
-    "over_free_corrected",
     "likeness",
-    "lasted_longer",
-    "lasted_shorter",
     "one_word",
     "extra_words",
 )

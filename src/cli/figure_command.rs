@@ -83,9 +83,13 @@ pub enum Figure {
     /// Voltage lost in an extension cord.
     CordDrop(power::CordDrop),
     /// Tire pressure at another temperature or height.
-    TyreChange(road::TyreChange),
+    #[command(alias = "tyre-change")]
+    #[serde(alias = "tyre-change")]
+    TireChange(road::TyreChange),
     /// What a tire reading means against the placard.
-    TyreReading(road::TyreReading),
+    #[command(alias = "tyre-reading")]
+    #[serde(alias = "tyre-reading")]
+    TireReading(road::TyreReading),
     /// Weights against the ratings on the labels.
     Weights(road::Weights),
     /// Share of a trailer on its tongue or pin.
@@ -128,8 +132,8 @@ impl Figure {
             Self::Night(asked) => asked.answer(),
             Self::Unplug(asked) => asked.answer(),
             Self::CordDrop(asked) => asked.answer(),
-            Self::TyreChange(asked) => asked.answer(),
-            Self::TyreReading(asked) => asked.answer(),
+            Self::TireChange(asked) => asked.answer(),
+            Self::TireReading(asked) => asked.answer(),
             Self::Weights(asked) => asked.answer(),
             Self::Tongue(asked) => asked.answer(),
             Self::Cargo(asked) => asked.answer(),

@@ -48,14 +48,18 @@ pub struct HearRequest {
 pub fn run(request: &HearRequest, now: &dyn Fn() -> Duration, out: &mut dyn Write) -> Result<usize, HearCommandError> {
     let phrases = read_phrases(&request.phrases)?;
     let background = request.background.as_deref().map(wav::read).transpose()?;
-    let environment = environment(&request.models)?;
-    let models = &request.models;
     let mut hearing = match &request.vosk {
         Some(settings) => {
             let vosk = Vosk::load(settings).map_err(RecogniserError::from).map_err(ClipError::from)?;
-            ClipHearing::with_recogniser(&environment, models, Box::new(vosk), phrases, background)?
+            ClipHearing::with_recogniser(Box::new(vosk), phrases, background)?
         }
-        None => ClipHearing::open(&environment, models, ScoreSettings::default(), phrases, background)?,
+        None => ClipHearing::open(
+            &environment(&request.models)?,
+            &request.models,
+            ScoreSettings::default(),
+            phrases,
+            background,
+        )?,
     };
     let mut failed = 0;
     for file in &request.wavs {

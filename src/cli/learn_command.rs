@@ -170,7 +170,7 @@ fn hold(
     let heard = lesson.hold(&book, &|phrases, background, own| {
         let scoring = PhraseScoring::load(&environment, &sounds.models, ScoreSettings::default());
         let scoring = scoring.map_err(ClipError::from)?.with_own(std::sync::Arc::new(own));
-        Ok(ClipHearing::with_recogniser(&environment, &sounds.models, Box::new(scoring), phrases, Some(background))?)
+        Ok(ClipHearing::with_recogniser(Box::new(scoring), phrases, Some(background))?)
     })?;
     let kept = if heard.readings.len() >= LEAST_LINES {
         let lines = heard.readings.iter().map(|reading| LearnedLine {

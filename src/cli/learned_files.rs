@@ -11,6 +11,7 @@ use thiserror::Error;
 
 use crate::rig::slug;
 use crate::setup::models::{CORE, Manifest, ModelsError};
+use crate::speech::networks::Networks;
 use crate::speech::own_examples::{Example, METHOD, OwnExamples, Packed};
 
 /// The files in `voices/` of the data folder.
@@ -213,8 +214,8 @@ pub fn own_examples(files: &LearnedFiles, people: &[String]) -> Result<(OwnExamp
     Ok((OwnExamples::of(own), unusable))
 }
 
-/// SHA-256 of what hears, by the manifest that all models are checked against at every start: the speech model's files, and the
-/// weights of the chances.
+/// SHA-256 of what hears, by the manifest that all models are checked against at every start: the files of the network that scores phrases,
+/// and the weights of the chances.
 ///
 /// # Errors
 /// The manifest has nothing for this machine.
@@ -222,7 +223,7 @@ pub fn heard_with() -> Result<String, ModelsError> {
     let mut hash = Sha256::new();
     let manifest = Manifest::builtin();
     for file in manifest.wanted(CORE, std::env::consts::ARCH)?.iter().flat_map(|wheel| &wheel.files) {
-        if file.to.starts_with(SPEECH_MODEL) {
+        if Path::new(&file.to).parent() == Some(&Networks::shipped().phrases) {
             hash.update(file.to.as_bytes());
             hash.update(file.sha256.as_bytes());
         }
@@ -254,4 +255,3 @@ fn digest(lines: &[LearnedLine]) -> String {
 }
 
 const HEAD: &str = "# What was learned of a voice by `sparehand learn-voice`. Not to be changed by hand; to take it back: sparehand learn-voice NAME --forget\n";
-const SPEECH_MODEL: &str = "moonshine-tiny-en/";

@@ -77,8 +77,7 @@ impl LessonWords {
             (&self.lines.emergency, PhraseClass::Emergency),
         ];
         let commands = Command::ALL.iter().map(|&command| book.command(command));
-        // All of a stretch is done: never to be said where one of the lines may be, for what can hurt is in none.
-        let common = Common::ALL.iter().filter(|&&common| common != Common::AllDone).map(|&common| book.common(common));
+        let common = Common::ALL.iter().map(|&common| book.common(common));
         let reasons = Reason::ALL.iter().map(|&reason| book.reason(reason));
         let known: Vec<&[String]> = commands.chain(common).chain(reasons).collect();
         let mut all: Vec<AllowedPhrase> = Vec::new();

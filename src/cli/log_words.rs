@@ -63,6 +63,7 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::RigRecalled { .. }
         | Event::StretchOffered { .. }
         | Event::LimitTold { .. }
+        | Event::LimitsLifted { .. }
         | Event::RemarksRecalled { .. }
         | Event::RigAgreed { .. }
         | Event::ThingTold { .. }
@@ -137,6 +138,7 @@ pub(super) fn told(event: &Event) -> String {
         Event::RemarksRecalled { .. }
         | Event::NoteDone { .. }
         | Event::LimitTold { .. }
+        | Event::LimitsLifted { .. }
         | Event::CannotDo { .. }
         | Event::StretchOffered { .. }
         | Event::RigRecalled { .. }
@@ -185,6 +187,7 @@ fn told_of_today(event: &Event) -> String {
         Event::LimitTold { person, cannot, heard } => {
             format!("{person:?} cannot do: {}, {}", cannot.name(), told_heard(heard))
         }
+        Event::LimitsLifted { person, heard } => format!("{person:?} can do everything, {}", told_heard(heard)),
         Event::CannotDo { person, heard, .. } => format!("{person:?} cannot do it, {}", told_heard(heard)),
         Event::StretchOffered { steps } => format!("asked in one call: {}", steps.join(", ")),
         Event::RigRecalled { things } => {

@@ -31,6 +31,8 @@ pub enum NotesError {
     Journal(#[from] JournalError),
     #[error("--done {found}: expected the number of a note, 1 to {notes}; the list without --done shows them")]
     NoSuchNote { found: usize, notes: usize },
+    #[error("--done {found}: there are no notes; a note is taken in a run, by saying: note")]
+    NoNotes { found: usize },
     #[error("cannot write the notes: found '{0}', expected an output that takes it")]
     Output(#[from] io::Error),
     #[error("cannot be written as data")]
@@ -43,13 +45,21 @@ pub enum NotesError {
 /// There is no such journal or note, or something cannot be written.
 pub fn run(args: &NotesArgs, places: &Places, out: &mut impl Write) -> Result<(), NotesError> {
     let path = args.journal.clone().unwrap_or_else(|| places.journal());
-    let notes = pinned(&JournalReader::open(&path)?)?;
+    // Before the first run there is no journal yet; one that is named is there, or wrongly named.
+    let read = || -> Result<_, NotesError> {
+        let none_yet = args.journal.is_none() && !path.exists();
+        if none_yet { Ok(Vec::new()) } else { pinned(&JournalReader::open(&path)?) }
+    };
+    let notes = read()?;
     if let Some(number) = args.done {
         let note = number.checked_sub(1).and_then(|place| notes.get(place));
-        let (step, text) = note.ok_or(NotesError::NoSuchNote { found: number, notes: notes.len() })?;
+        let (step, text) = note.ok_or(match notes.len() {
+            0 => NotesError::NoNotes { found: number },
+            notes => NotesError::NoSuchNote { found: number, notes },
+        })?;
         remarks::done_with(&mut Journal::open(&path)?, step, text)?;
     }
-    for (number, (step, text)) in (1..).zip(pinned(&JournalReader::open(&path)?)?) {
+    for (number, (step, text)) in (1..).zip(read()?) {
         if args.json {
             serde_json::to_writer(&mut *out, &serde_json::json!({ "note": number, "step": step, "text": text }))?;
             writeln!(out)?;

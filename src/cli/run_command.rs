@@ -69,6 +69,9 @@ pub struct RunArgs {
     /// Run even without a microphone or a loudspeaker, by keys and screen.
     #[arg(long)]
     pub keys: bool,
+    /// End with an error where a microphone or a loudspeaker is missing, instead of a rehearsal: for what begins with the machine.
+    #[arg(long, conflicts_with = "keys")]
+    pub no_rehearsal: bool,
     /// Microphone by name or id.
     #[arg(long, value_name = "NAME")]
     pub microphone: Option<String>,
@@ -110,6 +113,10 @@ pub enum RunError {
     #[error(transparent)]
     Run(#[from] ConductorError),
     #[error(
+        "{found}; plug it in, name it with --microphone and --loudspeaker, or go on by keys and screens with --keys"
+    )]
+    NoDevices { found: String },
+    #[error(
         "--limit: found '{found}', expected the name of somebody who takes part ({expected}); name them with --person"
     )]
     LimitOfNobody { found: String, expected: String },
@@ -134,8 +141,18 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let aside = places.cache.join(ASIDE);
     let missing = Missing::look(&devices, &aside);
     if missing.any() && !args.keys {
-        missing.told().for_each(|line| println!("{line}"));
+        let found = missing.told().collect::<Vec<_>>();
+        // Whoever asked for phones, or is not there to look, is not served by a simulated person.
+        if args.phones.phones || args.no_rehearsal {
+            return Err(RunError::NoDevices { found: found.join(", and ") });
+        }
+        found.iter().for_each(|line| println!("{line}"));
         return rehearse_instead(args, sounds, places);
+    }
+    if let Some(why) = missing.loudspeaker.as_ref().filter(|_| args.phones.phones) {
+        println!(
+            "The rig can sound no alarm: a phone is the only mouth, and one that is locked, away or empty says nothing. {why}"
+        );
     }
 
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
@@ -147,17 +164,26 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
     let past = Practice::read(&journal, &rig, &places.config)?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
-    let with = match broken_off.as_ref().filter(|_| !args.anew) {
+    let engine_of = |with: &[String], journal: &Journal| {
+        let engine = prompts::engine(&args.routine, &rig, with, voice, &past, &places.config)?;
+        fitted_to_today(engine, args, &rig, with, journal, places)
+    };
+    let mut with = match broken_off.as_ref().filter(|_| !args.anew) {
         Some(run) => those_of(run, &journal.events(run.id)?, &args.people)?,
         None => args.people.clone(),
     };
+    let mut engine = engine_of(&with, &journal)?;
+    let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
+    if going_on.is_none() && with != args.people {
+        // Whoever began the one that is not gone on with need not be here today.
+        with.clone_from(&args.people);
+        engine = engine_of(&with, &journal)?;
+    }
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
-    let engine = prompts::engine(&args.routine, &rig, &with, voice, &past, &places.config)?;
-    let mut engine = fitted_to_today(engine, args, &rig, &with, &journal, places)?;
     let people = sayable::people(&rig, &with);
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
-    let (run, clock, away) = entered(broken_off, &mut engine, args, &rig, &mut journal)?;
+    let (run, clock, away) = entered(going_on, &mut engine, args, &rig, &mut journal)?;
     let stamps = clock.clone();
     let labels = Labels::parse(SCREEN)?;
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
@@ -167,7 +193,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let stamps = move |_: SessionTime| stamps.stamp();
     let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run));
     let planner = args.away_by.map(|by| planner(by, args, with, &path, places));
-    let means = if missing.loudspeaker.is_some() { Means::Keys } else { Means::Voice };
+    // By keys and screen alone nobody needs to be told that there is no loudspeaker; whoever is on a phone does.
+    let means = if missing.loudspeaker.is_some() && phones.is_none() { Means::Keys } else { Means::Voice };
     let around = Edges { sounds, devices, means, scribe, screen, talk, planner, phones };
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
@@ -193,13 +220,12 @@ fn rehearse_instead(args: &RunArgs, sounds: Sounds, places: &Places) -> Result<(
 
 /// The run that is gone on with, which the engine then knows, or a new one; its clock, and for how long nobody was there.
 fn entered(
-    broken_off: Option<RunSummary>,
+    going_on: Option<RunSummary>,
     engine: &mut Engine,
     args: &RunArgs,
     rig: &Rig,
     journal: &mut Journal,
 ) -> Result<(RunId, Clock, Option<Away>), RunError> {
-    let going_on = choose(broken_off, engine, args.anew, journal)?;
     Ok(match going_on {
         Some(run) => {
             let records = journal.events(run.id)?;
@@ -289,7 +315,10 @@ fn limits_of(rig: &Rig, with: &[String], told: &[(String, Demand)]) -> Result<Ve
                 .map(|person| person.name.clone())
                 .ok_or_else(|| RunError::LimitOfNobody {
                     found: format!("{name}={}", cannot.name()),
-                    expected: people.iter().map(|person| person.name.as_str()).collect::<Vec<_>>().join(", "),
+                    expected: match people.as_slice() {
+                        [] => "nobody by name: leave the name out".to_owned(),
+                        people => people.iter().map(|person| person.name.as_str()).collect::<Vec<_>>().join(", "),
+                    },
                 })?,
         };
         limits.push((of, *cannot));

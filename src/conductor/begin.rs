@@ -1,6 +1,7 @@
 //! How the process begins: what some libraries look up as they are loaded is set before anything else runs.
 
 use std::env;
+use std::path::{Path, PathBuf};
 
 use crate::onnx::SILENCE;
 
@@ -23,18 +24,29 @@ pub fn set_up_process() {
 /// programs bring zeros where there is none yet; the library that is used here brings nothing.
 #[allow(unsafe_code, reason = "the environment of a process may be changed only while it has one thread")]
 fn lend_a_cookie() {
-    let home = env::var_os("HOME").map(std::path::PathBuf::from).unwrap_or_default();
-    let there = [".config/pulse/cookie", ".pulse-cookie"].iter().any(|place| home.join(place).exists());
-    if there || env::var_os(COOKIE).is_some() {
+    let folder = |name| env::var_os(name).map(PathBuf::from).filter(|folder| folder.is_absolute());
+    let home = folder("HOME").unwrap_or_default();
+    let config = folder("XDG_CONFIG_HOME").unwrap_or_else(|| home.join(".config"));
+    if env::var_os(COOKIE).is_some() || has_cookie(&home, &config) {
         return;
     }
     let Ok(places) = crate::setup::places::Places::of_user() else { return };
     let file = places.cache.join("no-cookie");
+    let written =
+        || std::fs::create_dir_all(&places.cache).and_then(|()| std::fs::write(&file, [0; COOKIE_LEN])).is_ok();
+    let ready = std::fs::read(&file).is_ok_and(|found| found == [0; COOKIE_LEN]) || written();
     // Where it cannot be written there is no sound by this server, and whoever asks for sound is told so.
-    if std::fs::create_dir_all(&places.cache).and_then(|()| std::fs::write(&file, [0; COOKIE_LEN])).is_ok() {
+    if ready {
         // SAFETY: as above.
         unsafe { env::set_var(COOKIE, file) };
     }
+}
+
+/// Whether there is one where PulseAudio's own library looks for it.
+fn has_cookie(home: &Path, config: &Path) -> bool {
+    [config.join("pulse/cookie"), home.join(".config/pulse/cookie"), home.join(".pulse-cookie")]
+        .iter()
+        .any(|place| place.exists())
 }
 
 const COOKIE: &str = "PULSE_COOKIE";
@@ -64,3 +76,22 @@ const TUNED_BY: [&str; 2] = ["GLIBC_TUNABLES", "MALLOC_MMAP_THRESHOLD_"];
 /// Bytes.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 const MMAP_THRESHOLD: libc::c_int = 256 * 1024;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The places: `pa_authkey_load_auto` and `pa_append_to_config_home_dir` of PulseAudio (from memory).
+    #[test]
+    fn a_cookie_is_found_in_the_configuration_folder_wherever_that_is() {
+        let base = tempfile::tempdir().unwrap();
+        let (home, config) = (base.path().join("home"), base.path().join("elsewhere"));
+        assert!(!has_cookie(&home, &config));
+        for place in [config.join("pulse/cookie"), home.join(".config/pulse/cookie"), home.join(".pulse-cookie")] {
+            std::fs::create_dir_all(place.parent().unwrap()).unwrap();
+            std::fs::write(&place, [7; COOKIE_LEN]).unwrap();
+            assert!(has_cookie(&home, &config), "{}", place.display());
+            std::fs::remove_file(&place).unwrap();
+        }
+    }
+}

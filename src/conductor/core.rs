@@ -221,7 +221,10 @@ impl Conductor {
 
     /// What somebody who looks at the screen of this station sees.
     pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
-        let mut view = self.engine.view(now, station);
+        self.sight_with(now, station, self.engine.view(now, station))
+    }
+
+    fn sight_with(&self, now: SessionTime, station: StationId, mut view: View) -> Sight {
         let seat = self.stations.get(&station);
         let cannot_speak = self.engine.loudspeaker_lost();
         if self.voice == LinkState::Lost && !view.notices.contains(&cannot_speak) {

@@ -176,6 +176,7 @@ impl<'a> House<'a> {
 
     async fn run(mut self, resumed: Option<Away>) -> Result<Parted, ConductorError> {
         self.conductor.begin(self.clock.now(), resumed);
+        self.tell_how_phones_come();
         let parted = loop {
             if let Some(parted) = self.carry_out() {
                 break parted;
@@ -301,22 +302,29 @@ impl<'a> House<'a> {
     /// Shows each phone what there is to see, and how another one is let in.
     fn show_phones(&mut self) {
         let Some(phones) = &mut self.phones else { return };
-        phones.show(self.clock.now(), &self.conductor);
-        let renewed = phones.renewed().is_some();
-        match &mut self.screen {
-            Some(screen) => screen.lay_over(phones.panel()),
-            None if renewed => {
-                for line in phones.panel() {
-                    self.talk.send(TalkLine::Shown(line));
-                }
+        let now = self.clock.now();
+        phones.show(now, &self.conductor);
+        if let Some(screen) = &mut self.screen {
+            screen.lay_over(phones.panel(&self.conductor.sight(now, StationId::RIG).view));
+        }
+    }
+
+    /// What is printed where there is no screen is kept as a log: nothing in it lets a phone in.
+    fn tell_how_phones_come(&mut self) {
+        match (&mut self.phones, &self.screen) {
+            (Some(phones), Some(_)) => phones.toggle(),
+            (Some(phones), None) => {
+                self.talk.send(TalkLine::Shown(phones.without_screen()));
             }
-            None => {}
+            (None, _) => {}
         }
     }
 
     /// Nothing is drawn, and no key is waited for, any more.
     fn lose_screen(&mut self) {
         (self.screen, self.keyboard) = (None, None);
+        // Nobody sees the code any more.
+        self.phones.iter_mut().for_each(Phones::hide);
     }
 
     /// Ends every thread, and waits for those that can end: a dead device may keep its own for ever.

@@ -13,6 +13,7 @@ pub mod news;
 pub mod notes;
 pub mod on_time;
 mod phone;
+mod phone_line;
 pub mod phones;
 pub mod rehearsal;
 mod restart;

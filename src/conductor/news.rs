@@ -7,9 +7,9 @@ use crate::conductor::notes::SpokenNoteKept;
 use crate::conductor::on_time::Told;
 use crate::conductor::talk::TalkLine;
 use crate::engine::event::Event;
-use crate::engine::input::Key;
 use crate::hear::note::SpokenNote;
 use crate::screen::ScreenKey;
+use crate::server::protocol::Button;
 use crate::station::{StationInput, StationOutput};
 use crate::units::{SessionTime, StationId};
 
@@ -54,7 +54,7 @@ pub struct Pressed {
     /// Whose screen it is; empty where nobody is named.
     pub name: String,
     /// What it stands for.
-    pub key: Key,
+    pub button: Button,
     /// The number of the question that was shown.
     pub question: u64,
     /// What stood on it.

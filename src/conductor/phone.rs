@@ -4,7 +4,6 @@
 //! the page says that it has played, and what the mixer tells of them is told when they have sounded. The station joins with its first sound, and
 //! is gone when none comes any more.
 
-use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, SyncSender, TryRecvError, sync_channel};
@@ -17,10 +16,11 @@ use crate::conductor::edges::{Round, Stop, ToLoop, keep_going};
 use crate::conductor::error::ConductorError;
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::news::News;
+use crate::conductor::phone_line::{PhoneLine, Presence, VisitId};
 use crate::conductor::workers::{Directory, Workers};
 use crate::say::mixer::FRAME;
-use crate::server::flow::{Arrival, Flow};
-use crate::server::protocol::{HeardFrame, SoundState, ToPage};
+use crate::server::flow::Arrival;
+use crate::server::protocol::{HeardFrame, SoundState};
 use crate::server::{Delivery, PageWay};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::Clock;
@@ -43,10 +43,6 @@ pub struct PhoneStation {
     /// Where all its sound is kept.
     pub keep_sound: Option<PathBuf>,
 }
-
-/// Names a connection of a page: what comes late of an older one is passed over.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct VisitId(pub u64);
 
 /// What a page sends its station.
 pub enum FromPage {
@@ -114,18 +110,10 @@ impl PhoneStation {
     ) -> Result<(), SoundError> {
         let station = Station::new(self.id, self.sounds.ear()?, self.sounds.mixer()?);
         let Lasting { page, kept } = lasting;
-        let link = page.clone().map(|(visit, page)| Link::new(visit, page));
-        let mut round = PhoneRound {
-            phone: self,
-            station,
-            link,
-            presence: Presence::Away,
-            carries_since: None,
-            kept,
-            told_later: VecDeque::new(),
-        };
+        let line = PhoneLine::begin(page.clone());
+        let mut round = PhoneRound { phone: self, station, line, kept };
         while !self.stop.is_set() && round.turn(orders, from_page) == Turned::On {
-            *page = round.link.as_ref().map(|link| (link.visit, link.page.clone()));
+            *page = round.line.page();
             sleeper.sleep(LOOK_EVERY);
         }
         Ok(())
@@ -142,20 +130,8 @@ struct Lasting {
 struct PhoneRound<'a> {
     phone: &'a PhoneStation,
     station: Station,
-    link: Option<Link>,
-    presence: Presence,
-    /// Since when sound goes both ways without a break.
-    carries_since: Option<SessionTime>,
+    line: PhoneLine,
     kept: &'a mut Option<KeptSound>,
-    /// What the mixer told, with how much must have been played by then.
-    told_later: VecDeque<(u64, StationOutput)>,
-}
-
-/// Whether the person can be reached at the station.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Presence {
-    Here,
-    Away,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -163,64 +139,6 @@ enum Turned {
     On,
     /// The loop is gone.
     Over,
-}
-
-/// A connection of a page.
-struct Link {
-    visit: VisitId,
-    page: PageWay,
-    flow: Flow,
-    sound: SoundState,
-    mouth: Queued,
-}
-
-impl Link {
-    fn new(visit: VisitId, page: PageWay) -> Self {
-        Self { visit, page, flow: Flow::default(), sound: SoundState::Running, mouth: Queued::default() }
-    }
-
-    /// Whether sound goes both ways.
-    fn carries(&self, now: SessionTime) -> bool {
-        let hears = self.flow.silent_at().is_some() && !self.flow.is_silent(now);
-        hears && self.sound == SoundState::Running && !self.page.is_gone() && !self.mouth.stands_still(now)
-    }
-}
-
-/// Samples on their way to a page's loudspeaker.
-#[derive(Debug, Default)]
-struct Queued {
-    sent: u64,
-    taken: u64,
-    /// Since when none was taken though some wait.
-    waits_since: Option<SessionTime>,
-}
-
-impl Queued {
-    fn ahead(&self) -> u64 {
-        self.sent - self.taken
-    }
-
-    fn send(&mut self, samples: u64, now: SessionTime) {
-        if self.ahead() == 0 {
-            self.waits_since = Some(now);
-        }
-        self.sent += samples;
-    }
-
-    /// The page has taken so many in all, counted to 32 bits. One that tells of more than it was sent counts as having taken all.
-    fn take(&mut self, taken: u32, now: SessionTime) {
-        let more = u64::from(taken.wrapping_sub(self.taken as u32));
-        // One that goes backwards is an old frame, or none of ours.
-        if more == 0 || more > u64::from(u32::MAX / 2) {
-            return;
-        }
-        self.taken = (self.taken + more).min(self.sent);
-        self.waits_since = (self.ahead() > 0).then_some(now);
-    }
-
-    fn stands_still(&self, now: SessionTime) -> bool {
-        self.waits_since.is_some_and(|since| now.since(since) >= STANDS_STILL)
-    }
 }
 
 impl PhoneRound<'_> {
@@ -237,46 +155,37 @@ impl PhoneRound<'_> {
         while let Ok(from_page) = from_page.try_recv() {
             self.take(now, from_page);
         }
-        self.look_whether_here(now);
+        let moved = self.line.look(now);
+        self.moved(now, moved);
         self.speak(now);
-        self.tell_what_sounded();
+        while let Some(told) = self.line.sounded() {
+            self.tell(told);
+        }
         Turned::On
     }
 
     fn take(&mut self, now: SessionTime, from_page: FromPage) {
         match from_page {
             FromPage::Came(visit, page) => {
-                self.link = Some(Link::new(visit, page));
+                let moved = self.line.will_come();
+                self.moved(now, moved);
+                self.flush();
+                self.line.came(visit, page);
                 // How its loudspeaker comes back into its microphone is to be learned.
                 self.hand(now, StationInput::RoomChanged);
             }
-            FromPage::Sound(visit, frame) => {
-                if self.link.as_ref().is_some_and(|link| link.visit == visit) {
-                    self.listen(now, &frame);
-                }
-            }
-            FromPage::State(visit, sound) => {
-                if let Some(link) = self.link.as_mut().filter(|link| link.visit == visit) {
-                    link.sound = sound;
-                }
-            }
-            FromPage::Gone(visit) => {
-                self.link.take_if(|link| link.visit == visit);
-            }
+            FromPage::Sound(visit, frame) => self.listen(now, visit, &frame),
+            FromPage::State(visit, sound) => self.line.sound_is(visit, sound),
+            FromPage::Gone(visit) => self.line.gone(visit),
         }
     }
 
-    fn listen(&mut self, now: SessionTime, frame: &HeardFrame) {
-        let Some(link) = &mut self.link else { return };
-        match link.flow.arrived(now, frame) {
-            Arrival::Stale => return,
-            Arrival::Slipped => {
-                tracing::debug!(counts = ?link.flow.counts(), "sound of a phone slipped");
-                self.station.handle(now, StationInput::EchoMoved);
-            }
-            Arrival::InOrder => {}
+    fn listen(&mut self, now: SessionTime, visit: VisitId, frame: &HeardFrame) {
+        match self.line.heard(now, visit, frame) {
+            None | Some(Arrival::Stale) => return,
+            Some(Arrival::Slipped) => self.station.handle(now, StationInput::EchoMoved),
+            Some(Arrival::InOrder) => {}
         }
-        link.mouth.take(frame.taken, now);
         let pieces = frame.mic.len() / FRAME_LEN;
         for piece in 0..pieces {
             let mic = samples(&frame.mic, piece);
@@ -302,40 +211,33 @@ impl PhoneRound<'_> {
         }
     }
 
-    /// Joins with the first sound, and leaves when none comes any more.
-    fn look_whether_here(&mut self, now: SessionTime) {
-        let carries = self.link.as_ref().is_some_and(|link| link.carries(now));
-        self.carries_since = if carries { Some(self.carries_since.unwrap_or(now)) } else { None };
-        let lasts = self.carries_since.is_some_and(|since| now.since(since) >= BACK_AFTER);
-        match (self.presence, carries) {
-            // At the edge of the network it comes and goes: nobody is asked here again for a moment of it.
-            (Presence::Away, true) if lasts => {
-                self.presence = Presence::Here;
+    /// Tells that the person is here now, or is not any more.
+    fn moved(&mut self, now: SessionTime, to: Option<Presence>) {
+        match to {
+            Some(Presence::Here) => {
                 self.hand(now, StationInput::MouthBack);
                 self.phone.news.tell(News::Joined(self.phone.id, vec![self.phone.name.clone()]));
             }
-            (Presence::Here, false) => {
-                self.presence = Presence::Away;
+            Some(Presence::Away) => {
                 self.phone.news.tell(News::Left(self.phone.id));
                 // What was not heard there is said elsewhere.
                 self.hand(now, StationInput::MouthLost);
                 self.flush();
             }
-            _ => {}
+            None => {}
         }
     }
 
-    /// Renders as far ahead as a poor link needs, and no further: what is sent cannot be lowered any more for somebody who speaks over it.
     fn speak(&mut self, now: SessionTime) {
-        while self.presence == Presence::Here && self.station.has_sound() {
-            let Some(link) = self.link.as_mut().filter(|link| link.mouth.ahead() < AHEAD) else { return };
+        while self.line.wants_more() && self.station.has_sound() {
             let mut sound = [0.0; FRAME];
             self.station.render(now, &mut sound);
-            link.mouth.send(FRAME as u64, now);
-            if link.page.speak(&sound) == Delivery::Lost {
-                tracing::warn!("a page does not keep up with what is said");
-            }
+            let delivery = self.line.speak(now, &sound);
             self.serve();
+            if delivery == Delivery::Lost {
+                // It is sent more when it has taken some of what waits for it.
+                return tracing::warn!("a page does not keep up with what is said");
+            }
         }
     }
 
@@ -349,10 +251,7 @@ impl PhoneRound<'_> {
         while let Some(output) = self.station.poll() {
             match self.phone.workers.serve(self.phone.id, output) {
                 Some(StationOutput::Flush) => self.flush(),
-                Some(told @ StationOutput::Spoke(_)) => {
-                    let sent = self.link.as_ref().map_or(0, |link| link.mouth.sent);
-                    self.told_later.push_back((sent, told));
-                }
+                Some(told @ StationOutput::Spoke(_)) => self.line.tell_later(told),
                 Some(told) => self.tell(told),
                 None => {}
             }
@@ -361,17 +260,7 @@ impl PhoneRound<'_> {
 
     /// What is queued at the page is not said any more.
     fn flush(&mut self) {
-        if let Some(link) = &mut self.link {
-            link.page.tell(ToPage::Hush);
-        }
-        for (_, told) in std::mem::take(&mut self.told_later) {
-            self.tell(told);
-        }
-    }
-
-    fn tell_what_sounded(&mut self) {
-        let taken = self.link.as_ref().map_or(u64::MAX, |link| link.mouth.taken);
-        while let Some((_, told)) = self.told_later.pop_front_if(|(at, _)| *at <= taken) {
+        for told in self.line.flush() {
             self.tell(told);
         }
     }
@@ -396,43 +285,3 @@ const ORDERS: usize = 256;
 const FRAMES: usize = 100;
 /// Whether anything is due is looked at this often where nothing wakes the thread.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
-/// 250 ms at 48 kHz: links on a campground stall for up to 200 ms.
-const AHEAD: u64 = 12_000;
-/// A page that hears but plays nothing for so long has lost its loudspeaker.
-const STANDS_STILL: Duration = Duration::from_millis(1_500);
-/// A page has to be heard for so long before its person is asked there.
-const BACK_AFTER: Duration = Duration::from_millis(300);
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(ms: u64) -> SessionTime {
-        SessionTime::from_millis(ms)
-    }
-
-    #[test]
-    fn what_a_page_has_played_is_counted_over_the_wrap_and_never_beyond_what_it_was_sent() {
-        let mut queued =
-            Queued { sent: u64::from(u32::MAX) + 1_000, taken: u64::from(u32::MAX) - 10, waits_since: None };
-        queued.take(400, at(0));
-        assert_eq!((queued.taken, queued.ahead()), (u64::from(u32::MAX) + 401, 599));
-        queued.take(100, at(0));
-        assert_eq!(queued.ahead(), 599, "an older frame");
-        queued.take(500_000, at(0));
-        assert_eq!(queued.ahead(), 0);
-    }
-
-    #[test]
-    fn a_page_that_plays_nothing_of_what_it_was_sent_has_lost_its_loudspeaker() {
-        let mut queued = Queued::default();
-        assert!(!queued.stands_still(at(10_000)), "nothing waits");
-        queued.send(480, at(10_000));
-        assert!(!queued.stands_still(at(11_499)));
-        assert!(queued.stands_still(at(11_500)));
-        queued.take(240, at(11_500));
-        assert!(!queued.stands_still(at(12_900)));
-        queued.take(480, at(12_900));
-        assert!(!queued.stands_still(at(60_000)));
-    }
-}

@@ -10,14 +10,16 @@ use jiff::civil::Date;
 use crate::conductor::core::Conductor;
 use crate::conductor::edges::{Sent, Stop, ToLoop};
 use crate::conductor::news::{News, Pressed};
-use crate::conductor::phone::{FromPage, PhoneStation, ToPhone, VisitId};
+use crate::conductor::phone::{FromPage, PhoneStation, ToPhone};
+use crate::conductor::phone_line::VisitId;
 use crate::conductor::workers::{Directory, Workers};
+use crate::engine::output::View;
 use crate::server::address::ServerAddress;
 use crate::server::invitation::Invitation;
 use crate::server::limits::PAGES;
+use crate::server::pairing::InvitationUse;
 use crate::server::protocol::{Message, PagePart, Refusal, ToPage, Up};
 use crate::server::shown::Shown;
-use crate::server::words::RigSideWords;
 use crate::server::{Delivery, Guest, Host, PageWay, PhoneServer, ServerError, ServerSettings, Visitor};
 use crate::setup::clock::Clock;
 use crate::setup::sound::Sounds;
@@ -61,6 +63,25 @@ pub struct Phones {
     seats: Arc<Seats>,
     inviting: Inviting,
     invitation: Option<Invitation>,
+    hazards: Hazards,
+}
+
+/// How many clocks that guard a hazard run, and how many of them ring.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Hazards {
+    running: usize,
+    ringing: usize,
+}
+
+impl Hazards {
+    fn of(view: &View) -> Self {
+        let guards = || view.clocks.iter().filter(|clock| clock.hazard);
+        Self { running: guards().count(), ringing: guards().filter(|clock| clock.alarming).count() }
+    }
+
+    fn are_more_than(self, before: Self) -> bool {
+        self.running > before.running || self.ringing > before.ringing
+    }
 }
 
 /// Whether the rig shows how a phone is let in.
@@ -105,37 +126,54 @@ impl Phones {
         let seats = Arc::new(Seats { people, today, means, table: Mutex::default() });
         let settings = ServerSettings { place, folder, today };
         let server = PhoneServer::begin(&settings, Arc::new(Door(Arc::clone(&seats))))?;
-        Ok(Self { server, seats, inviting: Inviting::Shown, invitation: None })
+        Ok(Self { server, seats, inviting: Inviting::Hidden, invitation: None, hazards: Hazards::default() })
     }
 
-    /// Shows how a phone is let in, or hides it; while it is hidden nobody is.
+    /// Shows how a phone is let in, or hides it; while it is hidden nobody is, but by a command of the same user.
     pub fn toggle(&mut self) {
-        self.inviting = if self.inviting == Inviting::Shown { Inviting::Hidden } else { Inviting::Shown };
-        if self.inviting == Inviting::Hidden {
-            self.server.shut_door();
-            self.invitation = None;
+        match self.inviting {
+            Inviting::Shown => self.hide(),
+            Inviting::Hidden => self.inviting = Inviting::Shown,
         }
     }
 
-    /// A new invitation where one is to be shown and the last one is used or has run out.
-    pub fn renewed(&mut self) -> Option<&Invitation> {
-        if self.inviting == Inviting::Hidden || self.invitation.is_some() && self.server.is_inviting() {
-            return None;
+    /// Hides it.
+    pub fn hide(&mut self) {
+        self.inviting = Inviting::Hidden;
+        self.server.shut_door();
+        self.invitation = None;
+    }
+
+    /// What the rig's screen shows over everything else, where this is what it shows otherwise; nothing while it is hidden. It is there until a phone
+    /// was let in, or a clock that guards a hazard begins to run or to ring: that has to be seen.
+    pub fn panel(&mut self, view: &View) -> Vec<String> {
+        let before = std::mem::replace(&mut self.hazards, Hazards::of(view));
+        let used = self.invitation.is_some() && self.server.shown_is() == InvitationUse::Used;
+        if self.inviting == Inviting::Shown && (used || self.hazards.are_more_than(before)) {
+            self.hide();
         }
+        if self.inviting == Inviting::Hidden {
+            return Vec::new();
+        }
+        if self.server.shown_is() != InvitationUse::Open {
+            self.invite();
+        }
+        self.invitation.as_ref().map_or_else(Vec::new, |shown| shown.told(&self.server.words().rig))
+    }
+
+    fn invite(&mut self) {
         match self.server.invite() {
             Ok(invitation) => self.invitation = Some(invitation),
             Err(error) => {
                 tracing::warn!(%error, "no phone can be let in");
-                self.inviting = Inviting::Hidden;
-                self.invitation = None;
+                self.hide();
             }
         }
-        self.invitation.as_ref()
     }
 
-    /// What the rig's screen shows over everything else; nothing while it is hidden.
-    pub fn panel(&self) -> Vec<String> {
-        self.invitation.as_ref().map_or_else(Vec::new, |shown| told(shown, &self.server.words().rig))
+    /// Where there is no screen: how a phone is let in, without anything that lets one in.
+    pub fn without_screen(&self) -> String {
+        self.server.words().rig.by_command.replace("{}", &self.server.place().to_string())
     }
 
     /// Shows each page what there is to see, where that has changed.
@@ -159,17 +197,6 @@ impl Phones {
         }
         std::mem::take(&mut table.threads)
     }
-}
-
-/// The lines of an invitation: the code, and how to go on.
-fn told(shown: &Invitation, words: &RigSideWords) -> Vec<String> {
-    let mut lines = vec![words.scan.clone()];
-    lines.extend(shown.code.iter().cloned());
-    lines.push(format!("{} {}", words.open, shown.address));
-    lines.extend([&words.warning, &words.iphone, &words.android].into_iter().cloned());
-    lines.push(format!("{} {}", words.print, shown.print));
-    lines.push(words.close.clone());
-    lines
 }
 
 impl Seats {
@@ -244,16 +271,20 @@ impl Host for Door {
         plan.visits += 1;
         let visit = VisitId(plan.visits);
         let phone = match part {
-            PagePart::Station => Some(self.0.phone_of(&mut plan, &name).ok_or(Refusal::Full)?),
+            PagePart::Station => Some(self.0.phone_of(&mut plan, &name).ok_or(Refusal::NoStation)?),
             PagePart::Screen => None,
         };
-        if let Some(phone) = &phone {
-            phone.send(FromPage::Came(visit, page.clone()));
+        if let Some(phone) = &phone
+            && phone.send(FromPage::Came(visit, page.clone())) == Delivery::Lost
+        {
+            // It would never be heard; it comes again in a moment.
+            tracing::warn!("a phone's station is behind: its page is to come again");
+            return Err(Refusal::Busy);
         }
-        plan.pages.push(Look { visit, name: name.clone(), part, page, shown: None });
+        plan.pages.push(Look { visit, name: name.clone(), part, page: page.clone(), shown: None });
         drop(plan);
         self.0.means.news.offer(News::Woke);
-        Ok(Box::new(Caller { seats: Arc::clone(&self.0), visit, name, phone }))
+        Ok(Box::new(Caller { seats: Arc::clone(&self.0), visit, name, phone, page }))
     }
 }
 
@@ -263,17 +294,21 @@ struct Caller {
     visit: VisitId,
     name: String,
     phone: Option<ToPhone>,
+    page: PageWay,
 }
 
 impl Guest for Caller {
     fn sent(&mut self, up: Up) {
         match up {
             Up::Message(Message::Press { what, question, words }) => {
-                self.press(Pressed { name: self.name.clone(), key: what.key(), question, words });
+                self.press(Pressed { name: self.name.clone(), button: what, question, words });
             }
-            Up::Sound(frame) => self.pass_on(FromPage::Sound(self.visit, frame)),
-            Up::Message(Message::State { sound, .. }) => self.pass_on(FromPage::State(self.visit, sound)),
-            Up::Message(Message::Leave {}) => self.pass_on(FromPage::Gone(self.visit)),
+            // Sound that is lost is missed by its numbers.
+            Up::Sound(frame) => {
+                self.pass_on(FromPage::Sound(self.visit, frame));
+            }
+            Up::Message(Message::State { sound }) => self.pass_on_surely(FromPage::State(self.visit, sound)),
+            Up::Message(Message::Leave {}) => self.pass_on_surely(FromPage::Gone(self.visit)),
             // Answered by the server.
             Up::Message(Message::Hello { .. } | Message::Ping { .. }) => {}
         }
@@ -288,10 +323,18 @@ impl Caller {
     }
 
     /// What a screen sends as if it were a station is nobody's.
-    fn pass_on(&self, from_page: FromPage) {
-        let Some(phone) = &self.phone else { return };
-        if phone.send(from_page) == Delivery::Lost {
+    fn pass_on(&self, from_page: FromPage) -> Delivery {
+        let delivery = self.phone.as_ref().map_or(Delivery::Sent, |phone| phone.send(from_page));
+        if delivery == Delivery::Lost {
             tracing::debug!("a phone's station is behind");
+        }
+        delivery
+    }
+
+    /// The same of what is said once: where it is lost the page is closed, and says it anew when it comes again.
+    fn pass_on_surely(&self, from_page: FromPage) {
+        if self.pass_on(from_page) == Delivery::Lost {
+            self.page.close();
         }
     }
 }

@@ -11,6 +11,7 @@ use crate::engine::event::Event;
 use crate::engine::input::{Certainty, Key, PhraseHeard};
 use crate::engine::output::{SpeechId, Utterance};
 use crate::hear::ear::Unclear;
+use crate::server::protocol::Button;
 use crate::station::LinkState;
 use crate::units::{SessionTime, StationId};
 
@@ -84,7 +85,7 @@ pub enum TalkLine {
         /// When.
         at: SessionTime,
         /// What it stood for.
-        key: Key,
+        button: Button,
     },
     /// A station beside the rig's joined or went.
     Station {
@@ -226,7 +227,7 @@ impl fmt::Display for TalkLine {
             Self::Dropped { at, heard, reason } => write!(out, "[{at}] refused: {}: {reason}", heard.text),
             Self::Key { at, key } => write!(out, "[{at}] key: {key:?}"),
             Self::Shown(line) => write!(out, "{line}"),
-            Self::Stale { at, key } => write!(out, "[{at}] key: {key:?}, to a question that is asked no more"),
+            Self::Stale { at, button } => write!(out, "[{at}] button: {button:?}, to a question that is asked no more"),
             Self::Station { at, id: StationId(id), link: LinkState::Works, people } => {
                 write!(out, "[{at}] station {id} joined: {}", people.join(", "))
             }

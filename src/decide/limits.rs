@@ -152,14 +152,14 @@ mod tests {
 
     /// Log odds, margin and score of what is sure and of what is thin: the figures that the counts in docs/hearing were made with.
     #[rstest]
-    #[case(PhraseClass::Chat, 1, [1.2, 4.0, 3.0], [0.8, 2.0, 3.0])]
-    #[case(PhraseClass::Chat, 2, [2.0, 3.0, 4.5], [2.0, 2.0, 4.5])]
-    #[case(PhraseClass::Ordinary, 1, [1.2, 4.0, 3.0], [0.8, 2.0, 3.0])]
-    #[case(PhraseClass::Ordinary, 2, [3.0, 3.0, 4.5], [2.0, 2.0, 4.5])]
+    #[case(PhraseClass::Chat, 1, [2.0, 4.0, 3.0], [1.5, 2.0, 3.0])]
+    #[case(PhraseClass::Chat, 2, [2.5, 3.0, 4.5], [2.5, 2.0, 4.5])]
+    #[case(PhraseClass::Ordinary, 1, [2.0, 4.0, 3.0], [1.5, 2.0, 3.0])]
+    #[case(PhraseClass::Ordinary, 2, [3.0, 3.0, 4.5], [2.5, 2.0, 4.5])]
     #[case(PhraseClass::Critical, 1, [3.5, 5.0, NONE], [3.0, 3.0, NONE])]
-    #[case(PhraseClass::Critical, 2, [4.5, 5.0, NONE], [3.5, 3.0, NONE])]
-    #[case(PhraseClass::Emergency, 1, [1.0, 2.0, NONE], [0.0, 2.0, NONE])]
-    #[case(PhraseClass::Emergency, 2, [3.0, 2.0, NONE], [1.5, 2.0, NONE])]
+    #[case(PhraseClass::Critical, 2, [5.0, 5.0, NONE], [3.5, 3.0, NONE])]
+    #[case(PhraseClass::Emergency, 1, [1.0, 2.0, NONE], [1.0, 2.0, NONE])]
+    #[case(PhraseClass::Emergency, 2, [3.0, 2.0, NONE], [2.5, 2.0, NONE])]
     fn whoever_changes_a_limit_counts_anew(
         #[case] class: PhraseClass,
         #[case] words: usize,

@@ -108,7 +108,7 @@ impl Engine {
         self
     }
 
-    /// What people cannot do today, by name. A run that is gone on with keeps what it was told itself.
+    /// What people cannot do today, by name. Of a run that is gone on with what is not on record already.
     #[must_use]
     pub fn with_limits(mut self, limits: Vec<(String, Demand)>) -> Self {
         self.records.limits = limits;

@@ -333,6 +333,13 @@ pub enum Event {
         /// How it came in.
         heard: HeardAs,
     },
+    /// What a person said that they cannot do holds no longer.
+    LimitsLifted {
+        /// By name.
+        person: String,
+        /// How it came in.
+        heard: HeardAs,
+    },
     /// A person cannot do this step: it goes to somebody who can, or waits for help.
     CannotDo {
         /// Id of the step.

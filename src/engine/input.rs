@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use crate::engine::output::{ListeningSetId, SpeechId};
+use crate::routine::StepIndex;
 
 /// One fact from the world. The moment it became known and the station that it came from are passed beside it.
 #[derive(Clone, Debug, PartialEq)]
@@ -133,6 +134,8 @@ pub enum Key {
     Faster,
     /// Says that the hazard of the running clock is over, also while another step is asked for beside it.
     ClockOver,
+    /// The same of the clock of this step, where several may run.
+    ClockOverOf(StepIndex),
     /// Keeps what is said next.
     Note,
     /// Says what stands between here and the end.

@@ -2,8 +2,11 @@
 
 use std::time::Duration;
 
+use serde::Serialize;
+
 use crate::engine::event::Event;
 use crate::engine::people::PersonIndex;
+use crate::routine::StepIndex;
 use crate::units::{SessionTime, StationId};
 
 /// Whom an output is for. [`Engine::stations_of`](crate::engine::Engine::stations_of) tells the stations.
@@ -153,6 +156,8 @@ pub struct View {
     pub question: u64,
     /// Harm can come of the answer.
     pub critical: bool,
+    /// The keys that harm can come of: on a screen that a slip of the thumb reaches they have to be held.
+    pub hold: Vec<KeyGroup>,
     /// Title of the routine.
     pub routine: String,
     /// Title of the section.
@@ -175,6 +180,8 @@ pub struct View {
     pub other_key: String,
     /// What is being picked from, if anything (1, 2, 3 ... on the keyboard).
     pub choices: Vec<String>,
+    /// What has been typed of a reading so far; nothing where no reading is asked for.
+    pub typed: Option<String>,
     /// Whose step it is; empty where nobody is named.
     pub who: String,
     /// What the others are being asked for: name, and the short call.
@@ -183,11 +190,27 @@ pub struct View {
     pub notices: Vec<String>,
 }
 
+/// Keys that answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum KeyGroup {
+    /// `Key::Confirm`.
+    Confirm,
+    /// `Key::Other`.
+    Other,
+    /// `Key::Choice`, whichever.
+    Choices,
+}
+
 /// A clock on the screen.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ClockView {
+    /// Whose clock it is; nothing for a timer that somebody asked for.
+    pub step: Option<StepIndex>,
     /// As it is said.
     pub name: String,
+    /// The words that end it ("bucket full"); empty where it ends by itself.
+    pub end: String,
     /// Time left; zero once it has ended.
     pub left: Duration,
     /// How long it runs in all.

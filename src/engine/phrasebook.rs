@@ -323,13 +323,13 @@ listed!(
     Command {
         SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
         GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind, Note, AreWeReady,
-        AreWeOnTime, ClockOff, WhatIsOut, CannotDo, DoneWithThat,
+        AreWeOnTime, ClockOff, WhatIsOut, DoneWithThat,
     }
 );
 
 listed!(
     /// Answers that belong to a kind of step and not to one step.
-    Common { Done, AllDone, Yes, No, NoState, Untested, NotHere, Override }
+    Common { Done, AllDone, Yes, No, NoState, Untested, NotHere, CannotDo, NoLimits, Override }
 );
 
 listed!(
@@ -347,7 +347,7 @@ listed!(
 listed!(
     /// What the program says.
     Line {
-        WhatComesFirst, Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearRight, UnclearYesNo, UnclearWords, NotYet,
+        WhatComesFirst, Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, AskThinAgain, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearRight, UnclearYesNo, UnclearWords, NotYet,
         StandingBy, StandingByClock, Held, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, FlowMeasured, FlowUnusable, ClockLeft,
         ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
@@ -357,7 +357,7 @@ listed!(
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,
         OnceMore, StillSo, Checked, LongPause, GateOpen, GateReopened, GateSkippedToo, GateClocks, GateOverride, GateReady,
-        NotedLast, PutRightLast, ReadingDown, ReadingUp, NoNoteHere, NoteDone, LimitTold, NeedsHelp, WithHelp, Stretch, StretchWords, StretchBut, RigRecalled, RigTold, RigDifferent, RigDoubted, RigOut, RigNothingOut, RigUnknown, NotHere, NotHereState,
+        NotedLast, PutRightLast, ReadingDown, ReadingUp, NoNoteHere, NoteDone, LimitTold, LimitsLifted, NeedsHelp, WithHelp, Stretch, StretchWords, StretchBut, RigRecalled, RigTold, RigDifferent, RigDoubted, RigOut, RigNothingOut, RigUnknown, NotHere, NotHereState,
         Untested, UntestedWho, ToBeTested, ToBeDoneBy, GateUntested,
         OnTimeUnknown, KeptShort, OverrideRefused, OverrideNothing, Overridden, CameBack,
     }

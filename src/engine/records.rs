@@ -85,10 +85,23 @@ impl Records {
 
     pub fn replayed(&mut self, event: &Event) {
         self.next_seq += 1;
-        // A run that has begun goes by what it was told itself.
-        self.rig = None;
-        self.limits.clear();
-        self.remarks.clear();
+        // What is on record counts, and nothing is told twice.
+        match event {
+            Event::CrewSet { .. } => self.crew = None,
+            Event::RigRecalled { .. } => self.rig = None,
+            Event::LimitTold { person, cannot, .. } => {
+                self.limits.retain(|(who, limit)| !(who == person && limit == cannot));
+            }
+            Event::LimitsLifted { person, .. } => self.limits.retain(|(who, _)| who != person),
+            Event::RemarksRecalled { .. } => self.remarks.clear(),
+            // Once work has begun nothing is recalled any more.
+            event if event.step().is_some() => {
+                self.crew = None;
+                self.rig = None;
+                self.remarks.clear();
+            }
+            _ => {}
+        }
         if matches!(event, Event::Rehearsed { .. }) {
             self.deeds = Deeds::Rehearsed;
         }
@@ -172,13 +185,18 @@ impl Engine {
         let measured = self.measure(&event);
         self.fit_to_people();
         self.at = from;
-        match (&event, &self.records.crew) {
-            (Event::RunStarted { .. }, Some(crew)) => {
-                let people = crew.recorded();
-                self.commit(Event::CrewSet { people });
-            }
-            _ => self.follow(event.inner(), Remarks { reply, measured }),
+        // Before anything is said it is on record to whom.
+        if matches!(event, Event::RunStarted { .. }) && self.set_crew() {
+            return;
         }
+        self.follow(event.inner(), Remarks { reply, measured });
+    }
+
+    /// Writes down who takes part, where that is not on record; says whether there was anybody to write down.
+    pub(super) fn set_crew(&mut self) -> bool {
+        let Some(crew) = self.records.crew.take() else { return false };
+        self.commit(Event::CrewSet { people: crew.recorded() });
+        true
     }
 
     /// A bucket that was filled tells the flow of the tap, and the clocks that come after it are reckoned anew.

@@ -5,7 +5,7 @@
 
 use crate::audio::SAMPLE_RATE;
 use crate::decide::ranking::Ranking;
-use crate::decide::{Care, PhraseVerdict, WIDEST_MARGIN};
+use crate::decide::{PhraseVerdict, WIDEST_MARGIN};
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::hear::look::{Look, LookId};
@@ -80,11 +80,6 @@ pub fn endpoint(looks: &Looks, context: &Context) -> Endpoint {
         Phase::Ended { .. } if context.phrases.is_none() || looks.are_final() => Endpoint::End,
         Phase::Ended { .. } => Endpoint::Score(Look::Final),
     }
-}
-
-/// How much time a look takes over what it does not understand, with `quiet` windows since the last word.
-pub fn care_after(quiet: usize) -> Care {
-    if quiet < CONTEXT_WINDOWS { Care::Quick } else { Care::Thorough }
 }
 
 /// The looks at an utterance, as far as they hold for all that was said so far.

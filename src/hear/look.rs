@@ -5,8 +5,8 @@
 
 use std::sync::Arc;
 
+use crate::decide::PhraseVerdict;
 use crate::decide::ranking::Ranking;
-use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::ListeningSet;
 
 /// Names a request of one ear: numbers that grow, never used twice.
@@ -30,9 +30,6 @@ pub struct LookRequest {
     pub set: Arc<ListeningSet>,
     /// 16 kHz mono, full scale 1.0, with the sound around the words.
     pub samples: Vec<f32>,
-    /// How long speech went on in it, in seconds.
-    pub speech_s: f32,
-    pub care: Care,
     pub kind: Look,
 }
 

@@ -8,7 +8,7 @@ use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, ListeningSet};
 use crate::hear::detector::WINDOW_LEN;
 use crate::hear::ear::FrameSpan;
-use crate::hear::endpoint::{CONTEXT_WINDOWS, Context, LONGEST_ANSWER_LEN, Looks, Newest, Phase, Voices, care_after};
+use crate::hear::endpoint::{CONTEXT_WINDOWS, Context, LONGEST_ANSWER_LEN, Looks, Newest, Phase, Voices};
 use crate::hear::late_copy::LateCopies;
 use crate::hear::look::{Found, Look, LookId, LookRequest};
 use crate::hear::noise::rms;
@@ -94,9 +94,7 @@ impl SpeechSegment {
         // Of the quiet that showed the end, keep what the model likes to have after a word.
         let surplus = (quiet * WINDOW_LEN).saturating_sub(CONTEXT_LEN);
         let samples = self.samples[..self.samples.len().saturating_sub(surplus)].to_vec();
-        let late_s = if self.voices() == Voices::OverOwn { NOTICED_LATE_S } else { 0.0 };
-        let speech_s = (self.speech_windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32 + late_s;
-        Some(LookRequest { id, set, samples, speech_s, care: care_after(quiet), kind })
+        Some(LookRequest { id, set, samples, kind })
     }
 
     /// Takes what came of the look that is under way. Over the program's own voice an emergency that nearly fits is thin.
@@ -151,8 +149,6 @@ impl SpeechSegment {
 
 /// Sound to keep after a word.
 const CONTEXT_LEN: usize = CONTEXT_WINDOWS * WINDOW_LEN;
-/// Of a word over the program's own voice so much is over before it is noticed.
-const NOTICED_LATE_S: f32 = 0.2;
 /// 0.3 s.
 const WARM_UP_EVERY_LEN: usize = SAMPLE_RATE * 3 / 10;
 /// The newest sound: 64 ms.

@@ -194,6 +194,7 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::TimerEnded { heard, .. }
         | Event::RigAgreed { heard }
         | Event::LimitTold { heard, .. }
+        | Event::LimitsLifted { heard, .. }
         | Event::NoteDone { heard, .. }
         | Event::CannotDo { heard, .. }
         | Event::ThingTold { heard, .. }

@@ -258,26 +258,75 @@ fn with_clean_hands(work: &Work, project: &Project, arranged: &mut Arranged) {
         let spans: BTreeSet<usize> = arranged.turns[person].iter().filter_map(|&c| work.chores[c].soiled).collect();
         for span in spans {
             let soiled = |&chore: &usize| work.chores[chore].soiled == Some(span);
-            let ends = |turns: &[usize]| Some((turns.iter().position(soiled)?, turns.iter().rposition(soiled)?));
-            let Some((first, last)) = ends(&arranged.turns[person]) else { continue };
-            let others = arranged.turns[person][first..=last].iter().copied().filter(|chore| !soiled(chore));
-            let (mut earlier, mut later) = (others.clone().collect::<Vec<usize>>(), Vec::new());
-            // From the back: what cannot come before the sewage comes after the soap, and so does all that waits for it.
-            loop {
-                let list = &arranged.turns[person];
-                let mut turns = arranged.turns.clone();
-                turns[person] = list[..first].iter().copied().chain(earlier.iter().copied()).collect();
-                turns[person].extend(list[first..=last].iter().copied().filter(|chore| soiled(chore)));
-                turns[person].extend(later.iter().copied().chain(list[last + 1..].iter().copied()));
-                if super::critical_path::order(&links(project, &arranged.way, &turns)).is_some() {
-                    *arranged = timed(project, arranged.way.clone(), turns);
-                    break;
+            let list = arranged.turns[person].clone();
+            let Some((first, last)) = list.iter().position(soiled).zip(list.iter().rposition(soiled)) else { continue };
+            if list[first..=last].iter().all(soiled) {
+                continue;
+            }
+            // What waits for the sewage comes after the soap; all else before the gloves. The others' turns stay as they are, or, where they
+            // wait for each other then, follow.
+            let kept = arranged.turns.iter().enumerate().map(|(p, turns)| if p == person { &[][..] } else { turns });
+            let kept: Vec<Vec<usize>> = kept.map(<[usize]>::to_vec).collect();
+            for others in [kept, vec![Vec::new(); arranged.turns.len()]] {
+                let links_now = links(project, &arranged.way, &others);
+                let waits = waiting_for(&links_now, list.iter().copied().filter(soiled));
+                let awaited = awaited_by(&links_now, list.iter().copied().filter(soiled));
+                // What the work itself needs in between, such as water poured in from inside, stays.
+                let stays = |chore: &usize| soiled(chore) || waits[*chore] && awaited[*chore];
+                let between = list[first..=last].iter().copied().filter(|chore| !stays(chore));
+                let (later, earlier): (Vec<usize>, Vec<usize>) = between.partition(|&chore| waits[chore]);
+                let mut turns = others;
+                turns[person] = list[..first].iter().copied().chain(earlier).collect();
+                turns[person].extend(list[first..=last].iter().copied().filter(stays));
+                turns[person].extend(later.into_iter().chain(list[last + 1..].iter().copied()));
+                let Some(order) = soonest_first(&links(project, &arranged.way, &turns), &arranged.starts) else {
+                    continue;
+                };
+                for (other, turns) in turns.iter_mut().enumerate().filter(|(other, _)| *other != person) {
+                    turns.clone_from(&arranged.turns[other]);
+                    turns.sort_by_key(|chore| order[*chore]);
                 }
-                let Some(chore) = earlier.pop() else { break };
-                later.insert(0, chore);
+                *arranged = timed(project, arranged.way.clone(), turns);
+                break;
             }
         }
     }
+}
+
+/// For each chore whether it waits for any of these, directly or not, or is one of them.
+fn waiting_for(links: &[Link], these: impl Iterator<Item = usize>) -> Vec<bool> {
+    let mut waits = vec![false; links.len()];
+    these.for_each(|chore| waits[chore] = true);
+    for &chore in &super::critical_path::order(links).unwrap_or_default() {
+        waits[chore] |= links[chore].after.iter().any(|&before| waits[before]);
+    }
+    waits
+}
+
+/// For each chore whether any of these waits for it, directly or not, or it is one of them.
+fn awaited_by(links: &[Link], these: impl Iterator<Item = usize>) -> Vec<bool> {
+    let mut awaited = vec![false; links.len()];
+    these.for_each(|chore| awaited[chore] = true);
+    for &chore in super::critical_path::order(links).unwrap_or_default().iter().rev() {
+        if awaited[chore] {
+            links[chore].after.iter().for_each(|&before| awaited[before] = true);
+        }
+    }
+    awaited
+}
+
+/// The place of each chore in an order in which nothing comes before what it waits for, and else by these starts; none where they wait for
+/// each other.
+fn soonest_first(links: &[Link], starts: &[u32]) -> Option<Vec<usize>> {
+    let mut places: Vec<Option<usize>> = vec![None; links.len()];
+    for place in 0..links.len() {
+        let ready = (0..links.len()).filter(|&chore| {
+            places[chore].is_none() && links[chore].after.iter().all(|&before| places[before].is_some())
+        });
+        let next = ready.min_by_key(|&chore| (starts[chore], chore))?;
+        places[next] = Some(place);
+    }
+    places.into_iter().collect()
 }
 
 impl Arranged {

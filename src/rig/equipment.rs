@@ -62,7 +62,9 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("regulator", "a pressure regulator at the tap", |r| r.water.tap_hose && r.water.regulator),
     item("filter", "a filter at the hose", |r| r.water.tap_hose && r.water.filter),
     item("water-heater", "a water heater", |r| r.water.heater != Heater::None),
-    item("heater-electric", "a water heater on mains", |r| matches!(r.water.heater, Heater::Electric | Heater::Both)),
+    item("heater-electric", "a water heater on shore power", |r| {
+        matches!(r.water.heater, Heater::Electric | Heater::Both)
+    }),
     item("heater-gas", "a water heater on gas", |r| matches!(r.water.heater, Heater::Gas | Heater::Both)),
     item("heater-bypass", "a bypass round the water heater", |r| {
         r.water.heater != Heater::None && r.water.heater_bypass
@@ -102,6 +104,9 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("levelling-jacks", "jacks that carry the rig", |r| r.standing.levelling_jacks),
     item("air-suspension", "air suspension", |r| r.standing.air_suspension),
     item("stabilisers", "stabilizers", |r| r.standing.stabilisers),
+    item("jacks-or-stabilizers", "jacks that carry the rig, or stabilizers", |r| {
+        r.standing.levelling_jacks || r.standing.stabilisers
+    }),
     item("entry-steps", "entry steps that move", |r| r.standing.entry_steps),
     item("slides", "slide-out rooms", |r| !r.slide.is_empty()),
     item("awnings", "awnings", |r| !r.awning.is_empty()),

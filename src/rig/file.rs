@@ -29,7 +29,7 @@ pub struct RigFile {
     pub passengers: Vec<String>,
     /// Equipment of your own that your own routines ask for; each name begins with "own-".
     pub extras: Vec<String>,
-    /// Mains and batteries.
+    /// Shore power and batteries.
     pub electric: Electric,
     /// Fresh water.
     pub water: Water,
@@ -105,7 +105,7 @@ pub struct Person {
     pub cannot: Vec<Demand>,
 }
 
-/// Mains and batteries.
+/// Shore power and batteries.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Electric {
@@ -126,10 +126,10 @@ pub struct Electric {
     pub night_w: u32,
     /// Of what kind the house battery is: what a resting voltage means depends on it.
     pub battery_kind: BatteryKind,
-    /// Lowest mains voltage to plug into, in volts.
+    /// Lowest voltage to plug into, in volts.
     #[schemars(range(min = 80, max = 250))]
     pub mains_least_v: u32,
-    /// Highest mains voltage to plug into, in volts.
+    /// Highest voltage to plug into, in volts.
     #[schemars(range(min = 80, max = 270))]
     pub mains_most_v: u32,
 }
@@ -222,7 +222,7 @@ pub struct Waste {
     /// Floor of the black tank in square inches; 0 where it is not known.
     #[schemars(range(min = 0, max = 10000))]
     pub black_floor_sqin: u32,
-    /// Grey tank in US gallons; 0 for none.
+    /// Gray tank in US gallons; 0 for none.
     #[schemars(range(min = 0, max = 200))]
     pub grey_gal: u32,
     /// Floor of the gray tank in square inches; 0 where it is not known.
@@ -361,9 +361,9 @@ impl Default for Fridge {
 #[serde(rename_all = "kebab-case")]
 pub enum FridgeKind {
     None,
-    /// Absorption: gas, mains, perhaps battery.
+    /// Absorption: gas, shore power, perhaps battery.
     Gas,
-    /// Compressor: battery or mains.
+    /// Compressor: battery or shore power.
     Compressor,
 }
 
@@ -394,11 +394,11 @@ impl Default for Outside {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Standing {
-    /// Levelling jacks that carry the rig.
+    /// Leveling jacks that carry the rig.
     pub levelling_jacks: bool,
     /// Air suspension, which is dumped before jacks go down.
     pub air_suspension: bool,
-    /// Stabilisers that only steady it.
+    /// Stabilizers that only steady it.
     pub stabilisers: bool,
     /// Entry steps that fold or slide.
     pub entry_steps: bool,

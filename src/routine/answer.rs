@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::model::StepIndex;
-use crate::rig::Role;
+use crate::rig::{Demand, Role};
 
 #[derive(Clone, Debug, PartialEq)]
 pub enum Answer {
@@ -185,6 +185,8 @@ pub struct Turn {
     pub halt: Vec<String>,
     /// What to do then; the turns begin again from the first.
     pub halt_reply: String,
+    /// What this turn demands of whoever gives it.
+    pub demands: Vec<Demand>,
 }
 
 /// Held for a time that the program counts down aloud ("hold ... three, two, one, release").

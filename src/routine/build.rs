@@ -278,6 +278,7 @@ impl Builder<'_> {
                     say: lower(turn.say),
                     halt: lower(turn.halt),
                     halt_reply: turn.halt_reply,
+                    demands: turn.demands,
                 };
                 Answer::Both(BothAnswer { turns: turns.into_iter().map(turn).collect() })
             }
@@ -471,7 +472,8 @@ fn fingerprint(routine: &Routine) -> String {
         .replace(", ends: false", "")
         .replace(", sets: [], undoes: []", "")
         .replace(" short: \"\", announced: false, given_by: \"\",", "")
-        .replace(", demands: [], whole: \"\", single: false", "");
+        .replace(", demands: [], whole: \"\", single: false", "")
+        .replace(", demands: [] }", " }");
     for byte in text.bytes() {
         hash = (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3);
     }

@@ -359,6 +359,9 @@ pub(super) struct TurnFile {
     /// What to do then.
     #[serde(default)]
     pub halt_reply: String,
+    /// What this turn demands of whoever gives it.
+    #[serde(default)]
+    pub demands: Vec<Demand>,
 }
 
 /// A number, or the name of a number of the rig.

@@ -67,10 +67,10 @@ impl Signals {
 fn hazard(step: u32) -> Vec<f32> {
     let gap = HAZARD_GAP_MS - HAZARD_GAP_STEP_MS * step;
     let mut sound = Vec::new();
-    for (place, extra) in [1, 1, 2, 1, 0].into_iter().enumerate() {
+    for (place, after) in [gap, gap, 2 * gap + HAZARD_PULSE_MS, gap, 0].into_iter().enumerate() {
         let fundamental = if place < 3 { HAZARD_HZ } else { HAZARD_HIGH_HZ };
         sound.extend(pulse(fundamental, HAZARD_PULSE_MS, Shape::Steady));
-        sound.extend(silence(gap * extra));
+        sound.extend(silence(after));
     }
     sound
 }
@@ -102,7 +102,7 @@ enum Shape {
 /// One pulse: the fundamental and five harmonics, each a little weaker, with phases that keep the peaks low.
 fn pulse(fundamental: f32, milliseconds: u32, shape: Shape) -> Vec<f32> {
     let length = samples(milliseconds);
-    let edge = samples(EDGE_MS).min(length / 2);
+    let edge = length * EDGE_PERCENT / 100;
     let sample = |n: usize| -> f32 {
         let time = n as f32 / RATE as f32;
         let tone: f32 = (0..PARTIALS.len())
@@ -136,8 +136,9 @@ pub const RATE: u32 = 48_000;
 /// Amplitudes of the fundamental and its harmonics: -1 to -10 dB.
 const PARTIALS: [f32; 6] = [1.0, 0.9, 0.8, 0.6, 0.45, 0.3];
 
-/// Milliseconds of rise and fall: no click, and no start that makes somebody jump with a hand on a valve.
-const EDGE_MS: u32 = 12;
+/// Rise and fall, in percent of the pulse: no click, and no start that makes somebody jump with a hand on a valve. From a tenth to nine
+/// tenths it takes three fifths of that.
+const EDGE_PERCENT: usize = 17;
 
 const HAZARD_HZ: f32 = 635.0;
 const HAZARD_HIGH_HZ: f32 = 755.0;
@@ -146,18 +147,19 @@ const HEARD_HZ: f32 = 710.0;
 const GO_ON_HZ: (f32, f32) = (427.0, 568.0);
 
 /// 75 to 200 ms for a high priority (IEC 60601-1-8 Table 3, from memory).
-const HAZARD_PULSE_MS: u32 = 150;
+const HAZARD_PULSE_MS: u32 = 180;
 
-/// Milliseconds between pulses at first, and how much less at each repeat.
-const HAZARD_GAP_MS: u32 = 120;
-const HAZARD_GAP_STEP_MS: u32 = 25;
+/// Milliseconds of silence between pulses at first, and how much less at each repeat. With the edges, which are half heard, from 125 to 50
+/// (IEC 60601-1-8 Table 3, from memory).
+const HAZARD_GAP_MS: u32 = 92;
+const HAZARD_GAP_STEP_MS: u32 = 22;
 
 /// Repeats after which a hazard signal grows no further.
 const HAZARD_STEPS: u32 = 4;
 
 /// LUFS at first; speech is at -16.
 const HAZARD_LUFS: f64 = -15.0;
-const HAZARD_LUFS_STEP: f64 = 2.0;
+const HAZARD_LUFS_STEP: f64 = 1.8;
 const TIME_LUFS: f64 = -20.0;
 const EARCON_LUFS: f64 = -22.0;
 
@@ -247,6 +249,49 @@ mod tests {
             assert!(samples[0].abs() < 0.01 * peak && samples[samples.len() - 1].abs() < 0.01 * peak, "{name}");
             let early = samples[..48].iter().fold(0.0f32, |peak, sample| peak.max(sample.abs()));
             assert!(early < 0.1 * peak, "{name}: {early} of {peak} after 1 ms");
+        }
+    }
+
+    /// Where each pulse is, as it is heard: begin and end at half of the peak, and how long it takes from a tenth to nine tenths, in
+    /// milliseconds.
+    fn pulses(sound: &[f32]) -> Vec<(f32, f32, f32)> {
+        // The peak within a period of the lower fundamental.
+        let period = (RATE as f32 / HAZARD_HZ).ceil() as usize;
+        let envelope: Vec<f32> =
+            sound.windows(period).map(|window| window.iter().fold(0.0, |peak: f32, x| peak.max(x.abs()))).collect();
+        let peak = envelope.iter().copied().fold(0.0, f32::max);
+        let milliseconds = |n: usize| n as f32 * 1000.0 / RATE as f32;
+        let mut found = Vec::new();
+        let mut n = 0;
+        while let Some(begin) = (n..envelope.len()).find(|&n| envelope[n] >= peak / 2.0) {
+            let end = (begin..envelope.len()).find(|&n| envelope[n] < peak / 2.0).unwrap_or(envelope.len());
+            let tenth = (0..begin).rev().find(|&n| envelope[n] < 0.1 * peak).unwrap_or(0);
+            let whole = (begin..end).find(|&n| envelope[n] >= 0.9 * peak).unwrap_or(end);
+            found.push((milliseconds(begin), milliseconds(end), milliseconds(whole - tenth)));
+            n = end;
+        }
+        found
+    }
+
+    // IEC 60601-1-8, characteristics of pulse and burst (from memory): a pulse of high priority takes 75 to 200 ms and rises within 10 to 40 % of
+    // that; 50 to 125 ms between pulses, between the third and the fourth twice that and a pulse. Measured on the signal.
+    #[test]
+    fn the_pulses_of_a_hazard_are_as_long_as_far_apart_and_rise_as_an_alarm_of_high_priority() {
+        let signals = Signals::new().unwrap();
+        for repeat in 0..HAZARD_STEPS {
+            let pulses = pulses(signals.alarm(AlarmSignal::Hazard { repeat }));
+            assert_eq!(pulses.len(), 5, "{pulses:?}");
+            for (begin, end, rise) in &pulses {
+                let length = end - begin;
+                assert!((75.0..=200.0).contains(&length), "{length} ms");
+                assert!((0.1..=0.4).contains(&(rise / length)), "rises in {rise} of {length} ms");
+            }
+            let gaps: Vec<f32> = pulses.windows(2).map(|two| two[1].0 - two[0].1).collect();
+            for (place, gap) in gaps.iter().enumerate() {
+                let most = if place == 2 { 2.0 * 125.0 + 200.0 } else { 125.0 };
+                let least = if place == 2 { 2.0 * 50.0 + 75.0 } else { 50.0 };
+                assert!((least..=most).contains(gap), "repeat {repeat}: gap {place} of {gap} ms");
+            }
         }
     }
 

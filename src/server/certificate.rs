@@ -3,11 +3,12 @@
 use std::net::IpAddr;
 
 use jiff::ToSpan;
-use jiff::civil::Date;
+use jiff::civil::{Date, date};
 use rcgen::{
     BasicConstraints, Certificate, CertificateParams, CidrSubnet, DistinguishedName, DnType, ExtendedKeyUsagePurpose,
     GeneralSubtree, IsCa, Issuer, KeyPair, KeyUsagePurpose, NameConstraints, date_time_ymd,
 };
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use thiserror::Error;
@@ -32,6 +33,13 @@ pub struct Identity {
 /// SHA-256 of a certificate.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Fingerprint([u8; 32]);
+
+impl Fingerprint {
+    /// Of a certificate in DER.
+    pub fn of(der: &[u8]) -> Self {
+        Self(Sha256::digest(der).into())
+    }
+}
 
 impl std::fmt::Display for Fingerprint {
     /// As browsers show it: pairs of digits with colons.
@@ -58,13 +66,13 @@ pub enum CertificateError {
 /// # Errors
 /// They cannot be read, made or kept.
 pub fn identity(kept: &Kept, address: IpAddr, today: Date) -> Result<Identity, CertificateError> {
-    let authority = match (kept.read(AUTHORITY_KEY)?, kept.read(AUTHORITY)?) {
-        (Some(key), Some(certificate)) => (KeyPair::from_pem(&key)?, certificate),
+    let authority = match (kept.read(AUTHORITY_KEY)?, kept.read(AUTHORITY)?, known::<Days>(kept, AUTHORITY_DAYS)?) {
+        (Some(key), Some(certificate), Some(days)) if days.hold(today) => (KeyPair::from_pem(&key)?, certificate),
         _ => make_authority(kept, today)?,
     };
-    let leaf = match (kept.read(LEAF_KEY)?, kept.read(LEAF)?, known(kept)?) {
-        (Some(key), Some(certificate), Some(scope)) if scope.fits(address, today) => (key, certificate),
-        _ => make_leaf(kept, &authority.0, address, today)?,
+    let leaf = match (kept.read(LEAF_KEY)?, kept.read(LEAF)?, known::<Scope>(kept, SCOPE)?) {
+        (Some(key), Some(certificate), Some(scope)) if scope.fits(address, &authority.1, today) => (key, certificate),
+        _ => make_leaf(kept, &authority, address, today)?,
     };
     Ok(Identity {
         authority_print: print_of(&authority.1),
@@ -80,7 +88,36 @@ pub fn identity(kept: &Kept, address: IpAddr, today: Date) -> Result<Identity, C
 /// # Errors
 /// They stay.
 pub fn forget(kept: &Kept) -> Result<(), CertificateError> {
-    Ok(kept.remove(&[AUTHORITY, AUTHORITY_KEY, LEAF, LEAF_KEY, SCOPE])?)
+    Ok(kept.remove(&[AUTHORITY, AUTHORITY_KEY, AUTHORITY_DAYS, LEAF, LEAF_KEY, SCOPE])?)
+}
+
+/// SHA-256 of the kept authority's certificate; nothing where there is none.
+///
+/// # Errors
+/// It is there and cannot be read.
+pub fn authority_print(kept: &Kept) -> Result<Option<Fingerprint>, CertificateError> {
+    Ok(kept.read(AUTHORITY)?.map(|pem| print_of(&pem)))
+}
+
+/// When a kept certificate is good: the first day, and the first on which it is good no more, as RFC 3339 writes them.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Days {
+    from: String,
+    until: String,
+}
+
+impl Days {
+    fn new(from: Date, until: Date) -> Self {
+        Self { from: from.to_string(), until: until.to_string() }
+    }
+
+    /// Good today, and for a while yet. A clock that was never set says nothing: what phones trust is not thrown away for it.
+    fn hold(&self, today: Date) -> bool {
+        let (Ok(from), Ok(until)) = (self.from.parse::<Date>(), self.until.parse::<Date>()) else { return false };
+        let soon = today.checked_add(RENEW_BEFORE_DAYS.days()).unwrap_or(today);
+        today < NO_EARLIER || from <= today && soon < until
+    }
 }
 
 /// What the kept certificate is for.
@@ -88,22 +125,24 @@ pub fn forget(kept: &Kept) -> Result<(), CertificateError> {
 #[serde(deny_unknown_fields)]
 struct Scope {
     address: IpAddr,
-    /// The first day, and the first on which it is good no more, as RFC 3339 writes them.
-    from: String,
-    until: String,
+    /// SHA-256 of the authority that signed it.
+    signed_by: String,
+    days: Days,
 }
 
 impl Scope {
-    fn fits(&self, address: IpAddr, today: Date) -> bool {
-        let (Ok(from), Ok(until)) = (self.from.parse::<Date>(), self.until.parse::<Date>()) else { return false };
-        let soon = today.checked_add(RENEW_BEFORE_DAYS.days()).unwrap_or(today);
-        self.address == address && from <= today && soon < until
+    fn fits(&self, address: IpAddr, authority: &str, today: Date) -> bool {
+        self.address == address && self.signed_by == print_of(authority).to_string() && self.days.hold(today)
     }
 }
 
-fn known(kept: &Kept) -> Result<Option<Scope>, CertificateError> {
+fn known<T: DeserializeOwned>(kept: &Kept, name: &str) -> Result<Option<T>, CertificateError> {
     // One that cannot be read is made anew.
-    Ok(kept.read(SCOPE)?.and_then(|text| toml::from_str(&text).ok()))
+    Ok(kept.read(name)?.and_then(|text| toml::from_str(&text).ok()))
+}
+
+fn keep(kept: &Kept, name: &str, what: &impl Serialize) -> Result<(), CertificateError> {
+    Ok(kept.write(name, &toml::to_string(what).map_err(KeptError::from)?)?)
 }
 
 fn make_authority(kept: &Kept, today: Date) -> Result<(KeyPair, String), CertificateError> {
@@ -111,23 +150,25 @@ fn make_authority(kept: &Kept, today: Date) -> Result<(KeyPair, String), Certifi
     let certificate = authority_params(today)?.self_signed(&key)?.pem();
     kept.write(AUTHORITY_KEY, &key.serialize_pem())?;
     kept.write(AUTHORITY, &certificate)?;
+    let days = Days::new(shifted(today, -DAY_BEFORE)?, shifted(today, AUTHORITY_FOR_DAYS)?);
+    keep(kept, AUTHORITY_DAYS, &days)?;
     Ok((key, certificate))
 }
 
 fn make_leaf(
     kept: &Kept,
-    authority: &KeyPair,
+    authority: &(KeyPair, String),
     address: IpAddr,
     today: Date,
 ) -> Result<(String, String), CertificateError> {
     let (from, until) = (shifted(today, -DAY_BEFORE)?, shifted(today, LEAF_FOR_DAYS)?);
     let key = KeyPair::generate()?;
-    let certificate = leaf(&key, authority, address, from, until)?.pem();
+    let certificate = leaf(&key, &authority.0, address, from, until)?.pem();
     let key = key.serialize_pem();
     kept.write(LEAF_KEY, &key)?;
     kept.write(LEAF, &certificate)?;
-    let scope = Scope { address, from: from.to_string(), until: until.to_string() };
-    kept.write(SCOPE, &toml::to_string(&scope).map_err(KeptError::from)?)?;
+    let signed_by = print_of(&authority.1).to_string();
+    keep(kept, SCOPE, &Scope { address, signed_by, days: Days::new(from, until) })?;
     Ok((key, certificate))
 }
 
@@ -194,7 +235,7 @@ fn print_of(pem: &str) -> Fingerprint {
     use tokio_rustls::rustls::pki_types::CertificateDer;
     use tokio_rustls::rustls::pki_types::pem::PemObject;
     let der = CertificateDer::from_pem_slice(pem.as_bytes());
-    Fingerprint(Sha256::digest(der.as_deref().unwrap_or_default()).into())
+    Fingerprint::of(der.as_deref().unwrap_or_default())
 }
 
 /// `.internal` is kept for private use (ICANN, 2024).
@@ -217,7 +258,10 @@ const LEAF_FOR_DAYS: i64 = 824;
 const RENEW_BEFORE_DAYS: i64 = 30;
 /// Installing it is a chore: ten years.
 const AUTHORITY_FOR_DAYS: i64 = 3_652;
+/// The program is no older.
+const NO_EARLIER: Date = date(2026, 1, 1);
 const AUTHORITY: &str = "authority.pem";
+const AUTHORITY_DAYS: &str = "authority.toml";
 const AUTHORITY_KEY: &str = "authority.key.pem";
 const LEAF: &str = "certificate.pem";
 const LEAF_KEY: &str = "certificate.key.pem";
@@ -229,7 +273,6 @@ mod tests {
     use std::sync::Arc;
     use std::time::Duration;
 
-    use jiff::civil::date;
     use tokio_rustls::rustls::RootCertStore;
     use tokio_rustls::rustls::client::WebPkiServerVerifier;
     use tokio_rustls::rustls::client::danger::ServerCertVerifier;
@@ -313,7 +356,37 @@ mod tests {
         assert!(matches!(identity(&kept, address, date(2600, 1, 1)), Err(CertificateError::Day { .. })));
         // Made while the clock stood in the past: made anew once it is right.
         let early = identity(&kept, address, date(1990, 1, 1)).unwrap();
-        assert!(identity(&kept, address, TODAY).unwrap().leaf != early.leaf);
+        let right = identity(&kept, address, TODAY).unwrap();
+        assert!(right.leaf != early.leaf && right.authority_print != early.authority_print);
+        assert!(trusted(&right.authority, &right.leaf, "192.168.8.1", TODAY));
+    }
+
+    #[test]
+    fn an_authority_that_was_made_under_a_wrong_clock_does_not_stay_and_one_that_is_right_outlives_a_clock_that_stands()
+    {
+        let (_folder, kept) = folder();
+        let address: IpAddr = [192, 168, 8, 1].into();
+        let late = identity(&kept, address, date(2099, 1, 1)).unwrap();
+        let right = identity(&kept, address, TODAY).unwrap();
+        assert!(right.authority_print != late.authority_print);
+        assert!(trusted(&right.authority, &right.leaf, "192.168.8.1", TODAY));
+        let stood = identity(&kept, address, date(1970, 1, 2)).unwrap();
+        assert_eq!((&stood.authority, &stood.leaf), (&right.authority, &right.leaf));
+        // Its end: ten years after.
+        let next = identity(&kept, address, date(2036, 5, 1)).unwrap();
+        assert!(next.authority_print != right.authority_print);
+        assert!(trusted(&next.authority, &next.leaf, "192.168.8.1", date(2036, 5, 1)));
+    }
+
+    #[test]
+    fn a_new_authority_signs_the_server_s_certificate_anew() {
+        let (_folder, kept) = folder();
+        let address: IpAddr = [192, 168, 8, 1].into();
+        let first = identity(&kept, address, TODAY).unwrap();
+        kept.remove(&[AUTHORITY]).unwrap();
+        let second = identity(&kept, address, TODAY).unwrap();
+        assert!(second.leaf != first.leaf && second.authority != first.authority);
+        assert!(trusted(&second.authority, &second.leaf, "192.168.8.1", TODAY));
     }
 
     #[test]

@@ -20,6 +20,8 @@ pub struct Flow {
     began: SessionTime,
     lag: Lag,
     counts: FlowCounts,
+    /// How many in a row were stale.
+    stale: u32,
 }
 
 /// What was lost so far on a connection.
@@ -59,8 +61,15 @@ impl Flow {
     pub fn arrived(&mut self, now: SessionTime, frame: &HeardFrame) -> Arrival {
         let ahead = self.next.map_or(0, |next| frame.number.wrapping_sub(next));
         if ahead > u32::MAX / 2 {
-            return Arrival::Stale;
+            self.stale += 1;
+            if self.stale < MOST_STALE {
+                return Arrival::Stale;
+            }
+            // A link hands on no such row of old frames: the page counts anew.
+            self.next = Some(frame.number);
+            return self.arrived(now, frame);
         }
+        self.stale = 0;
         let first = self.next.is_none();
         self.next = Some(frame.number.wrapping_add(1));
         self.newest = Some(now);
@@ -130,6 +139,8 @@ const MOST_OFF_US: u64 = 4_000;
 const WINDOW_US: u64 = 2_000_000;
 /// What is lost in a browser is a piece of its sound card's buffer: 10 ms and more.
 const SLIP_US: i64 = 8_000;
+/// Half a second of old frames.
+const MOST_STALE: u32 = 25;
 /// Known within two seconds, with half a second to tell it.
 const SILENT_AFTER: Duration = Duration::from_millis(1_500);
 
@@ -201,6 +212,16 @@ mod tests {
         assert_eq!(flow.arrived(at(40), &HeardFrame { number: 4, ..next.clone() }), Arrival::Slipped);
         assert_eq!(flow.arrived(at(60), &HeardFrame { number: 3, ..next }), Arrival::Stale);
         assert_eq!(flow.counts(), FlowCounts { frames: 3, missing: 3, slips: 1 });
+    }
+
+    #[test]
+    fn a_page_that_counts_anew_is_heard_again_within_half_a_second() {
+        let mut flow = Flow::default();
+        flow.arrived(at(0), &frame(90_000));
+        let arrivals = feed(&mut flow, 0..100, |_| 100);
+        assert_eq!(arrivals.iter().filter(|arrival| **arrival == Arrival::Stale).count(), 24);
+        assert!(arrivals[25..].iter().all(|arrival| *arrival == Arrival::InOrder), "{arrivals:?}");
+        assert!(!flow.is_silent(at(2_100)));
     }
 
     #[test]

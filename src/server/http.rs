@@ -79,14 +79,13 @@ async fn authority(State(shared): State<Arc<Shared>>) -> Response {
     ([(CONTENT_TYPE, "application/x-x509-ca-cert")], shared.identity.authority.clone()).into_response()
 }
 
-/// Who takes part, for a page that is let in; and the fingerprint of the authority, to be compared with the rig's screen.
+/// Who takes part, for a page that is let in. No fingerprint: whoever stands in between would send their own.
 async fn crew(State(shared): State<Arc<Shared>>, head: HeaderMap) -> Response {
     if cookie_of_known(&shared, &head).is_none() {
         return StatusCode::UNAUTHORIZED.into_response();
     }
     let crew = serde_json::json!({
         "people": shared.host.people(),
-        "print": shared.identity.authority_print.to_string(),
         "version": VERSION,
     });
     ([(CONTENT_TYPE, JSON)], crew.to_string()).into_response()
@@ -104,12 +103,15 @@ async fn pair(State(shared): State<Arc<Shared>>, Extension(from): Extension<IpAd
         return StatusCode::BAD_REQUEST.into_response();
     };
     let Ok(brought) = serde_json::from_slice::<Brought>(&body) else { return StatusCode::BAD_REQUEST.into_response() };
-    match let_in(&shared, from, &brought.token) {
-        Ok(cookie) => {
+    // The disk, and a command that holds the folder, are waited for elsewhere: sound goes on.
+    let work = Arc::clone(&shared);
+    match tokio::task::spawn_blocking(move || let_in(&work, from, &brought.token)).await {
+        Ok(Ok(cookie)) => {
             shared.host.paired();
             (StatusCode::NO_CONTENT, [(SET_COOKIE, set_cookie(&cookie))]).into_response()
         }
-        Err(status) => status.into_response(),
+        Ok(Err(status)) => status.into_response(),
+        Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }
 }
 

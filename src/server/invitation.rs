@@ -1,7 +1,12 @@
 //! The code that a phone's camera reads off the rig's screen, in characters of a terminal.
 
+use std::borrow::Cow;
+
 use qrcode::{EcLevel, QrCode};
 use thiserror::Error;
+
+use crate::server::certificate::Fingerprint;
+use crate::server::words::RigSideWords;
 
 /// What the rig shows to let a phone in.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -10,8 +15,8 @@ pub struct Invitation {
     pub address: String,
     /// The same as a QR code (ISO/IEC 18004), two rows of it to a line; light on dark, quiet zone and all.
     pub code: Vec<String>,
-    /// SHA-256 of the authority's certificate.
-    pub print: String,
+    /// SHA-256 of the authority's certificate, in two lines.
+    pub print: [String; 2],
 }
 
 /// The address is too long for a code.
@@ -23,15 +28,32 @@ pub struct CodeError {
 }
 
 impl Invitation {
-    /// For this address.
+    /// For this page and this token.
     ///
     /// # Errors
-    /// It is longer than a QR code can hold.
-    pub fn new(address: String, print: String) -> Result<Self, CodeError> {
+    /// Together they are longer than a QR code can hold.
+    pub fn new(page: &str, token: &str, print: &Fingerprint) -> Result<Self, CodeError> {
+        let address = format!("{page}#k={token}");
         let length = address.len();
         let code =
             QrCode::with_error_correction_level(&address, EcLevel::L).map_err(|source| CodeError { length, source })?;
-        Ok(Self { address, code: lines(&code), print })
+        let print = print.to_string();
+        let (first, second) = print.split_at(print.len().div_ceil(2));
+        Ok(Self { code: lines(&code), print: [first.to_owned(), second.to_owned()], address })
+    }
+
+    /// The code with how to go on beside it, in lines that a terminal of 80 by 24 has room for. The fingerprint stands at the top, where nothing is cut off.
+    pub fn told(&self, words: &RigSideWords) -> Vec<String> {
+        let beside = WIDTH - self.code.first().map_or(0, |line| line.chars().count()) - GAP.len();
+        let open = format!("{} {}", words.open, self.address);
+        let texts = [&words.scan, &open, &words.warning, &words.iphone, &words.android];
+        // A long word is the address: it goes on in the next line.
+        let mut text = texts.into_iter().flat_map(|text| textwrap::wrap(text, beside).into_iter().map(Cow::into_owned));
+        let mut lines = vec![format!("{}    {}", words.close, words.print)];
+        lines.extend(self.print.iter().cloned());
+        lines.extend(self.code.iter().map(|row| format!("{row}{GAP}{}", text.next().unwrap_or_default())));
+        lines.extend(text);
+        lines
     }
 }
 
@@ -55,15 +77,42 @@ fn lines(code: &QrCode) -> Vec<String> {
 
 /// Modules of light around the code (ISO/IEC 18004).
 const QUIET: usize = 4;
+/// Columns of the smallest terminal.
+const WIDTH: usize = 80;
+const GAP: &str = "  ";
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::server::words::PhoneWords;
+
+    /// The longest address of IPv4.
+    fn invitation() -> Invitation {
+        let page = ["https:/", "/192.168.188.201:18443/"].concat();
+        Invitation::new(&page, &"0".repeat(32), &Fingerprint::of(b"x")).unwrap()
+    }
+
+    #[test]
+    fn everything_that_lets_a_phone_in_fits_a_terminal_of_80_by_24() {
+        let words = PhoneWords::built_in().unwrap().rig;
+        let shown = invitation();
+        let lines = shown.told(&words);
+        assert!(lines.len() <= 24, "{} lines", lines.len());
+        assert!(lines.iter().all(|line| line.chars().count() <= 80), "{lines:#?}");
+        assert!(lines[0].contains(&words.close) && lines[0].contains(&words.print), "{lines:#?}");
+        assert_eq!(lines[1..3].concat(), Fingerprint::of(b"x").to_string());
+        let beside: Vec<String> =
+            lines[3..].iter().map(|line| line.chars().skip(shown.code[0].chars().count()).collect()).collect();
+        let beside = beside.iter().map(|text| text.trim()).collect::<Vec<_>>().join(" ");
+        for text in [&words.warning, &words.iphone, &words.android] {
+            assert!(beside.contains(text.as_str()), "{text} in {beside}");
+        }
+        assert!(beside.replace(' ', "").contains(&shown.address), "{beside}");
+    }
 
     #[test]
     fn the_code_is_square_and_has_its_quiet_zone_and_its_three_corners() {
-        let address = format!("{}192.168.8.1:8443/#k={}", "https:/", "0".repeat(32));
-        let invitation = Invitation::new(address, String::new()).unwrap();
+        let invitation = invitation();
         let width = invitation.code[0].chars().count();
         // ISO/IEC 18004: 21 modules and 4 more for each version; four light ones around.
         assert_eq!((width - 8 - 21) % 4, 0);
@@ -85,6 +134,6 @@ mod tests {
 
     #[test]
     fn an_address_that_fits_no_code_is_refused() {
-        assert!(Invitation::new("x".repeat(4_000), String::new()).is_err());
+        assert!(Invitation::new(&"x".repeat(4_000), "", &Fingerprint::of(b"")).is_err());
     }
 }

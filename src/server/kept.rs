@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use thiserror::Error;
 
-use crate::server::pairing::PairedPhones;
+use crate::server::pairing::{PairedPhones, SecretHash};
 
 /// The folder.
 #[derive(Clone, Debug)]
@@ -103,6 +103,54 @@ impl Kept {
         Ok(())
     }
 
+    /// Says where the run that goes on is found, for a command that asks for an invitation. What was asked of a run before is forgotten.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    pub fn open_for(&self, address: &str) -> Result<(), KeptError> {
+        self.remove(&[ASKED])?;
+        self.write(ADDRESS, address)
+    }
+
+    /// Nobody is to be let in any more.
+    ///
+    /// # Errors
+    /// It stays.
+    pub fn closed(&self) -> Result<(), KeptError> {
+        self.remove(&[ASKED, ADDRESS])
+    }
+
+    /// Where the run that goes on is found; nothing where none lets phones in.
+    ///
+    /// # Errors
+    /// It is there and cannot be read.
+    pub fn address(&self) -> Result<Option<String>, KeptError> {
+        self.read(ADDRESS)
+    }
+
+    /// Asks the run that goes on to let somebody in with the token that has this hash.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    pub fn ask_for_invitation(&self, token: &SecretHash) -> Result<(), KeptError> {
+        self.write(ASKED, token.text())
+    }
+
+    /// Whether the run has not taken it up yet.
+    pub fn is_asked_for(&self) -> bool {
+        self.folder.join(ASKED).exists()
+    }
+
+    /// What was asked for, once.
+    ///
+    /// # Errors
+    /// It is there and cannot be read or removed.
+    pub fn take_what_was_asked_for(&self) -> Result<Option<SecretHash>, KeptError> {
+        let Some(text) = self.read(ASKED)? else { return Ok(None) };
+        self.remove(&[ASKED])?;
+        Ok(SecretHash::read(&text))
+    }
+
     /// Holds the folder for a change, so that the run and a command do not overwrite what the other wrote.
     ///
     /// # Errors
@@ -122,11 +170,12 @@ impl Kept {
 pub struct FolderLock(#[expect(dead_code, reason = "the lock goes with the file")] fs::File);
 
 const PHONES: &str = "paired.toml";
+const ADDRESS: &str = "address";
+const ASKED: &str = "asked";
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::server::pairing::SecretHash;
 
     #[test]
     fn what_is_kept_is_for_the_user_alone_and_comes_back() {
@@ -145,6 +194,25 @@ mod tests {
         for entry in fs::read_dir(&folder).unwrap() {
             assert_eq!(mode(&entry.unwrap().path()), 0o600);
         }
+    }
+
+    #[test]
+    fn an_invitation_is_asked_for_by_its_hash_and_taken_up_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let kept = Kept::open(folder.path()).unwrap();
+        let hash = SecretHash::of("token");
+        kept.ask_for_invitation(&hash).unwrap();
+        kept.open_for("192.168.8.1:8443").unwrap();
+        assert_eq!(kept.take_what_was_asked_for().unwrap(), None, "what was asked of a run before is forgotten");
+        kept.ask_for_invitation(&hash).unwrap();
+        assert!(kept.is_asked_for());
+        assert_eq!(kept.take_what_was_asked_for().unwrap(), Some(hash));
+        assert_eq!(kept.take_what_was_asked_for().unwrap(), None);
+        kept.write(ASKED, "no hash").unwrap();
+        assert_eq!(kept.take_what_was_asked_for().unwrap(), None);
+        assert_eq!(kept.address().unwrap().as_deref(), Some("192.168.8.1:8443"));
+        kept.closed().unwrap();
+        assert_eq!(kept.address().unwrap(), None);
     }
 
     #[test]

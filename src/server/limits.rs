@@ -12,6 +12,8 @@ pub const HEAD_WITHIN: Duration = Duration::from_secs(5);
 pub const HANDSHAKE_WITHIN: Duration = Duration::from_secs(5);
 /// Handshakes at once: each costs a millisecond of the processor and some memory.
 pub const HANDSHAKES: usize = 16;
+/// Handshakes at once from one address; a browser that opens more has them wait.
+pub const HANDSHAKES_OF_ONE: usize = 4;
 /// Connections at once; a page takes two at most.
 pub const CONNECTIONS: usize = 64;
 /// Connections at once from one address.
@@ -51,6 +53,13 @@ impl Allowance {
 
     /// Takes one; says whether there was one.
     pub fn take(&mut self, now: SessionTime) -> bool {
+        let was = self.left(now);
+        self.left = was.saturating_sub(1);
+        was > 0
+    }
+
+    /// How many are left.
+    pub fn left(&mut self, now: SessionTime) -> u32 {
         let earned = now.since(self.since).as_nanos() / self.rate.each.as_nanos().max(1);
         if earned >= u128::from(self.rate.most - self.left) {
             (self.left, self.since) = (self.rate.most, now);
@@ -59,9 +68,7 @@ impl Allowance {
             // Whole milliseconds: what is lost by that is made up by the next look.
             self.since += self.rate.each * earned;
         }
-        let was = self.left;
-        self.left = was.saturating_sub(1);
-        was > 0
+        self.left
     }
 }
 

@@ -23,7 +23,7 @@ mod socket;
 mod wire;
 pub mod words;
 
-pub use self::serve::{PhoneServer, ServerError, ServerSettings};
+pub use self::serve::{PhoneServer, ServerError, ServerSettings, random};
 
 use tokio::sync::mpsc;
 

@@ -8,6 +8,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use crate::server::connections::counted_as;
 use crate::server::limits::{Allowance, PAIRINGS};
 use crate::units::SessionTime;
 
@@ -19,7 +20,10 @@ pub type CookieBytes = [u8; 32];
 /// The door of one run.
 #[derive(Debug, Default)]
 pub struct Door {
-    invitation: Option<Invited>,
+    /// What the rig shows.
+    shown: Option<Invited>,
+    /// What somebody asked for by a command.
+    asked_for: Option<Invited>,
     attempts: BTreeMap<IpAddr, Allowance>,
 }
 
@@ -27,6 +31,18 @@ pub struct Door {
 struct Invited {
     hash: SecretHash,
     until: SessionTime,
+    state: InvitationUse,
+}
+
+/// What became of the invitation that the rig shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum InvitationUse {
+    /// It is still good.
+    Open,
+    /// It let a phone in.
+    Used,
+    /// There is none, or its time is over.
+    Over,
 }
 
 /// Why nobody is let in.
@@ -42,18 +58,27 @@ impl Door {
     /// A new invitation, good for two minutes or until it is used; the one before is good no more. Gives the token as it stands in the address.
     pub fn invite(&mut self, now: SessionTime, random: TokenBytes) -> String {
         let token = hex(&random);
-        self.invitation = Some(Invited { hash: SecretHash::of(&token), until: now + INVITED_FOR });
+        self.shown = Some(Invited::new(SecretHash::of(&token), now));
         token
     }
 
-    /// Whether the newest invitation is still good.
-    pub fn is_inviting(&self, now: SessionTime) -> bool {
-        self.invitation.as_ref().is_some_and(|invited| now < invited.until)
+    /// The same for a token that somebody else has made: beside the one that is shown, and instead of the one that was asked for before.
+    pub fn invite_also(&mut self, now: SessionTime, hash: SecretHash) {
+        self.asked_for = Some(Invited::new(hash, now));
+    }
+
+    /// What became of the newest invitation that is shown.
+    pub fn shown_is(&self, now: SessionTime) -> InvitationUse {
+        match &self.shown {
+            Some(Invited { state: InvitationUse::Used, .. }) => InvitationUse::Used,
+            Some(invited) if invited.is_good(now) => InvitationUse::Open,
+            _ => InvitationUse::Over,
+        }
     }
 
     /// No invitation is good any more.
     pub fn shut(&mut self) {
-        self.invitation = None;
+        (self.shown, self.asked_for) = (None, None);
     }
 
     /// Somebody at `from` brings a token. Gives the cookie that they are known by from now on, and what is to be kept of it.
@@ -67,17 +92,34 @@ impl Door {
         token: &str,
         random: CookieBytes,
     ) -> Result<(String, SecretHash), NotPaired> {
+        let from = counted_as(from);
         if !self.attempts.contains_key(&from) && self.attempts.len() >= MOST_ADDRESSES {
-            return Err(NotPaired::TooOften);
+            // Whoever has the most tries left loses the least by being forgotten; refusing strangers would shut everybody out.
+            let left = self.attempts.iter_mut().map(|(address, allowance)| (allowance.left(now), *address));
+            if let Some((_, spare)) = left.max() {
+                self.attempts.remove(&spare);
+            }
         }
         if !self.attempts.entry(from).or_insert_with(|| Allowance::full(PAIRINGS, now)).take(now) {
             return Err(NotPaired::TooOften);
         }
-        let good = |invited: &mut Invited| now < invited.until && invited.hash == SecretHash::of(token);
-        self.invitation.take_if(good).ok_or(NotPaired::NotInvited)?;
+        let hash = SecretHash::of(token);
+        let mut invited = self.shown.iter_mut().chain(self.asked_for.iter_mut());
+        invited.find(|invited| invited.is_good(now) && invited.hash == hash).ok_or(NotPaired::NotInvited)?.state =
+            InvitationUse::Used;
         let cookie = hex(&random);
         let hash = SecretHash::of(&cookie);
         Ok((cookie, hash))
+    }
+}
+
+impl Invited {
+    fn new(hash: SecretHash, now: SessionTime) -> Self {
+        Self { hash, until: now + INVITED_FOR, state: InvitationUse::Open }
+    }
+
+    fn is_good(&self, now: SessionTime) -> bool {
+        self.state == InvitationUse::Open && now < self.until
     }
 }
 
@@ -142,6 +184,16 @@ impl SecretHash {
     pub fn of(secret: &str) -> Self {
         Self(hex(&Sha256::digest(secret.as_bytes())))
     }
+
+    /// Its digits.
+    pub fn text(&self) -> &str {
+        &self.0
+    }
+
+    /// Reads what [`Self::text`] gives; nothing where it is no such thing.
+    pub fn read(text: &str) -> Option<Self> {
+        (text.len() == 64 && text.bytes().all(|byte| byte.is_ascii_hexdigit())).then(|| Self(text.to_owned()))
+    }
 }
 
 /// Two digits a byte.
@@ -197,6 +249,7 @@ mod tests {
         assert_eq!(phones.add("2026-05-01".to_owned(), hash), 1);
         assert_eq!(phones.with_cookie(&cookie).map(|phone| phone.number), Some(1));
         assert_eq!(door.redeem(at(119), address(3), &token, [8; 32]), Err(NotPaired::NotInvited), "it was used");
+        assert_eq!(door.shown_is(at(119)), InvitationUse::Used);
         assert!(phones.with_cookie(&token).is_none());
     }
 
@@ -208,7 +261,7 @@ mod tests {
         let new = door.invite(at(60), [2; 16]);
         assert_eq!(door.redeem(at(61), address(1), &old, [0; 32]), Err(NotPaired::NotInvited));
         assert_eq!(door.redeem(at(61), address(2), &new[1..], [0; 32]), Err(NotPaired::NotInvited));
-        assert!(door.is_inviting(at(179)) && !door.is_inviting(at(180)));
+        assert_eq!((door.shown_is(at(179)), door.shown_is(at(180))), (InvitationUse::Open, InvitationUse::Over));
         assert_eq!(door.redeem(at(180), address(3), &new, [0; 32]), Err(NotPaired::NotInvited));
         let last = door.invite(at(200), [3; 16]);
         door.shut();
@@ -230,6 +283,34 @@ mod tests {
             let _ = door.redeem(at(1), [10, 0, 0, last].into(), "guess", [0; 32]);
         }
         assert_eq!(door.attempts.len(), MOST_ADDRESSES, "what is remembered of strangers is bounded");
+        assert_eq!(
+            door.redeem(at(1), address(66), "guess", [0; 32]),
+            Err(NotPaired::TooOften),
+            "who has none left stays"
+        );
+        let token = door.invite(at(2), [2; 16]);
+        assert!(door.redeem(at(2), address(9), &token, [0; 32]).is_ok(), "and a newcomer is not shut out");
+    }
+
+    #[test]
+    fn the_addresses_of_one_network_of_ipv6_share_their_tries() {
+        let mut door = Door::default();
+        let tried = |n: u16| door.redeem(at(0), format!("fd00::{n:x}").parse().unwrap(), "guess", [0; 32]).unwrap_err();
+        assert_eq!((1..9).map(tried).filter(|why| *why == NotPaired::NotInvited).count(), 5);
+    }
+
+    #[test]
+    fn an_invitation_that_was_asked_for_stands_beside_the_one_that_is_shown() {
+        let mut door = Door::default();
+        let shown = door.invite(at(0), [1; 16]);
+        let asked_for = hex(&[2; 16]);
+        door.invite_also(at(60), SecretHash::of(&asked_for));
+        assert!(door.redeem(at(61), address(1), &asked_for, [0; 32]).is_ok());
+        assert_eq!(door.redeem(at(62), address(1), &asked_for, [0; 32]), Err(NotPaired::NotInvited));
+        assert_eq!(door.shown_is(at(62)), InvitationUse::Open);
+        assert!(door.redeem(at(62), address(1), &shown, [0; 32]).is_ok());
+        door.invite_also(at(70), SecretHash::of(&asked_for));
+        assert_eq!(door.redeem(at(190), address(2), &asked_for, [0; 32]), Err(NotPaired::NotInvited), "two minutes");
     }
 
     #[test]

@@ -12,11 +12,10 @@
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::engine::input::Key;
 use crate::server::shown::Shown;
 
 /// Raised with every change that an older page or program would not understand.
-pub const VERSION: u32 = 1;
+pub const VERSION: u32 = 2;
 /// Bytes of a binary message from a page, at most.
 pub const MOST_BINARY: usize = 4 * 1024;
 /// Bytes of a text message from a page, at most.
@@ -77,8 +76,6 @@ pub enum Message {
     State {
         /// Of its sound.
         sound: SoundState,
-        /// Whether the page can be seen.
-        seen: PageSight,
     },
     /// Asks for the time of the run; comes back as [`ToPage::Pong`].
     Ping {
@@ -111,23 +108,18 @@ pub enum SoundState {
     Muted,
 }
 
-/// Whether a page can be seen.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum PageSight {
-    /// It is in front.
-    Seen,
-    /// Locked, or behind something else.
-    Hidden,
-}
-
-/// What a button stands for: the keys of the rig's own screen.
+/// What a button stands for: keys of the rig's own screen, named by what stands on them where that differs from step to step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs, reason = "each is the key of the same name")]
 pub enum Button {
     Confirm,
     Other,
+    /// Whichever of them has these words.
+    Choice,
+    /// Of a reading; its words are the digit.
+    Digit,
+    /// Its words are the name of the clock.
     ClockOver,
     SayAgain,
     Explain,
@@ -137,57 +129,10 @@ pub enum Button {
     StandBy,
     GoAhead,
     NotYet,
+    NotHere,
     Correction,
     Skip,
     Stop,
-    Louder,
-    Quieter,
-    Note,
-    Choice1,
-    Choice2,
-    Choice3,
-    Choice4,
-    Choice5,
-    Choice6,
-    Choice7,
-    Choice8,
-    Choice9,
-    Choice0,
-}
-
-impl Button {
-    /// The key that it stands for.
-    pub fn key(self) -> Key {
-        match self {
-            Self::Confirm => Key::Confirm,
-            Self::Other => Key::Other,
-            Self::ClockOver => Key::ClockOver,
-            Self::SayAgain => Key::SayAgain,
-            Self::Explain => Key::Explain,
-            Self::HowLong => Key::HowLong,
-            Self::WhatIsLeft => Key::WhatIsLeft,
-            Self::WhereAreWe => Key::WhereAreWe,
-            Self::StandBy => Key::StandBy,
-            Self::GoAhead => Key::GoAhead,
-            Self::NotYet => Key::NotYet,
-            Self::Correction => Key::Correction,
-            Self::Skip => Key::Skip,
-            Self::Stop => Key::Stop,
-            Self::Louder => Key::Louder,
-            Self::Quieter => Key::Quieter,
-            Self::Note => Key::Note,
-            Self::Choice0 => Key::Choice(0),
-            Self::Choice1 => Key::Choice(1),
-            Self::Choice2 => Key::Choice(2),
-            Self::Choice3 => Key::Choice(3),
-            Self::Choice4 => Key::Choice(4),
-            Self::Choice5 => Key::Choice(5),
-            Self::Choice6 => Key::Choice(6),
-            Self::Choice7 => Key::Choice(7),
-            Self::Choice8 => Key::Choice(8),
-            Self::Choice9 => Key::Choice(9),
-        }
-    }
 }
 
 /// A message to a page.
@@ -235,6 +180,10 @@ pub enum Refusal {
     Stranger,
     /// As many as may be connected are.
     Full,
+    /// Nobody can be heard or spoken to on another phone; as a screen it would do.
+    NoStation,
+    /// The person's station is behind: the page is to come again by itself.
+    Busy,
 }
 
 /// What is wrong with a message of a page.
@@ -411,8 +360,8 @@ mod tests {
     #[test]
     fn a_page_says_who_it_is_and_what_was_pressed() {
         assert_eq!(
-            read_text(r#"{"kind":"hello","version":1,"name":"Rowan","part":"station"}"#),
-            Ok(Message::Hello { version: 1, name: "Rowan".to_owned(), part: PagePart::Station })
+            read_text(r#"{"kind":"hello","version":2,"name":"Rowan","part":"station"}"#),
+            Ok(Message::Hello { version: 2, name: "Rowan".to_owned(), part: PagePart::Station })
         );
         assert_eq!(
             read_text(r#"{"kind":"press","what":"confirm","question":7,"words":"cap on"}"#),
@@ -428,7 +377,7 @@ mod tests {
         ] {
             assert!(matches!(read_text(wrong), Err(ProtocolError::Text { .. })), "{wrong}");
         }
-        let long = format!(r#"{{"kind":"hello","version":1,"name":"{}","part":"screen"}}"#, "x".repeat(1_024));
+        let long = format!(r#"{{"kind":"hello","version":2,"name":"{}","part":"screen"}}"#, "x".repeat(1_024));
         assert!(matches!(read_text(&long), Err(ProtocolError::TooLong { .. })));
     }
 

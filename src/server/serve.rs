@@ -1,6 +1,7 @@
 //! Listens at one address, and carries each connection through TLS to its pages. A thread of its own with a runtime of its own: whatever floods it holds
 //! up no sound of the rig.
 
+use std::convert::Infallible;
 use std::io;
 use std::net::{SocketAddr, TcpListener as StdListener};
 use std::path::PathBuf;
@@ -13,7 +14,7 @@ use hyper_util::service::TowerToHyperService;
 use jiff::civil::Date;
 use thiserror::Error;
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{Semaphore, oneshot};
+use tokio::sync::{mpsc, oneshot};
 use tokio::time::timeout;
 use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::crypto::ring;
@@ -25,12 +26,12 @@ use tokio_rustls::rustls::{self, ServerConfig};
 use crate::server::Host;
 use crate::server::address::ServerAddress;
 use crate::server::certificate::{self, CertificateError, Identity};
-use crate::server::connections::{Connections, OpenConnection};
+use crate::server::connections::{Connections, HandshakeTurns, OpenConnection};
 use crate::server::http;
 use crate::server::invitation::{CodeError, Invitation};
 use crate::server::kept::{Kept, KeptError};
-use crate::server::limits::{HANDSHAKE_WITHIN, HANDSHAKES, HEAD_WITHIN, MOST_HEAD};
-use crate::server::pairing::Door;
+use crate::server::limits::{HANDSHAKE_WITHIN, HEAD_WITHIN, MOST_HEAD};
+use crate::server::pairing::{Door, InvitationUse};
 use crate::server::wire::Lines;
 use crate::server::words::{PhoneWords, PhoneWordsError};
 
@@ -45,7 +46,7 @@ pub struct ServerSettings {
     pub today: Date,
 }
 
-/// A server that runs. It ends when this is dropped.
+/// A server that runs. It ends when this is dropped, within 200 ms, in which its pages are told what is on its way to them.
 #[derive(Debug)]
 pub struct PhoneServer {
     shared: Arc<Shared>,
@@ -88,6 +89,8 @@ pub(crate) struct Shared {
     pub host: Arc<dyn Host>,
     pub lines: Lines,
     door: Mutex<Door>,
+    /// One for each connection; taken away when the server ends.
+    alive: Mutex<Option<mpsc::Sender<Infallible>>>,
 }
 
 impl std::fmt::Debug for Shared {
@@ -101,7 +104,17 @@ impl Shared {
         // Nothing in it is left half done by a panic.
         self.door.lock().unwrap_or_else(PoisonError::into_inner)
     }
+
+    /// To be held by what the end of the server waits for.
+    pub fn alive(&self) -> Alive {
+        Alive(self.alive.lock().unwrap_or_else(PoisonError::into_inner).clone())
+    }
 }
+
+/// A connection that is not over yet.
+pub(crate) struct Alive(
+    #[expect(dead_code, reason = "that it is dropped is what it says")] Option<mpsc::Sender<Infallible>>,
+);
 
 impl PhoneServer {
     /// Begins to listen.
@@ -116,7 +129,9 @@ impl PhoneServer {
         let address = listener.local_addr().map_err(failed)?;
         let kept = Kept::open(&settings.folder)?;
         let identity = certificate::identity(&kept, settings.place.address(), settings.today)?;
+        kept.open_for(&ServerAddress::new(address.ip(), address.port()).to_string())?;
         let acceptor = TlsAcceptor::from(Arc::new(tls(&identity)?));
+        let (alive, mut all_gone) = mpsc::channel(1);
         let shared = Arc::new(Shared {
             place: ServerAddress::new(address.ip(), address.port()),
             identity,
@@ -125,6 +140,7 @@ impl PhoneServer {
             host,
             lines: Lines::default(),
             door: Mutex::default(),
+            alive: Mutex::new(Some(alive)),
         });
         let (stop, stopped) = oneshot::channel();
         let runtime =
@@ -137,11 +153,14 @@ impl PhoneServer {
         let work = move || {
             runtime.block_on(async {
                 tokio::select! {
-                    () = accept(listening, acceptor, served) => {}
+                    () = accept(listening, acceptor, Arc::clone(&served)) => {}
+                    () = take_up_what_is_asked_for(&served) => {}
                     _ = stopped => {}
                 }
+                // What is on its way to a page may say that the run is over. Nobody who does not take it is waited for.
+                drop(served.alive.lock().unwrap_or_else(PoisonError::into_inner).take());
+                let _ = timeout(ENDED_WITHIN, all_gone.recv()).await;
             });
-            // Connections that go on are not waited for.
             runtime.shutdown_background();
         };
         let thread = std::thread::Builder::new().name("phones".to_owned()).spawn(work).map_err(ServerError::Thread)?;
@@ -163,9 +182,9 @@ impl PhoneServer {
         &self.shared.identity.authority
     }
 
-    /// Whether the newest invitation is still good.
-    pub fn is_inviting(&self) -> bool {
-        self.shared.door().is_inviting(self.shared.host.now())
+    /// What became of the newest invitation that is shown.
+    pub fn shown_is(&self) -> InvitationUse {
+        self.shared.door().shown_is(self.shared.host.now())
     }
 
     /// A new invitation; the one before is good no more.
@@ -174,8 +193,7 @@ impl PhoneServer {
     /// The system gives no random numbers.
     pub fn invite(&self) -> Result<Invitation, ServerError> {
         let token = self.shared.door().invite(self.shared.host.now(), random()?);
-        let address = format!("{}#k={token}", self.shared.place);
-        Ok(Invitation::new(address, self.shared.identity.authority_print.to_string())?)
+        Ok(Invitation::new(&self.shared.place.to_string(), &token, &self.shared.identity.authority_print)?)
     }
 
     /// No invitation is good any more.
@@ -191,11 +209,30 @@ impl Drop for PhoneServer {
             // A thread that panicked has ended as well.
             let _ = thread.join();
         }
+        if let Err(error) = self.shared.kept.closed() {
+            tracing::warn!(%error, "where this run was found stays written down");
+        }
+    }
+}
+
+/// Lets in, beside whoever is let in by the code that is shown, whom a command of the same user invites.
+async fn take_up_what_is_asked_for(shared: &Shared) {
+    let mut look = tokio::time::interval(LOOK_EVERY);
+    loop {
+        look.tick().await;
+        match shared.kept.take_what_was_asked_for() {
+            Ok(Some(token)) => shared.door().invite_also(shared.host.now(), token),
+            Ok(None) => {}
+            Err(error) => tracing::warn!(%error, "an invitation that was asked for is not taken up"),
+        }
     }
 }
 
 /// Random bytes of the system.
-pub(crate) fn random<const N: usize>() -> Result<[u8; N], ServerError> {
+///
+/// # Errors
+/// It gives none.
+pub fn random<const N: usize>() -> Result<[u8; N], ServerError> {
     let mut bytes = [0; N];
     ring::default_provider().secure_random.fill(&mut bytes).map_err(|_| ServerError::Random)?;
     Ok(bytes)
@@ -216,7 +253,7 @@ fn tls(identity: &Identity) -> Result<ServerConfig, ServerError> {
 /// Takes connections for ever. What is over a limit is closed at once, so that the system's own queue stays free.
 async fn accept(listener: TcpListener, acceptor: TlsAcceptor, shared: Arc<Shared>) {
     let connections = Connections::default();
-    let handshakes = Arc::new(Semaphore::new(HANDSHAKES));
+    let handshakes = HandshakeTurns::default();
     loop {
         let (stream, from) = match listener.accept().await {
             Ok(accepted) => accepted,
@@ -231,7 +268,7 @@ async fn accept(listener: TcpListener, acceptor: TlsAcceptor, shared: Arc<Shared
             tracing::debug!("a connection over the limit is closed");
             continue;
         };
-        tokio::spawn(serve(stream, from, open, acceptor.clone(), Arc::clone(&handshakes), Arc::clone(&shared)));
+        tokio::spawn(serve(stream, from, open, acceptor.clone(), handshakes.clone(), Arc::clone(&shared)));
     }
 }
 
@@ -240,18 +277,18 @@ async fn serve(
     from: SocketAddr,
     open: OpenConnection,
     acceptor: TlsAcceptor,
-    handshakes: Arc<Semaphore>,
+    handshakes: HandshakeTurns,
     shared: Arc<Shared>,
 ) {
+    let _alive = shared.alive();
     // Sound comes in small pieces: each is sent as it comes.
     if let Err(error) = stream.set_nodelay(true) {
         tracing::debug!(%error, "small pieces are gathered");
     }
-    let handshake = async {
-        let _turn = handshakes.acquire().await;
-        acceptor.accept(stream).await
-    };
-    let stream = match timeout(HANDSHAKE_WITHIN, handshake).await {
+    let turn = handshakes.turn(from.ip()).await;
+    let shaken = timeout(HANDSHAKE_WITHIN, acceptor.accept(stream)).await;
+    drop(turn);
+    let stream = match shaken {
         Ok(Ok(stream)) => stream,
         Ok(Err(error)) => return tracing::debug!(%error, "no handshake"),
         Err(_) => return tracing::debug!("a handshake took too long"),
@@ -270,4 +307,6 @@ async fn serve(
     drop(open);
 }
 
+const ENDED_WITHIN: std::time::Duration = std::time::Duration::from_millis(200);
+const LOOK_EVERY: std::time::Duration = std::time::Duration::from_millis(500);
 const AFTER_A_FAULT: std::time::Duration = std::time::Duration::from_millis(100);

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::engine::output::{ClockView, View};
+use crate::engine::output::{ClockView, KeyGroup, View};
 use crate::units::SessionTime;
 
 /// What there is to see on a page. Two of them are equal as long as nothing but time has gone on.
@@ -22,14 +22,16 @@ pub struct Shown {
     pub caution: String,
     /// The short call of the step.
     pub call: String,
-    /// Harm can come of the answer: its button has to be held.
-    pub critical: bool,
+    /// The buttons that harm can come of: they have to be held.
+    pub hold: Vec<KeyGroup>,
     /// What the first button answers; empty where it answers nothing.
     pub confirm: String,
     /// The same for the second.
     pub other: String,
     /// What is being picked from.
     pub choices: Vec<String>,
+    /// What has been typed of a reading so far; nothing where none is asked for.
+    pub typed: Option<String>,
     /// Every clock that runs.
     pub clocks: Vec<ShownClock>,
     /// What was heard last.
@@ -47,6 +49,8 @@ pub struct Shown {
 pub struct ShownClock {
     /// As it is said.
     pub name: String,
+    /// What its button says; empty where it ends by itself.
+    pub end: String,
     /// When its time is up, in milliseconds of the run.
     pub ends: u64,
     /// How long it runs in all, in milliseconds.
@@ -66,10 +70,11 @@ impl Shown {
             who: view.who,
             caution: view.caution,
             call: view.call,
-            critical: view.critical,
+            hold: view.hold,
             confirm: view.confirm_key,
             other: view.other_key,
             choices: view.choices,
+            typed: view.typed,
             clocks: view.clocks.iter().map(|clock| ShownClock::of(clock, now)).collect(),
             heard: view.last_heard,
             can_say: view.can_say,
@@ -84,6 +89,7 @@ impl ShownClock {
         let ms = |span: std::time::Duration| u64::try_from(span.as_millis()).unwrap_or(u64::MAX);
         Self {
             name: clock.name.clone(),
+            end: clock.end.clone(),
             ends: (now.as_millis() + ms(clock.left)).saturating_sub(ms(clock.over)),
             length: ms(clock.length),
             hazard: clock.hazard,
@@ -101,7 +107,9 @@ mod tests {
         let at = |now: u64| {
             let (left, over) = (60_000_u64.saturating_sub(now), now.saturating_sub(60_000));
             let clock = ClockView {
+                step: None,
                 name: "rinse".to_owned(),
+                end: "rinse off".to_owned(),
                 left: Duration::from_millis(left),
                 length: Duration::from_secs(60),
                 over: Duration::from_millis(over),

@@ -15,13 +15,16 @@ use crate::server::{Down, Guest, PageWay, Visitor};
 
 /// Serves a page until it goes, is sent away, or breaks the rules.
 pub async fn converse(mut wire: Wire, shared: Arc<Shared>, cookie: String) {
+    let _alive = shared.alive();
     let Some((name, part)) = hello(&mut wire, &shared).await else { return };
     let (page, from_run) = PageWay::new();
     let guest = match shared.host.welcome(Visitor { name: name.clone(), part, page }) {
         Ok(guest) => guest,
         Err(why) => return refuse(&mut wire, why).await,
     };
-    remember(&shared, &cookie, &name);
+    // The disk, and a command that holds the folder, are waited for elsewhere: sound goes on.
+    let remembered = (Arc::clone(&shared), cookie.clone(), name.clone());
+    tokio::task::spawn_blocking(move || remember(&remembered.0, &remembered.1, &remembered.2));
     let welcome = ToPage::Welcome { version: VERSION, name, part };
     if send(&mut wire, Down::ToPage(welcome)).await == Went::On {
         let table = Table { wire, shared, cookie, guest, from_run };

@@ -27,6 +27,7 @@ pub struct RigSideWords {
     pub android: String,
     pub print: String,
     pub close: String,
+    pub by_command: String,
     pub public: String,
 }
 

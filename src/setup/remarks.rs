@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::engine::UNTESTED;
 use crate::engine::event::{Event, HeardAs, Remark};
 use crate::journal::{Journal, JournalError, JournalReader, Purpose};
 use crate::plan::work::key_of;
@@ -52,8 +53,11 @@ impl Found {
                 Event::NoteDone { step, text, .. } => drop(self.done.insert((step.clone(), text.clone()))),
                 Event::NoteKept { step, text, .. } if !step.is_empty() => {
                     let step = key_of(routine, step);
-                    if !self.done.contains(&(step.clone(), text.clone())) {
-                        self.remarks.push(Remark::Noted { step, text: text.clone() });
+                    let noted = Remark::Noted { step: step.clone(), text: text.clone() };
+                    let at_step = |remark: &&Remark| matches!(remark, Remark::Noted { .. }) && remark.step() == step;
+                    let full = self.remarks.iter().filter(at_step).count() >= NOTES_OF_A_STEP;
+                    if !full && !self.done.contains(&(step, text.clone())) && !self.remarks.contains(&noted) {
+                        self.remarks.push(noted);
                     }
                 }
                 Event::ReadingTaken { step, value, decimals, settles: true, .. } => {
@@ -64,6 +68,8 @@ impl Found {
                     }
                 }
                 Event::StepAnswered { step, .. } => drop(settled.insert(key_of(routine, step))),
+                // That nobody could test it tells nothing of how it stood.
+                Event::OtherStateHeard { answer, .. } if answer == UNTESTED => {}
                 Event::OtherStateHeard { step, answer, .. } => {
                     put_right.insert(key_of(routine, step), answer.clone());
                 }
@@ -79,6 +85,9 @@ impl Found {
         self.settled.extend(settled);
     }
 }
+
+/// Of the notes of one step the newest come back; more than these nobody listens to (common practice, no source).
+const NOTES_OF_A_STEP: usize = 2;
 
 /// "October 4".
 fn day_said(started: &str) -> String {

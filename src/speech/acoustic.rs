@@ -13,7 +13,7 @@ use ort::value::{Tensor, TensorRef, TensorValueType};
 
 use crate::onnx::{RuntimeError, open_model};
 use crate::speech::log_sum::{highest, log_sum_exp};
-use crate::speech::tokens::{END, START};
+use crate::speech::tokens::START;
 
 /// One layer's part of a cache.
 type KeysAndValues = (Tensor<f32>, Tensor<f32>);
@@ -192,96 +192,6 @@ impl Acoustic {
         }
         Ok(inputs)
     }
-}
-
-impl Acoustic {
-    /// Log probability (nats) that `tokens` and nothing else were said in `sound`. One pass over all tokens at once.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn total(&mut self, sound: &EncodedSound, tokens: &[u32]) -> Result<f32, AcousticError> {
-        Ok(self.rows_totals(sound, tokens)?.iter().sum())
-    }
-
-    /// The same for each of `sounds`, for less than asking about one after the other.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn totals(&mut self, sounds: &SideBySide, tokens: &[u32]) -> Result<Vec<f32>, AcousticError> {
-        self.rows_totals(&sounds.0, tokens)
-    }
-
-    fn rows_totals(&mut self, sound: &EncodedSound, tokens: &[u32]) -> Result<Vec<f32>, AcousticError> {
-        let begun = sound.begun();
-        let rows = begun.rows();
-        let Some((&first, _)) = tokens.split_first() else {
-            return Ok((0..rows).map(|row| begun.log_prob(row, END)).collect());
-        };
-        let moves: Vec<(usize, u32)> = (0..rows).map(|row| (row, first)).collect();
-        let ids: Vec<i64> = (0..rows).flat_map(|_| tokens.iter().map(|&token| i64::from(token))).collect();
-        let past = begun.states.gather(&moves);
-        let inputs = Self::cached_inputs(&self.names, sound, &past, begun.states.len, ([rows, tokens.len()], ids))?;
-        let outputs = self.decoder.run(inputs)?;
-        let logits = outputs.get("logits").ok_or_else(|| AcousticError::NoOutput { name: "logits".to_owned() })?;
-        let (shape, logits) = logits.try_extract_tensor::<f32>()?;
-        if **shape != [rows as i64, tokens.len() as i64, VOCABULARY as i64] {
-            return Err(AcousticError::Shape { output: "logits", found: shape.to_vec() });
-        }
-        let next = |at: usize| tokens.get(at + 1).copied().unwrap_or(END);
-        let totals = logits.chunks_exact(tokens.len() * VOCABULARY).enumerate().map(|(row, logits)| {
-            let rest = logits.chunks_exact(VOCABULARY).enumerate();
-            let rest = rest.map(|(at, logits)| logits[next(at) as usize] - log_sum_exp(logits));
-            begun.log_prob(row, first) + rest.sum::<f32>()
-        });
-        Ok(totals.collect())
-    }
-}
-
-/// Stretches of sound that are equally long, one row each, so that all of them are asked about the same text in one run.
-pub struct SideBySide(EncodedSound);
-
-impl SideBySide {
-    /// Copies `sounds`, at least one.
-    ///
-    /// # Errors
-    /// They are not equally long, or the runtime fails.
-    pub fn new(sounds: &[&EncodedSound]) -> Result<Self, AcousticError> {
-        let hidden = stack(sounds.iter().map(|sound| &sound.hidden))?;
-        let masks: Vec<i64> = sounds.iter().flat_map(|sound| sound.mask.extract_tensor().1).copied().collect();
-        let mask = Tensor::from_array(([sounds.len(), masks.len() / sounds.len().max(1)], masks))?;
-        let cross = stack_layers(sounds.iter().map(|sound| &*sound.cross).collect())?;
-        let layers = stack_layers(sounds.iter().map(|sound| &*sound.begun.states.layers).collect())?;
-        let begun = DecoderStep {
-            logits: stack(sounds.iter().map(|sound| &sound.begun.logits))?,
-            log_sums: sounds.iter().flat_map(|sound| &sound.begun.log_sums).copied().collect(),
-            states: DecoderCache { len: 1, layers },
-        };
-        Ok(Self(EncodedSound { hidden, mask, cross, begun }))
-    }
-}
-
-/// Layer by layer, the rows of all that are `given`, one after the other.
-fn stack_layers(given: Vec<&[KeysAndValues]>) -> Result<Vec<KeysAndValues>, AcousticError> {
-    let both = |layer: usize| {
-        let keys = stack(given.iter().map(|layers| &layers[layer].0))?;
-        Ok((keys, stack(given.iter().map(|layers| &layers[layer].1))?))
-    };
-    (0..LAYERS).map(both).collect()
-}
-
-/// The rows of all `tensors`, one after the other.
-fn stack<'a>(tensors: impl Iterator<Item = &'a Tensor<f32>>) -> Result<Tensor<f32>, AcousticError> {
-    let (mut values, mut shape) = (Vec::new(), Vec::new());
-    for tensor in tensors {
-        let own = tensor.shape().to_vec();
-        values.extend_from_slice(tensor.extract_tensor().1);
-        match shape.split_first_mut() {
-            None => shape = own,
-            Some((rows, rest)) if *rest == own[1..] => *rows += own[0],
-            Some(_) => return Err(AcousticError::Shape { output: "sounds side by side", found: own }),
-        }
-    }
-    Ok(Tensor::from_array((shape, values))?)
 }
 
 impl DecoderCache {

@@ -4,12 +4,10 @@ use std::path::Path;
 
 use ort::environment::Environment;
 
-use crate::audio::FRAME_LEN;
 use crate::audio::SAMPLE_RATE;
+use crate::decide::PhraseVerdict;
 use crate::decide::ranking::Ranking;
-use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
-use crate::hear::detector::{DetectorError, SegmenterSettings, SpeechDetector, WINDOW_LEN};
 use crate::speech::acoustic::SHORTEST;
 use crate::speech::own_examples::States;
 use crate::speech::recogniser::{PhraseScoring, Ready, Recogniser, RecogniserError};
@@ -18,7 +16,6 @@ use crate::speech::score::ScoreSettings;
 /// Hears recordings against one list of phrases.
 pub struct ClipHearing {
     recogniser: Box<dyn Recogniser>,
-    activity: SpeechDetector,
     phrases: Vec<AllowedPhrase>,
     ready: Ready,
 }
@@ -46,28 +43,25 @@ impl ClipHearing {
         background: Option<Vec<f32>>,
     ) -> Result<Self, ClipError> {
         let recogniser = PhraseScoring::load(environment, models, settings)?;
-        Self::with_recogniser(environment, models, Box::new(recogniser), phrases, background)
+        Self::with_recogniser(Box::new(recogniser), phrases, background)
     }
 
-    /// The same with another recognition engine; of `models` it takes what tells speech from quiet.
+    /// The same with another recognition engine.
     ///
     /// # Errors
     /// As [`ClipHearing::open`]; the engine cannot hear one of the phrases.
     pub fn with_recogniser(
-        environment: &Environment,
-        models: &Path,
         mut recogniser: Box<dyn Recogniser>,
         phrases: Vec<AllowedPhrase>,
         background: Option<Vec<f32>>,
     ) -> Result<Self, ClipError> {
-        let activity = SpeechDetector::load(environment, &models.join("silero-vad/silero_vad.onnx"))?;
         if let Some(samples) = background {
             take_background(recogniser.as_mut(), &samples)?;
         }
         let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
         let ready = recogniser.prepare(&texts)?;
         recogniser.warm(&ready)?;
-        Ok(Self { recogniser, activity, phrases, ready })
+        Ok(Self { recogniser, phrases, ready })
     }
 
     /// From now on these phrases may be heard instead.
@@ -105,9 +99,7 @@ impl ClipHearing {
         }
         let mut clip = samples.to_vec();
         clip.resize(clip.len().max(SHORTEST), 0.0);
-        let speech_s = self.speech_s(&clip)?;
-        let (ranking, verdict) =
-            self.recogniser.recognise(&clip, &self.ready, &self.phrases, speech_s, Care::Thorough)?;
+        let (ranking, verdict) = self.recogniser.recognise(&clip, &self.ready, &self.phrases)?;
         Ok(ClipHeard { verdict, ranking })
     }
 
@@ -118,17 +110,6 @@ impl ClipHearing {
     /// Fewer than 100 ms, or the runtime fails.
     pub fn states_of_speech(&mut self, samples: &[f32]) -> Result<Option<States>, ClipError> {
         Ok(self.recogniser.states_of_speech(samples)?)
-    }
-
-    /// How long speech goes on in `clip`, in seconds.
-    fn speech_s(&mut self, clip: &[f32]) -> Result<f32, DetectorError> {
-        self.activity.reset();
-        let least = SegmenterSettings::default().end_below;
-        let mut windows = 0;
-        for frame in clip.as_chunks::<FRAME_LEN>().0 {
-            windows += usize::from(self.activity.push(frame)?.is_some_and(|probability| probability >= least));
-        }
-        Ok((windows * WINDOW_LEN) as f32 / SAMPLE_RATE as f32)
     }
 }
 
@@ -145,9 +126,6 @@ pub enum ClipError {
     /// The recogniser fails.
     #[error(transparent)]
     Recogniser(#[from] RecogniserError),
-    /// The speech detector fails.
-    #[error(transparent)]
-    SpeechDetector(#[from] DetectorError),
     /// Too little of it to learn anything from.
     #[error("the background has {samples} samples, expected at least {SHORTEST} at 16000 Hz")]
     ShortBackground {

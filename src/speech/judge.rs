@@ -5,7 +5,7 @@
 use crate::decide::evidence::Evidence;
 use crate::decide::limits::{LeastFigures, LimitsTable};
 use crate::decide::ranking::{PhraseScore, Ranking};
-use crate::decide::{Care, PhraseVerdict, Reason, WIDEST_MARGIN, plain_words};
+use crate::decide::{PhraseVerdict, Reason, WIDEST_MARGIN, plain_words};
 use crate::engine::input::Certainty;
 use crate::engine::output::{AllowedPhrase, PhraseClass};
 use crate::speech::calibration::Calibration;
@@ -17,8 +17,6 @@ use crate::speech::score::{Prepared, ScoreError, Scorer};
 pub struct Case<'a> {
     /// 16 kHz mono, with 200 to 300 ms of real sound before and after the words.
     pub samples: &'a [f32],
-    /// How long speech went on in it, in seconds.
-    pub speech_s: f32,
     /// What may be said.
     pub phrases: &'a [AllowedPhrase],
     /// Made of the phrases, in the same order.
@@ -29,21 +27,12 @@ pub struct Case<'a> {
     pub own: &'a OwnExamples,
 }
 
-/// Scores an utterance and judges what comes of it: the whole way to a verdict. With [`Care::Thorough`], what is nothing so far is scored
-/// again with more of the phrases followed: in noise the right one often begins badly. Of 39 clips that were to be asked about
-/// one came to more so, and wrongly.
+/// Scores an utterance and judges what comes of it: the whole way to a verdict.
 ///
 /// # Errors
 /// Fewer samples than the model takes, or the runtime fails.
-pub fn recognise(scorer: &mut Scorer, case: Case, care: Care) -> Result<(Ranking, PhraseVerdict), ScoreError> {
-    let heard = scorer.listen(case.samples)?;
-    let ranking = scorer.rank(&heard, case.prepared)?;
-    let verdict = judge(scorer, case, &ranking)?;
-    // A decode that went on past every phrase is talk, and would be refused again.
-    if care == Care::Quick || verdict.accepted.is_some() || !ranking.free.complete {
-        return Ok((ranking, verdict));
-    }
-    let Some(ranking) = scorer.rank_again(&heard, case.prepared)? else { return Ok((ranking, verdict)) };
+pub fn recognise(scorer: &mut Scorer, case: Case) -> Result<(Ranking, PhraseVerdict), ScoreError> {
+    let ranking = scorer.rank(case.samples, case.prepared)?;
     let verdict = judge(scorer, case, &ranking)?;
     Ok((ranking, verdict))
 }
@@ -55,9 +44,8 @@ fn judge(scorer: &mut Scorer, case: Case, ranking: &Ranking) -> Result<PhraseVer
     if let Some(reason) = candidate.not_worth_weighing(case.phrases, ranking) {
         return Ok(candidate.refused(reason));
     }
-    let free_corrected = scorer.corrected_free(&ranking.free)?;
     let sooner = candidate.like_own(scorer, case.samples, case.phrases, case.own)?;
-    Ok(candidate.judge(case.phrases, ranking, free_corrected, case.speech_s, case.calibration, sooner))
+    Ok(candidate.judge(case.phrases, ranking, case.calibration, sooner))
 }
 
 /// The best phrase of a ranking.
@@ -128,14 +116,11 @@ impl Candidate {
         &self,
         phrases: &[AllowedPhrase],
         ranking: &Ranking,
-        free_corrected: f32,
-        speech_s: f32,
         calibration: &Calibration,
         sooner: f32,
     ) -> PhraseVerdict {
         let phrase = &phrases[self.best];
-        let evidence =
-            Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking, free_corrected, speech_s);
+        let evidence = Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking);
         let log_odds = calibration.log_odds(&evidence) + sooner;
         let limits = LimitsTable::shipped().of(phrase.class, evidence.words);
         let figures = LeastFigures { log_odds, margin: self.margin, score: self.score };
@@ -202,12 +187,10 @@ mod tests {
         AllowedPhrase { text: text.to_owned(), class, group, while_speaking: false }
     }
 
-    /// Judged with a free decode of score 12 and speech as long as the free decode takes to say.
     fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> PhraseVerdict {
-        let speech_s = 0.45 * ranking.free.text.split_whitespace().count() as f32;
         match Candidate::of(phrases, ranking) {
             Some(candidate) => match candidate.not_worth_weighing(phrases, ranking) {
-                None => candidate.judge(phrases, ranking, 12.0, speech_s, &Calibration::shipped(), 0.0),
+                None => candidate.judge(phrases, ranking, &Calibration::shipped(), 0.0),
                 Some(reason) => candidate.refused(reason),
             },
             None => panic!("nothing was scored"),

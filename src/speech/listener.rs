@@ -183,7 +183,7 @@ impl Listener {
     fn look(&mut self, request: &LookRequest) -> Result<Found, RecogniserError> {
         let ready = self.ready.iter().find(|(set, _)| Arc::ptr_eq(set, &request.set));
         let Some((set, ready)) = ready else { return Err(RecogniserError::OfAnother) };
-        let found = self.recogniser.recognise(&request.samples, ready, &set.phrases, request.speech_s, request.care)?;
+        let found = self.recogniser.recognise(&request.samples, ready, &set.phrases)?;
         Ok(Found::Ranked(Box::new(found)))
     }
 }

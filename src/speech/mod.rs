@@ -11,6 +11,8 @@ pub mod clip;
 pub mod judge;
 pub mod listener;
 mod log_sum;
+pub mod networks;
+pub mod note;
 pub mod own_examples;
 pub mod phrases;
 pub mod recogniser;

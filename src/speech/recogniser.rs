@@ -7,11 +7,14 @@ use std::sync::Arc;
 
 use ort::environment::Environment;
 
+use crate::decide::PhraseVerdict;
 use crate::decide::ranking::Ranking;
-use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
+use crate::speech::acoustic::AcousticError;
 use crate::speech::calibration::Calibration;
 use crate::speech::judge::{Case, recognise};
+use crate::speech::networks::Networks;
+use crate::speech::note::NoteWriter;
 use crate::speech::own_examples::{OwnExamples, States};
 use crate::speech::score::{Prepared, ScoreError, ScoreSettings, Scorer};
 use crate::speech::vosk::{Grammar, VoskError};
@@ -47,8 +50,7 @@ pub trait Recogniser {
     fn set_background(&mut self, samples: &[f32]) -> Result<(), RecogniserError>;
 
     /// Judges an utterance (100 ms to 30 s, with 200 to 300 ms of real sound before and after the words) by `phrases`, which
-    /// `ready` was made of, in the same order. `speech_s` is how long speech went on in it, in seconds; with `care` to be thorough it may take
-    /// twice as long over what it does not understand.
+    /// `ready` was made of, in the same order.
     ///
     /// # Errors
     /// Fewer than 100 ms, `ready` is another engine's, or the engine fails.
@@ -57,8 +59,6 @@ pub trait Recogniser {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        speech_s: f32,
-        care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError>;
 
     /// What is said in `samples` (0.1 to 10 s), as far as the engine can tell. For notes; never a command.
@@ -86,21 +86,24 @@ pub enum Ready {
     Grammar(Grammar),
 }
 
-/// The engine for English: every phrase is scored with an end-to-end model, and the best is weighed.
+/// The engine for English: every phrase is scored with an end-to-end model, and the best is weighed; another one writes notes down.
 pub struct PhraseScoring {
     scorer: Scorer,
+    notes: NoteWriter,
     calibration: Calibration,
     own: Arc<OwnExamples>,
 }
 
 impl PhraseScoring {
-    /// The engine with the model in `models` (the folder that `sparehand fetch` fills).
+    /// The engine with the networks in `models` (the folder that `sparehand fetch` fills).
     ///
     /// # Errors
     /// A file is missing or is not what it should be.
     pub fn load(environment: &Environment, models: &Path, settings: ScoreSettings) -> Result<Self, RecogniserError> {
-        let scorer = Scorer::load(environment, &models.join("moonshine-tiny-en"), settings)?;
-        Ok(Self { scorer, calibration: Calibration::shipped(), own: Arc::default() })
+        let Networks { phrases, notes } = Networks::shipped();
+        let scorer = Scorer::load(environment, &models.join(phrases), settings)?;
+        let notes = NoteWriter::new(environment, models.join(notes));
+        Ok(Self { scorer, notes, calibration: Calibration::shipped(), own: Arc::default() })
     }
 
     /// The same with the examples of the people who may be speaking.
@@ -134,16 +137,14 @@ impl Recogniser for PhraseScoring {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        speech_s: f32,
-        care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let Ready::Scored(prepared) = ready else { return Err(RecogniserError::OfAnother) };
         let (calibration, own) = (&self.calibration, &*self.own);
-        Ok(recognise(&mut self.scorer, Case { samples, speech_s, phrases, prepared, calibration, own }, care)?)
+        Ok(recognise(&mut self.scorer, Case { samples, phrases, prepared, calibration, own })?)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {
-        Ok(self.scorer.write_down(samples)?)
+        Ok(self.notes.write_down(samples, self.scorer.tokens())?)
     }
 
     fn states_of_speech(&mut self, samples: &[f32]) -> Result<Option<States>, RecogniserError> {
@@ -157,6 +158,9 @@ pub enum RecogniserError {
     /// The engine for English fails.
     #[error(transparent)]
     Score(#[from] ScoreError),
+    /// A note could not be written down.
+    #[error("a note could not be written down")]
+    Note(#[from] AcousticError),
     /// Vosk fails.
     #[error(transparent)]
     Vosk(#[from] VoskError),

@@ -8,10 +8,9 @@ use std::path::Path;
 
 use ort::environment::Environment;
 
-use crate::audio::SAMPLE_RATE;
 use crate::decide::ranking::{FreeDecode, PhraseScore, Ranking};
 use crate::hear::noise;
-use crate::speech::acoustic::{Acoustic, AcousticError, DecoderStep, EncodedSound, SHORTEST, SideBySide};
+use crate::speech::acoustic::{Acoustic, AcousticError, DecoderStep, EncodedSound, SHORTEST};
 use crate::speech::own_examples::States;
 use crate::speech::phrases::WrittenForms;
 use crate::speech::tokens::{END, Tokens, TokensError};
@@ -24,8 +23,6 @@ pub struct Scorer {
     settings: ScoreSettings,
     forms: HashMap<String, WrittenForms>,
     generic: Vec<Backdrop>,
-    /// The same sounds, to be asked about one text.
-    generic_together: SideBySide,
     actual: Option<Backdrop>,
 }
 
@@ -34,20 +31,15 @@ pub struct Scorer {
 pub struct ScoreSettings {
     /// Share of the background's score that is taken off, 0 to 1.
     pub prior_weight: f32,
-    /// Beginnings that are followed at first.
+    /// Beginnings that are followed.
     pub beam: Beam,
-    /// Beginnings that are followed where nothing was understood and there is time for a second look; `None` for no second look.
-    pub second: Option<Beam>,
     /// Tokens after which the free decode is given up.
     pub free_limit: usize,
 }
 
 impl Default for ScoreSettings {
     fn default() -> Self {
-        let beam = Beam { width: 8.0, most: 16 };
-        // Of 360 clips 311 have the right phrase as their best, 295 with one look (docs/hearing/parts.md).
-        let second = Some(Beam { width: 16.0, most: 64 });
-        Self { prior_weight: 0.7, beam, second, free_limit: 24 }
+        Self { prior_weight: 0.7, beam: Beam { width: 8.0, most: 16 }, free_limit: 24 }
     }
 }
 
@@ -79,8 +71,7 @@ impl Scorer {
             let sound = acoustic.listen(&noise::pink(seed, BACKDROP_LEN, GENERIC_RMS))?;
             generic.push(Backdrop::new(sound));
         }
-        let generic_together = SideBySide::new(&generic.iter().map(|backdrop| &backdrop.sound).collect::<Vec<_>>())?;
-        Ok(Self { acoustic, tokens, settings, forms: HashMap::new(), generic, generic_together, actual: None })
+        Ok(Self { acoustic, tokens, settings, forms: HashMap::new(), generic, actual: None })
     }
 
     /// Takes `samples`, sound without speech from where the microphone is now, as the background from here on.
@@ -128,31 +119,12 @@ impl Scorer {
         Ok(())
     }
 
-    /// Takes in `samples`, an utterance with 200 to 300 ms of real sound before and after the word, to be scored once or twice.
+    /// Scores the phrases against `samples`, an utterance with 200 to 300 ms of real sound before and after the word.
     ///
     /// # Errors
     /// Fewer samples than the model takes, or the runtime fails.
-    pub fn listen(&mut self, samples: &[f32]) -> Result<EncodedSpeech, ScoreError> {
-        Ok(EncodedSpeech { sound: self.acoustic.listen(samples)? })
-    }
-
-    /// Scores the phrases against what was `heard`.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn rank(&mut self, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Ranking, ScoreError> {
-        self.rank_within(self.settings.beam, heard, prepared)
-    }
-
-    /// The same with more of the phrases followed, where that is wished for.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn rank_again(&mut self, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Option<Ranking>, ScoreError> {
-        self.settings.second.map(|beam| self.rank_within(beam, heard, prepared)).transpose()
-    }
-
-    fn rank_within(&mut self, beam: Beam, heard: &EncodedSpeech, prepared: &Prepared) -> Result<Ranking, ScoreError> {
+    pub fn rank(&mut self, samples: &[f32], prepared: &Prepared) -> Result<Ranking, ScoreError> {
+        let heard = self.acoustic.listen(samples)?;
         let tree = &prepared.tree;
         let everything = vec![true; tree.nodes().len()];
         for backdrop in &mut self.generic {
@@ -168,10 +140,10 @@ impl Scorer {
                 share * blend(assumed, known.map(|lines| lines.prefix))
             })
             .collect();
-        let select = Select::Beam { prior: &prior, beam };
+        let select = Select::Beam { prior: &prior, beam: self.settings.beam };
         // A decode much longer than every phrase shows talk, whatever it goes on to say.
         let free_limit = self.settings.free_limit.min(tree.levels().len() + FREE_SURPLUS);
-        let (lines, free) = walk(&mut self.acoustic, &heard.sound, tree, select, free_limit)?;
+        let (lines, free) = walk(&mut self.acoustic, &heard, tree, select, free_limit)?;
 
         let visited: Vec<bool> = lines.iter().map(|line| line.end.is_finite()).collect();
         let assumed: Vec<Vec<f32>> =
@@ -199,17 +171,9 @@ impl Scorer {
         Ok(Ranking { phrases, free })
     }
 
-    /// What is said in `samples` (0.1 to 10 s), as far as the model can tell. For notes; never a command.
-    ///
-    /// # Errors
-    /// Fewer samples than the model takes, or the runtime fails.
-    pub fn write_down(&mut self, samples: &[f32]) -> Result<String, ScoreError> {
-        let sound = self.acoustic.listen(samples)?;
-        // Nobody says more in the time; where the model goes round in circles, this is where it is stopped.
-        let most = (samples.len() as f32 / SAMPLE_RATE as f32 * TOKENS_A_SECOND).ceil() as usize;
-        let nothing = Tree::new(&[]);
-        let (_, free) = walk(&mut self.acoustic, &sound, &nothing, Select::Nodes(&[]), most)?;
-        Ok(self.tokens.decode(&free.tokens))
+    /// What the model spells with.
+    pub fn tokens(&self) -> &Tokens {
+        &self.tokens
     }
 
     /// What the speech in `samples` is like, to be kept as an example or compared with one; `None` where there is none. About 20 ms.
@@ -221,33 +185,6 @@ impl Scorer {
         let (states, width) = sound.states()?;
         Ok(States::of_speech(samples, states, width))
     }
-
-    /// The free decode's score with the background's share taken off, as a phrase's is: how much better than mere background
-    /// the sound fits what the model would freely have written. About 6 ms, or none where that is a phrase that may be said.
-    ///
-    /// # Errors
-    /// The runtime fails.
-    pub fn corrected_free(&mut self, free: &FreeDecode) -> Result<f32, ScoreError> {
-        // The model is asked only where no phrase is written so.
-        let known: Option<Vec<f32>> = self.generic.iter().map(|backdrop| backdrop.total(&free.tokens)).collect();
-        let totals = match known {
-            Some(totals) => totals,
-            None => self.acoustic.totals(&self.generic_together, &free.tokens)?,
-        };
-        let actual = match &self.actual {
-            Some(backdrop) => match backdrop.total(&free.tokens) {
-                Some(total) => Some(total),
-                None => Some(self.acoustic.total(&backdrop.sound, &free.tokens)?),
-            },
-            None => None,
-        };
-        Ok(free.log_prob - self.settings.prior_weight * blend(mean(totals.into_iter()), actual))
-    }
-}
-
-/// EncodedSound as the model takes it in.
-pub struct EncodedSpeech {
-    sound: EncodedSound,
 }
 
 /// A background, with the scores it gave so far.
@@ -289,11 +226,6 @@ impl Backdrop {
             self.known.entry(node.prefix.clone()).or_insert(lines);
         }
         Ok(())
-    }
-
-    /// Log probability of `tokens` and their end, where a phrase is written so.
-    fn total(&self, tokens: &[u32]) -> Option<f32> {
-        self.known.get(tokens).map(|lines| lines.end).filter(|end| end.is_finite())
     }
 
     fn lines(&self, tree: &Tree) -> Vec<NodeScores> {
@@ -437,8 +369,6 @@ pub enum ScoreError {
 }
 
 const FREE_SURPLUS: usize = 4;
-/// The model's own limit (Moonshine, arXiv 2410.15608: 6.5 tokens a second of English).
-const TOKENS_A_SECOND: f32 = 6.5;
 const GENERIC_CLIPS: u64 = 3;
 const GENERIC_RMS: f32 = 0.01;
 /// Samples of a background: about the length of an answer.

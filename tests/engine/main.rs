@@ -16,6 +16,7 @@ mod readings;
 mod reckon;
 mod remarks;
 mod scenarios;
+mod screens;
 mod stations;
 mod stretches;
 mod today;

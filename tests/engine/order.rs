@@ -11,7 +11,7 @@ use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Input, Key};
 use sparehand::engine::output::PhraseClass;
 use sparehand::engine::{Asked, AskedFor, Ending, Move};
-use sparehand::rig::{Demand, Stands};
+use sparehand::rig::{Demand, Role, Stands};
 use sparehand::routine::{Answer, StepIndex, Touches};
 
 #[derive(Clone, Debug)]
@@ -249,7 +249,25 @@ impl Limits {
             let some = |name: &String| as_one(step).any(|other| !self.helped.contains(&other) && unable(name, other));
             self.here.iter().all(some)
         };
-        job.work().filter(|&step| open[step] && (needs_help(&step) || not_all(step))).collect()
+        let no_one_for_a_turn = |step: StepIndex| {
+            let Answer::Both(both) = &job.step(step).answer else { return false };
+            let can = |name: &String, role: Role| {
+                let of_role = both.turns.iter().filter(|turn| turn.role == role);
+                !self.unable.contains(&(name.clone(), step))
+                    && of_role.flat_map(|turn| &turn.demands).all(|d| !self.cannot.contains(&(name.clone(), *d)))
+            };
+            let roles: BTreeSet<Role> = both.turns.iter().map(|turn| turn.role).collect();
+            let roles: Vec<Role> = roles.into_iter().collect();
+            let possible = match (self.here.as_slice(), roles.as_slice()) {
+                ([one], roles) => roles.iter().all(|&role| can(one, role)),
+                (here, [role]) => here.iter().any(|name| can(name, *role)),
+                ([a, b], [first, second]) => can(a, *first) && can(b, *second) || can(b, *first) && can(a, *second),
+                (here, roles) => panic!("{here:?} and {roles:?}: not in any move that is played"),
+            };
+            !self.helped.contains(&step) && !possible
+        };
+        let beyond = |step: StepIndex| needs_help(&step) || not_all(step) || no_one_for_a_turn(step);
+        job.work().filter(|&step| open[step] && beyond(step)).collect()
     }
 }
 
@@ -265,10 +283,13 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
     let mut untested: BTreeSet<StepIndex> = BTreeSet::new();
     let mut stands: BTreeMap<String, Stands> = BTreeMap::new();
     let mut left_out: BTreeSet<StepIndex> = BTreeSet::new();
+    let mut answered: BTreeSet<StepIndex> = BTreeSet::new();
     let mut limits = Limits::default();
     let index = |id: &String| job.index_of(id).unwrap();
     for (_, _, event) in records {
         let mut settled = None;
+        // What a gate before the last leaves open, to be named at the last.
+        let mut kept_open = vec![false; open.len()];
         match event {
             Event::StepAssigned { step, person } => {
                 whose.insert(index(step), person.clone());
@@ -312,6 +333,10 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
                 limits.here.iter_mut().filter(|name| *name == from).for_each(|name| name.clone_from(to));
             }
             Event::LimitTold { person, cannot, .. } => drop(limits.cannot.insert((person.clone(), *cannot))),
+            Event::LimitsLifted { person, .. } => {
+                limits.cannot.retain(|(who, _)| who != person);
+                limits.unable.retain(|(who, _)| who != person);
+            }
             Event::CannotDo { step, person, .. } => {
                 limits.helped.remove(&index(step));
                 limits.unable.insert((person.clone(), index(step)));
@@ -322,7 +347,12 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
                     let things = &job.step(step).undoes;
                     let away =
                         !things.is_empty() && things.iter().all(|thing| stands.get(thing) == Some(&Stands::Away));
-                    if away && open[step] && !running.contains(&step) {
+                    let begun = |thing: &String| {
+                        job.work().filter(|&s| job.step(s).undoes.contains(thing)).any(|s| {
+                            (!open[s] && answered.contains(&s)) || running.contains(&s) || untested.contains(&s)
+                        })
+                    };
+                    if away && open[step] && !things.iter().any(begun) {
                         left_out.insert(step);
                         open[step] = false;
                     } else if !away && left_out.remove(&step) {
@@ -337,6 +367,7 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
                 });
             }
             Event::StepsReopened { steps, .. } => steps.iter().map(index).for_each(|step| {
+                limits.unable.retain(|(_, of)| *of != step);
                 open[step] = true;
                 untested.remove(&step);
                 running.remove(&step);
@@ -361,6 +392,7 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
                     .collect();
                 assert!(left.is_empty(), "{} passed with {left:?} open", part.id);
                 settled = Some(gate);
+                kept_open = held;
             }
             Event::Overridden { open: named, .. } => {
                 let left: Vec<&String> = job.work().filter(|&s| open[s]).map(|s| &job.routine.steps[s].id).collect();
@@ -378,9 +410,15 @@ pub(super) fn check(job: &Move, records: &[(u64, sparehand::units::SessionTime, 
         let Some(step) = settled else { continue };
         let id = &job.step(step).id;
         open[step] = false;
+        answered.insert(step);
         assert!(job.before[step].iter().all(|&b| !open[b]), "{id} before what it hangs on");
         for (first, then, why) in pairs.iter().filter(|(_, then, _)| *then == step) {
-            assert!(!open[*first], "{} before {} ({why})", job.step(*then).id, job.step(*first).id);
+            assert!(
+                !open[*first] || kept_open[*first],
+                "{} before {} ({why})",
+                job.step(*then).id,
+                job.step(*first).id
+            );
         }
         let who = whose.get(&step).cloned().unwrap_or_default();
         match job.step(step).touches {

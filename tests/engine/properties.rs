@@ -92,8 +92,18 @@ fn play(world: &mut World, moves: &[Move]) {
                         world.records.iter().map(|(_, _, event)| event).filter(settles).count()
                     };
                     let before = answers(world);
+                    // Said once more after the question whether it was heard right, what cannot hurt is taken.
+                    let asked = |other: &&sparehand::engine::output::AllowedPhrase| {
+                        other.group == phrase.group && world.last_said().contains(&format!("I heard: {}.", other.text))
+                    };
+                    let plain = phrase.class != sparehand::engine::output::PhraseClass::Critical;
+                    let said_again = plain && set.phrases.iter().any(|other| asked(&other));
                     world.hear_as(&phrase.text, Certainty::Doubtful);
-                    assert_eq!(answers(world), before, "'{}', which is doubtful, settled a step", phrase.text);
+                    assert!(
+                        said_again || answers(world) == before,
+                        "'{}', which is doubtful, settled a step",
+                        phrase.text
+                    );
                 }
             }
             Move::Unclear => world.tell(Input::SpeechUnclear),

@@ -128,6 +128,33 @@ fn each_may_be_reported_by_its_own_words_and_done_alone_says_nothing_of_any() {
 }
 
 #[test]
+fn what_hangs_on_another_of_the_stretch_is_not_reported_before_it() {
+    let mut world = galley(alone(true));
+    assert!(!world.may_say().contains(&"drawers shut"), "the worktops come first");
+    world.hear("tops clear");
+    assert_eq!(answered(&world), ["tops: tops clear"]);
+    world.hear("drawers shut");
+    assert_eq!(answered(&world), ["tops: tops clear", "drawers: drawers shut"]);
+}
+
+/// The last one of a stretch is asked for by itself, and does not wait in silence for an answer that nobody is asked for.
+#[test]
+fn of_two_in_a_stretch_the_other_is_asked_for_once_one_is_reported() {
+    let mut world = galley(alone(true));
+    world.hear("all but drawers and bin");
+    let mut world_of_two = galley(alone(true));
+    world_of_two.hear("tops clear");
+    world_of_two.hear("bin empty");
+    assert!(
+        world_of_two.last_said().ends_with("Drawers shut? Say: drawers shut, or drawers open."),
+        "{}",
+        world_of_two.last_said()
+    );
+    assert!(!world_of_two.may_say().contains(&"all done"));
+    assert_eq!(world.step(), "drawers");
+}
+
+#[test]
 fn a_stretch_is_answered_by_key_with_each_number_leaving_one_out() {
     let mut world = galley(alone(true));
     world.press(Key::Choice(3));

@@ -1,13 +1,13 @@
 //! The listener from frames to events.
 
-use std::cell::RefCell;
+use std::cell::Cell;
 use std::rc::Rc;
 
 use crate::hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
+use sparehand::decide::PhraseVerdict;
 use sparehand::decide::ranking::Ranking;
-use sparehand::decide::{Care, PhraseVerdict};
 use sparehand::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass};
 use sparehand::hear::detector::SegmenterSettings;
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
@@ -78,16 +78,10 @@ fn commands_and_what_may_go_on_are_waited_for_longer_than_answers() {
     assert!((answer..=command + 6).contains(&critical), "{answer}, {critical}, {command}");
 }
 
-/// What the recogniser was asked for, each time.
-type Calls = Rc<RefCell<Vec<RecogniserCall>>>;
+/// How often the recogniser was at work.
+type Calls = Rc<Cell<usize>>;
 
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum RecogniserCall {
-    WarmedUp,
-    Judged(Care),
-}
-
-/// The recogniser, with a record of when it was at work.
+/// The recogniser, with a count of how often it was at work.
 struct Watched {
     inner: PhraseScoring,
     calls: Calls,
@@ -103,7 +97,7 @@ impl Recogniser for Watched {
     }
 
     fn warm_up(&mut self, samples: &[f32]) -> Result<(), RecogniserError> {
-        self.calls.borrow_mut().push(RecogniserCall::WarmedUp);
+        self.calls.update(|calls| calls + 1);
         self.inner.warm_up(samples)
     }
 
@@ -116,11 +110,9 @@ impl Recogniser for Watched {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        speech_s: f32,
-        care: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
-        self.calls.borrow_mut().push(RecogniserCall::Judged(care));
-        self.inner.recognise(samples, ready, phrases, speech_s, care)
+        self.calls.update(|calls| calls + 1);
+        self.inner.recognise(samples, ready, phrases)
     }
 
     fn write_down(&mut self, samples: &[f32]) -> Result<String, RecogniserError> {
@@ -128,7 +120,7 @@ impl Recogniser for Watched {
     }
 }
 
-/// A listener, and when its recogniser has been at work.
+/// A listener, and how often its recogniser has been at work.
 fn watched_listener() -> (Listener, Calls) {
     let environment = environment(&models()).expect("run `sparehand fetch`");
     let calls = Calls::default();
@@ -149,14 +141,14 @@ fn warming_up_has_the_recogniser_work_while_a_word_is_being_said_and_changes_not
         let mut before_the_end = 0;
         let events = feed(&mut listener, &samples, |listener, number| {
             if number == word_end {
-                before_the_end = calls.borrow().len();
+                before_the_end = calls.get();
             }
             if roused {
                 listener.warm_up().expect("the model scores");
             }
             false
         });
-        (before_the_end, calls.borrow().len() - before_the_end, events)
+        (before_the_end, calls.get() - before_the_end, events)
     };
     let (slept, answers, events) = heard(false);
     let (roused, answers_roused, events_roused) = heard(true);
@@ -175,27 +167,11 @@ fn the_recogniser_is_warmed_up_once_when_the_program_has_asked_for_something() {
     feed(&mut listener, &vec![0.0; 3 * SAMPLE_RATE], |listener, number| {
         listener.warm_up().expect("the model scores");
         if number == asks {
-            while_asking = calls.borrow().len();
+            while_asking = calls.get();
         }
         number < asks
     });
-    assert_eq!((while_asking, calls.borrow().len()), (0, 1));
-}
-
-#[test]
-fn only_what_is_still_not_understood_when_it_has_ended_is_looked_at_a_second_time() {
-    let looks = |said: &str| {
-        let (mut listener, calls) = watched_listener();
-        listener.allow(&set(1, &["hose connected", "valve closed", "valve open"])).expect("the model scores");
-        feed(&mut listener, &word(said, 25.0), |_, _| false);
-        calls.take()
-    };
-    let understood = looks("valve closed");
-    let quick = RecogniserCall::Judged(Care::Quick);
-    assert!(!understood.is_empty() && understood.iter().all(|look| *look == quick), "{understood:?}");
-    let unclear = looks("good morning");
-    assert_eq!(unclear.last(), Some(&RecogniserCall::Judged(Care::Thorough)), "{unclear:?}");
-    assert!(unclear.len() > 1 && unclear[0] == quick, "{unclear:?}");
+    assert_eq!((while_asking, calls.get()), (0, 1));
 }
 
 #[test]

@@ -1,11 +1,11 @@
 //! Hearing: echo, phrases, the whole ear, the second engine.
 
-mod acoustic;
 mod command;
 mod echo;
 #[path = "../hear_support/mod.rs"]
 mod hear_support;
 mod listener;
+mod note;
 mod phrases;
 mod stations;
 mod tokens;

@@ -7,7 +7,7 @@ use std::time::Duration;
 use crate::hear_support::{ALLOWED, Voice, in_noise, models, set, spoken};
 use sparehand::audio::{FRAME_LEN, SAMPLE_RATE};
 use sparehand::decide::ranking::{FreeDecode, Ranking};
-use sparehand::decide::{Care, PhraseVerdict, Reason};
+use sparehand::decide::{PhraseVerdict, Reason};
 use sparehand::engine::input::{Certainty, PhraseHeard};
 use sparehand::engine::output::AllowedPhrase;
 use sparehand::hear::detector::SpeechDetector;
@@ -163,8 +163,6 @@ impl Recogniser for Faulty {
         _: &[f32],
         _: &Ready,
         _: &[AllowedPhrase],
-        _: f32,
-        _: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let fault = *self.0.lock().expect("nobody panics with it");
         match fault {

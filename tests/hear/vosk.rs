@@ -9,7 +9,7 @@ use std::process::Command;
 use crate::hear_support::{Voice, in_noise, models, set, spoken};
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
-use sparehand::decide::{Care, PhraseVerdict};
+use sparehand::decide::PhraseVerdict;
 use sparehand::engine::input::Certainty;
 use sparehand::engine::output::{AllowedPhrase, PhraseClass};
 use sparehand::hear::detector::SegmenterSettings;
@@ -87,7 +87,7 @@ fn heard(vosk: &mut Vosk, text: &str, voice: &'static str, phrases: &[AllowedPhr
     let texts: Vec<&str> = phrases.iter().map(|phrase| phrase.text.as_str()).collect();
     let ready = vosk.prepare(&texts).expect("the words are in the vocabulary");
     let clip = in_noise(&spoken(text, Voice::Espeak(voice)), 0.4, 0.3, 40.0, 3);
-    vosk.recognise(&clip, &ready, phrases, 0.8, Care::Thorough).expect("the model hears").1
+    vosk.recognise(&clip, &ready, phrases).expect("the model hears").1
 }
 
 #[test]
@@ -121,10 +121,10 @@ fn silence_and_noise_are_no_phrase_and_too_little_sound_is_an_error() {
     let (mut vosk, phrases) = (vosk(), critical(&PHRASES));
     let ready = vosk.prepare(&PHRASES).expect("the words are in the vocabulary");
     for sound in [vec![0.0; 16_000], sparehand::hear::noise::pink(4, 32_000, 0.05), vec![0.0; 1_600]] {
-        let found = vosk.recognise(&sound, &ready, &phrases, 0.0, Care::Thorough).expect("the model hears").1;
+        let found = vosk.recognise(&sound, &ready, &phrases).expect("the model hears").1;
         assert_eq!(found.accepted, None, "{found:?}");
     }
-    let error = vosk.recognise(&[0.0; 100], &ready, &phrases, 0.0, Care::Thorough).unwrap_err().to_string();
+    let error = vosk.recognise(&[0.0; 100], &ready, &phrases).unwrap_err().to_string();
     assert_eq!(error, "the sound has 100 samples, expected at least 1600");
 }
 
@@ -188,7 +188,7 @@ fn how_loud_it_is_said_makes_no_difference() {
     let clip = in_noise(&spoken("아직 더러워", Voice::Espeak("ko")), 0.4, 0.3, 40.0, 3);
     for gain in [0.05, 0.25, 1.0, 3.0] {
         let louder: Vec<f32> = clip.iter().map(|sample| sample * gain).collect();
-        let found = vosk.recognise(&louder, &ready, &phrases, 0.8, Care::Thorough).expect("the model hears").1;
+        let found = vosk.recognise(&louder, &ready, &phrases).expect("the model hears").1;
         assert_eq!((found.best, found.is_understood()), (Some(15), true), "{gain}: {found:?}");
     }
 }
@@ -229,11 +229,8 @@ fn a_listener_hears_korean_from_frames_and_takes_a_note_that_is_no_answer() {
 
 #[test]
 fn a_clip_is_heard_with_vosk_as_it_is_without() {
-    let models = models();
-    let environment = environment(&models).expect("run `sparehand fetch`");
     let phrases = set(1, &PHRASES).phrases;
-    let mut hearing = ClipHearing::with_recogniser(&environment, &models, Box::new(vosk()), phrases, None)
-        .expect("the models are there");
+    let mut hearing = ClipHearing::with_recogniser(Box::new(vosk()), phrases, None).expect("the models are there");
     let clip = in_noise(&spoken("아직 더러워", Voice::Espeak("ko")), 0.4, 0.3, 40.0, 3);
     let found = hearing.hear(&clip).expect("the model hears");
     assert_eq!(found.verdict.best, Some(15), "{found:?}");

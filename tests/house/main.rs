@@ -2,6 +2,7 @@
 
 mod checks;
 mod circles;
+mod commands;
 mod layering;
 mod names;
 mod paths;

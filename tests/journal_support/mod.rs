@@ -126,6 +126,7 @@ pub fn kind_number(event: &Event) -> usize {
         Event::CannotDo { .. } => 51,
         Event::RemarksRecalled { .. } => 52,
         Event::NoteDone { .. } => 53,
+        Event::LimitsLifted { .. } => 54,
     }
 }
 
@@ -262,6 +263,7 @@ pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
         }
         52 => prop::collection::vec(remark(), 0..4).prop_map(|remarks| Event::RemarksRecalled { remarks }).boxed(),
         53 => (text(), text(), heard()).prop_map(|(step, text, heard)| Event::NoteDone { step, text, heard }).boxed(),
+        54 => (text(), heard()).prop_map(|(person, heard)| Event::LimitsLifted { person, heard }).boxed(),
         _ => event_of_kind(2).prop_map(|event| Event::Rehearsed { event: Box::new(event) }).boxed(),
     }
 }

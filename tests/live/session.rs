@@ -23,11 +23,11 @@ fn a_person_is_talked_through_the_whole_dump_over_real_devices() {
     person.answer(&mut program, "gloves", &["faster", "banana bread", "gloves on"]);
     person.answer(&mut program, "grey-held", &["roger", "stand by", "go ahead", "gray open", "gray closed"]);
     person.answer(&mut program, "black-held", &["say again", "black closed"]);
+    person.answer(&mut program, "vacuum-breaker", &["vacuum breaker on"]);
     person.answer(&mut program, "hose-rig", &["hose locked"]);
     person.answer(&mut program, "hose-drain", &["correction"]);
     person.answer(&mut program, "hose-rig", &["hose locked"]);
     person.answer(&mut program, "hose-drain", &["hose seated"]);
-    person.answer(&mut program, "vacuum-breaker", &["vacuum breaker on"]);
     person.answer(&mut program, "rinse-hose", &["rinse hose on"]);
     person.answer(&mut program, "black-open", &["black open"]);
     person.answer(&mut program, "black-run-out", &["how long", "run out"]);

@@ -1,6 +1,7 @@
 """The fit of the benchmark on data whose truth is known, and what it reads from the program's own files."""
 
 import pathlib
+import re
 import sys
 import tomllib
 
@@ -67,7 +68,7 @@ def test_a_file_of_weights_is_read_as_it_is_written(tmp_path):
 def test_the_figures_are_named_as_the_program_names_them():
     source = (ROOT / "src/decide/evidence.rs").read_text()
     begin = source.index("pub const FEATURES")
-    names = [line.strip(' ",') for line in source[begin : source.index("];", begin)].splitlines()[1:]]
+    names = re.findall(r'"(\w+)"', source[begin : source.index("];", begin)])
     assert tuple(names) == fit.FEATURES
 
 

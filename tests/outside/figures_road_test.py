@@ -18,7 +18,7 @@ def test_tyres_follow_the_gas_law_in_kelvin_and_pascals():
     rows = [tuple(map(float, row)) for row in zip(rng.uniform(25, 120, 2000), rng.uniform(-20, 110, 2000), rng.uniform(-20, 110, 2000), rng.uniform(10.5, 14.9, 2000), rng.uniform(10.5, 14.9, 2000))]
     found = answers(
         [
-            ("tyre-change", {"reading": f"{p!r} psi", "from": f"{t!r} F", "to": f"{u!r} F", "from-air": f"{a!r} psia", "to-air": f"{b!r} psia"})
+            ("tire-change", {"reading": f"{p!r} psi", "from": f"{t!r} F", "to": f"{u!r} F", "from-air": f"{a!r} psia", "to-air": f"{b!r} psia"})
             for p, t, u, a, b in rows
         ]
     )
@@ -32,7 +32,7 @@ def test_the_air_at_a_height_is_the_weight_of_the_air_above_it():
     """The pressure falls by g M p / (R T) for each metre, with the lapse of the standard atmosphere: integrated with SciPy."""
     rng = numpy.random.default_rng(81)
     heights = [float(h) for h in rng.uniform(-1000, 14000, 2000)]
-    found = answers([("tyre-change", {"reading": "80 psi", "from": "70 F", "to": "70 F", "to-height": f"{h!r} ft"}) for h in heights])
+    found = answers([("tire-change", {"reading": "80 psi", "from": "70 F", "to": "70 F", "to-height": f"{h!r} ft"}) for h in heights])
     for feet, one in zip(heights, found):
         fall, _ = quad(lambda z: constants.g * 0.0289644 / (constants.R * (288.15 - 0.0065 * z)), 0, feet * 0.3048)
         air = constants.atm * numpy.exp(-fall)
@@ -53,7 +53,7 @@ def test_a_reading_is_never_called_cold_or_right_when_it_may_be_warm():
         options = {"reading": f"{psi!r} psi", "placard": "80 psi", "most": "95 psi"}
         options |= {} if parked is None else {"parked": f"{parked!r} h"}
         options |= {} if driven is None else {"driven": f"{driven!r} mi"}
-        questions.append(("tyre-reading", options))
+        questions.append(("tire-reading", options))
     for (psi, parked, driven), one in zip(rows, answers(questions)):
         cold = (parked is not None and parked >= 3) or (driven is not None and driven < 1)
         assert (one["warmth"] == "cold") == cold

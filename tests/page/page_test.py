@@ -105,7 +105,7 @@ def test_a_button_of_a_question_that_is_asked_no_more_settles_nothing(start, pho
     one.wait(lambda: answered(program, "gloves"), "the answer")
     settled = len([event for event in program.events() if event["kind"] == "step_answered"])
     press = one.page.evaluate("window.sent.find((text) => text.includes('press'))")
-    again = "(text) => { const hand = new WebSocket(`wss:` + `//${location.host}/socket`); hand.onopen = () => { hand.send(JSON.stringify({kind: 'hello', version: 1, name: 'Rowan', part: 'screen'})); setTimeout(() => hand.send(text), 300); }; }"
+    again = "(text) => { const hand = new WebSocket(`wss:` + `//${location.host}/socket`); hand.onopen = () => { hand.send(JSON.stringify({kind: 'hello', version: 2, name: 'Rowan', part: 'screen'})); setTimeout(() => hand.send(text), 300); }; }"
     one.page.evaluate(again, press)
     program.wait_for("asked no more")
     assert len([event for event in program.events() if event["kind"] == "step_answered"]) == settled
@@ -239,7 +239,7 @@ def test_a_phone_that_stops_is_away_within_two_seconds_and_comes_back(start, pho
     program.wait_for("program: Rowan is on the phone again", patience=10)
 
 
-def test_the_reply_begins_soon_after_the_word_has_ended(start, phone, server):
+def test_benchmark_the_reply_begins_soon_after_the_word_has_ended(start, phone, server):
     program = start()
     at_rig = server.record("rig")
     one = phone()
@@ -255,12 +255,10 @@ def test_the_reply_begins_soon_after_the_word_has_ended(start, phone, server):
         one.say(["rms", "slt", "en-us"][number % 3], "say again")
         time.sleep(1.5)
         ended, began = spoken.last_loud(before), replied.first_loud(before)
-        # A voice that is not understood this time says it again.
-        if began is not None:
-            delays.append(1000 * (began - ended))
-    print("ms from the end of the word to the reply:", [round(delay) for delay in delays])
-    assert len(delays) >= 15
-    assert np.median(delays) <= 450 and np.quantile(delays, 0.95) <= 600
+        # What was not understood was never answered.
+        delays.append(np.inf if began is None else 1000 * (began - ended))
+    print("ms from the end of the word to the reply:", delays)
+    assert np.median(delays) <= 450 and np.quantile(delays, 0.95, method="higher") <= 600
 
 
 def hear_out_stamped(ear):
@@ -368,6 +366,7 @@ def test_a_clock_is_read_at_arm_s_length_and_ended_by_its_own_button(start, phon
     one.page.screenshot(path=str(pictures / "alarm-390x844-dark.png"))
     is_accessible(one)
     program.wait_for("program \\(alarm\\)")
+    assert one.page.inner_text(".clock button") == "Hold: water off", "it names the state, as one would say it"
     one.hold(".clock button", 0.75)
     one.wait(lambda: any(event["kind"] == "clock_ended" for event in program.events()), "the end in the journal")
 
@@ -386,7 +385,7 @@ def test_a_page_without_a_link_says_so_and_rings_for_a_hazard_by_itself(start, p
         one.wait(lambda: one.page.evaluate("Number(document.documentElement.dataset.rang ?? 0)") >= 2, "ringing", 40)
         one.page.screenshot(path=str(pictures / "away-390x844-dark.png"))
         assert heard.last_loud(time.monotonic() - 5), "it is to be heard"
-        assert one.page.evaluate("['answers', 'clocks', 'stop'].every((id) => document.getElementById(id).inert)"), "no button answers"
+        assert one.page.evaluate("['answers', 'clocks', 'stop', 'asks'].every((id) => document.getElementById(id).inert)"), "no button answers"
     finally:
         os.kill(program.process.pid, signal.SIGCONT)
     one.wait(lambda: not one.page.is_visible("#bar"), "the link", 15)
@@ -409,3 +408,217 @@ def test_a_browser_that_opens_no_socket_finds_the_other_way_by_itself(start, pho
     hear_out(at_phone)
     say_until(program, one, at_phone, [("rms", "gloves on"), ("slt", "gloves on"), ("rms", "gloves on")], "kept: gloves")
     assert np.abs(at_phone.samples().astype(int)).max() > 1_000
+
+
+def answers_in(program):
+    return [event for event in program.events() if event["kind"] == "step_answered"]
+
+
+SOCKETS = """() => {
+    const Plain = window.WebSocket;
+    window.sockets = [];
+    window.WebSocket = class extends Plain {
+        constructor(...from) { super(...from); this.firsts = []; window.sockets.push(this); }
+        send(data) {
+            if (typeof data !== 'string' && this.firsts.length < 1) this.firsts.push(new DataView(data).getUint32(4, true));
+            return super.send(data);
+        }
+    };
+}"""
+STREAMS = """() => {
+    // The page that warns has none.
+    if (!navigator.mediaDevices) return;
+    const plain = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+    window.tracks = [];
+    navigator.mediaDevices.getUserMedia = async (wanted) => {
+        const stream = await plain(wanted);
+        window.tracks.push(...stream.getTracks());
+        return stream;
+    };
+}"""
+
+
+def with_script(one, script):
+    one.page.add_init_script(f"({script})()")
+
+
+def test_of_two_who_share_the_rig_each_screen_shows_its_own_step_and_only_the_asked_one_has_buttons(start, phone):
+    program = start("leave", BOTH, ("Rowan", "Imre"))
+    screens = {}
+    for name in ("Rowan", "Imre"):
+        screens[name] = phone(name.lower())
+        screens[name].open(program.address())
+        screens[name].begin(name, screen=True)
+    for name, one in screens.items():
+        one.wait(lambda: one.page.inner_text("#who") == name, f"{name} above the call")
+    buttons = {name: one.page.locator("#answers .confirm") for name, one in screens.items()}
+    asked = set()
+    for _ in range(40):
+        shown = [name for name, button in buttons.items() if button.count()]
+        assert len(shown) < 2, "one answers for the other"
+        asked.update(shown)
+        if len(asked) == 2:
+            break
+        if shown:
+            one = screens[shown[0]]
+            other = screens["Imre" if shown == ["Rowan"] else "Rowan"]
+            assert other.page.inner_text("#who") not in ("", shown[0])
+            one.hold("#answers .confirm", 0.75)
+        one.page.wait_for_timeout(900)
+    assert asked == {"Rowan", "Imre"}
+
+
+def test_a_button_that_is_drawn_anew_while_it_is_held_settles_nothing(start, phone):
+    program = start()
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves on")
+    one.page.click("#answers .confirm")
+    one.shows("Hold: gray closed")
+    box = one.page.locator("#answers .confirm").bounding_box()
+    one.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    one.page.mouse.down()
+    # Another screen of the same person holds the run meanwhile.
+    one.page.evaluate("""() => new Promise((done) => {
+        const hand = new WebSocket(`wss:` + `//${location.host}/socket`);
+        hand.onopen = () => hand.send(JSON.stringify({ kind: 'hello', version: 2, name: 'Rowan', part: 'screen' }));
+        hand.onmessage = () => { hand.send(JSON.stringify({ kind: 'press', what: 'stop', question: 0, words: '' })); done(); };
+    })""")
+    one.shows("go ahead", 2)
+    one.page.wait_for_timeout(900)
+    one.page.mouse.up()
+    one.page.wait_for_timeout(300)
+    assert not answered(program, "grey-held")
+    assert "asked no more" not in program.text(), "it was pressed though nobody held it any more"
+
+
+def test_what_harm_can_come_of_is_held_whichever_button_it_is_and_a_reading_has_digits(start, phone):
+    program = start()
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves")
+    found = one.page.evaluate("""async () => {
+        const { Show } = await import('/show.js');
+        const pressed = [];
+        const show = new Show((name) => name === 'hold' ? 'Hold: {}' : name, (...what) => pressed.push(what));
+        const plain = { question: 7, routine: '', section: '', step: [0, 0], who: 'Imre', caution: '', call: 'the call', hold: [], confirm: 'yes', other: 'no',
+            choices: [], typed: null, clocks: [], heard: '', can_say: [], beside: [], notices: [] };
+        const look = (view) => {
+            show.draw({ ...plain, ...view });
+            return [...document.querySelectorAll('#answers button')].map((at) => [at.textContent, at.classList.contains('hold')]);
+        };
+        const many = [...'abcdefghijkl'];
+        const drawn = { override: look({ other: 'override', hold: ['other'] }), yes: look({ hold: ['confirm'] }), many: look({ choices: many }),
+            choices: look({ confirm: '', other: '', choices: ['a'], hold: ['choices'] }), typed: look({ confirm: '', other: '', typed: '42' }) };
+        document.querySelector('#answers .digits button:nth-child(3)').click();
+        return { drawn, pressed, typed: document.querySelector('#answers .typed').textContent, who: document.querySelector('#who').textContent };
+    }""")
+    drawn = found["drawn"]
+    assert drawn["override"] == [["yes", False], ["Hold: override", True]]
+    assert drawn["yes"] == [["Hold: yes", True], ["no", False]]
+    assert [words for words, _ in drawn["many"]] == ["yes", "no", *"abcdefghijkl"], "no choice is left out"
+    assert drawn["choices"] == [["Hold: a", True]]
+    assert [words for words, _ in drawn["typed"]] == list("1234567890")
+    assert found["pressed"] == [["digit", 7, "3"]] and found["typed"] == "42" and found["who"] == "Imre"
+
+
+def test_after_a_reconnect_no_sound_is_sent_under_the_numbers_of_before(start, phone):
+    program = start()
+    one = phone()
+    with_script(one, SOCKETS)
+    one.open(program.address())
+    one.begin()
+    program.wait_for("station 1 joined")
+    one.page.wait_for_timeout(3_000)
+    for count in range(2, 8):
+        one.page.evaluate("window.sockets.at(-1).close()")
+        one.wait(lambda: one.page.evaluate("window.sockets.length") >= count, "another socket")
+        one.wait(lambda: one.page.evaluate("window.sockets.at(-1).firsts.length"), "sound on it")
+        one.page.wait_for_timeout(500)
+    firsts = one.page.evaluate("window.sockets.map((socket) => socket.firsts[0])")
+    assert all(first == 0 for first in firsts[1:]), firsts
+    began = time.monotonic()
+    one.page.evaluate("window.sockets.at(-1).close()")
+    count = program.text().count("station 1 joined")
+    program.wait_for("station 1 joined", times=count + 1, patience=10)
+    assert time.monotonic() - began < 5
+
+
+def test_a_page_that_has_ended_says_why_and_goes_on_saying_it_with_its_microphone_shut(start, phone):
+    program = start()
+    first, second, third = phone("rowan"), phone("imre"), phone("wall")
+    for one in (first, second, third):
+        with_script(one, STREAMS)
+        one.open(program.address())
+    first.begin()
+    program.wait_for("station 1 joined")
+    second.begin()
+    says = lambda one, text: one.wait(lambda: text in one.page.inner_text("#bar"), text)
+    shut = lambda one: one.page.evaluate("window.tracks.length > 0 && window.tracks.every((track) => track.readyState === 'ended')")
+    says(first, "on another phone or page")
+    second.page.wait_for_timeout(1_500)
+    second.page.click("#more summary")
+    second.page.click("#leave")
+    says(second, "This phone is done")
+    third.begin()
+    program.wait_for("station 1 joined", times=2)
+    program.close()
+    says(third, "The run is over")
+    third.page.wait_for_timeout(4_000)
+    for one, text in ((first, "on another phone or page"), (second, "This phone is done"), (third, "The run is over")):
+        assert text in one.page.inner_text("#bar"), "a page that has ended promises to ring"
+        assert shut(one), "the microphone is open"
+
+
+def test_a_screen_without_a_link_rings_aloud_too(start, phone, server):
+    program = start("tank-dump", SHORT_RINSE + ROWAN)
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves")
+    press_until(one, lambda: clock_runs(one))
+    heard = server.stamped("rowan-out")
+    os.kill(program.process.pid, signal.SIGSTOP)
+    try:
+        one.wait(lambda: one.page.evaluate("Number(document.documentElement.dataset.rang ?? 0)") >= 2, "ringing", 40)
+        assert "this phone rings" in one.page.inner_text("#bar")
+        one.wait(lambda: heard.last_loud(time.monotonic() - 5), "it is to be heard", 5)
+    finally:
+        os.kill(program.process.pid, signal.SIGCONT)
+
+
+def test_the_bar_keeps_what_somebody_has_to_do_over_a_reconnect(start, phone):
+    program = start()
+    one = phone()
+    with_script(one, SOCKETS)
+    with_script(one, STREAMS)
+    one.open(program.address())
+    one.begin()
+    program.wait_for("station 1 joined")
+    one.page.evaluate("""() => {
+        const track = window.tracks.at(-1);
+        Object.defineProperty(track, 'muted', { value: true });
+        track.onmute(new Event('mute'));
+    }""")
+    says = lambda text: one.wait(lambda: text in one.page.inner_text("#bar"), text)
+    says("switched its microphone off")
+    program.wait_for("station 1 is away")
+    one.page.evaluate("window.sockets.at(-1).close()")
+    one.wait(lambda: one.page.evaluate("window.sockets.length") >= 2, "another socket")
+    one.wait(lambda: "Looking" not in one.page.inner_text("#sound"), "the link")
+    one.page.wait_for_timeout(1_000)
+    says("switched its microphone off")
+
+
+def test_a_phone_whose_microphone_is_refused_goes_on_saying_so(start, phone):
+    program = start()
+    one = phone()
+    one.page.add_init_script("navigator.mediaDevices.getUserMedia = async () => { throw new DOMException('no', 'NotAllowedError'); };")
+    with_script(one, SOCKETS)
+    one.open(program.address())
+    one.begin()
+    one.shows("gloves")
+    one.page.wait_for_timeout(1_000)
+    assert "No microphone" in one.page.inner_text("#bar")

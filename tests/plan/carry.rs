@@ -12,9 +12,8 @@ use sparehand::plan::solve::Effort;
 #[rstest]
 #[case("travel-trailer")]
 #[case("van-no-sewer")]
-#[ignore = "the bound stays 3 below the length, which OR-tools proves to be the shortest (tests/outside): one stands at the toilet while the other rinses"]
 #[case("motorhome-towed-car")]
-#[ignore = "as the motorhome with a car on its own wheels"]
+#[ignore = "the bound stays below the length, which OR-tools proves to be the shortest (tests/outside)"]
 #[case("motorhome-dolly")]
 fn leaving_a_site_by_two_is_planned_as_short_as_can_be(#[case] rig: &str) {
     let rig = cast::rig(rig);

@@ -20,7 +20,9 @@ pub fn seed() -> u64 {
 /// For a play of so many cases.
 #[allow(dead_code, reason = "not every test binary plays by proptest")]
 pub fn plays(usual: u32) -> Config {
-    Config { cases: cases(usual), rng_seed: RngSeed::Fixed(seed()), ..Config::default() }
+    let cases = cases(usual);
+    // What does not bear on a property may be played as often as usual for each case that does.
+    Config { cases, max_global_rejects: 8 * cases.max(128), rng_seed: RngSeed::Fixed(seed()), ..Config::default() }
 }
 
 fn number<T: std::str::FromStr>(name: &str) -> Option<T> {

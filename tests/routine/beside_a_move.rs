@@ -96,6 +96,7 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("night-without-hookup", "heat", "furnace-runs", CPSC),
     ("night-without-hookup", "detectors", "generator-quiet", CPSC),
     ("cold-night", "fill-first", "hose-in", PRACTICE),
+    ("cold-night", "waste-gloves", "waste-shut", CDC),
     ("cold-night", "waste-shut", "washed", CDC),
     ("cold-night", "detectors", "no-stove", CPSC),
     ("cold-night", "vents-free", "furnace-set", CPSC),
@@ -108,7 +109,8 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("dump-away", "grey-held", "grey-hose", PRACTICE),
     ("dump-away", "tote-held", "tote-hose", PRACTICE),
     ("dump-away", "mac-black", "mac-run", MAKERS),
-    ("dump-away", "mac-shut", "mac-wash", CDC),
+    ("dump-away", "mac-shut", "mac-off", PRACTICE),
+    ("dump-away", "mac-off", "mac-wash", CDC),
     ("dump-away", "mac-wash", "treatment", CDC),
     ("dump-away", "tote-still", "tote-fill", PRACTICE),
     ("dump-away", "tote-hose", "tote-fill", PRACTICE),
@@ -185,6 +187,10 @@ fn waste_goes_one_way_by_what_the_rig_has() {
         ("motorhome-dolly", vec!["tank-dump/black-open"]),
         ("car-power-off", vec!["tank-dump/black-open"]),
         ("default", vec!["tank-dump/black-open"]),
+        ("fifth-wheel-on-jacks", vec!["tank-dump/black-open"]),
+        ("trailer-on-jacks", vec!["tank-dump/black-open"]),
+        ("motorhome-with-trailer", vec!["tank-dump/black-open"]),
+        ("van-on-a-tap", vec![]),
         ("grey alone", vec!["grey-run"]),
     ];
     assert_eq!(rigs().len(), expected.len());
@@ -217,7 +223,7 @@ fn who_drives_alone_is_asked_nothing_on_the_way_down() {
 fn a_card_sends_people_to_safety_before_it_asks_anything() {
     let first: [(&str, &[&str], &str); 5] = [
         ("fire", &["out", "call", "count"], "Everybody out"),
-        ("co-alarm", &["out", "air", "count", "call"], "Everybody out"),
+        ("co-alarm", &["out", "air", "call", "count"], "Everybody out"),
         ("tingle", &["hands-off", "nobody-pulled"], "Hands off the rig. Inside: stay inside."),
         ("hurt", &["nothing-moves", "call"], "Nothing moves."),
         ("roadside", &["off-road"], "Off the road"),

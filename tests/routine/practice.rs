@@ -2,7 +2,7 @@
 //! practice, no source.
 
 use crate::routine_support::{RIGS, built_in, load, rig};
-use sparehand::rig::Rig;
+use sparehand::rig::{Rig, Stands};
 use sparehand::routine::{Answer, Library, NumberAnswer, Routine, load_with};
 use sparehand::setup::prompts::ROUTINES;
 
@@ -115,6 +115,187 @@ fn the_cards_send_people_away_before_chores_and_offer_nothing_that_they_refuse()
     assert_eq!((place(&storm, "lightning"), place(&storm, "which")), (0, 1), "before any chore");
     let slide = load("stuck-slide", &rig);
     assert!(place(&slide, "nobody-near") < place(&slide, "obstacle"), "people before things");
+}
+
+/// First aid courses, from memory: whoever does not answer may not be breathing either, so that alone says nothing of what to do.
+#[test]
+fn no_answer_of_the_card_for_the_hurt_takes_silence_for_breathing() {
+    let card = load("hurt", &rig("default"));
+    let Answer::Choice(choice) = &card.steps[card.index_of("breathing").unwrap()].answer else { panic!() };
+    assert_eq!(choice.options.len(), 3);
+    for option in &choice.options {
+        for phrase in &option.say {
+            let tells = ["breath", "awake"].iter().any(|word| phrase.contains(word));
+            assert!(tells, "'{phrase}' does not say whether they breathe, and is answered: {}", option.reply);
+        }
+    }
+}
+
+/// Both feed the outlets, and so the skin, once the pedestal is off.
+#[test]
+fn whoever_felt_a_tingle_switches_off_what_the_rig_makes_itself_whatever_of_it_is_aboard() {
+    for electric in ["inverter = false\ngenerator = true", "inverter = true\ngenerator = false", "generator = false"] {
+        let card = of("tingle", &format!("[electric]\n{electric}"));
+        let step = &card.steps[card.index_of("own-power").unwrap_or_else(|| panic!("{electric}"))];
+        assert!(step.call.contains("inverter off, generator off"), "{}", step.call);
+    }
+}
+
+#[test]
+fn no_single_word_begins_an_emergency() {
+    for (id, _) in ROUTINES {
+        for start in load(id, &rig("default")).start {
+            assert!(start.contains(' '), "{id} begins at the word '{start}'");
+        }
+    }
+}
+
+/// Jack makers' manuals, from memory: jacks of what is coupled lift what tows it, and drawn up too early they drop the nose.
+#[test]
+fn jacks_of_a_trailer_and_of_a_rig_with_a_trailer_wait_until_the_two_are_apart() {
+    for name in ["fifth-wheel-on-jacks", "trailer-on-jacks"] {
+        let rig = rig(name);
+        assert!(
+            !has(&load("arrive", &rig), "jacks-down") && has(&load("arrive", &rig), "trailer-jacks-down"),
+            "{name}"
+        );
+        assert!(!has(&load("morning-outside", &rig), "jacks-up") && has(&load("hitch-up", &rig), "trailer-jacks-up"));
+    }
+    let rig = rig("motorhome-with-trailer");
+    let arrive = load("arrive", &rig);
+    for (none, one) in
+        [("jacks-down", "free-jacks-down"), ("air-dumped", "free-air-dumped"), ("steps-out", "free-steps-out")]
+    {
+        assert!(!has(&arrive, none) && has(&arrive, one), "{none}, {one}");
+    }
+}
+
+/// Blocks are driven onto where nothing lifts the rig; a rig on jacks is leveled by them.
+#[test]
+fn blocks_under_the_low_side_are_asked_for_only_where_no_jacks_level_the_rig() {
+    for (name, _) in RIGS {
+        let rig = rig(name);
+        let arrive = load("arrive", &rig);
+        let jacks = arrive.steps.iter().any(|step| step.id.ends_with("jacks-down"));
+        assert_ne!(has(&arrive, "level-side"), jacks, "{name}");
+    }
+    let arrive = load("arrive", &rig("default"));
+    let Answer::State(level) = &arrive.steps[arrive.index_of("level-side").unwrap()].answer else { panic!() };
+    assert!(level.other_reply.contains("walking pace") && level.other_reply.contains("sight"), "{}", level.other_reply);
+}
+
+/// Whoever lets a reading, an alarm, a nut or a light pass lets it pass on the road: where one routine names a harm, so does the other.
+#[test]
+fn what_can_hurt_in_one_routine_can_hurt_in_its_sisters() {
+    let found = |id: &str, of: &str, step: &str| {
+        let steps = load(id, &rig(of)).steps;
+        let found = steps.into_iter().find(|other| other.id.split('@').next() == Some(step));
+        found.unwrap_or_else(|| panic!("{id} has no {step}"))
+    };
+    let pairs = [
+        (
+            ("morning-outside", "motorhome-towed-car", "tire-pressures"),
+            ("morning-outside", "default", "tires-by-gauge"),
+        ),
+        (("wake-up", "default", "alarms"), ("arrive", "default", "alarms")),
+        (("stop", "default", "nuts"), ("flat-tire", "default", "torque")),
+        (("stop", "default", "lamps"), ("hitch-up", "travel-trailer", "tail-lamps")),
+    ];
+    for ((id, of, step), (other, of_other, sister)) in pairs {
+        let (one, two) = (found(id, of, step), found(other, of_other, sister));
+        assert!(one.critical() && !one.tested_by.is_empty(), "{id}/{step}: {:?}, '{}'", one.harm, one.tested_by);
+        assert_eq!(one.harm, two.harm, "{id}/{step} and {other}/{sister}");
+    }
+}
+
+/// The words that name how a thing stands, first in their step, and what they make of it.
+const TELLS: &[(&str, &str, Stands)] = &[
+    ("hose locked", "sewer", Stands::Out),
+    ("hose is fast", "sewer", Stands::Out),
+    ("drinking hose on", "water", Stands::Out),
+    ("plug home", "mains", Stands::Out),
+    ("no bubbles", "gas", Stands::Out),
+    ("fully out", "slide", Stands::Out),
+    ("antenna up", "antenna", Stands::Out),
+    ("stabilizers down", "stabilizers", Stands::Out),
+    ("jacks down", "jacks", Stands::Out),
+    ("sewer hose off", "sewer", Stands::Away),
+    ("caps are on", "sewer", Stands::Away),
+    ("tank is sealed", "sewer", Stands::Away),
+    ("plug out", "mains", Stands::Away),
+    ("gas shut", "gas", Stands::Away),
+    ("slide is home", "slide", Stands::Away),
+    ("awning in", "awning", Stands::Away),
+    ("awning locked", "awning", Stands::Away),
+    ("antenna down", "antenna", Stands::Away),
+    ("stabilizers up", "stabilizers", Stands::Away),
+    ("jacks up", "jacks", Stands::Away),
+];
+
+/// What is connected or opened is on record from the first step that makes it so, whatever comes after; what is put away by the end of its routine.
+#[test]
+fn whoever_names_how_a_thing_stands_has_it_on_record() {
+    let mut seen = std::collections::BTreeSet::new();
+    for (name, people) in RIGS.iter().flat_map(|(name, _)| [(name, 1), (name, 2)]) {
+        let rig = rig(name).taking_part(people);
+        // The gas that is shut for the pump may be opened again on the way out.
+        for (id, _) in ROUTINES.iter().filter(|(id, _)| *id != "fuel-stop") {
+            let routine = load(id, &rig);
+            let move_or_card = routine.kind == sparehand::routine::RoutineKind::Emergency;
+            for (place, step) in routine.steps.iter().enumerate().filter(|_| !move_or_card) {
+                let told = match &step.answer {
+                    Answer::State(state) => state.want.first(),
+                    Answer::Done { also } => also.first(),
+                    Answer::Both(both) => both.turns.last().and_then(|turn| turn.say.first()),
+                    _ => None,
+                };
+                for (words, thing, stands) in TELLS.iter().filter(|(words, ..)| told.is_some_and(|told| told == words))
+                {
+                    seen.insert(*words);
+                    let sets = |step: &sparehand::routine::Step| {
+                        let kind = |of: &str| of.split('@').next() == Some(*thing);
+                        step.sets.iter().any(|(of, how)| kind(of) && how == stands)
+                    };
+                    let kept = sets(step) || *stands == Stands::Away && routine.steps[place..].iter().any(sets);
+                    assert!(kept, "{name}: {id}/{}: '{words}' leaves {thing} as it was", step.id);
+                }
+            }
+        }
+    }
+    let unsaid: Vec<&str> = TELLS.iter().map(|(words, ..)| *words).filter(|words| !seen.contains(words)).collect();
+    assert!(unsaid.is_empty(), "nobody says {unsaid:?}");
+}
+
+/// Label at the site after NEC 551.77(F), from memory: breaker off before the plug is pulled.
+#[test]
+fn whoever_unplugs_for_the_generator_is_told_of_the_breaker_first() {
+    let generator = of("generator", "[electric]\ngenerator = true");
+    for said in [&generator.steps[generator.index_of("one-source").unwrap()]].map(|step| [&step.call, &step.short]) {
+        for text in said {
+            let place = |word: &str| text.find(word).unwrap_or_else(|| panic!("no '{word}' in '{text}'"));
+            assert!(place("Breaker off") < place("cord off"), "{text}");
+        }
+    }
+}
+
+/// What a first morning cannot guess.
+#[test]
+fn whoever_does_it_for_the_first_time_is_told_what_a_step_takes_for_granted() {
+    let says = |id: &str, of: &str, step: &str, parts: &[&str]| {
+        let routine = load(id, &rig(of));
+        let step = &routine.steps[routine.index_of(step).unwrap_or_else(|| panic!("{id} has no {step}"))];
+        let text = format!("{} {} {}", step.call, step.how, step.check);
+        parts.iter().for_each(|part| assert!(text.contains(part), "{id}/{}: no '{part}' in '{text}'", step.id));
+    };
+    says("lay-up", "default", "lines-done", &["water inlet", "regulated", "pump on", "bottle"]);
+    says("wake-up", "default", "flushed", &["Water on first", "pump"]);
+    says("hitch-up", "travel-trailer", "coupler-latched", &["Jack down"]);
+    // Jaws let the pin slide out; a coupler is lifted off its ball.
+    says("arrive", "fifth-wheel", "jaws-open", &["no gap lies between the plates"]);
+    says("arrive", "travel-trailer", "coupling-open", &["clear by a hand's width"]);
+    assert!(!has(&load("arrive", &rig("fifth-wheel")), "coupling-open"));
+    // A dolly that steers wants the car's wheel locked, one that does not may want it free: their makers.
+    says("last-look", "motorhome-dolly", "car-brake", &["as their makers say"]);
 }
 
 #[test]

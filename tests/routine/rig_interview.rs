@@ -111,6 +111,9 @@ fn a_file_that_is_written_is_read_back_as_the_same_rig_and_says_what_each_field_
         let lines: Vec<&str> = head.lines().collect();
         for pair in lines.windows(2).filter(|pair| pair[1].contains(" = ")) {
             assert!(pair[0].starts_with("# "), "no comment above '{}' in\n{written}", pair[1]);
+            let british = ["mains", "levelling", "stabiliser", "grey", "tyre"];
+            let found = british.iter().find(|word| pair[0].to_lowercase().contains(*word));
+            assert!(found.is_none(), "'{}' is not spelled as in America", pair[0]);
         }
         assert!(written.contains("# Fresh tank in US gallons; 0 for none.\nfresh_gal = "), "{written}");
     }

@@ -164,6 +164,8 @@ fn view() -> impl Strategy<Value = View> {
             View {
                 question: 7,
                 critical: false,
+                hold: Vec::new(),
+                typed: None,
                 routine,
                 section,
                 step: (step, steps),

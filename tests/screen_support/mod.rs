@@ -158,6 +158,8 @@ pub fn prompt() -> View {
         other_key: "valve open".to_owned(),
         choices: vec![],
         who: String::new(),
+        hold: vec![],
+        typed: None,
         beside: vec![],
         notices: vec![],
     }
@@ -165,6 +167,8 @@ pub fn prompt() -> View {
 
 pub fn clock(name: &str, left: u64, length: u64, over: u64) -> ClockView {
     ClockView {
+        step: None,
+        end: String::new(),
         name: name.to_owned(),
         left: Duration::from_secs(left),
         length: Duration::from_secs(length),

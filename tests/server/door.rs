@@ -3,10 +3,10 @@
 use std::io::{Read, Write};
 use std::time::Duration;
 
-use sparehand::server::protocol::{Button, Message as Said, ToPage, Up, read_speech};
+use sparehand::server::protocol::{Button, Message as Said, ToPage, Up};
 use tungstenite::Message;
 
-use crate::phone::{COOKIE, Rig, Stream, answer, hello, is_sent_away, sound, status, text, trusting};
+use crate::phone::{COOKIE, Rig, Stream, answer, hello, is_sent_away, now, sound, speech, status, text, trusting};
 
 #[test]
 fn the_page_comes_with_its_policy_and_whoever_trusts_the_authority_sees_no_warning() {
@@ -75,7 +75,7 @@ fn sound_and_buttons_arrive_as_they_were_sent_and_speech_comes_back() {
     way.speak(&[0.5; 480]);
     way.tell(ToPage::Hush);
     let Message::Binary(bytes) = page.read().unwrap() else { panic!("expected speech") };
-    assert_eq!(read_speech(&bytes).unwrap(), [16_384; 480]);
+    assert_eq!(speech(&bytes), [16_384; 480]);
     assert_eq!(text(&mut page)["kind"], "hush");
     rig.pass(Duration::from_millis(1_234));
     page.send(Message::text(r#"{"kind":"ping","at":17.5}"#)).unwrap();
@@ -105,13 +105,70 @@ fn a_phone_that_is_forgotten_meanwhile_is_sent_away_and_stays_out() {
     page.send(hello("Rowan")).unwrap();
     text(&mut page);
     let kept = sparehand::server::kept::Kept::open(&rig.folder.path().join("phones")).unwrap();
+    rig.wait_for("the list says who uses it", |_| kept.phones().unwrap().phone[0].name == "Rowan");
     let mut phones = kept.phones().unwrap();
-    assert_eq!(phones.phone[0].name, "Rowan", "the list says who uses it");
     assert_eq!(phones.forget("Rowan"), 1);
     kept.keep_phones(&phones).unwrap();
     assert!(is_sent_away(&mut page));
     rig.wait_for("the run knows", |run| run.gone.load(std::sync::atomic::Ordering::SeqCst) == 1);
     assert!(rig.socket(&cookie).is_err());
+}
+
+#[test]
+fn a_page_is_told_that_the_run_is_over_before_the_server_goes() {
+    let rig = Rig::start(&["Rowan", "Imre"]);
+    let (mut socket, line) = (rig.page("Rowan"), open_line(&rig));
+    let pages: Vec<_> = rig.run.pages.lock().unwrap().iter().map(|(_, page)| page.clone()).collect();
+    for page in pages {
+        page.tell(ToPage::Over);
+        page.close();
+    }
+    let began = now();
+    drop(rig);
+    assert!(began.elapsed() < Duration::from_millis(600), "{:?}", began.elapsed());
+    assert_eq!(text(&mut socket)["kind"], "over");
+    assert!(is_sent_away(&mut socket));
+    let mut down = line;
+    read_until(&mut down, "over");
+}
+
+#[test]
+fn a_command_that_holds_the_folder_holds_up_no_page() {
+    let rig = Rig::start(&["Rowan"]);
+    let cookie = rig.pair();
+    let token = rig.token();
+    let kept = sparehand::server::kept::Kept::open(&rig.folder.path().join("phones")).unwrap();
+    let held = kept.lock().unwrap();
+    let began = now();
+    let mut page = rig.socket(&cookie).unwrap();
+    page.send(hello("Rowan")).unwrap();
+    assert_eq!(text(&mut page)["kind"], "welcome");
+    std::thread::scope(|scope| {
+        let pairing = scope.spawn(|| status(&rig.pair_with(&token)));
+        for at in 0..20 {
+            page.send(Message::text(format!(r#"{{"kind":"ping","at":{at}}}"#))).unwrap();
+            assert_eq!(text(&mut page)["kind"], "pong");
+        }
+        assert!(began.elapsed() < Duration::from_secs(3), "{:?}", began.elapsed());
+        drop(held);
+        assert_eq!(pairing.join().unwrap(), 204, "it waited for the folder, alone");
+    });
+}
+
+#[test]
+fn an_invitation_that_a_command_asks_for_lets_one_phone_in_beside_the_one_that_is_shown() {
+    let rig = Rig::start(&[]);
+    let shown = rig.token();
+    let kept = sparehand::server::kept::Kept::open(&rig.folder.path().join("phones")).unwrap();
+    assert_eq!(kept.address().unwrap().unwrap(), rig.server.place().to_string());
+    let token = "5".repeat(32);
+    kept.ask_for_invitation(&sparehand::server::pairing::SecretHash::of(&token)).unwrap();
+    rig.wait_for("it is taken up", |_| !kept.is_asked_for());
+    assert_eq!(status(&rig.pair_with(&token)), 204);
+    assert_eq!(status(&rig.pair_with(&token)), 403, "once");
+    assert_eq!(status(&rig.pair_with(&shown)), 204);
+    drop(rig.server);
+    assert_eq!(kept.address().unwrap(), None, "no run is found any more");
 }
 
 #[test]
@@ -135,6 +192,23 @@ fn send_by_line(rig: &Rig, line: &str, cookie: &str, body: &[u8]) -> u16 {
     let mut stream = rig.connect();
     stream.write_all(&[head.as_bytes(), body].concat()).unwrap();
     status(&answer(&mut stream))
+}
+
+/// A page that is told by a response, taken as Imre.
+fn open_line(rig: &Rig) -> Stream {
+    let cookie = rig.pair();
+    let mut down = rig.connect();
+    let (host, origin) = (rig.authority(), rig.server.place().origin());
+    let open = format!(
+        "POST /line HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nCookie: {COOKIE}={cookie}\r\nContent-Length: 0\r\n\r\n"
+    );
+    down.write_all(open.as_bytes()).unwrap();
+    let head = read_until(&mut down, "\r\n\r\n");
+    let line = head.lines().find_map(|text| text.strip_prefix("line: ")).unwrap_or_else(|| panic!("{head}"));
+    let hello = br#"{"kind":"hello","version":2,"name":"Imre","part":"station"}"#;
+    assert_eq!(send_by_line(rig, line, &cookie, &framed(0, hello)), 204);
+    read_until(&mut down, "welcome");
+    down
 }
 
 /// Reads until this has come.
@@ -163,7 +237,7 @@ fn a_browser_that_opens_no_socket_sends_by_requests_and_is_told_by_one_response(
     down.write_all(open(&cookie).as_bytes()).unwrap();
     let head = read_until(&mut down, "\r\n\r\n");
     let line = head.lines().find_map(|text| text.strip_prefix("line: ")).unwrap_or_else(|| panic!("{head}")).to_owned();
-    let hello = br#"{"kind":"hello","version":1,"name":"Rowan","part":"station"}"#;
+    let hello = br#"{"kind":"hello","version":2,"name":"Rowan","part":"station"}"#;
     assert_eq!(send_by_line(&rig, &line, &stranger, &framed(0, hello)), 410, "another phone's line");
     let Message::Binary(first) = sound(0) else { panic!("sound is binary") };
     let body = [framed(0, hello), framed(1, &first)].concat();

@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use sparehand::server::address::ServerAddress;
-use sparehand::server::protocol::{HeardFrame, Refusal, Up, write_sound};
+use sparehand::server::protocol::{Refusal, Up};
 use sparehand::server::{Guest, Host, PageWay, PhoneServer, ServerSettings, Visitor};
 use sparehand::units::SessionTime;
 use tempfile::TempDir;
@@ -196,18 +196,24 @@ impl Rig {
 }
 
 pub fn hello(name: &str) -> Message {
-    Message::text(format!(r#"{{"kind":"hello","version":1,"name":"{name}","part":"station"}}"#))
+    Message::text(format!(r#"{{"kind":"hello","version":2,"name":"{name}","part":"station"}}"#))
 }
 
+/// A frame of 20 ms, byte by byte as the page's worklet writes it: kind, flags, samples, number, clock, samples taken; then the samples.
 pub fn sound(number: u32) -> Message {
-    let frame = HeardFrame {
-        number,
-        clock_us: u64::from(number) * 20_000,
-        taken: 0,
-        mic: vec![i16::try_from(number % 1_000).unwrap(); 320],
-        played: Vec::new(),
-    };
-    Message::binary(write_sound(&frame))
+    let mut bytes = vec![1, 0];
+    bytes.extend(320_u16.to_le_bytes());
+    bytes.extend(number.to_le_bytes());
+    bytes.extend((u64::from(number) * 20_000).to_le_bytes());
+    bytes.extend(0_u32.to_le_bytes());
+    bytes.extend((0..320).flat_map(|_| u16::try_from(number % 1_000).unwrap().to_le_bytes()));
+    Message::binary(bytes)
+}
+
+/// Samples of a frame for the loudspeaker, as the page's worklet reads them: a head of four bytes, then 16 bit each.
+pub fn speech(bytes: &[u8]) -> Vec<i16> {
+    assert_eq!(bytes[..4], [2, 0, 0, 0]);
+    bytes[4..].chunks(2).map(|pair| i16::from_le_bytes(pair.try_into().unwrap())).collect()
 }
 
 /// The next text message as JSON.

@@ -1,33 +1,121 @@
 //! Screens of people's own: what they show, and their buttons, which somebody else's answer may have overtaken.
 
+use std::cmp::Reverse;
+
 use crate::conductor::core::{Conductor, Sight};
 use crate::conductor::news::Pressed;
 use crate::conductor::talk::TalkLine;
 use crate::engine::input::{Input, Key};
+use crate::engine::output::View;
+use crate::server::protocol::Button;
 use crate::units::SessionTime;
 
 impl Conductor {
-    /// What the person of this name sees, wherever they are asked.
+    /// What the person of this name sees, wherever they are asked: their own step.
     pub fn sight_of(&self, now: SessionTime, name: &str) -> Sight {
-        self.sight(now, self.engine.asked_where(name))
+        self.sight_with(now, self.engine.asked_where(name), self.engine.view_of(now, name))
     }
 
-    /// A button of a screen that may be behind: an answer counts only to the question that is being asked, with the words that it would give now.
+    /// A button of a screen that may be behind: what answers, or ends a pause, counts only to the question that is being asked, of whom it is asked,
+    /// and with the words that it would give now.
     pub(super) fn pressed(&mut self, now: SessionTime, pressed: &Pressed) {
         let station = self.engine.asked_where(&pressed.name);
-        let view = self.engine.view(now, station);
-        let asked = view.question == pressed.question;
-        let fits = match pressed.key {
-            Key::Confirm => asked && view.confirm_key == pressed.words,
-            Key::Other => asked && view.other_key == pressed.words,
-            Key::Choice(_) => asked,
-            Key::ClockOver => view.clocks.iter().any(|clock| clock.hazard && clock.name == pressed.words),
-            _ => true,
-        };
-        if !fits {
-            return self.talk(TalkLine::Stale { at: now, key: pressed.key });
+        let view = self.engine.view_of(now, &pressed.name);
+        let asked = view.question == pressed.question && self.engine.is_asked_for(station, &pressed.name);
+        match meant(pressed, &view, asked) {
+            Some(key) => {
+                self.talk(TalkLine::Key { at: now, key });
+                self.tell(now, station, Input::KeyPressed(key));
+            }
+            None => self.talk(TalkLine::Stale { at: now, button: pressed.button }),
         }
-        self.talk(TalkLine::Key { at: now, key: pressed.key });
-        self.tell(now, station, Input::KeyPressed(pressed.key));
+    }
+}
+
+/// The key that a button stands for, where it still does.
+fn meant(pressed: &Pressed, view: &View, asked: bool) -> Option<Key> {
+    let words = pressed.words.as_str();
+    let says = |now: &str| asked && !words.is_empty() && words == now;
+    match pressed.button {
+        Button::Confirm => says(&view.confirm_key).then_some(Key::Confirm),
+        Button::Other => says(&view.other_key).then_some(Key::Other),
+        Button::Choice => {
+            let place = view.choices.iter().position(|choice| says(choice))?;
+            u8::try_from(place + 1).ok().map(Key::Choice)
+        }
+        Button::Digit => {
+            let digit = words.parse::<u8>().ok().filter(|digit| *digit < 10)?;
+            (asked && view.typed.is_some()).then_some(Key::Choice(digit))
+        }
+        // Whoever sees it may end it, whatever is being asked; of two of one name the one that is over first.
+        Button::ClockOver => {
+            let named = view.clocks.iter().filter(|clock| clock.hazard && clock.name == words);
+            named.min_by_key(|clock| (clock.left, Reverse(clock.over)))?.step.map(Key::ClockOverOf)
+        }
+        Button::GoAhead => asked.then_some(Key::GoAhead),
+        Button::NotYet => asked.then_some(Key::NotYet),
+        Button::NotHere => asked.then_some(Key::NotHere),
+        Button::Correction => asked.then_some(Key::Correction),
+        Button::Skip => asked.then_some(Key::Skip),
+        // What holds the run, or only tells something, counts whenever it comes.
+        Button::Stop => Some(Key::Stop),
+        Button::StandBy => Some(Key::StandBy),
+        Button::SayAgain => Some(Key::SayAgain),
+        Button::Explain => Some(Key::Explain),
+        Button::HowLong => Some(Key::HowLong),
+        Button::WhatIsLeft => Some(Key::WhatIsLeft),
+        Button::WhereAreWe => Some(Key::WhereAreWe),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::output::ClockView;
+    use std::time::Duration;
+
+    fn clock(step: usize, name: &str, left_s: u64, over_s: u64) -> ClockView {
+        ClockView {
+            step: Some(step),
+            name: name.to_owned(),
+            end: "water off".to_owned(),
+            left: Duration::from_secs(left_s),
+            length: Duration::from_secs(60),
+            over: Duration::from_secs(over_s),
+            hazard: true,
+            alarming: left_s == 0,
+        }
+    }
+
+    fn pressed(button: Button, words: &str) -> Pressed {
+        Pressed { name: "Rowan".to_owned(), button, question: 7, words: words.to_owned() }
+    }
+
+    #[test]
+    fn the_button_of_a_clock_is_for_that_clock_and_of_two_of_one_name_for_the_one_that_is_over_first() {
+        let plain = ClockView { hazard: false, ..clock(9, "soup", 0, 5) };
+        let clocks = vec![clock(3, "fill", 20, 0), clock(5, "rinse", 0, 4), clock(6, "rinse", 0, 9), plain];
+        let view = View { clocks, ..View::default() };
+        let key = |words: &str| meant(&pressed(Button::ClockOver, words), &view, false);
+        assert_eq!(key("fill"), Some(Key::ClockOverOf(3)));
+        assert_eq!(key("rinse"), Some(Key::ClockOverOf(6)));
+        assert_eq!((key("soup"), key(""), key("water off")), (None, None, None));
+    }
+
+    #[test]
+    fn a_digit_counts_where_a_reading_is_asked_for_and_nowhere_else() {
+        let reading = View { typed: Some(String::new()), ..View::default() };
+        let key = |view: &View, words: &str, asked| meant(&pressed(Button::Digit, words), view, asked);
+        assert_eq!(key(&reading, "0", true), Some(Key::Choice(0)));
+        assert_eq!(key(&reading, "7", false), None);
+        assert_eq!((key(&reading, "10", true), key(&reading, "-1", true), key(&reading, "", true)), (None, None, None));
+        assert_eq!(key(&View::default(), "7", true), None, "it would pick from what is offered");
+    }
+
+    #[test]
+    fn a_button_without_words_answers_nothing() {
+        for button in [Button::Confirm, Button::Other, Button::Choice] {
+            assert_eq!(meant(&pressed(button, ""), &View::default(), true), None, "{button:?}");
+        }
     }
 }

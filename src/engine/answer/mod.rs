@@ -198,6 +198,8 @@ pub(super) enum Reply {
     Untested,
     /// Nothing is to be done at the step today.
     NotHere,
+    /// Whoever is asked cannot do it.
+    CannotDo,
     ClockStart,
     Yes,
     No,
@@ -281,7 +283,9 @@ fn settle_plainly(now: &StepNow<'_>, reply: Reply, how: &HeardReply) -> Settling
         Reply::Other(answer) => Settling::Record(Event::OtherStateHeard { step, answer, heard }),
         Reply::Halt(answer) => Settling::Record(Event::SignalHalted { step, answer, heard }),
         Reply::Yes => Settling::Record(Event::StepAnswered { step, answer: now.first(Common::Yes), heard }),
-        Reply::ClockStart | Reply::No | Reply::Number(_) | Reply::Choice(_) | Reply::NotHere => Settling::Nothing,
+        Reply::ClockStart | Reply::No | Reply::Number(_) | Reply::Choice(_) | Reply::NotHere | Reply::CannotDo => {
+            Settling::Nothing
+        }
     }
 }
 
@@ -302,9 +306,13 @@ pub(super) fn check(now: &StepNow<'_>, reply: Reply, heard: HeardAs) -> Settling
             Settling::Record(Event::StepsReopened { steps, because: CHECK.to_owned() })
         }
         Reply::NoState => Settling::AskWhich,
-        Reply::ClockStart | Reply::Number(_) | Reply::Choice(_) | Reply::Halt(_) | Reply::Untested | Reply::NotHere => {
-            Settling::Nothing
-        }
+        Reply::ClockStart
+        | Reply::Number(_)
+        | Reply::Choice(_)
+        | Reply::Halt(_)
+        | Reply::Untested
+        | Reply::NotHere
+        | Reply::CannotDo => Settling::Nothing,
     }
 }
 
@@ -319,10 +327,19 @@ pub(super) fn untested(now: &StepNow<'_>) -> Option<Spoken> {
 
 /// Nothing is to be done today, as it may be said of every step that asks for something; never on an emergency card.
 pub(super) fn not_here(now: &StepNow<'_>) -> Option<Spoken> {
+    asks_for_work(now).then(|| Spoken::new(now.common(Common::NotHere), Reply::NotHere, now.class()))
+}
+
+/// Whoever is asked cannot do it: not where its clock runs, for then it is done already.
+pub(super) fn cannot_do(now: &StepNow<'_>) -> Option<Spoken> {
+    let may = asks_for_work(now) && !now.state.clocks.contains_key(&now.index);
+    may.then(|| Spoken::new(now.common(Common::CannotDo), Reply::CannotDo, now.class()))
+}
+
+fn asks_for_work(now: &StepNow<'_>) -> bool {
     let asks = !matches!(now.step().answer, Answer::Gate | Answer::Told { .. });
     let on_a_card = now.job.parts[now.job.part_of(now.index)].is_card();
-    let may = asks && !on_a_card && !now.is_settled();
-    may.then(|| Spoken::new(now.common(Common::NotHere), Reply::NotHere, now.class()))
+    asks && !on_a_card && !now.is_settled()
 }
 
 fn answered_line(book: &Phrasebook, answer: &str) -> String {

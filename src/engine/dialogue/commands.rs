@@ -52,7 +52,6 @@ impl Engine {
             Command::NeverMind => self.never_mind(),
             Command::Note => self.ask_note(),
             Command::DoneWithThat => self.done_with_notes(&heard),
-            Command::CannotDo => self.cannot_do(heard),
             Command::WhatIsOut => self.say_what_is_out(),
             Command::AreWeReady => self.say_gate(),
             Command::AreWeOnTime => self.ask_on_time(),
@@ -73,6 +72,10 @@ impl Engine {
             }
         }
         self.talk_mut().asking = Asking::Step;
+        // What was pressed on a screen that does not show the pause yet neither ends it nor answers anything.
+        for station in self.talks.ids() {
+            self.ask_at(station);
+        }
         self.commit_and_say(Event::StandingBy, Some(reply));
     }
 

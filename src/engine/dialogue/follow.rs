@@ -71,10 +71,13 @@ impl Engine {
                 self.lead_in_here(capital(&text));
                 self.advance();
             }
-            Event::OtherStateHeard { heard, .. } if self.doubt_what_was_recalled(step, heard) => {}
-            Event::OtherStateHeard { answer, .. } => {
+            Event::OtherStateHeard { answer, heard, .. } => {
                 let text = kind(&self.job.step(step).answer).put_right(answer);
-                if let Some(text) = text {
+                if self.is_contradicted(step) {
+                    // First what is to be done about it now.
+                    text.into_iter().for_each(|text| self.lead_in_here(text));
+                    self.doubt_what_was_recalled(step, heard);
+                } else if let Some(text) = text {
                     self.put_right(step, text);
                 }
             }
@@ -190,6 +193,7 @@ impl Engine {
             Event::RemarksRecalled { .. } => self.advance(),
             Event::NoteDone { .. } => self.say_line(self.here(), Priority::Chat, Line::NoteDone),
             Event::LimitTold { person, cannot, .. } => self.limit_told(person, *cannot),
+            Event::LimitsLifted { person, .. } => self.limits_lifted(person),
             Event::CannotDo { step, .. } => {
                 if let Some(step) = self.job.index_of(step) {
                     self.cannot_do_told(step);

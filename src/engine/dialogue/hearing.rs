@@ -68,14 +68,18 @@ impl Engine {
         // Nothing was asked that it could fit, or it is one of many.
         let number =
             matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. } | PhraseMeaning::Report { .. });
+        // It holds for the whole run.
+        let limit = matches!(meaning, PhraseMeaning::Limit { .. });
         let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
         let doubtful = heard.certainty == Certainty::Doubtful;
         let thin = heard.certainty != Certainty::Sure;
-        if said_again && !doubtful {
-            // Asked whether it was heard right, they say it once more: as good as a yes (words twice).
+        let twice_is_enough = !doubtful || class != PhraseClass::Critical && !number;
+        if said_again && twice_is_enough {
+            // Asked whether it was heard right, they say it once more: as good as a yes (words twice). Where harm can come of it, or a number
+            // of it, two that are doubtful are still too little.
             self.hush_prompts();
             self.take_for_said();
-        } else if thin && (confirms || class == PhraseClass::Critical || number || doubtful) {
+        } else if thin && (confirms || class == PhraseClass::Critical || number || limit || doubtful) {
             self.ask_about(meaning.clone(), how, &heard.text);
         } else {
             self.mean(meaning.clone(), how);
@@ -106,11 +110,14 @@ impl Engine {
             return self.ask_once_more(person, phrase);
         }
         let reading = self.reading_of(&meaning);
+        // One short word is what noise hides first: who said the same again is told longer ones, and the key.
+        let again = matches!(&self.talk().asking, Asking::Thin { meaning: before, .. } if *before == meaning);
+        let line = if again { Line::AskThinAgain } else { Line::AskThin };
         self.talk_mut().asking = Asking::Thin { meaning, heard };
         self.ask_here();
         let text = match reading {
             Some(number) => self.book.line(Line::AskReading, &[("number", &number)]),
-            None => self.book.line(Line::AskThin, &[("phrase", phrase)]),
+            None => self.book.line(line, &[("phrase", phrase)]),
         };
         self.say_useful(self.here(), Priority::Prompt, text);
     }
@@ -182,6 +189,7 @@ impl Engine {
             }
             PhraseMeaning::Report { person, step, answer } => self.reported(person, step, answer, heard),
             PhraseMeaning::Limit { person, cannot } => self.tell_limit(person, cannot, heard),
+            PhraseMeaning::NoLimits { person } => self.lift_limits(person, heard),
             PhraseMeaning::Thing(thing, stands) => self.tell_thing(thing, stands, heard),
             PhraseMeaning::Command(_) | PhraseMeaning::Card(_) => {}
         }
@@ -304,6 +312,9 @@ impl Engine {
         self.forget_reminder(person);
         if answer == Reply::NotHere {
             return self.not_here(person, step, by);
+        }
+        if answer == Reply::CannotDo {
+            return self.cannot_do(person, step, by);
         }
         let now = self.step_now(person, step);
         let settling = if now.is_settled() {

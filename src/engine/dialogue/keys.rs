@@ -6,6 +6,7 @@ use super::super::event::HeardAs;
 use super::super::input::Key;
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Reason};
+use super::super::state::guards;
 use super::vocabulary::{Asking, PhraseMeaning};
 use crate::rig::Stands;
 use crate::routine::StepIndex;
@@ -28,17 +29,15 @@ impl Engine {
     }
 
     fn meaning_of(&self, key: Key) -> Option<PhraseMeaning> {
-        let clock_over = self.state.hazard(&self.job).map(PhraseMeaning::ClockEnd);
-        let running = self.asked_at(self.at).is_some_and(|(_, step)| self.state.clocks.contains_key(&step));
         match key {
-            Key::Confirm if self.state.standing_by && self.talk().asking == Asking::Step => match clock_over {
-                // With a hazard running the one key that confirms must not do anything less urgent than ending it.
-                Some(end) if running => Some(end),
-                _ => Some(PhraseMeaning::Command(Command::GoAhead)),
-            },
             Key::Confirm => self.confirm(self.at),
             Key::Other => self.other(self.at),
-            Key::ClockOver => clock_over,
+            Key::ClockOver => self.state.hazard(&self.job).map(PhraseMeaning::ClockEnd),
+            // Pressed late, it is of no clock any more, or of one that guards nothing.
+            Key::ClockOverOf(step) => {
+                let runs = self.state.clocks.contains_key(&step) && guards(&self.job, step);
+                runs.then_some(PhraseMeaning::ClockEnd(step))
+            }
             Key::NotHere => self.not_here_today(),
             Key::Choice(n) => self.chosen(n),
             other => command_of(other).map(PhraseMeaning::Command),
@@ -57,9 +56,15 @@ impl Engine {
         order.into_iter().find(asked).map(|person| (person, step))
     }
 
-    /// What the confirm key means at a station that does not stand by.
+    /// What the confirm key means at a station.
     pub(in crate::engine) fn confirm(&self, station: StationId) -> Option<PhraseMeaning> {
+        let running = || self.asked_at(station).is_some_and(|(_, step)| self.state.clocks.contains_key(&step));
         match &self.talks.get(station).asking {
+            Asking::Step if self.state.standing_by => match self.state.hazard(&self.job) {
+                // With a hazard running the one key that confirms must not do anything less urgent than ending it.
+                Some(step) if running() => Some(PhraseMeaning::ClockEnd(step)),
+                _ => Some(PhraseMeaning::Command(Command::GoAhead)),
+            },
             Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(PhraseMeaning::Yes),
             Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => None,
             Asking::Away { thing } => Some(PhraseMeaning::Thing(thing.clone(), Stands::Away)),
@@ -67,6 +72,25 @@ impl Engine {
             Asking::Step | Asking::Gate => {
                 self.stretch_at(station, Vec::new).or_else(|| self.means_at(station, |kind, now| kind.confirm_key(now)))
             }
+        }
+    }
+
+    /// Whether harm can come of what a key means at the station: of an answer that settles such a step, of leaving, and of passing over what is open.
+    pub(in crate::engine) fn can_hurt(&self, station: StationId, meaning: &PhraseMeaning) -> bool {
+        match meaning {
+            PhraseMeaning::Override | PhraseMeaning::ClockEnd(_) | PhraseMeaning::Thing(_, Stands::Away) => true,
+            // The step stays open.
+            PhraseMeaning::To {
+                answer: Reply::Other(_) | Reply::No | Reply::NoState | Reply::Untested | Reply::Halt(_),
+                ..
+            } => false,
+            PhraseMeaning::To { step, .. } => self.job.step(*step).critical(),
+            PhraseMeaning::Yes => match &self.talks.get(station).asking {
+                Asking::Thin { meaning, .. } => self.can_hurt(station, meaning),
+                Asking::EndRun => true,
+                _ => false,
+            },
+            _ => false,
         }
     }
 
@@ -93,7 +117,8 @@ impl Engine {
             Asking::Who { .. } => {
                 place.and_then(|p| self.people_at(self.at).get(p).copied()).map(PhraseMeaning::Person)
             }
-            Asking::Step if self.asks_how_it_stands() => place.and_then(|place| self.other_way_round(place)),
+            // The key 0 is the tenth.
+            Asking::Step if self.asks_how_it_stands() => self.other_way_round(place.unwrap_or(9)),
             Asking::Step if self.stretch_at(self.at, Vec::new).is_some() => {
                 let (person, _) = self.asked_at(self.at)?;
                 let step = *self.state.stretch_of(person).get(place?)?;
@@ -174,7 +199,9 @@ fn command_of(key: Key) -> Option<Command> {
         Key::AreWeReady => Command::AreWeReady,
         Key::AreWeOnTime => Command::AreWeOnTime,
         Key::WhatIsOut => Command::WhatIsOut,
-        Key::Confirm | Key::Other | Key::ClockOver | Key::NotHere | Key::Choice(_) => return None,
+        Key::Confirm | Key::Other | Key::ClockOver | Key::ClockOverOf(_) | Key::NotHere | Key::Choice(_) => {
+            return None;
+        }
     })
 }
 

@@ -14,14 +14,20 @@ impl Engine {
         self.commit(Event::LimitTold { person, cannot, heard });
     }
 
+    pub(in crate::engine) fn lift_limits(&mut self, person: PersonIndex, heard: HeardAs) {
+        let person = self.state.people[person].name.clone();
+        self.commit(Event::LimitsLifted { person, heard });
+    }
+
+    pub(in crate::engine) fn limits_lifted(&mut self, person: &str) {
+        let said = self.book.line(Line::LimitsLifted, &[("name", person)]);
+        let said = if person.is_empty() { super::capital(said.trim_start_matches(": ")) } else { said };
+        self.say(Audience::All, Priority::Caution, said);
+        self.advance();
+    }
+
     /// "I cannot do that": the step goes to somebody who can, or waits for help.
-    pub(in crate::engine) fn cannot_do(&mut self, heard: HeardAs) {
-        let Some((person, step)) = self.asked_at(self.at) else { return };
-        let settled = !self.state.is_open(step) || self.job.is_gate(step);
-        if self.state.standing_by || self.state.card.is_some() || settled || self.state.clocks.contains_key(&step) {
-            let call = self.call_of(step);
-            return self.say_prompt(call);
-        }
+    pub(in crate::engine) fn cannot_do(&mut self, person: PersonIndex, step: StepIndex, heard: HeardAs) {
         let person = self.state.people[person].name.clone();
         self.commit(Event::CannotDo { step: self.step_id(step), person, heard });
     }

@@ -21,6 +21,7 @@ impl Engine {
                 event,
                 Event::StepOffered { .. }
                     | Event::StretchOffered { .. }
+                    | Event::StepAnswered { .. }
                     | Event::CrewSet { .. }
                     | Event::RemarksRecalled { .. }
                     | Event::RigRecalled { .. }
@@ -31,6 +32,9 @@ impl Engine {
             )
         };
         if self.state.ended.is_some() || self.is_pending(under_way) {
+            return;
+        }
+        if self.state.started && self.set_crew() {
             return;
         }
         for (person, cannot) in std::mem::take(&mut self.records.limits) {

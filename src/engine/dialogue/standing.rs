@@ -145,14 +145,16 @@ impl Engine {
         self.commit(Event::StepsReopened { steps, because: NOT_AS_RECALLED.to_owned() });
     }
 
-    /// What an answer has shown not to be as it was recalled is unknown from now on; says whether there was any.
-    pub(in crate::engine) fn doubt_what_was_recalled(&mut self, step: StepIndex, heard: &HeardAs) -> bool {
-        let things = self.state.contradicted(&self.job, step);
-        let any = !things.is_empty();
-        for thing in things {
+    /// Whether another state of the step shows that something is not as it was recalled.
+    pub(in crate::engine) fn is_contradicted(&self, step: StepIndex) -> bool {
+        !self.state.contradicted(&self.job, step).is_empty()
+    }
+
+    /// What an answer has shown not to be as it was recalled is unknown from now on.
+    pub(in crate::engine) fn doubt_what_was_recalled(&mut self, step: StepIndex, heard: &HeardAs) {
+        for thing in self.state.contradicted(&self.job, step) {
             self.commit(Event::ThingTold { thing, stands: Stands::Unknown, heard: heard.clone() });
         }
-        any
     }
 }
 

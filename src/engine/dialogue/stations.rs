@@ -211,20 +211,12 @@ impl Engine {
         let now = self.whereabouts();
         let moved: Vec<PersonIndex> =
             self.state.here().filter(|&person| now[person].first() != before[person].first()).collect();
-        for &person in &moved {
-            // What they were asked about where they were is nobody's to say yes to there.
-            for station in before[person].iter().filter(|station| !now[person].contains(station)) {
-                let talk = self.talks.get_mut(*station);
-                let about = |meaning: &PhraseMeaning| meaning.person() == Some(person);
-                let doubted = match &talk.asking {
-                    Asking::Thin { meaning, .. } => about(meaning),
-                    Asking::Who { meanings, .. } => meanings.iter().any(about),
-                    _ => false,
-                };
-                if doubted {
-                    talk.asking = Asking::Step;
-                }
+        for (person, were) in before.iter().enumerate() {
+            for station in were.iter().filter(|station| !now[person].contains(station)) {
+                self.forget_doubt_about(person, *station);
             }
+        }
+        for &person in &moved {
             self.ask(person);
         }
         if self.state.standing_by || self.state.card.is_some() || self.state.ended.is_some() {
@@ -240,6 +232,20 @@ impl Engine {
                 self.turn_to(person);
                 self.say_step(person, step);
             }
+        }
+    }
+
+    /// What somebody was asked about where they are no more is nobody's to say yes to there.
+    fn forget_doubt_about(&mut self, person: PersonIndex, station: StationId) {
+        let talk = self.talks.get_mut(station);
+        let about = |meaning: &PhraseMeaning| meaning.person() == Some(person);
+        let doubted = match &talk.asking {
+            Asking::Thin { meaning, .. } => about(meaning),
+            Asking::Who { meanings, .. } => meanings.iter().any(about),
+            _ => false,
+        };
+        if doubted {
+            talk.asking = Asking::Step;
         }
     }
 }

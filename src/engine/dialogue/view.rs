@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::super::answer::{AskedFor, Reply, kind};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
-use super::super::output::{Audience, ClockView, Output, Priority, View};
+use super::super::output::{Audience, ClockView, KeyGroup, Output, Priority, View};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Common, Line, Reason};
 use super::super::records::Journalling;
@@ -92,12 +92,20 @@ impl Engine {
         let mut view = View { question: talk.question, last_heard: talk.last_heard.clone(), ..View::default() };
         self.show_step(station, &mut view);
         view.choices = self.choices(station);
-        for (step, clock) in &self.state.clocks {
-            if let Answer::Clock(answer) = &self.job.step(*step).answer {
-                view.clocks.push(clock_view(&answer.name, clock, answer.hazard(), now));
+        view.typed = self.typed(station);
+        if view.critical && view.typed.is_none() && !view.choices.is_empty() {
+            view.hold.push(KeyGroup::Choices);
+        }
+        for (&step, clock) in &self.state.clocks {
+            if let Answer::Clock(answer) = &self.job.step(step).answer {
+                let end = answer.end.first().cloned().unwrap_or_default();
+                let hazard = answer.hazard();
+                let alarming = hazard && (clock.ran_out || clock.ends() <= now);
+                let plain = clock_view(&answer.name, clock, now);
+                view.clocks.push(ClockView { step: Some(step), end, hazard, alarming, ..plain });
             }
         }
-        view.clocks.extend(self.state.timers.iter().map(|(name, timer)| clock_view(name, timer, false, now)));
+        view.clocks.extend(self.state.timers.iter().map(|(name, timer)| clock_view(name, timer, now)));
         view.can_say = self.answers_at(station);
         view.can_say.truncate(MOST_SHOWN);
         view.can_say.extend(SHOWN.iter().map(|&command| self.book.command(command)[0].clone()));
@@ -113,6 +121,64 @@ impl Engine {
         view
     }
 
+    /// What a screen of one person's own shows at `now`: their own step, wherever they are asked. Where somebody else who shares the place is being
+    /// asked there, it shows nothing that would answer for them.
+    pub fn view_of(&self, now: SessionTime, name: &str) -> View {
+        let station = self.asked_where(name);
+        let mut view = self.view(now, station);
+        let Some(person) = self.state.person(name).filter(|_| !self.is_asked_for(station, name)) else { return view };
+        let View { question, clocks, last_heard, notices, .. } = view;
+        view =
+            View { question, clocks, last_heard, notices, routine: self.job.routine.title.clone(), ..View::default() };
+        if let Some(step) = self.state.people[person].current {
+            self.show_call(person, step, &mut view);
+        }
+        self.show_people(person, &mut view);
+        view.can_say = SHOWN.iter().map(|&command| self.book.command(command)[0].clone()).collect();
+        view
+    }
+
+    /// Whether what is being asked at the station is put to the person of this name; where nobody is named it is put to whoever is there.
+    pub fn is_asked_for(&self, station: StationId, name: &str) -> bool {
+        let person = self.asked_at(station).map_or_else(|| self.focus_at(station), |(person, _)| person);
+        self.state.person(name).is_none_or(|own| own == person)
+    }
+
+    /// What has been typed of the reading that is asked for at the station.
+    fn typed(&self, station: StationId) -> Option<String> {
+        let talk = self.talks.get(station);
+        let (person, step) = self.asked_at(station)?;
+        let reads = talk.asking == Asking::Step && !self.state.standing_by && !self.asks_how_it_stands();
+        let number = matches!(self.job.step(step).answer, Answer::Number(_));
+        (reads && number && self.state.stretch_of(person).is_empty()).then(|| talk.digits.clone())
+    }
+
+    fn show_call(&self, person: PersonIndex, index: StepIndex, view: &mut View) {
+        let step = self.job.step(index);
+        view.routine.clone_from(&self.job.parts[self.job.part_of(index)].title);
+        view.section.clone_from(&self.job.routine.sections[step.section].title);
+        view.step = self.place_of(index);
+        view.critical = step.critical();
+        view.call.clone_from(&step.short);
+        view.caution.clone_from(&step.caution);
+        if !self.state.stretch_of(person).is_empty() {
+            view.call = self.stretch_text(person);
+        }
+    }
+
+    /// Whose step it is, and what the others are at.
+    fn show_people(&self, person: PersonIndex, view: &mut View) {
+        if self.state.alone() {
+            return;
+        }
+        view.who.clone_from(&self.state.people[person].name);
+        for other in self.state.here().filter(|&other| other != person) {
+            let step = self.state.people[other].current;
+            let call = step.map(|step| self.job.step(step).short.clone()).unwrap_or_default();
+            view.beside.push((self.state.people[other].name.clone(), call));
+        }
+    }
+
     fn show_step(&self, station: StationId, view: &mut View) {
         view.routine.clone_from(&self.job.routine.title);
         if self.asks_how_it_stands() {
@@ -122,31 +188,18 @@ impl Engine {
         }
         let asked = self.asked_at(station);
         let current = self.state.people[self.focus_at(station)].current;
+        let person = asked.map_or_else(|| self.focus_at(station), |(person, _)| person);
         if let Some(index) = asked.map(|(_, step)| step).or(current) {
-            let step = self.job.step(index);
-            view.routine.clone_from(&self.job.parts[self.job.part_of(index)].title);
-            view.section.clone_from(&self.job.routine.sections[step.section].title);
-            view.step = self.place_of(index);
-            view.critical = step.critical();
-            view.call.clone_from(&step.short);
-            view.caution.clone_from(&step.caution);
-            if let Some((person, _)) = asked.filter(|(person, _)| !self.state.stretch_of(*person).is_empty()) {
-                view.call = self.stretch_text(person);
-            }
+            self.show_call(person, index, view);
+            let (confirm, other) = (self.confirm(station), self.other(station));
             let words =
-                |meaning: Option<PhraseMeaning>| meaning.map_or_else(String::new, |meaning| self.words_of(&meaning));
-            view.confirm_key = words(self.confirm(station));
-            view.other_key = words(self.other(station));
+                |meaning: &Option<PhraseMeaning>| meaning.as_ref().map_or_else(String::new, |it| self.words_of(it));
+            (view.confirm_key, view.other_key) = (words(&confirm), words(&other));
+            let hurts = |meaning: Option<PhraseMeaning>| meaning.is_some_and(|it| self.can_hurt(station, &it));
+            view.hold.extend(hurts(confirm).then_some(KeyGroup::Confirm));
+            view.hold.extend(hurts(other).then_some(KeyGroup::Other));
         }
-        if !self.state.alone() {
-            let person = asked.map_or_else(|| self.focus_at(station), |(person, _)| person);
-            view.who.clone_from(&self.state.people[person].name);
-            for other in self.state.here().filter(|&other| other != person) {
-                let step = self.state.people[other].current;
-                let call = step.map(|step| self.job.step(step).short.clone()).unwrap_or_default();
-                view.beside.push((self.state.people[other].name.clone(), call));
-            }
-        }
+        self.show_people(person, view);
     }
 
     /// What a key answers, as one would say it.
@@ -241,8 +294,13 @@ impl Engine {
             PhraseMeaning::OverTo(_) | PhraseMeaning::TimerStart(_) => false,
             PhraseMeaning::ClockEnd(step) => self.state.clocks.contains_key(step),
             // The way out is told to whoever asks for it, not offered beside the answer.
-            PhraseMeaning::To { answer: Reply::NoState | Reply::Untested | Reply::NotHere, .. } => false,
-            PhraseMeaning::Thing(..) | PhraseMeaning::Limit { .. } | PhraseMeaning::Report { .. } => false,
+            PhraseMeaning::To {
+                answer: Reply::NoState | Reply::Untested | Reply::NotHere | Reply::CannotDo, ..
+            } => false,
+            PhraseMeaning::Thing(..)
+            | PhraseMeaning::Limit { .. }
+            | PhraseMeaning::NoLimits { .. }
+            | PhraseMeaning::Report { .. } => false,
             _ => true,
         }
     }
@@ -256,15 +314,17 @@ impl Engine {
     }
 }
 
-fn clock_view(name: &str, clock: &RunningClock, hazard: bool, now: SessionTime) -> ClockView {
-    let ended = clock.ran_out || clock.ends() <= now;
+/// A clock that guards nothing.
+fn clock_view(name: &str, clock: &RunningClock, now: SessionTime) -> ClockView {
     ClockView {
+        step: None,
         name: name.to_owned(),
+        end: String::new(),
         left: clock.ends().since(now),
         length: clock.length,
         over: now.since(clock.ends()),
-        hazard,
-        alarming: ended && hazard,
+        hazard: false,
+        alarming: false,
     }
 }
 

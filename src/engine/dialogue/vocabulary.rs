@@ -3,7 +3,7 @@
 
 use std::collections::HashMap;
 
-use super::super::answer::{Means, Reply, StepNow, kind, not_here, untested};
+use super::super::answer::{Means, Reply, StepNow, cannot_do, kind, not_here, untested};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::joined::Move;
@@ -45,6 +45,10 @@ pub(in crate::engine) enum PhraseMeaning {
     Limit {
         person: PersonIndex,
         cannot: Demand,
+    },
+    /// A person can do everything again.
+    NoLimits {
+        person: PersonIndex,
     },
     /// How a thing stands.
     Thing(String, Stands),
@@ -289,13 +293,19 @@ impl Collector {
             }
         }
         for &person in now.people {
+            let name = &now.state.people[person].name;
+            let named = |phrase: &String| now.book.named(name, phrase);
+            let own = |words: &[String]| -> Vec<String> {
+                if now.people.len() == 1 { words.to_vec() } else { words.iter().flat_map(named).collect() }
+            };
             for cannot in Demand::ALL {
-                let words = &now.book.limit(cannot).say;
-                let name = &now.state.people[person].name;
-                let named = |phrase: &String| now.book.named(name, phrase);
-                let phrases =
-                    if now.people.len() == 1 { words.clone() } else { words.iter().flat_map(named).collect() };
+                let phrases = own(&now.book.limit(cannot).say);
                 self.ordinary(&phrases, PhraseMeaning::Limit { person, cannot });
+            }
+            let hand = &now.state.people[person];
+            if !(hand.cannot.is_empty() && hand.unable.is_empty()) {
+                let phrases = own(now.book.common(Common::NoLimits));
+                self.ordinary(&phrases, PhraseMeaning::NoLimits { person });
             }
         }
         for (place, clock) in now.book.clocks().iter().enumerate() {
@@ -321,7 +331,8 @@ impl Collector {
         self.add(book.command(command), PhraseMeaning::Command(command), class, over_speech);
     }
 
-    /// What may be said of a stretch, and of each of its steps by its own words; "done" alone says of none that it is.
+    /// What may be said of a stretch, and of each of its steps that may be done now by its own words; "done" alone says of none that
+    /// it is.
     fn answers_of_a_stretch(&mut self, now: &Situation<'_>, person: PersonIndex, stretch: &[StepIndex], question: u64) {
         let names: Vec<(StepIndex, &str)> =
             stretch.iter().map(|&step| (step, now.job.step(step).name.as_str())).collect();
@@ -335,7 +346,7 @@ impl Collector {
             self.ordinary(&phrases, meaning.clone());
             self.ordinary(&named, meaning);
         }
-        for &step in stretch {
+        for &step in stretch.iter().filter(|&&step| now.state.ready(now.job, step)) {
             let step_now = StepNow { job: now.job, book: now.book, state: now.state, index: step, digits: now.digits };
             for spoken in kind(&now.job.step(step).answer).may_be_said(&step_now) {
                 let Means::Reply(answer) = spoken.means else { continue };
@@ -420,8 +431,8 @@ impl Collector {
         let mut others = others.filter_map(|&other| now.state.people[other].current);
         // A number with a name before it is worth its many phrases only where two people read numbers.
         let others_are_asked = others.any(|other| other != step && (!number || is_number(other)));
-        let ways_out = untested(&step_now).into_iter().chain(not_here(&step_now));
-        for spoken in kind(answer).may_be_said(&step_now).into_iter().chain(ways_out) {
+        let ways_out = [untested(&step_now), not_here(&step_now), cannot_do(&step_now)];
+        for spoken in kind(answer).may_be_said(&step_now).into_iter().chain(ways_out.into_iter().flatten()) {
             let class = spoken.class;
             let named = others_are_asked
                 && matches!(&spoken.means, Means::Reply(reply) if !number || matches!(reply, Reply::Number(_)));

@@ -55,7 +55,9 @@ impl RunState {
                 self.apply_pause(job, at, event);
             }
             (Event::RemarksRecalled { .. } | Event::NoteDone { .. }, _) => self.apply_remarks(job, event),
-            (Event::LimitTold { .. } | Event::CannotDo { .. }, _) => self.apply_limit(job, event),
+            (Event::LimitTold { .. } | Event::LimitsLifted { .. } | Event::CannotDo { .. }, _) => {
+                self.apply_limit(job, event)
+            }
             (Event::StretchOffered { steps }, _) => self.offer_stretch(job, at, steps),
             (Event::RigRecalled { .. } | Event::RigAgreed { .. } | Event::ThingTold { .. }, _) => {
                 self.apply_rig(job, event);
@@ -113,6 +115,7 @@ impl RunState {
             Event::OtherStateHeard { .. } => self.doubt(job, step),
             Event::StepChecked { .. } => {
                 self.set_things(job, step);
+                self.seen_away[step] = self.steps[step] == StepState::Away;
                 self.to_check.retain(|&other| other != step);
                 self.forget_current(step);
             }
@@ -220,8 +223,10 @@ impl RunState {
                 if because == SKIPPED {
                     steps.iter().for_each(|&step| self.came_back[step] = true);
                 }
+                for hand in &mut self.people {
+                    hand.unable.retain(|step| !steps.contains(step));
+                }
                 self.reopen(job, steps);
-                self.keep_back_what_is_beyond(job);
             }
             Event::CheckAsked { steps, because } => {
                 self.to_check = steps.iter().filter_map(|id| job.index_of(id)).collect();
@@ -401,7 +406,14 @@ impl RunState {
         for hand in &mut self.people {
             if hand.stretch.contains(&step) {
                 hand.stretch.retain(|&other| other != step);
-                hand.current = hand.current.or_else(|| hand.stretch.first().copied());
+                match *hand.stretch {
+                    // The last one is asked for anew, by itself.
+                    [last] => {
+                        hand.stretch.clear();
+                        hand.current = hand.current.filter(|&current| current != last);
+                    }
+                    _ => hand.current = hand.current.or_else(|| hand.stretch.first().copied()),
+                }
             }
         }
     }
@@ -416,6 +428,7 @@ impl RunState {
             self.turns.remove(&step);
             self.agreed.remove(&step);
             self.to_check.retain(|&other| other != step);
+            self.seen_away[step] = false;
             self.trail.retain(|before| before.step != step);
             // What comes before a gate is open again, so the gate has not been passed.
             if let Some(gate) = job.parts[job.part_of(step)].gate {
@@ -441,6 +454,7 @@ impl RunState {
                 self.forget_current(step);
             }
         }
+        self.keep_back_what_is_beyond(job);
     }
 
     /// The other's roles, sections and clocks are this one's now, and the other way round.
@@ -503,7 +517,7 @@ pub(in crate::engine) const SKIPPED: &str = "skipped";
 pub(in crate::engine) const TESTED: &str = "to be tested after all";
 pub(in crate::engine) const LAST_LOOK: &str = "last look";
 /// What is written down in place of an answer where a critical step cannot be tested here.
-pub(in crate::engine) const UNTESTED: &str = "cannot be tested";
+pub const UNTESTED: &str = "cannot be tested";
 
 /// Whether it was said of a step that can hurt: elsewhere the words are an answer like any other.
 pub(in crate::engine) fn is_untested(job: &Move, step: StepIndex, answer: &str) -> bool {

@@ -20,7 +20,7 @@ impl RunState {
         if !back.is_empty() {
             return Event::StepsReopened { steps: ids(back), because: SKIPPED.to_owned() };
         }
-        let again = if last && !self.last_look { self.still_to_look_at(job) } else { Vec::new() };
+        let again = if last { self.still_to_look_at(job) } else { Vec::new() };
         if !again.is_empty() {
             return Event::CheckAsked { steps: ids(again), because: LAST_LOOK.to_owned() };
         }
@@ -46,14 +46,16 @@ impl RunState {
         Event::PartCompleted { part: part.id.clone(), skipped: ids(skipped.collect()) }
     }
 
-    /// Of the steps that are worth asking twice, those that were done, and of several on the same thing the last; and what a recorded state
+    /// Once, of the steps that are worth asking twice, those that were done, and of several on the same thing the last; and what a recorded state
     /// has left out, where harm can come of it and nothing else looks at it.
     fn still_to_look_at(&self, job: &Move) -> Vec<StepIndex> {
-        let mut sections: Vec<usize> = job.again.iter().map(|&step| job.step(step).section).collect();
-        sections.dedup();
-        let still: Vec<StepIndex> = sections.into_iter().flat_map(|section| self.still_so(job, section)).collect();
-        let mut again: Vec<StepIndex> = job.again.iter().copied().filter(|step| still.contains(step)).collect();
-        again.extend(self.unseen(job));
+        let mut again = self.unseen(job);
+        if !self.last_look {
+            let mut sections: Vec<usize> = job.again.iter().map(|&step| job.step(step).section).collect();
+            sections.dedup();
+            let still: Vec<StepIndex> = sections.into_iter().flat_map(|section| self.still_so(job, section)).collect();
+            again.extend(job.again.iter().copied().filter(|step| still.contains(step)));
+        }
         again.sort_unstable();
         again.dedup();
         again

@@ -2,10 +2,10 @@
 
 use super::joined::Move;
 use super::people::PersonIndex;
-use super::state::{RunState, StepState};
+use super::state::{RunState, Settled, StepState};
 use crate::engine::event::Event;
 use crate::rig::Demand;
-use crate::routine::StepIndex;
+use crate::routine::{Answer, StepIndex, Turn};
 
 impl RunState {
     pub(super) fn apply_limit(&mut self, job: &Move, event: &Event) {
@@ -15,8 +15,18 @@ impl RunState {
                     self.people[person].cannot.insert(*cannot);
                 }
             }
+            Event::LimitsLifted { person, .. } => {
+                if let Some(person) = self.person(person) {
+                    self.people[person].cannot.clear();
+                    self.people[person].unable.clear();
+                }
+            }
             Event::CannotDo { step, person, .. } => {
                 if let Some((person, step)) = self.person(person).zip(job.index_of(step)) {
+                    // Taken back like an answer.
+                    self.trail.retain(|before| before.step != step);
+                    self.trail.push(Settled { step, by: person, clock: None });
+                    self.before_loop = None;
                     self.people[person].unable.insert(step);
                     // Somebody may have helped before; they do not now.
                     self.helped[step] = false;
@@ -43,7 +53,23 @@ impl RunState {
 
     /// Open steps that nobody who is here can do.
     pub fn needing_help<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
-        self.open(job).filter(|&step| self.here().all(|person| !self.is_able(job, person, step)))
+        self.open(job).filter(|&step| {
+            self.here().all(|person| !self.is_able(job, person, step)) || !self.turns_can_be_given(job, step)
+        })
+    }
+
+    /// Whether each turn of a signal falls to somebody who can give it, or help for it is there.
+    fn turns_can_be_given(&self, job: &Move, step: StepIndex) -> bool {
+        let Answer::Both(both) = &job.step(step).answer else { return true };
+        self.helped[step]
+            || (0..both.turns.len())
+                .all(|turn| self.can_give(self.turn_of(step, &both.turns, turn), step, &both.turns[turn]))
+    }
+
+    /// Whether the person can give this turn of the step's signal.
+    pub(super) fn can_give(&self, person: PersonIndex, step: StepIndex, turn: &Turn) -> bool {
+        let hand = &self.people[person];
+        !hand.unable.contains(&step) && turn.demands.iter().all(|demand| !hand.cannot.contains(demand))
     }
 
     /// Nobody is asked for what they cannot do.
@@ -52,9 +78,9 @@ impl RunState {
         self.needing_help(job).for_each(|step| beyond[step] = true);
         self.beyond = beyond;
         for person in 0..self.people.len() {
-            let kept = |step: StepIndex| self.beyond[step] || !self.can_do(job, person, step);
-            let mine =
-                |step: StepIndex| !self.takes_all(job, step) && self.is_open(step) && !self.clocks.contains_key(&step);
+            let kept =
+                |step: StepIndex| self.beyond[step] || (!self.takes_all(job, step) && !self.can_do(job, person, step));
+            let mine = |step: StepIndex| self.is_open(step) && !self.clocks.contains_key(&step);
             let current = self.people[person].current;
             self.people[person].current = current.filter(|&step| job.is_gate(step) || !(mine(step) && kept(step)));
         }

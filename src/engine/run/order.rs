@@ -86,9 +86,9 @@ impl RunState {
         !soiled || self.alone()
     }
 
-    /// Who gives the n-th turn of a signal. Two roles are never one person's where two are there: a signal goes from one to
-    /// the other. Alone all turns are one's own.
-    pub fn turn_of(&self, turns: &[Turn], turn: usize) -> PersonIndex {
+    /// Who gives the n-th turn of a signal, as far as there is a choice somebody who can. Two roles are never one person's where two are
+    /// there: a signal goes from one to the other. Alone all turns are one's own.
+    pub fn turn_of(&self, step: StepIndex, turns: &[Turn], turn: usize) -> PersonIndex {
         let mut roles: Vec<Role> = turns.iter().map(|turn| turn.role).collect();
         let asked = roles[turn];
         roles.sort_unstable();
@@ -97,19 +97,27 @@ impl RunState {
         if here.len() < 2 {
             return here.first().copied().unwrap_or(self.focus);
         }
-        if let [_] = roles.as_slice() {
-            return here[turn % here.len()];
+        let able =
+            |person: PersonIndex, role: Role| turns.iter().all(|t| t.role != role || self.can_give(person, step, t));
+        let fit = |person: PersonIndex, role: Role| (able(person, role), self.fits(person, role));
+        if let [role] = roles.as_slice() {
+            let can: Vec<PersonIndex> = here.iter().copied().filter(|&person| able(person, *role)).collect();
+            let among = if can.is_empty() { &here } else { &can };
+            return among[turn % among.len()];
         }
         let place = roles.iter().position(|&role| role == asked).unwrap_or(0);
-        // The pair that fits the first two roles best; a third role goes to whoever has it.
+        // The pair that can, and fits the first two roles best; a third role goes to whoever has it.
         let pairs = here.iter().flat_map(|&one| here.iter().map(move |&other| (one, other))).filter(|(a, b)| a != b);
-        let fit = |&(one, other): &(PersonIndex, PersonIndex)| self.fits(one, roles[0]) + self.fits(other, roles[1]);
+        let fits = |&(one, other): &(PersonIndex, PersonIndex)| {
+            let (one, other) = (fit(one, roles[0]), fit(other, roles[1]));
+            (u8::from(one.0) + u8::from(other.0), one.1 + other.1)
+        };
         // Of equals the first, so that it is the same every time.
-        let best = pairs.min_by_key(|pair| std::cmp::Reverse(fit(pair)));
+        let best = pairs.min_by_key(|pair| std::cmp::Reverse(fits(pair)));
         match (place, best) {
             (0, Some((one, _))) => one,
             (1, Some((_, other))) => other,
-            _ => here.iter().copied().max_by_key(|&person| self.fits(person, asked)).unwrap_or(self.focus),
+            _ => here.iter().copied().max_by_key(|&person| fit(person, asked)).unwrap_or(self.focus),
         }
     }
 
@@ -134,7 +142,7 @@ impl RunState {
         match &job.step(step).answer {
             Answer::Both(both) => {
                 let turn = self.turns.get(&step).copied().unwrap_or(0).min(both.turns.len() - 1);
-                self.turn_of(&both.turns, turn) == person
+                self.turn_of(step, &both.turns, turn) == person
             }
             Answer::Done { .. } | Answer::State(_) | Answer::Choice(_) => {
                 let agreed = self.agreed.get(&step);

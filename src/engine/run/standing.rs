@@ -51,12 +51,16 @@ impl RunState {
     /// The things that a step is for and that may still be told to be away: nothing has been done at any of their steps, nor is a
     /// clock of theirs running.
     pub fn may_be_away(&self, job: &Move, step: StepIndex) -> Vec<String> {
-        let begun = |thing: &String| {
-            steps_of(job, thing)
-                .any(|other| matches!(self.steps[other], StepState::Answered(_)) || self.clocks.contains_key(&other))
-        };
         let things = &job.step(step).undoes;
-        if things.iter().any(begun) { Vec::new() } else { things.clone() }
+        if things.iter().any(|thing| self.is_begun(job, thing)) { Vec::new() } else { things.clone() }
+    }
+
+    /// Whether any step that puts the thing away was done, could not be tested, or has its clock running: then none of them is left out any
+    /// more.
+    fn is_begun(&self, job: &Move, thing: &str) -> bool {
+        steps_of(job, thing).any(|step| {
+            matches!(self.steps[step], StepState::Answered(_)) || self.untested[step] || self.clocks.contains_key(&step)
+        })
     }
 
     /// Whether harm can come of any step that puts the thing away.
@@ -66,24 +70,28 @@ impl RunState {
 
     /// The things that were taken to be away, and are not, by an answer that names another state than the one that this step wants.
     pub fn contradicted(&self, job: &Move, step: StepIndex) -> Vec<String> {
-        let looked_at = job.looked_at_by(step).into_iter().chain([step]);
-        let left_out = looked_at.filter(|&other| self.steps[other] == StepState::Away);
-        let mut things: Vec<String> = left_out.flat_map(|other| job.step(other).undoes.clone()).collect();
-        things.sort();
-        things.dedup();
-        things
+        // A look says itself of which things it tells: a valve that is open says nothing of the hose that is not there.
+        let tells_of = |thing: &String| {
+            job.step(step).sets.iter().any(|(other, stands)| other == thing && *stands == Stands::Away)
+                || self.steps[step] == StepState::Away && look_at(job, thing) == Some(step)
+        };
+        let left_out = |thing: &String| steps_of(job, thing).any(|other| self.steps[other] == StepState::Away);
+        self.things(job).into_iter().filter(|thing| tells_of(thing) && left_out(thing)).collect()
     }
 
-    /// What a recorded state has left out, and must be looked at all the same: each thing that can hurt, unless a step of this run looks at it.
+    /// What a recorded state has left out, and must still be looked at: each thing that can hurt, unless a step of this run looks at it, or it
+    /// was seen to be away.
     pub(super) fn unseen(&self, job: &Move) -> Vec<StepIndex> {
         let left_out = |step: StepIndex| self.steps[step] == StepState::Away;
+        // A look that was skipped is none.
+        let looks = |look: StepIndex| matches!(self.steps[look], StepState::Open | StepState::Answered(_));
         let looks: Vec<StepIndex> =
-            job.work().filter(|&look| !left_out(look)).flat_map(|look| job.looked_at_by(look)).collect();
+            job.work().filter(|&look| looks(look)).flat_map(|look| job.looked_at_by(look)).collect();
         let unseen = self.things(job).into_iter().filter(|thing| {
             let mut steps = steps_of(job, thing);
             self.can_hurt(job, thing) && steps.clone().any(left_out) && !steps.any(|step| looks.contains(&step))
         });
-        unseen.filter_map(|thing| look_at(job, &thing)).collect()
+        unseen.filter_map(|thing| look_at(job, &thing)).filter(|&step| !self.seen_away[step]).collect()
     }
 
     /// What an answered step says of the things.
@@ -111,14 +119,13 @@ impl RunState {
             let is_away = |thing: &String| self.rig.of(thing) == Stands::Away && may_be_left_out(thing);
             let away = !things.is_empty() && things.iter().all(is_away);
             match self.steps[step] {
-                StepState::Open if away && !self.clocks.contains_key(&step) => {
+                StepState::Open if away && !things.iter().any(|thing| self.is_begun(job, thing)) => {
                     if let Some(by) = self.holder(step) {
                         // Told in answer to it: taken back like an answer.
                         self.trail.push(Settled { step, by, clock: None });
                     }
                     self.steps[step] = StepState::Away;
                     self.deferred[step] = false;
-                    self.untested[step] = false;
                     self.forget_current(step);
                 }
                 StepState::Away if !away => open_again.push(step),
@@ -129,20 +136,35 @@ impl RunState {
     }
 }
 
-/// How the rig stands after a run, as far as its events tell. What was only rehearsed tells nothing.
+/// How the rig stands after a run, as far as its events tell. What was only rehearsed tells nothing; where a step was done that the job does
+/// not have (its routine was changed since), what was recalled to be away may be out.
 pub fn rig_state_after(job: &Move, events: &[Event]) -> RigState {
     let mut state = RunState::new(job, VoiceSettings::default());
-    let real = events.iter().filter(|event| !matches!(event, Event::Rehearsed { .. }));
-    real.for_each(|event| state.apply(job, SessionTime::ZERO, event));
+    let unknown = |event: &Event| event.is_deed() && event.step().is_some_and(|step| job.index_of(step).is_none());
+    let changed = events.iter().any(unknown);
+    for event in events.iter().filter(|event| !matches!(event, Event::Rehearsed { .. })) {
+        match event {
+            Event::RigRecalled { things } if changed => {
+                let things = things.iter().map(not_trusted).collect();
+                state.apply(job, SessionTime::ZERO, &Event::RigRecalled { things });
+            }
+            event => state.apply(job, SessionTime::ZERO, event),
+        }
+    }
     state.rig
 }
 
-/// The same of a run whose routine is gone: what was recalled, and what people said.
+fn not_trusted((thing, stands): (&str, Stands)) -> (String, Stands) {
+    (thing.to_owned(), if stands == Stands::Away { Stands::Unknown } else { stands })
+}
+
+/// The same of a run whose routine is gone: what people said, and what was recalled to be out. What was away may have been put out by a step
+/// that nobody knows any more.
 pub fn rig_state_told(events: &[Event]) -> RigState {
     let mut told = RigState::default();
     for event in events {
         match event {
-            Event::RigRecalled { things } => told = things.clone(),
+            Event::RigRecalled { things } => told = things.iter().map(not_trusted).collect(),
             Event::ThingTold { thing, stands, .. } => told.tell(thing, *stands),
             _ => {}
         }

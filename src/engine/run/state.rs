@@ -28,6 +28,8 @@ pub struct RunState {
     pub beyond: Vec<bool>,
     /// Somebody has said that help is there.
     pub helped: Vec<bool>,
+    /// Left out because what it puts away was away, and looked at since.
+    pub seen_away: Vec<bool>,
     /// Asked for by itself, and not in a stretch: it was in one already.
     pub singly: Vec<bool>,
     /// Running clocks of steps.
@@ -178,6 +180,7 @@ impl RunState {
             came_back: vec![false; count],
             beyond: vec![false; count],
             helped: vec![false; count],
+            seen_away: vec![false; count],
             singly: vec![false; count],
             clocks: BTreeMap::new(),
             timers: BTreeMap::new(),

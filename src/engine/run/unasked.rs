@@ -3,7 +3,7 @@
 
 use super::joined::Move;
 use super::people::PersonIndex;
-use super::state::RunState;
+use super::state::{RunState, StepState};
 use crate::routine::{Answer, StepIndex, Turn};
 
 impl RunState {
@@ -15,7 +15,7 @@ impl RunState {
     ) -> Option<(usize, &'a Turn, PersonIndex)> {
         let Answer::Both(both) = &job.step(step).answer else { return None };
         let place = self.turns.get(&step).copied().unwrap_or(0).min(both.turns.len() - 1);
-        Some((place, &both.turns[place], self.turn_of(&both.turns, place)))
+        Some((place, &both.turns[place], self.turn_of(step, &both.turns, place)))
     }
 
     /// Whether the turn is one that a person who knows it is told, and does not answer.
@@ -25,7 +25,11 @@ impl RunState {
 
     /// Whether the turn says what this person, who knows it, has settled last.
     pub(in crate::engine) fn was_given(&self, job: &Move, step: StepIndex, by: PersonIndex) -> bool {
-        let last = self.trail.last().filter(|last| last.by == by && job.part_of(last.step) == job.part_of(step));
+        let answered = |at: StepIndex| matches!(self.steps[at], StepState::Answered(_));
+        let last = self
+            .trail
+            .last()
+            .filter(|last| last.by == by && answered(last.step) && job.part_of(last.step) == job.part_of(step));
         self.turn_now(job, step).is_some_and(|(_, turn, person)| {
             let same = |id: &str| last.is_some_and(|last| job.step(last.step).is_called(id));
             person == by && !turn.given_by.is_empty() && self.people[by].knows(turn.role) && same(&turn.given_by)

@@ -2,7 +2,7 @@
 
 import { Posts } from "/posts.js";
 
-export const VERSION = 1;
+export const VERSION = 2;
 
 const AGAIN_FIRST_MS = 250;
 const AGAIN_MOST_MS = 4000;
@@ -76,10 +76,14 @@ export class Link {
     if (told.kind === "pong") return this.time.told(told.at, told.now);
     if (told.kind === "welcome") {
       this.up = true;
+      // The time of a program that was begun anew is another one.
+      this.time.forget();
       this.again = AGAIN_FIRST_MS;
       this.ping();
       this.on.open();
     }
+    // It closes, and is looked for again.
+    if (told.kind === "refused" && told.why === "busy") return;
     if (told.kind === "superseded" || told.kind === "refused" || told.kind === "over") this.wanted = false;
     this.on.told(told);
   }
@@ -114,6 +118,10 @@ export class Link {
 // Milliseconds since the run began. The answer that came back soonest tells best; the wall clock counts on where the page's own clock stood still.
 class RunTime {
   constructor() {
+    this.answers = [];
+  }
+
+  forget() {
     this.answers = [];
   }
 

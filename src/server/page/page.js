@@ -6,6 +6,7 @@ import { Sound } from "/sound.js";
 
 const find = (id) => document.getElementById(id);
 const RING_EVERY_MS = 3000;
+const SOUND_WITHIN_MS = 1000;
 
 let words = {};
 const word = (name) => words[name] ?? name;
@@ -20,9 +21,8 @@ async function main() {
   const crew = await fetch("/crew");
   if (crew.status === 401) return tell(word("not-paired"));
   if (!crew.ok) return tell(word("no-crew"));
-  const { people, print, version } = await crew.json();
+  const { people, version } = await crew.json();
   if (version !== VERSION) return tell(word("refused-version"));
-  find("print").textContent = print;
   find("authority").hidden = false;
   choose(people);
 }
@@ -76,14 +76,17 @@ class Page {
     this.name = name;
     this.earpiece = false;
     this.talking = false;
+    // What the bar is made from: the link was there and is lost, the page has ended (why), there is no microphone though one was wanted.
+    this.lost = false;
+    this.ended = "";
+    this.deaf = false;
     this.rang = 0;
     this.last = 0;
     this.show = new Show(word, (what, question, words) => this.press(what, question, words));
     this.sound = new Sound({
       frame: (bytes) => this.link.sound(bytes),
-      state: (sound) => {
+      state: () => {
         this.say();
-        this.bar(sound === "running" ? "" : word("interrupted"));
         this.how();
       },
     });
@@ -91,12 +94,12 @@ class Page {
       open: () => {
         this.sound.anew();
         this.say();
-        this.bar("");
+        this.lost = false;
         this.reached(true);
       },
       lost: () => {
         this.sound.hush();
-        this.bar(word("away"));
+        this.lost = true;
         this.reached(false);
       },
       told: (told) => this.told(told),
@@ -109,15 +112,20 @@ class Page {
 
   async begin(part) {
     this.part = part;
-    if (part === "station") {
-      try {
+    const awake = this.sound.wake();
+    try {
+      if (part === "station") {
+        await awake;
         await this.sound.begin(this.earpiece, find("volume").value / 100);
-      } catch (why) {
-        console.warn(why);
-        this.part = "screen";
-        this.bar(word("no-microphone"));
       }
+    } catch (why) {
+      console.warn(why);
+      this.part = "screen";
+      this.deaf = true;
     }
+    // What only shows does not wait for its sound.
+    awake.catch(console.warn).finally(() => this.sound.look());
+    setTimeout(() => this.sound.look(), SOUND_WITHIN_MS);
     this.link.open({ name: this.name, part: this.part });
     this.buttons();
     this.stay();
@@ -129,27 +137,28 @@ class Page {
   told(told) {
     if (told.kind === "view") this.show.draw(told);
     if (told.kind === "hush") this.sound.hush();
-    if (told.kind === "superseded") this.end(word("superseded"), true);
-    if (told.kind === "refused") this.end(this.refusal(told.why), false);
-    if (told.kind === "over") this.end(word("over"), false);
+    if (told.kind === "superseded") this.end(word("superseded"), "comes back");
+    if (told.kind === "refused") this.end(this.refusal(told.why));
+    if (told.kind === "over") this.end(word("over"));
   }
 
   refusal(why) {
     if (why === "version") return word("refused-version");
+    if (why === "no_station") return word("refused-no-station");
     return why === "full" ? word("refused-full") : word("refused-stranger");
   }
 
-  end(text, comes_back) {
-    this.bar(text);
-    if (comes_back) find("bar").onclick = () => location.reload();
-    else this.sound.end();
-    this.ended = true;
+  // Nothing is heard or said here any more.
+  end(text, after) {
+    this.ended = text;
+    if (after) find("bar").onclick = () => location.reload();
+    this.sound.end();
     this.reached(false);
   }
 
   // Without a link no button answers anything, and none looks as if it did.
   reached(is) {
-    for (const id of ["answers", "clocks", "stop"]) find(id).inert = !is;
+    for (const id of ["answers", "clocks", "stop", "asks"]) find(id).inert = !is;
     this.how();
   }
 
@@ -192,11 +201,14 @@ class Page {
     find("volume").addEventListener("input", (event) => this.sound.volume(event.target.value / 100));
     find("leave").addEventListener("click", () => {
       this.link.say({ kind: "leave" });
+      this.end(word("left"), "comes back");
       this.link.shut();
-      this.end(word("superseded"), true);
     });
     find("bar").addEventListener("click", () => {
-      if (!this.ended && this.part === "station") this.sound.again(this.earpiece);
+      if (this.ended) return;
+      if (this.sound.how !== "running") this.sound.again(this.earpiece).catch(console.warn);
+      else this.deaf = false;
+      this.how();
     });
   }
 
@@ -209,16 +221,12 @@ class Page {
         console.warn(why);
       }
     };
-    document.addEventListener("visibilitychange", () => {
-      hold();
-      this.say();
-    });
+    document.addEventListener("visibilitychange", hold);
     await hold();
   }
 
   say() {
-    const seen = document.visibilityState === "visible" ? "seen" : "hidden";
-    this.link.say({ kind: "state", sound: this.sound.how, seen });
+    this.link.say({ kind: "state", sound: this.sound.how });
   }
 
   how() {
@@ -231,11 +239,16 @@ class Page {
     const at = find("sound");
     const full = this.name && text ? `${this.name}: ${text}` : text;
     if (at.textContent !== full) at.textContent = full;
+    tell(this.warning());
   }
 
-  bar(text) {
-    find("bar").textContent = text;
-    find("bar").hidden = !text;
+  // What somebody must know or do, the most urgent of it.
+  warning() {
+    if (this.ended) return this.ended;
+    if (this.lost) return this.sound.rings() ? word("away") : word("away-silent");
+    if (this.sound.how === "interrupted") return this.part === "station" ? word("interrupted") : word("no-sound");
+    if (this.sound.how === "muted") return word("microphone-off");
+    return this.deaf ? word("no-microphone") : "";
   }
 
   // Counts the clocks. Where the rig cannot be reached this phone rings for a hazard by itself.
@@ -252,8 +265,8 @@ class Page {
 
 function tell(text) {
   const bar = find("bar");
-  bar.textContent = text;
-  bar.hidden = false;
+  if (bar.textContent !== text) bar.textContent = text;
+  bar.hidden = !text;
 }
 
 main().catch((why) => {

@@ -1,4 +1,4 @@
-// Draws what the rig says there is to see. Nothing is decided here but what needs holding, and that a clock without a link rings.
+// Draws what the rig says there is to see. Nothing is decided here but that a clock without a link rings.
 
 const HOLD_MS = 600;
 const AGAIN_MS = 6000;
@@ -13,6 +13,8 @@ export class Show {
     this.press = press;
     this.view = null;
     this.armed = null;
+    // The button that is being held, and what lets go of it.
+    this.holding = null;
     this.find = (id) => document.getElementById(id);
   }
 
@@ -27,6 +29,7 @@ export class Show {
     text("section", view.section);
     text("count", view.step[1] ? fill(this.word("step"), ...view.step) : "");
     text("caution", view.caution && `${this.word("caution")}: ${view.caution}`);
+    text("who", view.who);
     text("call", view.call);
     text("heard", view.heard && `${this.word("heard")}: ${view.heard}`);
     text("can-say", view.can_say.length ? `${this.word("can-say")}: ${view.can_say.join(", ")}` : "");
@@ -46,18 +49,20 @@ export class Show {
 
   answers(view) {
     const at = this.find("answers");
-    const key = JSON.stringify([view.question, view.critical, view.confirm, view.other, view.choices]);
+    const key = JSON.stringify([view.question, view.hold, view.confirm, view.other, view.choices, view.typed]);
     if (at.dataset.key === key) return;
     at.dataset.key = key;
+    this.drop(at);
     this.armed = null;
     this.find("hint").textContent = "";
     const buttons = [];
+    if (view.typed !== null) buttons.push(...this.digits(view));
     if (view.confirm) buttons.push(this.answer("confirm", view.confirm, view));
     if (view.other) buttons.push(this.answer("other", view.other, view));
     if (view.choices.length) {
       const choices = document.createElement("div");
       choices.className = "choices";
-      view.choices.slice(0, 9).forEach((words, at) => choices.append(this.answer(`choice${at + 1}`, words, view)));
+      view.choices.forEach((words) => choices.append(this.answer("choice", words, view)));
       buttons.push(choices);
     }
     at.replaceChildren(...buttons);
@@ -65,7 +70,17 @@ export class Show {
 
   answer(what, words, view) {
     const settle = () => this.press(what, view.question, words);
-    return this.button(what, words, view.critical && what === "confirm", settle);
+    const group = what === "choice" ? "choices" : what;
+    return this.button(what, words, view.hold.includes(group), settle);
+  }
+
+  // A reading: what was typed of it, and its digits.
+  digits(view) {
+    const typed = Object.assign(document.createElement("p"), { className: "typed", textContent: view.typed });
+    typed.setAttribute("role", "status");
+    const pad = Object.assign(document.createElement("div"), { className: "digits" });
+    for (const digit of "1234567890") pad.append(this.answer("digit", digit, view));
+    return [typed, pad];
   }
 
   // A button that answers; one that can hurt has to be held.
@@ -85,6 +100,11 @@ export class Show {
     return button;
   }
 
+  // A button that is drawn anew while it is held is let go: nobody hears of its end any more.
+  drop(at) {
+    if (this.holding && at.contains(this.holding.button)) this.holding.let_go();
+  }
+
   // Held for as long as a slip of the thumb is not; by keyboard or screen reader pressed twice.
   held(button, words, settle) {
     let timer = 0;
@@ -95,13 +115,17 @@ export class Show {
       clearTimeout(timer);
       timer = 0;
       button.classList.remove("held");
+      if (this.holding?.button === button) this.holding = null;
     };
     button.addEventListener("pointerdown", (event) => {
       if (event.button !== 0) return;
       button.setPointerCapture(event.pointerId);
       done = false;
       button.classList.add("held");
+      this.holding?.let_go();
+      this.holding = { button, let_go };
       timer = setTimeout(() => {
+        if (!button.isConnected) return let_go();
         done = true;
         let_go();
         hint("");
@@ -131,6 +155,7 @@ export class Show {
     const key = JSON.stringify(clocks);
     if (at.dataset.key === key) return;
     at.dataset.key = key;
+    this.drop(at);
     at.replaceChildren(
       ...clocks.map((clock) => {
         const one = Object.assign(document.createElement("div"), { className: "clock" });
@@ -139,8 +164,7 @@ export class Show {
         name.textContent = clock.name;
         one.append(part("time"), part("state"), name);
         if (clock.hazard) {
-          const words = fill(this.word("clock-over"), clock.name);
-          const over = this.button("clock_over", words, true, () => this.press("clock_over", this.view.question, clock.name));
+          const over = this.button("clock_over", clock.end, true, () => this.press("clock_over", this.view.question, clock.name));
           over.hidden = true;
           one.append(over);
         }

@@ -6,20 +6,30 @@ export class Sound {
     this.on = on;
     this.context = null;
     this.how = "running";
+    // How often it was begun anew, and which of those the worklet has begun.
+    this.asked = 0;
+    this.begun = 0;
   }
 
-  // Has to be called from a tap: browsers switch sound on for that only. Throws where there is no microphone.
-  async begin(earpiece, volume) {
+  // Has to be called from a tap: browsers switch sound on for that only. A page that only shows rings as well where it has no link.
+  async wake() {
     this.context ??= new AudioContext({ latencyHint: "interactive" });
     await this.context.resume();
+    this.context.onstatechange = () => this.look();
+  }
+
+  // Microphone and voice, after `wake`. Throws where there is no microphone.
+  async begin(earpiece, volume) {
     if (navigator.audioSession) navigator.audioSession.type = "play-and-record";
     await this.listen(earpiece);
     await this.context.audioWorklet.addModule("/worklet.js");
     this.node = new AudioWorkletNode(this.context, "ear-and-mouth", { numberOfInputs: 1, numberOfOutputs: 1, outputChannelCount: [1] });
-    this.node.port.onmessage = (message) => this.on.frame(message.data);
+    this.node.port.onmessage = ({ data }) => {
+      if (data.anew) this.begun = data.anew;
+      else if (this.begun === this.asked) this.on.frame(data);
+    };
     this.source.connect(this.node);
     this.node.connect(this.context.destination);
-    this.context.onstatechange = () => this.look();
     this.volume(volume);
   }
 
@@ -40,18 +50,23 @@ export class Sound {
   look() {
     const [track] = this.stream?.getAudioTracks() ?? [];
     let how = "running";
-    if (this.context.state !== "running") how = "interrupted";
-    else if (!track || track.muted || track.readyState === "ended") how = "muted";
+    if (!this.rings()) how = "interrupted";
+    else if (this.stream && (!track || track.muted || track.readyState === "ended")) how = "muted";
     if (how === this.how) return;
     this.how = how;
     this.on.state(how);
+  }
+
+  // Whether it can be heard.
+  rings() {
+    return this.context?.state === "running";
   }
 
   // After a call: again from a tap.
   async again(earpiece) {
     await this.context.resume();
     const [track] = this.stream?.getAudioTracks() ?? [];
-    if (!track || track.readyState === "ended") await this.listen(earpiece);
+    if (this.stream && (!track || track.readyState === "ended")) await this.listen(earpiece);
     this.look();
   }
 
@@ -63,9 +78,11 @@ export class Sound {
     this.node?.port.postMessage({ hush: true });
   }
 
-  // Another connection: what was queued belongs to the one before, and is counted anew.
+  // Another connection: what was queued belongs to the one before, and is counted anew. What was heard before the worklet says so is not sent.
   anew() {
-    this.node?.port.postMessage({ anew: true });
+    if (!this.node) return;
+    this.asked += 1;
+    this.node.port.postMessage({ anew: this.asked });
   }
 
   mute(muted) {
@@ -83,7 +100,7 @@ export class Sound {
 
   // Three falling tones: the page's own alarm, for when the rig cannot be reached.
   ring() {
-    if (!this.context || this.context.state !== "running") return;
+    if (!this.rings()) return;
     const now = this.context.currentTime;
     [988, 784, 659].forEach((pitch, at) => {
       const tone = this.context.createOscillator();

@@ -122,6 +122,8 @@ class EarAndMouth extends AudioWorkletProcessor {
       this.hush();
       this.taken = 0;
       this.number = 0;
+      // What was heard before this is on its way already, under the old numbers.
+      this.port.postMessage({ anew: data.anew });
     }
     if (data.mute !== undefined) this.micWanted = data.mute ? 0 : 1;
     if (data.volume !== undefined) this.gain = data.volume;

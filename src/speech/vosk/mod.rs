@@ -13,8 +13,8 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use crate::audio::SAMPLE_RATE;
+use crate::decide::PhraseVerdict;
 use crate::decide::ranking::{FreeDecode, PhraseScore, Ranking};
-use crate::decide::{Care, PhraseVerdict};
 use crate::engine::output::AllowedPhrase;
 use crate::hear::noise::rms;
 use crate::speech::acoustic::SHORTEST;
@@ -173,8 +173,6 @@ impl Recogniser for Vosk {
         samples: &[f32],
         ready: &Ready,
         phrases: &[AllowedPhrase],
-        _: f32,
-        _: Care,
     ) -> Result<(Ranking, PhraseVerdict), RecogniserError> {
         let Ready::Grammar(grammar) = ready else { return Err(RecogniserError::OfAnother) };
         Ok(self.judge(samples, grammar, phrases)?)
