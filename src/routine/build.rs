@@ -268,20 +268,9 @@ impl Builder<'_> {
             AnswerFile::Choice { options } => {
                 Answer::Choice(ChoiceAnswer { options: options.into_iter().map(option).collect() })
             }
-            AnswerFile::Both { turns } => {
-                let turn = |turn: super::file::TurnFile| Turn {
-                    role: turn.role,
-                    call: turn.call,
-                    short: turn.short,
-                    announced: turn.announced,
-                    given_by: if turn.given_by.is_empty() { String::new() } else { thing(&turn.given_by, &step.each) },
-                    say: lower(turn.say),
-                    halt: lower(turn.halt),
-                    halt_reply: turn.halt_reply,
-                    demands: turn.demands,
-                };
-                Answer::Both(BothAnswer { turns: turns.into_iter().map(turn).collect() })
-            }
+            AnswerFile::Both { turns } => Answer::Both(BothAnswer {
+                turns: turns.into_iter().map(|turn| turn_as_written(turn, &step.each)).collect(),
+            }),
             AnswerFile::Hold { seconds, ready, hold, release } => Answer::Hold(HoldAnswer {
                 length: Duration::from_secs(self.whole(&seconds, "answer.seconds", &each)?.into()),
                 ready: lower(ready),
@@ -455,6 +444,20 @@ fn cups_text(eighths: u32) -> String {
         (whole, None) => format!("{whole} cups"),
         (0, Some(part)) => format!("{part} cup"),
         (whole, Some(part)) => format!("{whole} {part} cups"),
+    }
+}
+
+fn turn_as_written(turn: super::file::TurnFile, each: &str) -> Turn {
+    Turn {
+        role: turn.role,
+        call: turn.call,
+        short: turn.short,
+        announced: turn.announced,
+        given_by: if turn.given_by.is_empty() { String::new() } else { thing(&turn.given_by, each) },
+        say: lower(turn.say),
+        halt: lower(turn.halt),
+        halt_reply: turn.halt_reply,
+        demands: turn.demands,
     }
 }
 
