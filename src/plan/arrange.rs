@@ -131,7 +131,7 @@ impl Search<'_> {
     }
 
     fn may_beat(&self, bound: u32) -> bool {
-        self.best.as_ref().is_none_or(|best| bound < best.length)
+        self.best.as_ref().is_none_or(|best| bound < best.length || touches_else(self.work, best))
     }
 
     /// Whether this choice beats what was found, with clean hands and all, and what no schedule of it is below.
@@ -153,7 +153,11 @@ impl Search<'_> {
                 arranged = in_order;
             }
         }
-        let better = self.may_beat(arranged.length);
+        // Of two the one who has touched sewage does nothing else, if the other can.
+        let better = self.best.as_ref().is_none_or(|best| {
+            let rank = |arranged: &Arranged| (touches_else(self.work, arranged), arranged.length);
+            rank(&arranged) < rank(best)
+        });
         if better {
             self.best = Some(arranged);
         }
@@ -291,6 +295,18 @@ fn with_clean_hands(work: &Work, project: &Project, arranged: &mut Arranged) {
             }
         }
     }
+}
+
+/// Whether somebody does anything else between the first sewage on their hands and the washing of them.
+fn touches_else(work: &Work, arranged: &Arranged) -> bool {
+    arranged.turns.iter().any(|turns| {
+        let spans: BTreeSet<usize> = turns.iter().filter_map(|&chore| work.chores[chore].soiled).collect();
+        spans.into_iter().any(|span| {
+            let soiled = |&chore: &usize| work.chores[chore].soiled == Some(span);
+            let ends = turns.iter().position(soiled).zip(turns.iter().rposition(soiled));
+            ends.is_some_and(|(first, last)| !turns[first..=last].iter().all(soiled))
+        })
+    })
 }
 
 /// For each chore whether it waits for any of these, directly or not, or is one of them.
