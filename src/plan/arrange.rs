@@ -137,8 +137,35 @@ impl Search<'_> {
     /// Whether this choice beats what was found, with clean hands and all, and what no schedule of it is below.
     fn tried(&mut self, carriers: &[usize], effort: Effort) -> Result<(bool, u32), ProjectError> {
         let (narrowed, kept) = self.narrowed(carriers);
-        let mut solved = solve(&narrowed, effort)?;
-        for (chore, place) in kept {
+        let (mut arranged, least, bound) = self.cleanly(&narrowed, &kept, effort)?;
+        // Clean hands cost less where it is known from the start what comes before the gloves, and what after the soap.
+        if arranged.length > least && self.may_beat(least) {
+            let (again, ..) = self.cleanly(&self.apart(&narrowed, &arranged), &kept, effort)?;
+            if self.rank(&again) < self.rank(&arranged) {
+                arranged = again;
+            }
+        }
+        let better = self.best.as_ref().is_none_or(|best| self.rank(&arranged) < self.rank(best));
+        if better {
+            self.best = Some(arranged);
+        }
+        Ok((better, bound))
+    }
+
+    /// The less the better: of two the one who has touched sewage does nothing else if the other can, and then the length.
+    fn rank(&self, arranged: &Arranged) -> (bool, u32) {
+        (touches_else(self.work, arranged), arranged.length)
+    }
+
+    /// A schedule with clean hands, how long it was without them, and what no schedule is below.
+    fn cleanly(
+        &self,
+        narrowed: &Project,
+        kept: &BTreeMap<usize, usize>,
+        effort: Effort,
+    ) -> Result<(Arranged, u32, u32), ProjectError> {
+        let mut solved = solve(narrowed, effort)?;
+        for (&chore, &place) in kept {
             solved.schedule.modes[chore] = place;
         }
         let turns = turns(self.project, &solved.schedule);
@@ -153,15 +180,27 @@ impl Search<'_> {
                 arranged = in_order;
             }
         }
-        // Of two the one who has touched sewage does nothing else, if the other can.
-        let better = self.best.as_ref().is_none_or(|best| {
-            let rank = |arranged: &Arranged| (touches_else(self.work, arranged), arranged.length);
-            rank(&arranged) < rank(best)
-        });
-        if better {
-            self.best = Some(arranged);
+        Ok((arranged, solved.schedule.length, solved.bound))
+    }
+
+    /// The project with what each did before the first sewage on their hands before it, and what they did after the soap after it.
+    fn apart(&self, narrowed: &Project, arranged: &Arranged) -> Project {
+        let mut apart = narrowed.clone();
+        for turns in &arranged.turns {
+            for span in turns.iter().filter_map(|&chore| self.work.chores[chore].soiled).collect::<BTreeSet<_>>() {
+                let soiled = |&chore: &usize| self.work.chores[chore].soiled == Some(span);
+                let spell: Vec<usize> = turns.iter().copied().filter(soiled).collect();
+                let begin = turns.iter().position(soiled).unwrap_or_default();
+                for (place, &chore) in turns.iter().enumerate().filter(|(_, chore)| !soiled(chore)) {
+                    if place < begin {
+                        spell.iter().for_each(|&dirty| apart.activities[dirty].after.push(chore));
+                    } else {
+                        apart.activities[chore].after.extend(&spell);
+                    }
+                }
+            }
         }
-        Ok((better, solved.bound))
+        apart
     }
 
     /// The project with one way left for what these carry, and the places of those ways.
@@ -262,36 +301,23 @@ fn with_clean_hands(work: &Work, project: &Project, arranged: &mut Arranged) {
         let spans: BTreeSet<usize> = arranged.turns[person].iter().filter_map(|&c| work.chores[c].soiled).collect();
         for span in spans {
             let soiled = |&chore: &usize| work.chores[chore].soiled == Some(span);
-            let list = arranged.turns[person].clone();
-            let Some((first, last)) = list.iter().position(soiled).zip(list.iter().rposition(soiled)) else { continue };
-            if list[first..=last].iter().all(soiled) {
-                continue;
-            }
-            // What waits for the sewage comes after the soap; all else before the gloves. The others' turns stay as they are, or, where they
-            // wait for each other then, follow.
-            let kept = arranged.turns.iter().enumerate().map(|(p, turns)| if p == person { &[][..] } else { turns });
-            let kept: Vec<Vec<usize>> = kept.map(<[usize]>::to_vec).collect();
-            for others in [kept, vec![Vec::new(); arranged.turns.len()]] {
-                let links_now = links(project, &arranged.way, &others);
-                let waits = waiting_for(&links_now, list.iter().copied().filter(soiled));
-                let awaited = awaited_by(&links_now, list.iter().copied().filter(soiled));
-                // What the work itself needs in between, such as water poured in from inside, stays.
-                let stays = |chore: &usize| soiled(chore) || waits[*chore] && awaited[*chore];
-                let between = list[first..=last].iter().copied().filter(|chore| !stays(chore));
-                let (later, earlier): (Vec<usize>, Vec<usize>) = between.partition(|&chore| waits[chore]);
-                let mut turns = others;
-                turns[person] = list[..first].iter().copied().chain(earlier).collect();
-                turns[person].extend(list[first..=last].iter().copied().filter(stays));
-                turns[person].extend(later.into_iter().chain(list[last + 1..].iter().copied()));
-                let Some(order) = soonest_first(&links(project, &arranged.way, &turns), &arranged.starts) else {
-                    continue;
-                };
-                for (other, turns) in turns.iter_mut().enumerate().filter(|(other, _)| *other != person) {
-                    turns.clone_from(&arranged.turns[other]);
-                    turns.sort_by_key(|chore| order[*chore]);
+            let ends = |turns: &[usize]| Some((turns.iter().position(soiled)?, turns.iter().rposition(soiled)?));
+            let Some((first, last)) = ends(&arranged.turns[person]) else { continue };
+            let others = arranged.turns[person][first..=last].iter().copied().filter(|chore| !soiled(chore));
+            let (mut earlier, mut later) = (others.clone().collect::<Vec<usize>>(), Vec::new());
+            // From the back: what cannot come before the sewage comes after the soap, and so does all that waits for it.
+            loop {
+                let list = &arranged.turns[person];
+                let mut turns = arranged.turns.clone();
+                turns[person] = list[..first].iter().copied().chain(earlier.iter().copied()).collect();
+                turns[person].extend(list[first..=last].iter().copied().filter(|chore| soiled(chore)));
+                turns[person].extend(later.iter().copied().chain(list[last + 1..].iter().copied()));
+                if super::critical_path::order(&links(project, &arranged.way, &turns)).is_some() {
+                    *arranged = timed(project, arranged.way.clone(), turns);
+                    break;
                 }
-                *arranged = timed(project, arranged.way.clone(), turns);
-                break;
+                let Some(chore) = earlier.pop() else { break };
+                later.insert(0, chore);
             }
         }
     }
@@ -307,42 +333,6 @@ fn touches_else(work: &Work, arranged: &Arranged) -> bool {
             ends.is_some_and(|(first, last)| !turns[first..=last].iter().all(soiled))
         })
     })
-}
-
-/// For each chore whether it waits for any of these, directly or not, or is one of them.
-fn waiting_for(links: &[Link], these: impl Iterator<Item = usize>) -> Vec<bool> {
-    let mut waits = vec![false; links.len()];
-    these.for_each(|chore| waits[chore] = true);
-    for &chore in &super::critical_path::order(links).unwrap_or_default() {
-        waits[chore] |= links[chore].after.iter().any(|&before| waits[before]);
-    }
-    waits
-}
-
-/// For each chore whether any of these waits for it, directly or not, or it is one of them.
-fn awaited_by(links: &[Link], these: impl Iterator<Item = usize>) -> Vec<bool> {
-    let mut awaited = vec![false; links.len()];
-    these.for_each(|chore| awaited[chore] = true);
-    for &chore in super::critical_path::order(links).unwrap_or_default().iter().rev() {
-        if awaited[chore] {
-            links[chore].after.iter().for_each(|&before| awaited[before] = true);
-        }
-    }
-    awaited
-}
-
-/// The place of each chore in an order in which nothing comes before what it waits for, and else by these starts; none where they wait for
-/// each other.
-fn soonest_first(links: &[Link], starts: &[u32]) -> Option<Vec<usize>> {
-    let mut places: Vec<Option<usize>> = vec![None; links.len()];
-    for place in 0..links.len() {
-        let ready = (0..links.len()).filter(|&chore| {
-            places[chore].is_none() && links[chore].after.iter().all(|&before| places[before].is_some())
-        });
-        let next = ready.min_by_key(|&chore| (starts[chore], chore))?;
-        places[next] = Some(place);
-    }
-    places.into_iter().collect()
 }
 
 impl Arranged {
