@@ -95,13 +95,13 @@ fn invite(kept: &Kept) -> Result<(), PhonesCommandError> {
     for _ in 0..TAKEN_UP_WITHIN {
         if !kept.is_asked_for() {
             let words = PhoneWords::built_in()?.rig;
-            Invitation::new(&page, &token, &print)?.told(&words).iter().for_each(|line| println!("{line}"));
+            Invitation::new(&page, &token, &print)?.lines(&words).iter().for_each(|line| println!("{line}"));
             return Ok(());
         }
         pause(PIECE);
     }
-    // The run was ended by force.
-    kept.closed()?;
+    // The run was ended by force, or does not look.
+    kept.ask_no_more()?;
     Err(PhonesCommandError::NoRun)
 }
 

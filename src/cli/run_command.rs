@@ -173,8 +173,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         None => args.people.clone(),
     };
     let mut engine = engine_of(&with, &journal)?;
-    let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
-    if going_on.is_none() && with != args.people {
+    let goes_on = broken_off.as_ref().is_some_and(|run| goes_on(run, &engine, args.anew));
+    if !goes_on && with != args.people {
         // Whoever began the one that is not gone on with need not be here today.
         with.clone_from(&args.people);
         engine = engine_of(&with, &journal)?;
@@ -183,6 +183,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let people = sayable::people(&rig, &with);
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
+    // Only once nothing can fail any more: what was broken off is not ended for a run that does not begin.
+    let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
     let (run, clock, away) = entered(going_on, &mut engine, args, &rig, &mut journal)?;
     let stamps = clock.clone();
     let labels = Labels::parse(SCREEN)?;
@@ -340,6 +342,11 @@ fn limit(text: &str) -> Result<(String, Demand), String> {
     })
 }
 
+/// Whether it is the same routine that the run was begun with, and nobody wants another.
+fn goes_on(run: &RunSummary, engine: &Engine, anew: bool) -> bool {
+    !anew && run.run.fingerprint == engine.routine().fingerprint
+}
+
 /// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew; then it
 /// is written down as ended early, so that it is not offered again.
 fn choose(
@@ -351,7 +358,7 @@ fn choose(
     let Some(run) = broken_off else { return Ok(None) };
     let number = run.id;
     let changed = run.run.fingerprint != engine.routine().fingerprint;
-    if !anew && !changed {
+    if goes_on(&run, engine, anew) {
         println!("Going on with run {number}. To begin anew instead, start with --anew.");
         return Ok(Some(run));
     }

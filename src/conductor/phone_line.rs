@@ -112,12 +112,6 @@ impl PhoneLine {
         self.link.as_ref().map(|link| (link.visit, link.page.clone()))
     }
 
-    /// Whether the person can be reached.
-    #[cfg(test)]
-    fn presence(&self) -> Presence {
-        self.presence
-    }
-
     /// A page came, instead of any before. Gives whether whoever was reached at the one before is so no more: what that one was sent and has not
     /// played is to be flushed and said elsewhere before this.
     pub fn will_come(&mut self) -> Option<Presence> {
@@ -241,7 +235,7 @@ mod tests {
             line.heard(at(u64::from(number) * 20), VisitId(1), &frame(number, taken));
             line.look(at(u64::from(number) * 20));
         }
-        assert_eq!(line.presence(), Presence::Here);
+        assert_eq!(line.presence, Presence::Here);
         (line, to_page)
     }
 

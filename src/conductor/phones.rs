@@ -1,6 +1,6 @@
 //! The phones of a run: which station is whose, who looks at what, and how another one is let in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -14,6 +14,7 @@ use crate::conductor::phone::{FromPage, PhoneStation, ToPhone};
 use crate::conductor::phone_line::VisitId;
 use crate::conductor::workers::{Directory, Workers};
 use crate::engine::output::View;
+use crate::routine::StepIndex;
 use crate::server::address::ServerAddress;
 use crate::server::invitation::Invitation;
 use crate::server::limits::PAGES;
@@ -63,24 +64,24 @@ pub struct Phones {
     seats: Arc<Seats>,
     inviting: Inviting,
     invitation: Option<Invitation>,
-    hazards: Hazards,
+    urgent: Urgent,
 }
 
-/// How many clocks that guard a hazard run, and how many of them ring.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-struct Hazards {
-    running: usize,
-    ringing: usize,
+/// What has to be seen at once: the clocks that guard a hazard, each with whether it rings, and an emergency card.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct Urgent {
+    clocks: BTreeSet<(Option<StepIndex>, bool)>,
+    emergency: bool,
 }
 
-impl Hazards {
+impl Urgent {
     fn of(view: &View) -> Self {
-        let guards = || view.clocks.iter().filter(|clock| clock.hazard);
-        Self { running: guards().count(), ringing: guards().filter(|clock| clock.alarming).count() }
+        let guards = view.clocks.iter().filter(|clock| clock.hazard);
+        Self { clocks: guards.map(|clock| (clock.step, clock.alarming)).collect(), emergency: view.emergency }
     }
 
-    fn are_more_than(self, before: Self) -> bool {
-        self.running > before.running || self.ringing > before.ringing
+    fn has_more_than(&self, before: &Self) -> bool {
+        !self.clocks.is_subset(&before.clocks) || self.emergency && !before.emergency
     }
 }
 
@@ -126,7 +127,7 @@ impl Phones {
         let seats = Arc::new(Seats { people, today, means, table: Mutex::default() });
         let settings = ServerSettings { place, folder, today };
         let server = PhoneServer::begin(&settings, Arc::new(Door(Arc::clone(&seats))))?;
-        Ok(Self { server, seats, inviting: Inviting::Hidden, invitation: None, hazards: Hazards::default() })
+        Ok(Self { server, seats, inviting: Inviting::Hidden, invitation: None, urgent: Urgent::default() })
     }
 
     /// Shows how a phone is let in, or hides it; while it is hidden nobody is, but by a command of the same user.
@@ -145,11 +146,11 @@ impl Phones {
     }
 
     /// What the rig's screen shows over everything else, where this is what it shows otherwise; nothing while it is hidden. It is there until a phone
-    /// was let in, or a clock that guards a hazard begins to run or to ring: that has to be seen.
+    /// was let in, or a clock that guards a hazard begins to run or to ring, or an emergency card begins: that has to be seen.
     pub fn panel(&mut self, view: &View) -> Vec<String> {
-        let before = std::mem::replace(&mut self.hazards, Hazards::of(view));
+        let before = std::mem::replace(&mut self.urgent, Urgent::of(view));
         let used = self.invitation.is_some() && self.server.shown_is() == InvitationUse::Used;
-        if self.inviting == Inviting::Shown && (used || self.hazards.are_more_than(before)) {
+        if self.inviting == Inviting::Shown && (used || self.urgent.has_more_than(&before)) {
             self.hide();
         }
         if self.inviting == Inviting::Hidden {
@@ -344,6 +345,37 @@ impl Drop for Caller {
         self.seats.table().pages.retain(|look| look.visit != self.visit);
         if let Some(phone) = &self.phone {
             phone.send(FromPage::Gone(self.visit));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::output::ClockView;
+    use std::time::Duration;
+
+    fn seen(clocks: &[(StepIndex, bool)], emergency: bool) -> Urgent {
+        let clock = |&(step, alarming): &(StepIndex, bool)| ClockView {
+            step: Some(step),
+            name: String::new(),
+            end: String::new(),
+            left: Duration::ZERO,
+            length: Duration::ZERO,
+            over: Duration::ZERO,
+            hazard: true,
+            alarming,
+        };
+        Urgent::of(&View { clocks: clocks.iter().map(clock).collect(), emergency, ..View::default() })
+    }
+
+    #[test]
+    fn a_hazard_in_place_of_another_one_that_rings_and_an_emergency_have_to_be_seen() {
+        let before = seen(&[(1, false)], false);
+        assert!(!seen(&[(1, false)], false).has_more_than(&before));
+        assert!(!seen(&[], false).has_more_than(&before));
+        for now in [seen(&[(2, false)], false), seen(&[(1, true)], false), seen(&[(1, false)], true)] {
+            assert!(now.has_more_than(&before), "{now:?}");
         }
     }
 }

@@ -186,6 +186,8 @@ pub struct View {
     pub who: String,
     /// What the others are being asked for: name, and the short call.
     pub beside: Vec<(String, String)>,
+    /// An emergency card is in force.
+    pub emergency: bool,
     /// Conditions worth a line: "standing by", "journal cannot be written", "no microphone".
     pub notices: Vec<String>,
 }

@@ -219,6 +219,10 @@ fn check_turns(turns: &[Turn], earlier: &[Step]) -> Result<(), Fault> {
         if index > 0 && turn.call.is_empty() {
             return Err(("a turn with no call".to_owned(), "what is said to this person"));
         }
+        if turn.announced && (index == 0 || !turn.demands.is_empty()) {
+            let found = "a first turn, or one that demands something, that is only announced".to_owned();
+            return Err((found, "an answer: nothing moves before somebody has said that they are ready"));
+        }
         if index + 1 == turns.len() && (turn.announced || !turn.given_by.is_empty()) {
             return Err(("a last turn that nobody gives".to_owned(), "an answer that ends the signal"));
         }

@@ -42,14 +42,21 @@ impl Invitation {
         Ok(Self { code: lines(&code), print: [first.to_owned(), second.to_owned()], address })
     }
 
-    /// The code with how to go on beside it, in lines that a terminal of 80 by 24 has room for. The fingerprint stands at the top, where nothing is cut off.
+    /// The same over the rig's screen, with how to put it away.
     pub fn told(&self, words: &RigSideWords) -> Vec<String> {
+        let mut lines = self.lines(words);
+        lines[0] = format!("{}    {}", words.close, lines[0]);
+        lines
+    }
+
+    /// The code with how to go on beside it, in lines that a terminal of 80 by 24 has room for. The fingerprint stands at the top, where nothing is cut off.
+    pub fn lines(&self, words: &RigSideWords) -> Vec<String> {
         let beside = WIDTH - self.code.first().map_or(0, |line| line.chars().count()) - GAP.len();
         let open = format!("{} {}", words.open, self.address);
         let texts = [&words.scan, &open, &words.warning, &words.iphone, &words.android];
         // A long word is the address: it goes on in the next line.
         let mut text = texts.into_iter().flat_map(|text| textwrap::wrap(text, beside).into_iter().map(Cow::into_owned));
-        let mut lines = vec![format!("{}    {}", words.close, words.print)];
+        let mut lines = vec![words.print.clone()];
         lines.extend(self.print.iter().cloned());
         lines.extend(self.code.iter().map(|row| format!("{row}{GAP}{}", text.next().unwrap_or_default())));
         lines.extend(text);

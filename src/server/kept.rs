@@ -120,6 +120,14 @@ impl Kept {
         self.remove(&[ASKED, ADDRESS])
     }
 
+    /// Nobody has taken up what was asked for, and nobody will.
+    ///
+    /// # Errors
+    /// It stays.
+    pub fn ask_no_more(&self) -> Result<(), KeptError> {
+        self.remove(&[ASKED])
+    }
+
     /// Where the run that goes on is found; nothing where none lets phones in.
     ///
     /// # Errors

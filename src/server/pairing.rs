@@ -76,9 +76,9 @@ impl Door {
         }
     }
 
-    /// No invitation is good any more.
+    /// The invitation that is shown is good no more; one that a command asked for still is.
     pub fn shut(&mut self) {
-        (self.shown, self.asked_for) = (None, None);
+        self.shown = None;
     }
 
     /// Somebody at `from` brings a token. Gives the cookie that they are known by from now on, and what is to be kept of it.
@@ -309,6 +309,9 @@ mod tests {
         assert_eq!(door.redeem(at(62), address(1), &asked_for, [0; 32]), Err(NotPaired::NotInvited));
         assert_eq!(door.shown_is(at(62)), InvitationUse::Open);
         assert!(door.redeem(at(62), address(1), &shown, [0; 32]).is_ok());
+        door.invite_also(at(70), SecretHash::of(&asked_for));
+        door.shut();
+        assert!(door.redeem(at(71), address(3), &asked_for, [0; 32]).is_ok(), "putting the shown one away keeps it");
         door.invite_also(at(70), SecretHash::of(&asked_for));
         assert_eq!(door.redeem(at(190), address(2), &asked_for, [0; 32]), Err(NotPaired::NotInvited), "two minutes");
     }

@@ -339,7 +339,16 @@ impl Serving {
                 Ok(Some(RecogniserAnswer::WrittenDown(write.id, String::new())))
             }
             Request::WriteDown(write) => {
-                Ok(Some(RecogniserAnswer::WrittenDown(write.id, self.recogniser.write_down(&write.samples)?)))
+                let text = match self.recogniser.write_down(&write.samples) {
+                    Ok(text) => text,
+                    // Its sound is kept, and phrases are heard by another network.
+                    Err(error @ RecogniserError::Note(_)) => {
+                        tracing::warn!(why = with_causes(&error), "a note cannot be written down");
+                        String::new()
+                    }
+                    Err(error) => return Err(error),
+                };
+                Ok(Some(RecogniserAnswer::WrittenDown(write.id, text)))
             }
             Request::WarmUp(samples) => {
                 if samples.len() >= SHORTEST {

@@ -96,7 +96,13 @@ fn play(world: &mut World, moves: &[Move]) {
                     let asked = |other: &&sparehand::engine::output::AllowedPhrase| {
                         other.group == phrase.group && world.last_said().contains(&format!("I heard: {}.", other.text))
                     };
-                    let plain = phrase.class != sparehand::engine::output::PhraseClass::Critical;
+                    // An answer to what is asked, that can do no harm and is no reading.
+                    let step_asked = world.engine.routine().index_of(&world.step());
+                    let plain = step_asked.map(|step| &world.engine.routine().steps[step]).is_some_and(|step| {
+                        let own = step.answer.phrases().concat().contains(&phrase.text);
+                        let done = ["done", "all done"].contains(&phrase.text.as_str());
+                        !step.critical() && !matches!(step.answer, Answer::Number(_)) && (own || done)
+                    });
                     let said_again = plain && set.phrases.iter().any(|other| asked(&other));
                     world.hear_as(&phrase.text, Certainty::Doubtful);
                     assert!(

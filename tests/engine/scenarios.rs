@@ -349,6 +349,11 @@ fn what_cannot_hurt_and_is_said_once_more_is_taken_though_both_were_doubtful() {
     }
     world.hear("yes");
     assert!(!world.is_open("grey-held"));
+    world.hear("stop");
+    for certainty in [Certainty::Doubtful, Certainty::Doubtful] {
+        world.hear_as("go ahead", certainty);
+        assert!(world.engine.state().standing_by, "a pause is not ended by what is doubtful");
+    }
 }
 
 #[test]

@@ -166,6 +166,19 @@ fn a_stretch_is_answered_by_key_with_each_number_leaving_one_out() {
 }
 
 #[test]
+fn i_cannot_do_that_in_a_stretch_has_each_asked_for_by_itself() {
+    let mut world = galley(alone(true));
+    world.hear("i cannot do that");
+    assert!(answered(&world).is_empty());
+    assert_eq!(world.step(), "tops");
+    world.hear("tops clear");
+    world.hear("drawers shut");
+    world.hear("i cannot do that");
+    assert!(world.is_open("bin") || world.is_open("stove"), "{:?}", world.page);
+    assert_eq!(world.events().iter().filter(|event| matches!(event, Event::CannotDo { .. })).count(), 1);
+}
+
+#[test]
 fn correction_opens_what_was_answered_last_and_a_restart_rebuilds_a_stretch() {
     let mut world = galley(alone(true));
     restart(&mut world, None);

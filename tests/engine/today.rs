@@ -216,6 +216,12 @@ fn of_a_run_whose_steps_are_not_known_any_more_nothing_is_trusted_to_be_away() {
     };
     assert_eq!(after(&["mat"]).of("water"), Stands::Away);
     assert_eq!(after(&["mat", "hose-on-again"]).of("water"), Stands::Unknown);
+    let told = Event::ThingTold { thing: "mains".to_owned(), stands: Stands::Away, heard: HeardAs::Key };
+    let gone = [told.clone(), answered("plug-in"), recalled.clone(), answered("tap")];
+    assert_eq!(sparehand::engine::rig_state_told(&gone[..1]).of("mains"), Stands::Away, "told, and nothing done since");
+    assert_eq!(sparehand::engine::rig_state_told(&gone[..2]).of("mains"), Stands::Unknown);
+    assert_eq!(sparehand::engine::rig_state_told(&gone).of("water"), Stands::Unknown);
+    assert_eq!(sparehand::engine::rig_state_after(&job, &gone[..2]).of("mains"), Stands::Unknown);
     assert_eq!(after(&["hose-on-again", "hose"]).of("water"), Stands::Away, "a step that is known has told since");
     assert_eq!(after(&["hose-on-again"]).of("own-bikes"), Stands::Out);
 }

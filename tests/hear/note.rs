@@ -5,10 +5,13 @@ use std::error::Error;
 use std::fs;
 use std::os::unix::fs::symlink;
 
+use sparehand::hear::look::{LookId, WriteRequest};
 use sparehand::onnx::environment;
 use sparehand::speech::networks::Networks;
 use sparehand::speech::recogniser::{PhraseScoring, Recogniser};
 use sparehand::speech::score::ScoreSettings;
+use sparehand::speech::worker::{RecogniserAnswer, Request, Serving};
+use sparehand::units::StationId;
 
 #[test]
 fn where_the_network_for_notes_is_missing_phrases_are_heard_and_nothing_else_writes_the_note() {
@@ -31,4 +34,10 @@ fn where_the_network_for_notes_is_missing_phrases_are_heard_and_nothing_else_wri
     let missing = folder.path().join(&networks.notes).join("encoder_model.ort");
     let cause = error.source().expect("it has a cause").to_string();
     assert_eq!(cause, format!("model file {} is missing; run `sparehand fetch`", missing.display()));
+
+    // A note that cannot be written costs nobody the ear.
+    let mut serving = Serving::new(Box::new(scoring));
+    let note = WriteRequest { id: LookId(1), samples: clip };
+    let answer = serving.answer(StationId::RIG, Request::WriteDown(note)).expect("the recogniser goes on");
+    assert!(matches!(answer, Some(RecogniserAnswer::WrittenDown(LookId(1), text)) if text.is_empty()));
 }

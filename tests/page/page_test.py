@@ -43,6 +43,25 @@ def test_a_phone_goes_past_the_warning_is_let_in_once_and_stays_known(start, pho
     assert "not let in" in first.page.inner_text("#bar")
 
 
+def test_clocks_go_by_the_old_time_until_a_link_that_came_back_has_told_the_new_one(start, phone):
+    program = start()
+    one = phone()
+    one.open(program.address())
+    told = one.page.evaluate("""async () => {
+        const { RunTime } = await import("/link.js");
+        const time = new RunTime();
+        const began = performance.now();
+        time.told(began, began + 5000);
+        const ahead = () => Math.round((time.now() - performance.now()) / 1000);
+        const before = ahead();
+        time.beginAnew();
+        const between = ahead();
+        time.told(performance.now(), performance.now() + 60000);
+        return [before, between, ahead()];
+    }""")
+    assert told == [5, 5, 60], told
+
+
 def test_who_trusts_the_rig_s_own_authority_sees_no_warning(start, phone, tmp_path):
     program = start()
     address = program.address()

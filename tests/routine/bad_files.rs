@@ -193,6 +193,18 @@ fn bad_routines() -> Vec<(String, &'static str)> {
             answer("{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['c d'], settles = false }] }"),
             "settles nothing and says nothing",
         ),
+        (
+            answer(
+                "{ kind = 'both', turns = [{ role = 'inside', announced = true, say = ['a b'] }, { role = 'outside', call = 'C.', say = ['c d'] }] }",
+            ),
+            "that is only announced",
+        ),
+        (
+            answer(
+                "{ kind = 'both', turns = [{ role = 'inside', say = ['a b'] }, { role = 'outside', call = 'C.', announced = true, demands = ['driving'], say = ['c d'] }, { role = 'inside', call = 'E.', say = ['e f'] }] }",
+            ),
+            "that is only announced",
+        ),
         (answer("{ kind = 'both', turns = [] }"), "0 turn, expected two or more"),
         (answer("{ kind = 'both', turns = [{ role = 'inside', say = ['a b'] }] }"), "1 turn, expected two or more"),
         (

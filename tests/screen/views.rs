@@ -179,6 +179,7 @@ fn view() -> impl Strategy<Value = View> {
                 choices,
                 who,
                 beside,
+                emergency: false,
                 notices,
             }
         })

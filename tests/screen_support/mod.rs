@@ -161,6 +161,7 @@ pub fn prompt() -> View {
         hold: vec![],
         typed: None,
         beside: vec![],
+        emergency: false,
         notices: vec![],
     }
 }

@@ -69,14 +69,15 @@ impl Engine {
         let number =
             matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. } | PhraseMeaning::Report { .. });
         // It holds for the whole run.
-        let limit = matches!(meaning, PhraseMeaning::Limit { .. });
+        let limit = matches!(meaning, PhraseMeaning::Limit { .. } | PhraseMeaning::NoLimits { .. });
         let said_again = matches!(asking, Asking::Thin { meaning: first, .. } if first == meaning);
         let doubtful = heard.certainty == Certainty::Doubtful;
         let thin = heard.certainty != Certainty::Sure;
-        let twice_is_enough = !doubtful || class != PhraseClass::Critical && !number;
+        let plain_answer = matches!(meaning, PhraseMeaning::To { .. }) && class != PhraseClass::Critical && !number;
+        let twice_is_enough = !doubtful || plain_answer;
         if said_again && twice_is_enough {
-            // Asked whether it was heard right, they say it once more: as good as a yes (words twice). Where harm can come of it, or a number
-            // of it, two that are doubtful are still too little.
+            // Asked whether it was heard right, they say it once more: as good as a yes (words twice). Of two that are doubtful only an
+            // answer is taken that no harm can come of, and no number.
             self.hush_prompts();
             self.take_for_said();
         } else if thin && (confirms || class == PhraseClass::Critical || number || limit || doubtful) {
@@ -265,13 +266,16 @@ impl Engine {
         }
     }
 
-    /// Somebody says unasked that a step is done that may be done now. What can hurt is asked for by its own question, which comes next.
+    /// Somebody says unasked that a step is done that may be done now. What can hurt is asked for by its own question, which comes next, and
+    /// so is what they have not heard the caution of, or what past runs leave to be said of it.
     fn reported(&mut self, person: PersonIndex, step: StepIndex, answer: String, heard: HeardAs) {
         self.talk_mut().asking = Asking::Step;
         if !self.state.may_be_done_now(&self.job, person).contains(&step) {
             return;
         }
-        if self.job.step(step).critical() {
+        let caution = &self.job.step(step).caution;
+        let unheard = |text: &String| !text.is_empty() && !self.briefed[person].told.contains(text);
+        if self.job.step(step).critical() || unheard(caution) || self.remarks_text(step).iter().any(unheard) {
             return self.offer(person, step);
         }
         let id = self.step_id(step);

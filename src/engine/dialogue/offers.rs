@@ -171,6 +171,9 @@ impl Engine {
             before.push(caution);
             before.retain(|text| !text.is_empty());
             self.say(Audience::Person(asked), Priority::Caution, before.join(" "));
+            if !step.caution.is_empty() {
+                self.say_beside(asked, index, &step.caution);
+            }
             return self.pass_turn(index);
         }
         self.say_call(asked, &before, &caution, &named);

@@ -91,6 +91,7 @@ impl Engine {
         let talk = self.talks.get(station);
         let mut view = View { question: talk.question, last_heard: talk.last_heard.clone(), ..View::default() };
         self.show_step(station, &mut view);
+        view.emergency = self.state.card.is_some();
         view.choices = self.choices(station);
         view.typed = self.typed(station);
         if view.critical && view.typed.is_none() && !view.choices.is_empty() {

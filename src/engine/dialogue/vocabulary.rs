@@ -346,6 +346,11 @@ impl Collector {
             self.ordinary(&phrases, meaning.clone());
             self.ordinary(&named, meaning);
         }
+        // Which of them is asked for one by one.
+        self.ordinary(
+            now.book.common(Common::CannotDo),
+            PhraseMeaning::Stretch { person, question, but: stretch.to_vec() },
+        );
         for &step in stretch.iter().filter(|&&step| now.state.ready(now.job, step)) {
             let step_now = StepNow { job: now.job, book: now.book, state: now.state, index: step, digits: now.digits };
             for spoken in kind(&now.job.step(step).answer).may_be_said(&step_now) {
@@ -367,7 +372,9 @@ impl Collector {
             .iter()
             .filter_map(|&person| asked(person).filter(hurts))
             .flat_map(|step| now.job.step(step).answer.phrases().concat())
-            .flat_map(|phrase| long_words(&phrase))
+            // A clock that guards something is ended wherever it rings.
+            .chain(now.state.clocks.keys().flat_map(|&step| now.job.step(step).answer.phrases().concat()))
+            .flat_map(|phrase| telling_words(&phrase))
             .collect();
         for &person in now.people {
             let answer = asked(person).map(|step| &now.job.step(step).answer);
@@ -385,7 +392,8 @@ impl Collector {
                     _ => continue,
                 };
                 let in_hand = now.state.asks_for(person, step) || hurts(&step) && in_a_stretch;
-                let clear = |phrase: &&String| !in_hand && long_words(phrase).iter().all(|word| !kept.contains(word));
+                let clear =
+                    |phrase: &&String| !in_hand && telling_words(phrase).iter().all(|word| !kept.contains(word));
                 // What answers a question, whoever's, is no report.
                 let free = |phrase: &&String| match self.places.get(*phrase) {
                     Some(&place) => matches!(self.entries[place].meanings[..], [PhraseMeaning::Report { .. }, ..]),
@@ -468,6 +476,9 @@ impl Collector {
 }
 
 /// The words of a phrase that tell what it is about, and how it is.
-fn long_words(phrase: &str) -> Vec<String> {
-    phrase.split_whitespace().filter(|word| word.len() > 3).map(str::to_owned).collect()
+fn telling_words(phrase: &str) -> Vec<String> {
+    phrase.split_whitespace().filter(|word| !TELL_NOTHING.contains(word)).map(str::to_owned).collect()
 }
+
+/// Words that phrases share without being like each other.
+const TELL_NOTHING: [&str; 7] = ["a", "all", "are", "has", "is", "it", "the"];

@@ -136,40 +136,37 @@ impl RunState {
     }
 }
 
-/// How the rig stands after a run, as far as its events tell. What was only rehearsed tells nothing; where a step was done that the job does
-/// not have (its routine was changed since), what was recalled to be away may be out.
+/// How the rig stands after a run, as far as its events tell. What was only rehearsed tells nothing; a step that the job does not have (its
+/// routine was changed since) may have put out whatever was away.
 pub fn rig_state_after(job: &Move, events: &[Event]) -> RigState {
     let mut state = RunState::new(job, VoiceSettings::default());
-    let unknown = |event: &Event| event.is_deed() && event.step().is_some_and(|step| job.index_of(step).is_none());
-    let changed = events.iter().any(unknown);
     for event in events.iter().filter(|event| !matches!(event, Event::Rehearsed { .. })) {
-        match event {
-            Event::RigRecalled { things } if changed => {
-                let things = things.iter().map(not_trusted).collect();
-                state.apply(job, SessionTime::ZERO, &Event::RigRecalled { things });
-            }
-            event => state.apply(job, SessionTime::ZERO, event),
+        state.apply(job, SessionTime::ZERO, event);
+        if event.is_deed() && event.step().is_some_and(|step| job.index_of(step).is_none()) {
+            state.rig = in_doubt(&state.rig);
         }
     }
     state.rig
 }
 
-fn not_trusted((thing, stands): (&str, Stands)) -> (String, Stands) {
-    (thing.to_owned(), if stands == Stands::Away { Stands::Unknown } else { stands })
-}
-
-/// The same of a run whose routine is gone: what people said, and what was recalled to be out. What was away may have been put out by a step
-/// that nobody knows any more.
+/// The same of a run whose routine is gone, with steps that nobody knows any more: what was recalled, and what people said.
 pub fn rig_state_told(events: &[Event]) -> RigState {
     let mut told = RigState::default();
     for event in events {
         match event {
-            Event::RigRecalled { things } => told = things.iter().map(not_trusted).collect(),
+            Event::RigRecalled { things } => told = things.clone(),
             Event::ThingTold { thing, stands, .. } => told.tell(thing, *stands),
+            event if event.is_deed() && event.step().is_some() => told = in_doubt(&told),
             _ => {}
         }
     }
     told
+}
+
+/// What was away may be out by now.
+fn in_doubt(rig: &RigState) -> RigState {
+    let doubted = |stands| if stands == Stands::Away { Stands::Unknown } else { stands };
+    rig.iter().map(|(thing, stands)| (thing.to_owned(), doubted(stands))).collect()
 }
 
 /// The steps that are there to put a thing away.

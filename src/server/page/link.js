@@ -76,8 +76,7 @@ export class Link {
     if (told.kind === "pong") return this.time.told(told.at, told.now);
     if (told.kind === "welcome") {
       this.up = true;
-      // The time of a program that was begun anew is another one.
-      this.time.forget();
+      this.time.beginAnew();
       this.again = AGAIN_FIRST_MS;
       this.ping();
       this.on.open();
@@ -116,17 +115,21 @@ export class Link {
 }
 
 // Milliseconds since the run began. The answer that came back soonest tells best; the wall clock counts on where the page's own clock stood still.
-class RunTime {
+export class RunTime {
   constructor() {
     this.answers = [];
+    this.old = false;
   }
 
-  forget() {
-    this.answers = [];
+  // The time of a program that was begun anew is another one. Until it has told it the old one counts: clocks go on ringing meanwhile.
+  beginAnew() {
+    this.old = true;
   }
 
   told(asked, now) {
     const back = performance.now();
+    if (this.old) this.answers = [];
+    this.old = false;
     this.answers.push({ trip: back - asked, offset: now + (back - asked) / 2 - back, page: back, wall: Date.now() });
     if (this.answers.length > 10) this.answers.shift();
   }
