@@ -6,6 +6,7 @@ use crate::world::{World, english, rig, tank_dump};
 use proptest::prelude::*;
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::engine::input::{Away, Certainty, Input, Key};
+use sparehand::engine::output::{Priority, Utterance};
 use sparehand::engine::{Ending, Engine};
 use sparehand::routine::{Answer, Routine};
 
@@ -94,7 +95,7 @@ fn play(world: &mut World, moves: &[Move]) {
                     let before = answers(world);
                     // Said once more after the question whether it was heard right, what cannot hurt is taken.
                     let asked = |other: &&sparehand::engine::output::AllowedPhrase| {
-                        other.group == phrase.group && world.last_said().contains(&format!("I heard: {}.", other.text))
+                        other.group == phrase.group && asks_whether_heard(world, &other.text)
                     };
                     // An answer to what is asked, that can do no harm and is no reading.
                     let step_asked = world.engine.routine().index_of(&world.step());
@@ -126,6 +127,16 @@ fn play(world: &mut World, moves: &[Move]) {
             Move::Restart(away) => restart(world, *away),
         }
     }
+}
+
+/// Whether the last question at the rig is whether this was heard right. The same question in other words, and a clock called in between,
+/// leave it asked.
+fn asks_whether_heard(world: &World, phrase: &str) -> bool {
+    const NOT_UNDERSTOOD: [&str; 3] = ["Say: that is right", "Say again?", "I cannot make that out."];
+    let not_understood = |text: &str| NOT_UNDERSTOOD.iter().any(|begins| text.starts_with(begins));
+    let between = |said: &&Utterance| said.priority == Priority::Alarm || not_understood(&said.text);
+    let last = world.said.iter().rev().map(|(_, said)| said).find(|said| !between(said));
+    last.is_some_and(|said| said.text.contains(&format!("I heard: {phrase}.")))
 }
 
 fn ends(world: &World, phrase: &str) -> bool {

@@ -356,6 +356,22 @@ fn what_cannot_hurt_and_is_said_once_more_is_taken_though_both_were_doubtful() {
     }
 }
 
+/// A yes answers what was asked last, not what was in doubt before something else was said.
+#[test]
+fn a_doubt_ends_with_what_is_said_instead_and_with_the_reminder_of_the_step() {
+    let between: [fn(&mut World); 2] = [|world| world.hear("no lifting today"), |world| world.pass_s(180)];
+    for (case, go_on) in between.into_iter().enumerate() {
+        let mut world = world();
+        world.answer_until("grey-held");
+        world.hear_as("gray closed", Certainty::Doubtful);
+        assert!(world.may_say().contains(&"yes"));
+        go_on(&mut world);
+        assert!(!world.may_say().contains(&"yes"), "case {case}: {}", world.last_said());
+        world.hear_as("gray closed", Certainty::Thin);
+        assert!(world.is_open("grey-held"), "case {case}: a doubt that is gone counts as no first time");
+    }
+}
+
 #[test]
 fn a_doubtful_hearing_of_an_ordinary_answer_is_asked_about_and_of_a_command_is_not_understood() {
     let mut world = world();

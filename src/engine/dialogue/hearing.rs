@@ -89,10 +89,10 @@ impl Engine {
 
     fn ask_who(&mut self, meanings: &[PhraseMeaning], heard: HeardAs) {
         let names = self.names_of_people(meanings.iter().filter_map(PhraseMeaning::person));
-        self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard };
         self.ask_here();
         let text = self.book.line(Line::Who, &[("names", &names)]);
         self.say_useful(self.here(), Priority::Prompt, text);
+        self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard };
     }
 
     /// A thin hearing of something that matters is asked about. A thin "yes" to such a question is no yes: it is asked again.
@@ -114,13 +114,13 @@ impl Engine {
         // One short word is what noise hides first: who said the same again is told longer ones, and the key.
         let again = matches!(&self.talk().asking, Asking::Thin { meaning: before, .. } if *before == meaning);
         let line = if again { Line::AskThinAgain } else { Line::AskThin };
-        self.talk_mut().asking = Asking::Thin { meaning, heard };
         self.ask_here();
         let text = match reading {
             Some(number) => self.book.line(Line::AskReading, &[("number", &number)]),
             None => self.book.line(line, &[("phrase", phrase)]),
         };
         self.say_useful(self.here(), Priority::Prompt, text);
+        self.talk_mut().asking = Asking::Thin { meaning, heard };
     }
 
     /// Whether somebody else here than `whose` is asked for what "yes" answers as well: who said it nobody could tell.
@@ -152,6 +152,11 @@ impl Engine {
             PhraseMeaning::Command(command) => return self.obey(command, heard),
             PhraseMeaning::Card(card) => return self.start_card(card, heard),
             _ => self.hush_prompts(),
+        }
+        let settles = matches!(meaning, PhraseMeaning::Yes | PhraseMeaning::No | PhraseMeaning::Person(_));
+        if self.talk().asking.is_doubt() && !settles && !matches!(meaning, PhraseMeaning::To { .. }) {
+            // They have gone on: a yes that comes now answers this.
+            self.talk_mut().asking = Asking::Step;
         }
         match meaning {
             PhraseMeaning::To { person, step, answer, .. } => self.answer_heard(person, step, answer, heard),

@@ -7,6 +7,7 @@ use super::super::output::{AlarmSignal, Audience, Output, Priority, SpeechId, Ut
 use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
 use super::Dialogue;
+use super::vocabulary::Asking;
 use crate::units::StationId;
 
 impl Engine {
@@ -45,10 +46,14 @@ impl Engine {
         self.say(to, priority, text)
     }
 
-    /// What "say again" repeats from now on.
+    /// What "say again" repeats from now on. A doubt that it repeats no more is asked about no more: a yes would be a yes to this.
     pub(in crate::engine) fn remember(&mut self, to: Audience, text: &str) {
         for station in self.stations_of(&to) {
-            text.clone_into(&mut self.talks.get_mut(station).last_useful);
+            let talk = self.talks.get_mut(station);
+            text.clone_into(&mut talk.last_useful);
+            if talk.asking.is_doubt() {
+                talk.asking = Asking::Step;
+            }
         }
     }
 

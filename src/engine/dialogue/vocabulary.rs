@@ -102,6 +102,13 @@ pub(in crate::engine) enum Asking {
     Note { step: Option<StepIndex> },
 }
 
+impl Asking {
+    /// Whether it is asked what was heard, or who said it.
+    pub(in crate::engine) fn is_doubt(&self) -> bool {
+        matches!(self, Self::Thin { .. } | Self::Who { .. })
+    }
+}
+
 /// A phrase with what it may mean: one thing, unless several people are being asked.
 #[derive(Clone, Debug, PartialEq)]
 pub(in crate::engine) struct ListenedPhrase {
