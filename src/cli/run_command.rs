@@ -34,7 +34,7 @@ use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, wall};
 use crate::setup::models::{self, ModelsError};
 use crate::setup::places::{Places, PlacesError};
-use crate::setup::practised::Practice;
+use crate::setup::practised::{self, Practice};
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::remarks;
 use crate::setup::sayable;
@@ -162,7 +162,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     }
     let mut journal = Journal::open(&path)?;
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
-    let past = Practice::read(&journal, &rig, &places.config)?;
+    let past = Practice::read(&journal, &rig, &places.config, practised::today())?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
     let engine_of = |with: &[String], journal: &Journal| {
         let engine = prompts::engine(&args.routine, &rig, with, voice, &past, &places.config)?;

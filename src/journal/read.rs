@@ -96,7 +96,7 @@ impl JournalReader {
     pub fn unfinished(&self, routine: &str, rehearsals: Rehearsals) -> Result<Option<RunSummary>, JournalError> {
         for ((id, run), digest) in self.run_rows(None)?.into_iter().rev() {
             let counts = rehearsals == Rehearsals::Included || run.purpose == Purpose::Real;
-            if run.routine == routine && counts {
+            if run.routine == routine && counts && !self.has_ended(id)? {
                 let summary = summary(id, run, &self.chain(id, digest)?);
                 if summary.outcome == Outcome::Unfinished && summary.records > 0 {
                     return Ok(Some(summary));
@@ -126,6 +126,16 @@ impl JournalReader {
             Some(_) => Err(self.damaged(format!("preference '{name}' does not fit its digest"))),
             None => Ok(None),
         }
+    }
+
+    /// Whether the last record of a run says that it is over; told without reading what came before.
+    fn has_ended(&self, run: RunId) -> Result<bool, JournalError> {
+        let last: Option<String> = self
+            .connection
+            .prepare_cached("SELECT kind FROM event WHERE run = ? ORDER BY seq DESC LIMIT 1")
+            .and_then(|mut select| select.query_row([run.0], |row| row.get(0)).optional())
+            .map_err(|source| JournalError::of_sqlite(&self.place, "read the records", source))?;
+        Ok(last.is_some_and(|kind| ["run_completed", "run_abandoned"].contains(&kind.as_str())))
     }
 
     fn run_rows(&self, only: Option<RunId>) -> Result<Vec<RunRow>, JournalError> {

@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::engine::Move;
-use crate::engine::practice::{PastRun, of_run};
+use crate::engine::practice::{PastRun, ROLES, of_run, older_runs_count, settled};
 use crate::journal::{JournalError, JournalReader, Purpose};
-use crate::rig::Rig;
+use crate::rig::{Person, Rig};
 use crate::setup::clock::wall;
 use crate::setup::prompts;
 
@@ -19,33 +19,43 @@ pub struct Practice {
 }
 
 impl Practice {
-    /// Reads every real run of a routine that is still there. What a run of another routine says cannot be told any more, for
-    /// it is the routine that says which role a step has.
+    /// Reads real runs of routines that are still there, from the newest backwards, as far as they can change what anybody of the rig is
+    /// practised in. What a run of another routine says cannot be told any more, for it is the routine that says which role a step has.
     ///
     /// # Errors
     /// A row of the journal is not as it was written.
-    pub fn read(journal: &JournalReader, rig: &Rig, config: &Path) -> Result<Self, JournalError> {
+    pub fn read(journal: &JournalReader, rig: &Rig, config: &Path, today: i64) -> Result<Self, JournalError> {
         let mut jobs: BTreeMap<String, Option<Move>> = BTreeMap::new();
         let mut runs = Vec::new();
-        for past in journal.runs()?.into_iter().filter(|past| past.run.purpose == Purpose::Real) {
-            let Some(day) = day_of(&past.run.started) else {
-                tracing::warn!(run = %past.id, started = past.run.started, "no time, so this run says nothing of practice");
+        for (id, past) in journal.newest_first()?.into_iter().filter(|(_, past)| past.purpose == Purpose::Real) {
+            let Some(day) = day_of(&past.started) else {
+                tracing::warn!(run = %id, started = past.started, "no time, so this run says nothing of practice");
                 continue;
             };
-            let routine = past.run.routine;
+            let counts = |person: &Person| {
+                ROLES.iter().any(|&role| older_runs_count(settled(person, role), &person.name, role, &runs, day, today))
+            };
+            if !rig.people().iter().any(counts) {
+                break;
+            }
+            let routine = past.routine;
             let job = jobs.entry(routine.clone()).or_insert_with(|| {
                 prompts::job(&routine, rig, config)
                     .inspect_err(|error| tracing::info!(routine, %error, "its past runs say nothing of practice"))
                     .ok()
             });
             if let Some(job) = job {
-                let events: Vec<_> = journal.events(past.id)?.into_iter().map(|record| record.event).collect();
+                let events: Vec<_> = journal.events(id)?.into_iter().map(|record| record.event).collect();
                 runs.extend(of_run(job, &events, day));
             }
         }
-        // The wall clock of this program can always be read back.
-        Ok(Self { runs, today: day_of(&wall()).unwrap_or_default() })
+        Ok(Self { runs, today })
     }
+}
+
+/// Today, in days since 1970-01-01 UTC. The wall clock of this program can always be read back.
+pub fn today() -> i64 {
+    day_of(&wall()).unwrap_or_default()
 }
 
 /// Days since 1970-01-01 of an RFC 3339 moment.

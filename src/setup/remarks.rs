@@ -8,7 +8,7 @@ use crate::journal::{Journal, JournalError, JournalReader, Purpose};
 use crate::plan::work::key_of;
 use crate::setup::standing;
 
-/// Reads every real run, the newest first; the remarks come out with the oldest first.
+/// Reads the real runs from the newest backwards, to the one that recalled what those before it left; the remarks come out with the oldest first.
 ///
 /// # Errors
 /// A row of the journal is not as it was written.
@@ -20,9 +20,22 @@ pub fn read(journal: &JournalReader) -> Result<Vec<Remark>, JournalError> {
         }
         let events: Vec<Event> = journal.events(id)?.into_iter().map(|record| record.event).collect();
         found.add(&run.routine, &day_said(&run.started), &events);
+        if let Some(recalled) = recalled(&events) {
+            found.add_recalled(recalled);
+            break;
+        }
     }
     found.remarks.reverse();
     Ok(found.remarks)
+}
+
+/// What a run recalled as it began. One that knew how the rig stands and recalled no remark had none to recall.
+fn recalled(events: &[Event]) -> Option<&[Remark]> {
+    events.iter().find_map(|event| match event {
+        Event::RemarksRecalled { remarks } => Some(remarks.as_slice()),
+        Event::RigRecalled { .. } => Some(&[][..]),
+        _ => None,
+    })
 }
 
 /// Writes down that a note need not come back.
@@ -52,20 +65,11 @@ impl Found {
                 // Its step is a key already.
                 Event::NoteDone { step, text, .. } => drop(self.done.insert((step.clone(), text.clone()))),
                 Event::NoteKept { step, text, .. } if !step.is_empty() => {
-                    let step = key_of(routine, step);
-                    let noted = Remark::Noted { step: step.clone(), text: text.clone() };
-                    let at_step = |remark: &&Remark| matches!(remark, Remark::Noted { .. }) && remark.step() == step;
-                    let full = self.remarks.iter().filter(at_step).count() >= NOTES_OF_A_STEP;
-                    if !full && !self.done.contains(&(step, text.clone())) && !self.remarks.contains(&noted) {
-                        self.remarks.push(noted);
-                    }
+                    self.add_one(Remark::Noted { step: key_of(routine, step), text: text.clone() });
                 }
                 Event::ReadingTaken { step, value, decimals, settles: true, .. } => {
-                    let step = key_of(routine, step);
-                    if self.read.insert(step.clone()) {
-                        let (value, decimals, on) = (*value, *decimals, on.to_owned());
-                        self.remarks.push(Remark::Read { step, value, decimals, on });
-                    }
+                    let (value, decimals, on) = (*value, *decimals, on.to_owned());
+                    self.add_one(Remark::Read { step: key_of(routine, step), value, decimals, on });
                 }
                 Event::StepAnswered { step, .. } => drop(settled.insert(key_of(routine, step))),
                 // That nobody could test it tells nothing of how it stood.
@@ -78,11 +82,34 @@ impl Found {
         }
         for (step, answer) in put_right {
             // What stayed open was never put right, and is asked as any other.
-            if settled.contains(&step) && !self.settled.contains(&step) {
-                self.remarks.push(Remark::PutRight { step, answer });
+            if settled.contains(&step) {
+                self.add_one(Remark::PutRight { step, answer });
             }
         }
         self.settled.extend(settled);
+    }
+
+    fn add_recalled(&mut self, remarks: &[Remark]) {
+        for remark in remarks.iter().rev() {
+            self.add_one(remark.clone());
+        }
+    }
+
+    /// A remark that is older than all before, unless something newer took its place.
+    fn add_one(&mut self, remark: Remark) {
+        let stands = match &remark {
+            Remark::Noted { step, text } => {
+                let at_step = |other: &&Remark| matches!(other, Remark::Noted { .. }) && other.step() == step;
+                self.remarks.iter().filter(at_step).count() < NOTES_OF_A_STEP
+                    && !self.done.contains(&(step.clone(), text.clone()))
+                    && !self.remarks.contains(&remark)
+            }
+            Remark::Read { step, .. } => self.read.insert(step.clone()),
+            Remark::PutRight { step, .. } => !self.settled.contains(step),
+        };
+        if stands {
+            self.remarks.push(remark);
+        }
     }
 }
 

@@ -5,6 +5,7 @@ use std::process::{Command, Output};
 
 use sparehand::engine::event::{Event, HeardAs, Remark};
 use sparehand::journal::{Journal, JournalReader, NewRun, Purpose, Record, Stamp};
+use sparehand::rig::RigState;
 use sparehand::setup::remarks;
 use sparehand::units::SessionTime;
 
@@ -123,4 +124,55 @@ fn of_past_runs_the_newest_tells_what_had_to_be_put_right_and_what_was_read() {
     assert_eq!(found.len(), 2, "the tap was right since: {found:?}");
     let tire = |remark: &&Remark| matches!(remark, Remark::Read { value: 98, on, .. } if on == "October 11");
     assert!(found.iter().any(|remark| tire(&remark)), "{found:?}");
+}
+
+#[test]
+fn what_a_run_recalled_as_it_began_stands_for_all_runs_before_it() {
+    let home = tempfile::tempdir().unwrap();
+    // The same runs twice: as they are written, and with nothing recalled in any, for which every run has to be read.
+    let (path, whole) = (home.path().join("journal.sqlite"), home.path().join("whole.sqlite"));
+    let (mut journal, mut all) = (Journal::open(&path).unwrap(), Journal::open(&whole).unwrap());
+    let done =
+        |text: &str| Event::NoteDone { step: "tank-dump/cap".to_owned(), text: text.to_owned(), heard: HeardAs::Key };
+    let runs = [
+        vec![note("cap", "strap is frayed"), other("tap", "running"), answered("tap"), read("tire", 101)],
+        vec![note("cap", "thread is dirty"), other("cap", "cap missing"), answered("cap"), read("tire", 98)],
+        vec![done("strap is frayed"), answered("tap"), note("tap", "drips")],
+        vec![note("cap", "new gasket"), note("cap", "thread is dirty"), read("jack", 7)],
+        vec![answered("cap"), other("tap", "running")],
+        vec![done("new gasket"), other("jack", "up"), answered("jack")],
+    ];
+    for (day, events) in runs.into_iter().enumerate() {
+        let started = format!("2026-10-{:02}T15:00:00Z", day + 1);
+        let remarks = remarks::read(&JournalReader::open(&path).unwrap()).unwrap();
+        let recalled = if remarks.is_empty() {
+            Event::RigRecalled { things: RigState::default() }
+        } else {
+            Event::RemarksRecalled { remarks }
+        };
+        run(&mut journal, "tank-dump", &started, Purpose::Real, [vec![recalled], events.clone()].concat());
+        run(&mut all, "tank-dump", &started, Purpose::Real, events);
+        let read = |path| remarks::read(&JournalReader::open(path).unwrap()).unwrap();
+        assert_eq!(sorted(read(&path)), sorted(read(&whole)), "after {started}");
+        assert!(!read(&path).is_empty());
+    }
+}
+
+#[test]
+fn runs_before_the_one_that_recalled_them_are_read_no_more() {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("journal.sqlite");
+    let mut journal = Journal::open(&path).unwrap();
+    run(&mut journal, "tank-dump", "2026-10-01T15:00:00Z", Purpose::Real, vec![read("tire", 101)]);
+    let read_all = remarks::read(&JournalReader::open(&path).unwrap()).unwrap();
+    assert_eq!(read_all.len(), 1);
+    let begun = vec![Event::RigRecalled { things: RigState::default() }, answered("cap")];
+    run(&mut journal, "tank-dump", "2026-10-02T15:00:00Z", Purpose::Real, begun);
+    assert_eq!(remarks::read(&JournalReader::open(&path).unwrap()).unwrap(), []);
+}
+
+fn sorted(remarks: Vec<Remark>) -> Vec<String> {
+    let mut shown: Vec<String> = remarks.iter().map(|remark| format!("{remark:?}")).collect();
+    shown.sort();
+    shown
 }

@@ -48,8 +48,7 @@ fn practised(runs: &[(&str, Purpose, bool)], days_later: i64) -> bool {
     let folder = tempfile::tempdir().unwrap();
     let mut journal = Journal::open(&folder.path().join("journal.sqlite")).unwrap();
     runs.iter().for_each(|&(started, purpose, clean)| past_run(&mut journal, started, purpose, clean));
-    let mut past = Practice::read(&journal, &rig(), folder.path()).unwrap();
-    past.today = 20_600 + days_later;
+    let past = Practice::read(&journal, &rig(), folder.path(), 20_600 + days_later).unwrap();
     let nowhere = Path::new("/nowhere");
     let mut engine =
         prompts::engine("tank-dump", &rig(), &["Rowan".to_owned()], VoiceSettings::default(), &past, nowhere).unwrap();

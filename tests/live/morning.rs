@@ -34,9 +34,9 @@ fn two_people_are_led_through_a_whole_morning_and_each_is_asked_what_is_theirs()
         program,
         tries: BTreeMap::new(),
     };
-    people.say_at("morning-inside/pump-off", &["note", NOTE]);
     people.say_at("morning-outside/box-shut", &["are we on time"]);
     people.say_at("morning-inside/vents-shut", &["what is left"]);
+    people.say_at("morning-inside/pump-off", &["note", NOTE]);
     people.answer_everything();
     people.program.ends_well(Duration::from_secs(60));
 
@@ -122,6 +122,8 @@ impl People<'_> {
     /// At a step, says something else first, one thing after the other.
     fn say_at(&mut self, step: &str, words: &[&str]) {
         while !self.open().iter().any(|open| open.step == step) {
+            let over = self.events().iter().any(|event| matches!(event, Event::RunCompleted { .. }));
+            assert!(!over, "{step} was never asked for after what was said before");
             self.answer_one();
         }
         let voice = self.open().iter().find(|open| open.step == step).map(|open| voices(&open.person)[0]).unwrap();

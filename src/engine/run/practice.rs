@@ -35,22 +35,32 @@ pub fn is_practised(settled: bool, person: &str, role: Role, runs: &[PastRun], t
     clean >= CLEAN_RUNS || (settled && last.clean)
 }
 
+/// Whether runs of `day` and before can change what [`is_practised`] says, where `newer` are all runs after that day.
+pub fn older_runs_count(settled: bool, person: &str, role: Role, newer: &[PastRun], day: i64, today: i64) -> bool {
+    let own: Vec<&PastRun> = newer.iter().filter(|run| run.person == person && run.role == role).collect();
+    match own.len() {
+        0 => settled || today - day <= LONG_GAP_DAYS,
+        count => count < CLEAN_RUNS && own.iter().all(|run| run.clean),
+    }
+}
+
 /// The same people, each practised in the roles in which their runs say so.
 pub fn crew_by_practice(crew: Crew, runs: &[PastRun], today: i64) -> Crew {
     let judge = |mut person: Person| {
-        let settled = |role: Role| {
-            person.practised.contains(&role)
-                || person.practised.contains(&Role::Either)
-                || (role == Role::Either && !person.practised.is_empty())
-        };
-        // Steps that are anybody's are practised by themselves: whoever knows them knows no side of the rig by that.
-        let roles = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter, Role::Either];
-        person.practised =
-            roles.into_iter().filter(|&role| is_practised(settled(role), &person.name, role, runs, today)).collect();
+        let judged = |role: &Role| is_practised(settled(&person, *role), &person.name, *role, runs, today);
+        let practised = ROLES.into_iter().filter(judged).collect();
+        person.practised = practised;
         person
     };
     let judge_all = |people: Vec<Person>| people.into_iter().map(judge).collect();
     Crew { here: judge_all(crew.here), away: judge_all(crew.away) }
+}
+
+/// Whether the rig's file says that this person is practised in this role.
+pub fn settled(person: &Person, role: Role) -> bool {
+    person.practised.contains(&role)
+        || person.practised.contains(&Role::Either)
+        || (role == Role::Either && !person.practised.is_empty())
 }
 
 /// What a run says about those who took part: for each person and role that had a step, whether it was clean. Rehearsals
@@ -98,6 +108,8 @@ pub fn of_run(job: &Move, events: &[Event], day: i64) -> Vec<PastRun> {
     found.into_iter().map(|((person, role), clean)| PastRun { person, role, day, clean }).collect()
 }
 
+/// What one can be practised in. Steps that are anybody's are practised by themselves: whoever knows them knows no side of the rig by that.
+pub const ROLES: [Role; 5] = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter, Role::Either];
 /// Clean runs in a row until a beginner is practised.
 pub const CLEAN_RUNS: usize = 3;
 /// After so many days without a run one is told everything again.
@@ -106,6 +118,7 @@ pub const LONG_GAP_DAYS: i64 = 180;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
     use rstest::rstest;
 
     fn runs(days: &[(i64, bool)]) -> Vec<PastRun> {
@@ -131,6 +144,34 @@ mod tests {
     ) {
         assert_eq!(is_practised(settled, "Rowan", Role::Outside, &runs(days), today), expected);
         assert_eq!(is_practised(settled, "Imre", Role::Outside, &runs(days), today), settled, "another person");
+    }
+
+    proptest! {
+        #[test]
+        fn runs_that_are_said_not_to_count_change_nothing(
+            past in proptest::collection::vec((0_i64..120, any::<bool>(), any::<bool>()), 0..12),
+            settled: bool,
+            since in 0_i64..200,
+        ) {
+            let mut day = 0;
+            let run = |(gap, clean, outside): (i64, bool, bool)| {
+                day += gap;
+                let role = if outside { Role::Outside } else { Role::Driver };
+                PastRun { person: "Rowan".to_owned(), role, day, clean }
+            };
+            let all: Vec<PastRun> = past.into_iter().map(run).collect();
+            let today = day + since;
+            let mut read: Vec<PastRun> = Vec::new();
+            for run in all.iter().rev() {
+                if !older_runs_count(settled, "Rowan", Role::Outside, &read, run.day, today) {
+                    break;
+                }
+                read.push(run.clone());
+            }
+            read.reverse();
+            let judged = |runs: &[PastRun]| is_practised(settled, "Rowan", Role::Outside, runs, today);
+            prop_assert_eq!(judged(&read), judged(&all));
+        }
     }
 
     #[test]
