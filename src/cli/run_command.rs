@@ -168,17 +168,15 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         let engine = prompts::engine(&args.routine, &rig, with, voice, &past, &places.config)?;
         fitted_to_today(engine, args, &rig, with, journal, places)
     };
-    let mut with = match broken_off.as_ref().filter(|_| !args.anew) {
-        Some(run) => those_of(run, &journal.events(run.id)?, &args.people)?,
-        None => args.people.clone(),
-    };
-    let mut engine = engine_of(&with, &journal)?;
-    let goes_on = broken_off.as_ref().is_some_and(|run| goes_on(run, &engine, args.anew));
-    if !goes_on && with != args.people {
-        // Whoever began the one that is not gone on with need not be here today.
-        with.clone_from(&args.people);
-        engine = engine_of(&with, &journal)?;
+    // Whoever began a run that cannot be gone on with need not be here today, nor be in the rig file any more.
+    let mut with = args.people.clone();
+    if let Some(run) = broken_off.as_ref().filter(|_| !args.anew) {
+        let began = begun_by(&journal.events(run.id)?).unwrap_or_else(|| args.people.clone());
+        if engine_of(&began, &journal).is_ok_and(|engine| goes_on(run, &engine, args.anew)) {
+            with = those_of(run, began, &args.people)?;
+        }
     }
+    let mut engine = engine_of(&with, &journal)?;
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
     let people = sayable::people(&rig, &with);
     let phones = args.phones.wanted(&rig, &with, places)?;
@@ -258,23 +256,27 @@ fn planner(by: jiff::civil::Time, args: &RunArgs, with: Vec<String>, journal: &P
     Box::new(move || OnTime::planned(by, &routine, &with, rig, journal, &places))
 }
 
-/// Who takes part in a run that was broken off: who began it. What is asked for depends on who is there, so nobody else goes on with it.
-///
-/// # Errors
-/// `named`, where anybody is, are others.
-fn those_of(run: &RunSummary, records: &[Record], named: &[String]) -> Result<Vec<String>, RunError> {
+/// Who began a run; `None` where it was broken off before anything was written down.
+fn begun_by(records: &[Record]) -> Option<Vec<String>> {
     let crew = records.iter().rev().find_map(|record| match &record.event {
         Event::CrewSet { people } => Some(people),
         _ => None,
     });
-    let began: Vec<String> =
-        crew.into_iter().flatten().filter(|person| person.here).map(|person| person.name.clone()).collect();
+    let here = crew.into_iter().flatten().filter(|person| person.here).map(|person| person.name.clone());
+    (!records.is_empty()).then(|| here.collect())
+}
+
+/// Who takes part in a run that is gone on with: who began it. What is asked for depends on who is there, so nobody else goes on with it.
+///
+/// # Errors
+/// `named`, where anybody is, are others.
+fn those_of(run: &RunSummary, began: Vec<String>, named: &[String]) -> Result<Vec<String>, RunError> {
     let in_any_case = |names: &[String]| names.iter().map(|name| name.to_lowercase()).collect::<BTreeSet<_>>();
-    if records.is_empty() || (!named.is_empty() && in_any_case(named) == in_any_case(&began)) {
-        return Ok(named.to_vec());
-    }
     if named.is_empty() {
         return Ok(began);
+    }
+    if in_any_case(named) == in_any_case(&began) {
+        return Ok(named.to_vec());
     }
     let expected = if began.is_empty() { "nobody by name".to_owned() } else { began.join(" and ") };
     Err(RunError::Others { run: run.id.0, found: named.join(" and "), expected })

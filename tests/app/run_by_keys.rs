@@ -80,6 +80,22 @@ fn a_new_run_in_place_of_one_whose_rig_has_changed_is_for_those_who_are_named_no
 }
 
 #[test]
+fn people_who_are_in_the_rig_file_no_more_keep_nobody_from_a_new_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().join("config/sparehand");
+    fs::create_dir_all(&config).unwrap();
+    fs::write(config.join("rig.toml"), "[[person]]\nname = \"Rowan\"\n").unwrap();
+    let mut begun = Terminal::open(folder.path(), "--person Rowan");
+    begun.wait_for("Enter gloves on");
+    begun.press(b"\r");
+    begun.wait_for("step 2 of ");
+    begun.press(b"\x03");
+    begun.wait_for("Start again to go on with it.");
+    fs::write(config.join("rig.toml"), "[tank_dump]\nrinses_most = 1\n[[person]]\nname = \"Juna\"\n").unwrap();
+    Terminal::open(folder.path(), "--person Juna").wait_for("step 1 of ");
+}
+
+#[test]
 fn a_limit_of_somebody_where_nobody_is_named_is_told_so() {
     let folder = tempfile::tempdir().unwrap();
     Terminal::open(folder.path(), "--limit rowan=lifting").wait_for("nobody by name");

@@ -84,16 +84,16 @@ fn two_people_are_led_through_a_whole_morning_and_each_is_asked_what_is_theirs()
     // What came out of the loudspeaker, as a recogniser writes it down.
     let heard = transcript(&ear.utterances(&server.folder().join("played")), server.folder());
     for sentence in [
-        "rowan shut the gas at the bottle or tank",
+        "rowan tires read cold all good",
         "switch the water pump off",
         "i take it down go on",
         "steps to go",
         "such mornings are away by",
-        "put waterproof gloves on",
+        "gloves on say gloves on",
         "hands are clean",
-        "switch the breaker at the post off",
-        "chocks out outside is ready for the road",
-        "is juna in the seat",
+        "breaker first never pull a live plug",
+        "chocks out bay doors",
+        "juna belted",
         "everything is done drive safely",
     ] {
         assert!(best_match(&heard, sentence) >= 0.7, "'{sentence}' was not heard in:\n{}", heard.join("\n"));
