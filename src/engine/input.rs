@@ -109,7 +109,7 @@ pub enum Key {
     /// Says where in the routine one is.
     WhereAreWe,
     /// Says what may be answered now.
-    WhatCanISay,
+    WhatCanIAnswer,
     /// Holds the run.
     StandBy,
     /// Goes on after a pause.

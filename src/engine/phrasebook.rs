@@ -321,7 +321,7 @@ macro_rules! listed {
 listed!(
     /// What can be said at any step.
     Command {
-        SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanISay, StandBy,
+        SayAgain, Explain, HowLong, WhatIsLeft, WhereAreWe, WhatCanIAnswer, StandBy,
         GoAhead, NotYet, Correction, Skip, Stop, EndRun, Louder, Quieter, Slower, Faster, NeverMind, Note, AreWeReady,
         AreWeOnTime, ClockOff, WhatIsOut, DoneWithThat,
     }

@@ -42,7 +42,7 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
         'h' => Key::HowLong,
         'l' => Key::WhatIsLeft,
         'w' => Key::WhereAreWe,
-        '?' => Key::WhatCanISay,
+        '?' => Key::WhatCanIAnswer,
         's' => Key::StandBy,
         'g' => Key::GoAhead,
         'n' => Key::NotYet,
@@ -73,7 +73,7 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
     let others = [
         ("x", &labels.stop),
         ("a", &labels.say_again),
-        ("?", &labels.what_can_i_say),
+        ("?", &labels.what_can_i_answer),
         ("e", &labels.explain),
         ("h", &labels.how_long),
         ("n", &labels.not_yet),

@@ -39,7 +39,7 @@ pub(super) struct KeyLabels {
     pub(super) how_long: String,
     pub(super) what_is_left: String,
     pub(super) where_are_we: String,
-    pub(super) what_can_i_say: String,
+    pub(super) what_can_i_answer: String,
     pub(super) stand_by: String,
     pub(super) go_ahead: String,
     pub(super) not_yet: String,

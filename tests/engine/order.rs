@@ -70,7 +70,7 @@ fn play(world: &mut World, plays: &[Play]) {
                 let old = sparehand::engine::output::ListeningSetId(set.id.0.saturating_sub(9));
                 if let Some(phrase) = set.phrases.get(n % set.phrases.len().max(1)) {
                     let before = world.engine.state().steps.clone();
-                    let commands = ["correction", "go ahead", "carry on"].contains(&phrase.text.as_str());
+                    let commands = ["correction", "go ahead", "carry on", "i am back"].contains(&phrase.text.as_str());
                     let card = phrase.class == PhraseClass::Emergency;
                     world.hear_in(old, 0, &phrase.text, Certainty::Sure);
                     let same = world.engine.state().steps == before;

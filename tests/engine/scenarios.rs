@@ -356,6 +356,27 @@ fn what_cannot_hurt_and_is_said_once_more_is_taken_though_both_were_doubtful() {
     }
 }
 
+#[test]
+fn who_says_that_they_will_call_is_left_in_peace_until_they_do_and_a_clock_still_rings() {
+    let mut world = world();
+    world.answer_until("grey-held");
+    world.hear("i will call you");
+    assert!(world.engine.state().standing_by);
+    let said = world.said.len();
+    world.pass_s(1_200);
+    assert_eq!(world.said.len(), said, "{}", world.last_said());
+    world.hear("i am back");
+    assert!(!world.engine.state().standing_by);
+    assert!(world.last_said().contains("gray closed, or gray open"), "{}", world.last_said());
+
+    world.answer_until("rinse-water");
+    world.press(Key::Confirm);
+    world.hear("i will call you");
+    let alarms = world.alarms().len();
+    world.pass_s(1_200);
+    assert!(world.alarms().len() > alarms, "the water runs");
+}
+
 /// A yes answers what was asked last, not what was in doubt before something else was said.
 #[test]
 fn a_doubt_ends_with_what_is_said_instead_and_with_the_reminder_of_the_step() {

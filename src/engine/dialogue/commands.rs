@@ -25,7 +25,7 @@ impl Engine {
             Command::HowLong => self.say_how_long(),
             Command::WhatIsLeft => self.say_what_is_left(),
             Command::WhereAreWe => self.say_where(),
-            Command::WhatCanISay => self.say_what_can_be_said(),
+            Command::WhatCanIAnswer => self.say_what_can_be_answered(),
             Command::StandBy => self.stand_by(self.standing_by_text()),
             Command::Stop => {
                 let line = if self.alarms.holding.is_some() { Line::HoldStopped } else { Line::Held };

@@ -183,7 +183,7 @@ fn command_of(key: Key) -> Option<Command> {
         Key::HowLong => Command::HowLong,
         Key::WhatIsLeft => Command::WhatIsLeft,
         Key::WhereAreWe => Command::WhereAreWe,
-        Key::WhatCanISay => Command::WhatCanISay,
+        Key::WhatCanIAnswer => Command::WhatCanIAnswer,
         Key::StandBy => Command::StandBy,
         Key::GoAhead => Command::GoAhead,
         Key::NotYet => Command::NotYet,

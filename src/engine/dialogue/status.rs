@@ -64,7 +64,7 @@ impl Engine {
         (step - steps.start + 1, steps.len())
     }
 
-    pub(in crate::engine) fn say_what_can_be_said(&mut self) {
+    pub(in crate::engine) fn say_what_can_be_answered(&mut self) {
         let text = if self.state.standing_by {
             self.book.line(Line::CanSayStanding, &[])
         } else {

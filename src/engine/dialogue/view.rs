@@ -344,5 +344,5 @@ const SHOWN: [Command; 11] = [
     Command::Skip,
     Command::Stop,
     Command::Note,
-    Command::WhatCanISay,
+    Command::WhatCanIAnswer,
 ];
