@@ -169,6 +169,8 @@ struct Said {
     /// To somebody else.
     talk: bool,
     step: String,
+    /// The steps that one answer settles, where more than one was asked for at once.
+    stretch: Vec<String>,
     question: u64,
     /// The phrase that they were asked about, whether it was heard right.
     about: Option<(String, String)>,
@@ -232,6 +234,7 @@ impl Run {
             text: text.to_owned(),
             talk,
             step: asked.step.clone(),
+            stretch: state.stretch_of(state.focus).iter().map(|&step| job.step(step).id.clone()).collect(),
             question: asked.question,
             about,
             clocks: state.clocks.keys().map(|&step| job.step(step).id.clone()).collect(),
@@ -382,9 +385,11 @@ impl Run {
         };
         let (HeardAs::Voice { phrase, .. } | HeardAs::VoiceConfirmed { phrase, .. }) = heard else { return };
         let asked_back = matches!(heard, HeardAs::VoiceConfirmed { .. });
+        // One answer to several steps is said of each of them.
+        let asked_of = |said: &Said| if said.stretch.contains(step) { step.clone() } else { said.step.clone() };
         let told = |said: &Said| {
             json!({
-                "text": said.text, "talk": said.talk, "step": said.step, "question": said.question, "clocks": said.clocks,
+                "text": said.text, "talk": said.talk, "step": asked_of(said), "question": said.question, "clocks": said.clocks,
                 "about": said.about.as_ref().map(|(phrase, _)| phrase),
                 "agrees": said.about.as_ref().is_some_and(|(_, yes)| is_same_in(&said.set, &said.text, yes)),
                 "same": self.is_same(&said.text, phrase), "same_then": is_same_in(&said.set, &said.text, phrase),
