@@ -132,6 +132,7 @@ impl Engine {
             self.commit(Event::HearingBack);
         }
         self.say_the_card();
+        self.say_what_was_missed(station);
         self.ask_who_moved(&before);
     }
 
@@ -159,6 +160,7 @@ impl Engine {
         let before = self.whereabouts();
         self.talk_mut().ear = Availability::Up;
         self.commit(Event::HearingBack);
+        self.say_what_was_missed(self.at);
         self.ask_who_moved(&before);
     }
 
@@ -171,6 +173,7 @@ impl Engine {
     pub(in crate::engine) fn voice_back(&mut self) {
         let before = self.whereabouts();
         self.talk_mut().mouth = Availability::Up;
+        self.say_what_was_missed(self.at);
         self.ask_who_moved(&before);
     }
 
