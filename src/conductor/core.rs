@@ -285,6 +285,7 @@ impl Conductor {
                 }
             }
             Output::Hush(priority) => self.order_all(audience, || StationInput::Hush(priority)),
+            Output::Withdraw(speech) => self.order_all(audience, || StationInput::Withdraw(speech)),
             Output::Listen(set) => {
                 let set = Arc::new(set);
                 self.own_words.will_hear(&set);

@@ -1,10 +1,11 @@
 //! Somebody whose phone was away hears in one sentence what they missed, and then their own step.
 
 use crate::stations::SIDES;
-use crate::world::World;
 use crate::world::cast::{self, own_routine, two};
+use crate::world::{World, english};
 use sparehand::engine::input::{Certainty, Input};
-use sparehand::engine::{Crew, Move};
+use sparehand::engine::output::VoiceSettings;
+use sparehand::engine::{Crew, Engine, Move};
 use sparehand::units::StationId;
 
 const ROWAN: StationId = StationId(1);
@@ -220,4 +221,84 @@ answer = { kind = "gate" }
     let said = comes_back(&mut world, ROWAN, "Rowan");
     assert_eq!(said[0], "While your phone was away: 4 steps of yours, the last: four, done.");
     assert!(said[1].ends_with("Five. Say: done.") || said[1] == "Five.", "{said:?}");
+}
+
+const CAREFUL: &str = r#"
+id = "t"
+title = "the test"
+intro = "Begin."
+complete = "Test complete."
+[[section]]
+id = "a"
+title = "first things"
+[[section.step]]
+id = "cap"
+name = "cap"
+role = "outside"
+caution = "It can splash."
+call = "Close the cap. Say: cap on, or cap off."
+how = "Turn it to the right."
+answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
+harm = 'hurt'
+[[section.step]]
+id = "cups"
+name = "cups"
+role = "inside"
+call = "Put the cups away. Say: done."
+answer = { kind = "done" }
+[[section.step]]
+id = "gate"
+name = "nothing left open"
+call = "Last look."
+answer = { kind = "gate" }
+"#;
+
+/// What Rowan is told of the cap, in full.
+const CAP: [&str; 2] = ["It can splash.", "Close the cap. Turn it to the right. Say: cap on, or cap off."];
+
+fn joined(world: &mut World, station: StationId, name: &str) {
+    world.tell_from(station, Input::StationJoined { people: vec![name.to_owned()] });
+}
+
+#[test]
+fn a_prompt_that_waits_at_the_rig_is_said_in_full_at_the_phone_that_joins_and_at_the_rig_no_more() {
+    let engine = Engine::of_move(Move::single(own_routine(CAREFUL)), english(), VoiceSettings::default());
+    let mut world = World::around(engine.with_crew(two(false)));
+    world.tell(Input::Woke);
+    assert!(world.last_said().ends_with("Begin."), "the introduction is in the air: {:?}", world.page);
+    joined(&mut world, ROWAN, "Rowan");
+    joined(&mut world, IMRE, "Imre");
+    world.quiet();
+    assert_eq!(world.station(ROWAN).texts(), CAP);
+    assert_eq!(world.station(IMRE).texts(), ["Put the cups away. Say: done."]);
+    let at_the_rig: Vec<&str> = world.said.iter().map(|(_, said)| said.text.as_str()).collect();
+    assert!(at_the_rig.iter().all(|text| !text.contains("cap") && !text.contains("cups")), "{at_the_rig:?}");
+}
+
+#[test]
+fn a_prompt_that_was_heard_at_the_rig_is_put_again_at_the_phone_without_what_is_said_once() {
+    let mut world = cast::world(Move::single(own_routine(CAREFUL)), two(false));
+    world.join(ROWAN, &["Rowan"]);
+    let said = world.station(ROWAN).texts().join(" ");
+    assert!(said.contains("Close the cap.") && !said.contains("It can splash."), "{said}");
+}
+
+#[test]
+fn a_prompt_that_waits_at_a_phone_which_is_not_heard_any_more_is_said_in_full_at_the_rig_and_not_there() {
+    let mut world = cast::world(Move::single(own_routine(CAREFUL)), two(false));
+    world.join(ROWAN, &["Rowan"]);
+    goes(&mut world, ROWAN);
+    at_the_rig(&mut world, "stand by");
+    at_the_rig(&mut world, "go ahead");
+    joined(&mut world, ROWAN, "Rowan");
+    assert!(world.station(ROWAN).last_said().starts_with("While your phone"), "{:?}", world.station(ROWAN).texts());
+    world.tell_from(ROWAN, Input::HearingLost);
+    world.quiet();
+    let marks = world.station(ROWAN).said.iter().filter(|(_, said)| said.text.contains("Close the cap.")).count();
+    assert_eq!(marks, 1, "{:?}", world.station(ROWAN).texts());
+    assert!(world.said.last().is_some_and(|(_, said)| said.text.contains("Close the cap.")), "{:?}", world.page);
+}
+
+fn at_the_rig(world: &mut World, phrase: &str) {
+    world.hear(phrase);
 }

@@ -12,6 +12,7 @@ mod hearing;
 mod keys;
 mod limits;
 pub(super) mod missed;
+pub(super) mod moving;
 mod notes;
 mod offers;
 mod on_time;

@@ -228,12 +228,13 @@ impl Engine {
         let mut said = Vec::new();
         for person in moved {
             let station = self.station_of(person);
-            if let Some(step) = self.state.people[person].current.filter(|&step| !self.job.is_gate(step))
-                && !said.contains(&(station, step))
-            {
-                said.push((station, step));
-                self.turn_to(person);
-                self.say_step(person, step);
+            if let Some(step) = self.state.people[person].current.filter(|&step| !self.job.is_gate(step)) {
+                self.withdraw(person, &before[person]);
+                if !said.contains(&(station, step)) {
+                    said.push((station, step));
+                    self.turn_to(person);
+                    self.say_step(person, step);
+                }
             }
         }
     }
