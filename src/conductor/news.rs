@@ -42,6 +42,8 @@ pub enum News {
     OnTime(Told, Prompted),
     /// There is no plan, or none any more; why.
     NoPlan(String),
+    /// What whoever is at the rig has to know of the program's surroundings.
+    Notice(String),
     /// The system asks the program to end.
     Terminate,
     /// The moment named by [`Conductor::deadline`](crate::conductor::core::Conductor::deadline) has come. Early or repeated ones are harmless.

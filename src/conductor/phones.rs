@@ -177,6 +177,11 @@ impl Phones {
         self.server.words().rig.by_command.replace("{}", &self.server.place().to_string())
     }
 
+    /// What is to be told once at the rig: that phones which were let in before will warn, and what to do.
+    pub fn to_tell(&self) -> Option<String> {
+        self.server.to_tell().map(str::to_owned)
+    }
+
     /// Shows each page what there is to see, where that has changed.
     pub fn show(&self, now: SessionTime, conductor: &Conductor) {
         for look in &mut self.seats.table().pages {

@@ -457,3 +457,18 @@ fn a_screen_shows_what_its_person_is_asked_wherever_that_is() {
         scene.said_at.iter().filter(|(at, _)| *at == StationId::RIG).map(|(_, text)| text).collect();
     assert!(at_the_rig.iter().any(|text| text.contains("lost Rowan's phone")), "{at_the_rig:?}");
 }
+
+#[test]
+fn a_notice_is_said_once_at_the_rig_and_shown_there_for_ten_minutes() {
+    let mut scene = with_a_phone();
+    scene.tell(News::Notice("A new certificate.".to_owned()));
+    let said: Vec<StationId> =
+        scene.said_at.iter().filter(|(_, text)| text == "A new certificate.").map(|(station, _)| *station).collect();
+    assert_eq!(said, [StationId::RIG]);
+    let shown = |scene: &Scene, station| {
+        scene.conductor.sight(scene.now, station).view.notices.contains(&"A new certificate.".to_owned())
+    };
+    assert!(shown(&scene, StationId::RIG) && !shown(&scene, PHONE));
+    scene.wait(Duration::from_secs(601));
+    assert!(!shown(&scene, StationId::RIG));
+}

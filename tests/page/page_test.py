@@ -1,6 +1,7 @@
 """The page of a phone in Chromium: let in, read, pressed, spoken to, lost and found again."""
 
 import os
+import re
 import signal
 import subprocess
 import time
@@ -510,6 +511,17 @@ def test_of_two_who_share_the_rig_each_screen_shows_its_own_step_and_only_the_as
             one.hold("#answers .confirm", 0.75)
         one.page.wait_for_timeout(900)
     assert asked == {"Rowan", "Imre"}
+
+
+def test_a_new_authority_is_told_at_the_rig_with_what_to_do(start, phone, server):
+    program = start()
+    phone().open(program.address())
+    program.close()
+    assert "new certificate" not in program.text()
+    (server.folder / "home/data/sparehand/phones/authority.pem").unlink()
+    program = start()
+    program.wait_for("program: I have made a new certificate, and phones that trusted the old one", patience=60)
+    assert re.search("(?m)^I have made a new certificate", program.text()), "printed as well"
 
 
 def test_a_button_that_is_drawn_anew_while_it_is_held_settles_nothing(start, phone):

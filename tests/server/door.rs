@@ -253,3 +253,25 @@ fn a_browser_that_opens_no_socket_sends_by_requests_and_is_told_by_one_response(
     assert_eq!(send_by_line(&rig, &line, &cookie, &framed(0, b"{}")), 410);
     assert!(rig.ask(&open("0")).starts_with("HTTP/1.1 401"));
 }
+
+#[test]
+fn a_new_certificate_is_told_where_phones_were_let_in_before_and_what_to_do_depends_on_the_authority() {
+    let mut rig = Rig::start(&["Rowan"]);
+    assert_eq!(rig.server.to_tell(), None, "no phone knows another one");
+    rig.pair();
+    rig.restart();
+    assert_eq!(rig.server.to_tell(), None, "it is the same");
+    let phones = rig.folder.path().join("phones");
+    std::fs::remove_file(phones.join("certificate.pem")).unwrap();
+    rig.restart();
+    let once_more = rig.server.to_tell().expect("phones warn once more").to_owned();
+    std::fs::remove_file(phones.join("authority.pem")).unwrap();
+    rig.restart();
+    let anew = rig.server.to_tell().expect("phones trust it no more").to_owned();
+    assert!(
+        once_more.contains("warn once more") && anew.contains("take the old certificate off"),
+        "{once_more} {anew}"
+    );
+    rig.restart();
+    assert_eq!(rig.server.to_tell(), None, "once");
+}

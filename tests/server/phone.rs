@@ -99,6 +99,16 @@ impl Rig {
         Self { server: PhoneServer::begin(&settings, host).unwrap(), run, folder }
     }
 
+    /// The next run with the same folder.
+    pub fn restart(&mut self) {
+        let settings = ServerSettings {
+            place: ServerAddress::new(LOCAL, 0),
+            folder: self.folder.path().join("phones"),
+            today: jiff::civil::date(2026, 5, 1),
+        };
+        self.server = PhoneServer::begin(&settings, Arc::clone(&self.run) as Arc<dyn Host>).unwrap();
+    }
+
     /// Time of the run goes on.
     pub fn pass(&self, span: Duration) {
         self.run.ms.fetch_add(u64::try_from(span.as_millis()).unwrap(), Ordering::SeqCst);
