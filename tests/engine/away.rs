@@ -3,9 +3,11 @@
 use crate::stations::SIDES;
 use crate::world::cast::{self, own_routine, two};
 use crate::world::{World, english};
+use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Input};
 use sparehand::engine::output::VoiceSettings;
 use sparehand::engine::{Crew, Engine, Move};
+use sparehand::rig::Role;
 use sparehand::units::StationId;
 
 const ROWAN: StationId = StationId(1);
@@ -301,4 +303,53 @@ fn a_prompt_that_waits_at_a_phone_which_is_not_heard_any_more_is_said_in_full_at
 
 fn at_the_rig(world: &mut World, phrase: &str) {
     world.hear(phrase);
+}
+
+#[test]
+fn two_who_share_a_phone_are_asked_there_by_name_and_one_who_has_a_phone_of_their_own_is_asked_there_alone() {
+    let mut world = cast::world(Move::single(own_routine(SIDES)), two(true));
+    world.tell_from(ROWAN, Input::StationJoined { people: vec!["Rowan".to_owned(), "Imre".to_owned()] });
+    world.quiet();
+    let said = world.station(ROWAN).texts().join(" ");
+    assert!(said.contains("Rowan: Close the cap.") && said.contains("Imre: Put the cups away."), "{said}");
+    assert!(world.said.iter().any(|(_, said)| said.text == "Rowan and Imre share a phone."), "{:?}", world.page);
+    world.join(IMRE, &["Imre"]);
+    assert_eq!(world.station(IMRE).texts(), ["Put the cups away. Say: done."]);
+    at(&mut world, IMRE, "done");
+    at(&mut world, ROWAN, "cap on");
+    assert!(world.station(ROWAN).last_said().ends_with("Turn the tap on. Say: water on."));
+    assert!(!world.station(ROWAN).last_said().contains("Rowan:"), "nobody else is asked there any more");
+    assert_eq!(world.station(IMRE).last_said(), "Switch the lamp off. Say: lamp off, or lamp on.");
+    // Without it they are asked at the one that they share again.
+    goes(&mut world, IMRE);
+    assert!(
+        world.station(ROWAN).last_said().starts_with("Imre: Switch the lamp off."),
+        "{:?}",
+        world.station(ROWAN).texts()
+    );
+    assert!(world.said.iter().any(|(_, said)| said.text.starts_with("I have lost Imre's phone.")), "{:?}", world.page);
+    goes(&mut world, ROWAN);
+    assert!(world.said.iter().any(|(_, said)| said.text == "I have lost Rowan and Imre's phone. I go on here."));
+    let came = world.events().into_iter().filter(|event| matches!(event, Event::StationJoined { .. })).count();
+    let went = world.events().into_iter().filter(|event| matches!(event, Event::StationLeft { .. })).count();
+    assert_eq!((came, went), (2, 2), "on record");
+}
+
+#[test]
+fn a_third_who_joins_by_phone_and_leaves_is_asked_there_and_at_the_rig_again() {
+    let mut crew = two(true);
+    crew.here.push(cast::person("Sky", &[Role::Inside], true));
+    let mut world = cast::world(Move::single(own_routine(SIDES)), crew);
+    world.join(ROWAN, &["Rowan"]);
+    world.join(IMRE, &["Imre"]);
+    const SKY: StationId = StationId(3);
+    world.join(SKY, &["Sky"]);
+    let asked = cast::asked(&world).into_iter().find(|(name, _)| name == "Sky").map(|(_, asked)| asked.step);
+    let asked = asked.expect("Sky has something to do");
+    let call = if asked == "cups" { "Put the cups away." } else { "Switch the lamp off." };
+    assert!(world.station(SKY).last_said().starts_with(call), "{:?}", world.station(SKY).texts());
+    assert!(world.station(ROWAN).texts().iter().all(|text| !text.contains(call)));
+    assert!(world.said.iter().any(|(_, said)| said.text == "Sky is on the phone."), "{:?}", world.page);
+    goes(&mut world, SKY);
+    assert!(world.last_said().starts_with(&format!("Sky: {call}")), "{:?}", world.page);
 }

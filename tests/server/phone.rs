@@ -74,7 +74,7 @@ impl Host for Run {
     }
 
     fn welcome(&self, visitor: Visitor) -> Result<Box<dyn Guest>, Refusal> {
-        self.pages.lock().unwrap().push((visitor.name, visitor.page));
+        self.pages.lock().unwrap().push((visitor.names.join("+"), visitor.page));
         Ok(Box::new(Listener { heard: Arc::clone(&self.heard), gone: Arc::clone(&self.gone) }))
     }
 }
@@ -206,7 +206,7 @@ impl Rig {
 }
 
 pub fn hello(name: &str) -> Message {
-    Message::text(format!(r#"{{"kind":"hello","version":2,"name":"{name}","part":"station"}}"#))
+    Message::text(format!(r#"{{"kind":"hello","version":3,"names":["{name}"],"part":"station"}}"#))
 }
 
 /// A frame of 20 ms, byte by byte as the page's worklet writes it: kind, flags, samples, number, clock, samples taken; then the samples.
