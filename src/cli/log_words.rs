@@ -60,6 +60,8 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
         | Event::CardStarted { .. }
         | Event::CardEnded { .. }
         | Event::TurnedTo { .. }
+        | Event::StationJoined { .. }
+        | Event::StationLeft { .. }
         | Event::RigRecalled { .. }
         | Event::StretchOffered { .. }
         | Event::LimitTold { .. }
@@ -115,7 +117,11 @@ pub(super) fn told(event: &Event) -> String {
         Event::Overridden { open, person, heard } => {
             format!("overridden{}, still open: {}, {}", by(person), steps(open), told_heard(heard))
         }
-        Event::CrewSet { .. } | Event::StepAssigned { .. } | Event::HandedOver { .. } => told_of_people(event),
+        Event::CrewSet { .. }
+        | Event::StepAssigned { .. }
+        | Event::HandedOver { .. }
+        | Event::StationJoined { .. }
+        | Event::StationLeft { .. } => told_of_people(event),
         Event::SignalGiven { turn, person, answer, heard, .. } => {
             format!("signal {} {answer:?}{}, {}", turn + 1, by(person), told_heard(heard))
         }
@@ -158,8 +164,14 @@ fn told_of_people(event: &Event) -> String {
         }
         Event::StepAssigned { person, .. } => format!("for {person:?}"),
         Event::HandedOver { from, to } => format!("handed over from {from:?} to {to:?}"),
+        Event::StationJoined { station, people } => format!("station {station} joined, of {}", quoted(people)),
+        Event::StationLeft { station, people } => format!("station {station} left, of {}", quoted(people)),
         _ => String::new(),
     }
+}
+
+fn quoted(names: &[String]) -> String {
+    names.iter().map(|name| format!("{name:?}")).collect::<Vec<_>>().join(", ")
 }
 
 /// Clocks that somebody set.

@@ -45,6 +45,8 @@ pub struct Conductor {
     screen: LinkState,
     /// The person wanted to close the program over a clock that guards a hazard, and was asked.
     leaving: Option<(SessionTime, String)>,
+    /// What was said once at the rig, and when: it is shown for a while.
+    notice: Option<(SessionTime, String)>,
     /// The system asked the program to end: by then it has.
     terminates: Option<SessionTime>,
     recogniser: LinkState,
@@ -145,6 +147,7 @@ impl Conductor {
             plan,
             screen: LinkState::Works,
             leaving: None,
+            notice: None,
             terminates: None,
             recogniser: LinkState::Works,
             restart: Restart::default(),
@@ -202,6 +205,10 @@ impl Conductor {
                     self.no_plan(now);
                 }
             }
+            News::Notice(text) => {
+                self.notice = Some((now, text.clone()));
+                self.tell(now, StationId::RIG, Input::Noticed(text));
+            }
             News::Terminate => self.terminate(now),
             News::Woke | News::Key(ScreenKey::Invite) => {}
         }
@@ -221,7 +228,12 @@ impl Conductor {
 
     /// What somebody who looks at the screen of this station sees.
     pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
-        self.sight_with(now, station, self.engine.view(now, station))
+        let mut sight = self.sight_with(now, station, self.engine.view(now, station));
+        if station == StationId::RIG {
+            let notice = self.notice.iter().filter(|(at, _)| now.since(*at) <= SHOWN_FOR);
+            sight.view.notices.extend(notice.map(|(_, text)| text.clone()));
+        }
+        sight
     }
 
     fn sight_with(&self, now: SessionTime, station: StationId, mut view: View) -> Sight {
@@ -285,6 +297,7 @@ impl Conductor {
                 }
             }
             Output::Hush(priority) => self.order_all(audience, || StationInput::Hush(priority)),
+            Output::Withdraw(speech) => self.order_all(audience, || StationInput::Withdraw(speech)),
             Output::Listen(set) => {
                 let set = Arc::new(set);
                 self.own_words.will_hear(&set);
@@ -543,6 +556,8 @@ impl Conductor {
 
 /// So soon the program has to be told twice that it is to be closed over a clock that guards a hazard.
 const ASKED_FOR: Duration = Duration::from_secs(5);
+/// What was said once is shown at the rig for so long.
+const SHOWN_FOR: Duration = Duration::from_secs(10 * 60);
 /// A journal that has not answered by then has failed: alarms wait for their records.
 const JOURNAL_MAY_TAKE: Duration = Duration::from_secs(2);
 /// The system kills what does not end; two seconds are promised, with time left to sync the journal.

@@ -177,6 +177,7 @@ impl<'a> House<'a> {
     async fn run(mut self, resumed: Option<Away>) -> Result<Parted, ConductorError> {
         self.conductor.begin(self.clock.now(), resumed);
         self.tell_how_phones_come();
+        self.tell_of_new_certificates();
         let parted = loop {
             if let Some(parted) = self.carry_out() {
                 break parted;
@@ -318,6 +319,15 @@ impl<'a> House<'a> {
             }
             (None, _) => {}
         }
+    }
+
+    /// Said once, and shown: on the screen for a while, without one where the talk is printed.
+    fn tell_of_new_certificates(&mut self) {
+        let Some(text) = self.phones.as_ref().and_then(Phones::to_tell) else { return };
+        if self.screen.is_none() {
+            self.talk.send(TalkLine::Shown(text.clone()));
+        }
+        self.conductor.handle(self.clock.now(), News::Notice(text));
     }
 
     /// Nothing is drawn, and no key is waited for, any more.

@@ -42,6 +42,8 @@ pub enum News {
     OnTime(Told, Prompted),
     /// There is no plan, or none any more; why.
     NoPlan(String),
+    /// What whoever is at the rig has to know of the program's surroundings.
+    Notice(String),
     /// The system asks the program to end.
     Terminate,
     /// The moment named by [`Conductor::deadline`](crate::conductor::core::Conductor::deadline) has come. Early or repeated ones are harmless.
@@ -51,14 +53,28 @@ pub enum News {
 /// A button on a screen that may be behind.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Pressed {
-    /// Whose screen it is; empty where nobody is named.
-    pub name: String,
+    /// Whose screen it is.
+    pub of: ScreenOf,
     /// What it stands for.
     pub button: Button,
     /// The number of the question that was shown.
     pub question: u64,
     /// What stood on it.
     pub words: String,
+}
+
+/// Whose a screen is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum ScreenOf {
+    /// Of one person, wherever they are asked; the name is empty where nobody is named.
+    Person(String),
+    /// Of those who share a station: it shows what whoever was spoken with there last is asked for.
+    Shared {
+        /// Where they are asked.
+        station: StationId,
+        /// Who they are, by name. Where nobody is asked there any more it is the screen of the first.
+        people: Vec<String>,
+    },
 }
 
 /// Whether somebody asked.

@@ -32,8 +32,8 @@ use crate::units::{SessionTime, StationId};
 #[derive(Clone)]
 pub struct PhoneStation {
     pub id: StationId,
-    /// Whose it is, by name; empty where nobody is named.
-    pub name: String,
+    /// Whose it is, by name; one without a name where nobody is named.
+    pub people: Vec<String>,
     pub sounds: Sounds,
     pub workers: Workers,
     pub stations: Directory,
@@ -216,7 +216,7 @@ impl PhoneRound<'_> {
         match to {
             Some(Presence::Here) => {
                 self.hand(now, StationInput::MouthBack);
-                self.phone.news.tell(News::Joined(self.phone.id, vec![self.phone.name.clone()]));
+                self.phone.news.tell(News::Joined(self.phone.id, self.phone.people.clone()));
             }
             Some(Presence::Away) => {
                 self.phone.news.tell(News::Left(self.phone.id));

@@ -158,7 +158,17 @@ impl PhoneLine {
         match (self.presence, carries) {
             // At the edge of the network it comes and goes: nobody is asked here again for a moment of it.
             (Presence::Away, true) if lasts => self.turn_to(Presence::Here),
-            (Presence::Here, false) => self.turn_to(Presence::Away),
+            (Presence::Here, false) => {
+                let link = self.link.as_ref();
+                tracing::debug!(
+                    gone = link.is_none_or(|link| link.page.is_gone()),
+                    silent = link.is_some_and(|link| link.flow.is_silent(now)),
+                    sound = ?link.map(|link| link.sound),
+                    plays_nothing = link.is_some_and(|link| link.mouth.stands_still(now)),
+                    "a phone is away"
+                );
+                self.turn_to(Presence::Away)
+            }
             _ => None,
         }
     }
@@ -311,5 +321,75 @@ mod tests {
         line.tell_later(StationOutput::WarmUpVoice);
         assert!(line.sounded().is_some(), "nothing older stands before it");
         assert_eq!(line.heard(at(440), VisitId(1), &frame(22, 0)), None, "what comes late of the one before");
+    }
+
+    /// Uniform below `below`; a linear congruential generator (Knuth, TAOCP 3.3.4, MMIX).
+    fn roll(seed: &mut u64, below: u64) -> u64 {
+        *seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (*seed >> 33) % below
+    }
+
+    /// One direction of a link that hands on what comes after 8 to 20 ms, in order.
+    struct PoorLink<T> {
+        seed: u64,
+        on_its_way: VecDeque<(u64, T)>,
+    }
+
+    impl<T> PoorLink<T> {
+        fn new(seed: u64) -> Self {
+            Self { seed, on_its_way: VecDeque::new() }
+        }
+
+        fn send(&mut self, now: u64, what: T) {
+            let due = now + 8 + roll(&mut self.seed, 13);
+            let last = self.on_its_way.back().map_or(0, |(due, _)| *due);
+            self.on_its_way.push_back((due.max(last), what));
+        }
+
+        fn arrived(&mut self, now: u64) -> Vec<T> {
+            std::iter::from_fn(|| self.on_its_way.pop_front_if(|(due, _)| *due <= now)).map(|(_, what)| what).collect()
+        }
+    }
+
+    #[test]
+    fn over_a_poor_link_nobody_is_away_no_sound_slips_and_what_is_said_has_no_gap_in_it() {
+        let (page, mut to_page) = PageWay::new();
+        let mut line = PhoneLine::begin(Some((VisitId(1), page)));
+        let (mut up, mut down) = (PoorLink::new(3), PoorLink::new(4));
+        let (mut queued, mut played, mut began, mut silent) = (0_u64, 0_u64, false, 0_u64);
+        // Both directions stand still for 200 ms, every one to five seconds.
+        let (mut seed, mut stands) = (5, 2_000..2_200);
+        for now in 0..10 * 60 * 1_000 {
+            if now % 20 == 0 {
+                let number = u32::try_from(now / 20).unwrap();
+                up.send(now, frame(number, u32::try_from(played).unwrap()));
+            }
+            if now >= stands.end {
+                let next = stands.end + 1_000 + roll(&mut seed, 4_000);
+                stands = next..next + 200;
+            }
+            let stands_still = stands.contains(&now);
+            for frame in if stands_still { Vec::new() } else { up.arrived(now) } {
+                assert_eq!(line.heard(at(now), VisitId(1), &frame), Some(Arrival::InOrder), "at {now} ms");
+            }
+            let moved = line.look(at(now));
+            assert!(moved != Some(Presence::Away), "away at {now} ms");
+            while line.wants_more() {
+                assert_eq!(line.speak(at(now), &[0.5; FRAME]), Delivery::Sent);
+            }
+            while let Ok(Down::Speech(bytes)) = to_page.try_recv() {
+                down.send(now, u64::try_from(bytes.len() - 4).unwrap() / 2);
+            }
+            if !stands_still {
+                queued += down.arrived(now).into_iter().sum::<u64>();
+            }
+            began |= queued > 0;
+            // 48 samples a millisecond.
+            let plays = queued.min(48);
+            (queued, played) = (queued - plays, played + plays);
+            silent += u64::from(began && plays < 48);
+        }
+        assert!(played > 9 * 60 * 48_000, "it spoke all the time");
+        assert_eq!(silent, 0, "ms of silence in ten minutes of speech");
     }
 }

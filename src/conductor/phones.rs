@@ -9,7 +9,7 @@ use jiff::civil::Date;
 
 use crate::conductor::core::Conductor;
 use crate::conductor::edges::{Sent, Stop, ToLoop};
-use crate::conductor::news::{News, Pressed};
+use crate::conductor::news::{News, Pressed, ScreenOf};
 use crate::conductor::phone::{FromPage, PhoneStation, ToPhone};
 use crate::conductor::phone_line::VisitId;
 use crate::conductor::workers::{Directory, Workers};
@@ -103,7 +103,8 @@ struct Seats {
 #[derive(Default)]
 struct SeatingPlan {
     visits: u64,
-    phones: BTreeMap<String, ToPhone>,
+    /// By the people whose it is.
+    phones: BTreeMap<Vec<String>, (StationId, ToPhone)>,
     pages: Vec<Look>,
     threads: Vec<JoinHandle<()>>,
 }
@@ -111,7 +112,8 @@ struct SeatingPlan {
 /// Somebody who looks.
 struct Look {
     visit: VisitId,
-    name: String,
+    people: Vec<String>,
+    of: ScreenOf,
     part: PagePart,
     page: PageWay,
     shown: Option<Shown>,
@@ -177,10 +179,15 @@ impl Phones {
         self.server.words().rig.by_command.replace("{}", &self.server.place().to_string())
     }
 
+    /// What is to be told once at the rig: that phones which were let in before will warn, and what to do.
+    pub fn to_tell(&self) -> Option<String> {
+        self.server.to_tell().map(str::to_owned)
+    }
+
     /// Shows each page what there is to see, where that has changed.
     pub fn show(&self, now: SessionTime, conductor: &Conductor) {
         for look in &mut self.seats.table().pages {
-            let shown = Shown::of(conductor.sight_of(now, &look.name).view, now);
+            let shown = Shown::of(conductor.sight_of(now, &look.of).view, now);
             let told = || ToPage::View(Box::new(shown.clone()));
             // What a page that does not keep up misses it is told with the next look.
             if look.shown.as_ref() != Some(&shown) && look.page.tell(told()) == Delivery::Sent {
@@ -206,9 +213,9 @@ impl Seats {
         self.table.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// The station of this person, begun where there is none.
-    fn phone_of(&self, plan: &mut SeatingPlan, name: &str) -> Option<ToPhone> {
-        if let Some(phone) = plan.phones.get(name) {
+    /// The station of these people, begun where there is none.
+    fn phone_of(&self, plan: &mut SeatingPlan, people: &[String]) -> Option<(StationId, ToPhone)> {
+        if let Some(phone) = plan.phones.get(people) {
             return Some(phone.clone());
         }
         let means = self.means.clone();
@@ -216,12 +223,12 @@ impl Seats {
         let PhoneMeans { sounds, workers, stations, news, clock, stop, keep_sound } = means;
         let keep_sound = keep_sound.map(|file| file.with_extension(format!("{}.wav", id.0)));
         let station =
-            PhoneStation { id, name: name.to_owned(), sounds, workers, stations, news, clock, stop, keep_sound };
+            PhoneStation { id, people: people.to_vec(), sounds, workers, stations, news, clock, stop, keep_sound };
         match station.begin() {
             Ok((phone, thread)) => {
-                plan.phones.insert(name.to_owned(), phone.clone());
+                plan.phones.insert(people.to_vec(), (id, phone.clone()));
                 plan.threads.push(thread);
-                Some(phone)
+                Some((id, phone))
             }
             Err(error) => {
                 tracing::warn!(%error, "a phone gets no station");
@@ -252,12 +259,13 @@ impl Host for Door {
     }
 
     fn welcome(&self, visitor: Visitor) -> Result<Box<dyn Guest>, Refusal> {
-        let Visitor { name, part, page } = visitor;
+        let Visitor { names, part, page } = visitor;
+        let people = if names.is_empty() { vec![String::new()] } else { names };
         let mut plan = self.0.table();
         if part == PagePart::Station {
-            // One ear and one mouth a person: whoever came last.
+            // One ear and one mouth for the same people: whoever came last.
             plan.pages.retain(|look| {
-                let before = look.part == PagePart::Station && look.name == name;
+                let before = look.part == PagePart::Station && look.people == people;
                 if before {
                     look.page.tell(ToPage::Superseded);
                     look.page.close();
@@ -272,20 +280,25 @@ impl Host for Door {
         plan.visits += 1;
         let visit = VisitId(plan.visits);
         let phone = match part {
-            PagePart::Station => Some(self.0.phone_of(&mut plan, &name).ok_or(Refusal::NoStation)?),
+            PagePart::Station => Some(self.0.phone_of(&mut plan, &people).ok_or(Refusal::NoStation)?),
             PagePart::Screen => None,
         };
-        if let Some(phone) = &phone
+        if let Some((_, phone)) = &phone
             && phone.send(FromPage::Came(visit, page.clone())) == Delivery::Lost
         {
             // It would never be heard; it comes again in a moment.
             tracing::warn!("a phone's station is behind: its page is to come again");
             return Err(Refusal::Busy);
         }
-        plan.pages.push(Look { visit, name: name.clone(), part, page: page.clone(), shown: None });
+        let of = match (&phone, &*people) {
+            (Some((station, _)), [_, _, ..]) => ScreenOf::Shared { station: *station, people: people.clone() },
+            _ => ScreenOf::Person(people[0].clone()),
+        };
+        plan.pages.push(Look { visit, people, of: of.clone(), part, page: page.clone(), shown: None });
         drop(plan);
         self.0.means.news.offer(News::Woke);
-        Ok(Box::new(Caller { seats: Arc::clone(&self.0), visit, name, phone, page }))
+        let phone = phone.map(|(_, phone)| phone);
+        Ok(Box::new(Caller { seats: Arc::clone(&self.0), visit, of, phone, page }))
     }
 }
 
@@ -293,7 +306,7 @@ impl Host for Door {
 struct Caller {
     seats: Arc<Seats>,
     visit: VisitId,
-    name: String,
+    of: ScreenOf,
     phone: Option<ToPhone>,
     page: PageWay,
 }
@@ -302,7 +315,7 @@ impl Guest for Caller {
     fn sent(&mut self, up: Up) {
         match up {
             Up::Message(Message::Press { what, question, words }) => {
-                self.press(Pressed { name: self.name.clone(), button: what, question, words });
+                self.press(Pressed { of: self.of.clone(), button: what, question, words });
             }
             // Sound that is lost is missed by its numbers.
             Up::Sound(frame) => {

@@ -8,7 +8,7 @@ use super::dialogue::person::Briefing;
 use super::event::{Event, Remark};
 use super::input::{Away, Input};
 use super::joined::Move;
-use super::output::{Audience, ListeningSet, Output, VoiceSettings};
+use super::output::{Audience, ListeningSet, Output, Priority, VoiceSettings};
 use super::people::Crew;
 use super::people::PersonIndex;
 use super::phrasebook::Phrasebook;
@@ -211,6 +211,9 @@ impl Engine {
             Input::HearingBack => self.hearing_back(),
             Input::VoiceLost => self.voice_lost(),
             Input::VoiceBack => self.voice_back(),
+            Input::Noticed(text) => {
+                self.say(Audience::Station(StationId::RIG), Priority::Caution, text);
+            }
             Input::Closing => self.name_what_is_left(),
             Input::StationJoined { .. } | Input::Recorded(_) | Input::RecordFailed(_) | Input::Woke => {}
         }

@@ -305,6 +305,20 @@ pub enum Event {
         /// By name.
         person: String,
     },
+    /// A station of somebody's own is there from now on, a phone.
+    StationJoined {
+        /// Its number; the rig's is 0.
+        station: u16,
+        /// Whose it is, by name.
+        people: Vec<String>,
+    },
+    /// A station of somebody's own is gone: its people are asked at the rig's.
+    StationLeft {
+        /// Its number.
+        station: u16,
+        /// Whose it is, by name.
+        people: Vec<String>,
+    },
     /// The person asked for the step to be explained.
     Explained {
         /// Id of the step.

@@ -55,6 +55,8 @@ pub enum Input {
         /// Whether `Output::AskOnTime` asked for it; otherwise time went on.
         asked: bool,
     },
+    /// Something about the program's surroundings that whoever is at the rig has to know; said there once.
+    Noticed(String),
     /// The program is about to be closed by the system: a hazard that nobody keeps then is to be named while there is time.
     Closing,
     /// The wake-up time that the engine named has come. Early, late or repeated wake-ups are harmless.

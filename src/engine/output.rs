@@ -36,6 +36,8 @@ pub enum Output {
     Say(Utterance),
     /// Stop speaking at once and forget what waits at this priority or below.
     Hush(Priority),
+    /// Forget this utterance where it has not begun; what is being said already is said to its end.
+    Withdraw(SpeechId),
     /// From now on only these phrases may be heard.
     Listen(ListeningSet),
     /// Speak at this speed and volume from now on.

@@ -181,6 +181,7 @@ impl Engine {
 
     fn take_over(&mut self, record: Pending) {
         let Pending { at, event, from, reply, .. } = record;
+        self.note_missed(at, &event, from);
         self.state.apply(&self.job, at, &event);
         let measured = self.measure(&event);
         self.fit_to_people();

@@ -231,6 +231,8 @@ fn heard_as_mut(event: &mut Event) -> Option<&mut HeardAs> {
         | Event::CardEnded { .. }
         | Event::Explained { .. }
         | Event::TurnedTo { .. }
+        | Event::StationJoined { .. }
+        | Event::StationLeft { .. }
         | Event::RunAbandoned => None,
     }
 }

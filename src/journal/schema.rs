@@ -100,7 +100,7 @@ pub(super) const BUSY_TIMEOUT: Duration = Duration::from_millis(2_000);
 pub(super) const APPLICATION_ID: i64 = 0x7370_7268;
 
 /// The layout that this version writes; kept in the header as `user_version`. 2: who speaks at a station of their own is an event.
-/// 3: how the rig stands, and that nothing is to be done at a step today, are events.
+/// 3: how the rig stands, that nothing is to be done at a step today, and which stations come and go, are events.
 pub(super) const VERSION: i64 = 3;
 
 /// The oldest layout that is read, and gone on with: that of version 0.1. The tables are the same.

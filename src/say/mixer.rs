@@ -75,7 +75,7 @@ pub enum MixerEvent {
     Started { id: SpeechId, sentence: usize, words: String },
     /// All of it was said.
     Finished(SpeechId),
-    /// It was cut off, or dropped from the queue by [`Mixer::hush`], and will not be said.
+    /// It was cut off, or dropped from the queue by [`Mixer::hush`] or [`Mixer::withdraw`], and will not be said.
     Cut(SpeechId),
     /// A sentence of it could not be said. The other sentences are, and `Finished` still follows.
     Failed { id: SpeechId, error: SentenceError },
@@ -162,19 +162,28 @@ impl Mixer {
         self.waiting.insert(place.unwrap_or(self.waiting.len()), Queued { utterance, words, first: None });
     }
 
+    /// Forgets an utterance that waits; what is being said goes on.
+    pub fn withdraw(&mut self, id: SpeechId) {
+        self.forget_waiting(|utterance| utterance.id == id);
+    }
+
     /// Stops what is being said, and forgets what waits, at this priority or below.
     pub fn hush(&mut self, priority: Priority, style: CutStyle) {
         if self.current.as_ref().is_some_and(|current| current.priority <= priority) {
             self.cut_current(style);
         }
+        self.forget_waiting(|utterance| utterance.priority <= priority);
+    }
+
+    fn forget_waiting(&mut self, is: impl Fn(&Utterance) -> bool) {
         let (events, forgotten) = (&mut self.events, &mut self.forgotten);
         self.waiting.retain(|waiting| {
-            let stays = waiting.utterance.priority > priority;
-            if !stays {
+            let goes = is(&waiting.utterance);
+            if goes {
                 events.push(MixerEvent::Cut(waiting.utterance.id));
                 forgotten.extend(waiting.first.as_ref().and_then(Slot::asked));
             }
-            stays
+            !goes
         });
     }
 

@@ -28,6 +28,19 @@ pub struct Identity {
     pub authority_print: Fingerprint,
     /// SHA-256 of the leaf, as a browser shows it.
     pub leaf_print: Fingerprint,
+    /// What of it was made just now.
+    pub renewed: Renewed,
+}
+
+/// What of the certificates was made anew.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Renewed {
+    /// They are those that were kept.
+    Nothing,
+    /// The one for the address: phones that do not trust the authority warn once more.
+    Leaf,
+    /// The authority with it: phones that trusted the one before trust nothing here any more.
+    Authority,
 }
 
 /// SHA-256 of a certificate.
@@ -66,13 +79,22 @@ pub enum CertificateError {
 /// # Errors
 /// They cannot be read, made or kept.
 pub fn identity(kept: &Kept, address: IpAddr, today: Date) -> Result<Identity, CertificateError> {
+    let mut renewed = Renewed::Nothing;
     let authority = match (kept.read(AUTHORITY_KEY)?, kept.read(AUTHORITY)?, known::<Days>(kept, AUTHORITY_DAYS)?) {
         (Some(key), Some(certificate), Some(days)) if days.hold(today) => (KeyPair::from_pem(&key)?, certificate),
-        _ => make_authority(kept, today)?,
+        _ => {
+            renewed = Renewed::Authority;
+            make_authority(kept, today)?
+        }
     };
     let leaf = match (kept.read(LEAF_KEY)?, kept.read(LEAF)?, known::<Scope>(kept, SCOPE)?) {
         (Some(key), Some(certificate), Some(scope)) if scope.fits(address, &authority.1, today) => (key, certificate),
-        _ => make_leaf(kept, &authority, address, today)?,
+        _ => {
+            if renewed == Renewed::Nothing {
+                renewed = Renewed::Leaf;
+            }
+            make_leaf(kept, &authority, address, today)?
+        }
     };
     Ok(Identity {
         authority_print: print_of(&authority.1),
@@ -80,6 +102,7 @@ pub fn identity(kept: &Kept, address: IpAddr, today: Date) -> Result<Identity, C
         authority: authority.1,
         leaf: leaf.1,
         key: leaf.0,
+        renewed,
     })
 }
 
@@ -340,11 +363,13 @@ mod tests {
         let first = identity(&kept, address, TODAY).unwrap();
         let again = identity(&kept, address, date(2028, 6, 1)).unwrap();
         assert_eq!((&first.leaf, &first.key), (&again.leaf, &again.key));
+        assert_eq!((first.renewed, again.renewed), (Renewed::Authority, Renewed::Nothing));
         let moved = identity(&kept, [10, 0, 0, 5].into(), TODAY).unwrap();
         assert!(moved.leaf != first.leaf && moved.authority == first.authority);
         assert!(trusted(&first.authority, &moved.leaf, "10.0.0.5", TODAY));
         let renewed = identity(&kept, [10, 0, 0, 5].into(), date(2028, 7, 10)).unwrap();
         assert!(renewed.leaf != moved.leaf && renewed.authority_print == first.authority_print);
+        assert_eq!((moved.renewed, renewed.renewed), (Renewed::Leaf, Renewed::Leaf));
         forget(&kept).unwrap();
         assert!(identity(&kept, address, TODAY).unwrap().authority_print != first.authority_print);
     }

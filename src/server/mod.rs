@@ -56,8 +56,8 @@ pub trait Guest: Send {
 /// A page that comes.
 #[derive(Debug)]
 pub struct Visitor {
-    /// Who it says that it is; one of [`Host::people`], or empty where there are none.
-    pub name: String,
+    /// Who it says that it is: of [`Host::people`], in their order; none where there are none.
+    pub names: Vec<String>,
     /// What it is to be.
     pub part: PagePart,
     /// The way to it.

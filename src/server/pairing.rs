@@ -137,6 +137,13 @@ pub struct PairedPhone {
     pub hash: SecretHash,
 }
 
+impl PairedPhone {
+    /// Whether this is the name of whoever used it last, or of one of those who share it.
+    fn is_used_by(&self, name: &str) -> bool {
+        self.name.split(", ").any(|own| own.eq_ignore_ascii_case(name))
+    }
+}
+
 /// Every phone that was let in and not forgotten.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -169,7 +176,7 @@ impl PairedPhones {
     pub fn forget(&mut self, which: &str) -> usize {
         let before = self.phone.len();
         let number: Option<u32> = which.parse().ok();
-        self.phone.retain(|phone| Some(phone.number) != number && !phone.name.eq_ignore_ascii_case(which));
+        self.phone.retain(|phone| Some(phone.number) != number && !phone.is_used_by(which));
         before - self.phone.len()
     }
 }

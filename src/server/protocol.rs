@@ -15,7 +15,7 @@ use thiserror::Error;
 use crate::server::shown::Shown;
 
 /// Raised with every change that an older page or program would not understand.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 /// Bytes of a binary message from a page, at most.
 pub const MOST_BINARY: usize = 4 * 1024;
 /// Bytes of a text message from a page, at most.
@@ -58,8 +58,8 @@ pub enum Message {
     Hello {
         /// Of this protocol.
         version: u32,
-        /// Who it is, by the name that they have in the run; empty where nobody is named.
-        name: String,
+        /// Who it is, by the names that they have in the run; several share an ear and a mouth. None where nobody is named.
+        names: Vec<String>,
         /// What the page is.
         part: PagePart,
     },
@@ -144,7 +144,7 @@ pub enum ToPage {
         /// Of this protocol.
         version: u32,
         /// Who it is taken for.
-        name: String,
+        names: Vec<String>,
         /// What it is taken as.
         part: PagePart,
     },
@@ -360,8 +360,8 @@ mod tests {
     #[test]
     fn a_page_says_who_it_is_and_what_was_pressed() {
         assert_eq!(
-            read_text(r#"{"kind":"hello","version":2,"name":"Rowan","part":"station"}"#),
-            Ok(Message::Hello { version: 2, name: "Rowan".to_owned(), part: PagePart::Station })
+            read_text(r#"{"kind":"hello","version":3,"names":["Rowan"],"part":"station"}"#),
+            Ok(Message::Hello { version: 3, names: vec!["Rowan".to_owned()], part: PagePart::Station })
         );
         assert_eq!(
             read_text(r#"{"kind":"press","what":"confirm","question":7,"words":"cap on"}"#),
@@ -377,7 +377,7 @@ mod tests {
         ] {
             assert!(matches!(read_text(wrong), Err(ProtocolError::Text { .. })), "{wrong}");
         }
-        let long = format!(r#"{{"kind":"hello","version":2,"name":"{}","part":"screen"}}"#, "x".repeat(1_024));
+        let long = format!(r#"{{"kind":"hello","version":3,"names":["{}"],"part":"screen"}}"#, "x".repeat(1_024));
         assert!(matches!(read_text(&long), Err(ProtocolError::TooLong { .. })));
     }
 

@@ -25,7 +25,7 @@ use tokio_rustls::rustls::{self, ServerConfig};
 
 use crate::server::Host;
 use crate::server::address::ServerAddress;
-use crate::server::certificate::{self, CertificateError, Identity};
+use crate::server::certificate::{self, CertificateError, Identity, Renewed};
 use crate::server::connections::{Connections, HandshakeTurns, OpenConnection};
 use crate::server::http;
 use crate::server::invitation::{CodeError, Invitation};
@@ -86,6 +86,8 @@ pub(crate) struct Shared {
     pub identity: Identity,
     pub kept: Kept,
     pub words: PhoneWords,
+    /// What has to be told once at the rig.
+    pub to_tell: Option<String>,
     pub host: Arc<dyn Host>,
     pub lines: Lines,
     door: Mutex<Door>,
@@ -132,11 +134,20 @@ impl PhoneServer {
         kept.open_for(&ServerAddress::new(address.ip(), address.port()).to_string())?;
         let acceptor = TlsAcceptor::from(Arc::new(tls(&identity)?));
         let (alive, mut all_gone) = mpsc::channel(1);
+        let words = PhoneWords::built_in()?;
+        let told = match identity.renewed {
+            Renewed::Nothing => None,
+            Renewed::Leaf => Some(words.rig.new_certificate.clone()),
+            Renewed::Authority => Some(words.rig.new_authority.clone()),
+        };
+        // Where no phone was let in yet none is surprised; where the list cannot be read some may have been.
+        let to_tell = told.filter(|_| kept.phones().map_or(true, |phones| !phones.phone.is_empty()));
         let shared = Arc::new(Shared {
             place: ServerAddress::new(address.ip(), address.port()),
             identity,
             kept,
-            words: PhoneWords::built_in()?,
+            words,
+            to_tell,
             host,
             lines: Lines::default(),
             door: Mutex::default(),
@@ -175,6 +186,11 @@ impl PhoneServer {
     /// The words of page and rig.
     pub fn words(&self) -> &PhoneWords {
         &self.shared.words
+    }
+
+    /// What whoever has let phones in before has to know: that they will warn, and what to do.
+    pub fn to_tell(&self) -> Option<&str> {
+        self.shared.to_tell.as_deref()
     }
 
     /// The authority's certificate as PEM.

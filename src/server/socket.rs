@@ -16,37 +16,44 @@ use crate::server::{Down, Guest, PageWay, Visitor};
 /// Serves a page until it goes, is sent away, or breaks the rules.
 pub async fn converse(mut wire: Wire, shared: Arc<Shared>, cookie: String) {
     let _alive = shared.alive();
-    let Some((name, part)) = hello(&mut wire, &shared).await else { return };
+    let Some((names, part)) = hello(&mut wire, &shared).await else { return };
     let (page, from_run) = PageWay::new();
-    let guest = match shared.host.welcome(Visitor { name: name.clone(), part, page }) {
+    let guest = match shared.host.welcome(Visitor { names: names.clone(), part, page }) {
         Ok(guest) => guest,
         Err(why) => return refuse(&mut wire, why).await,
     };
     // The disk, and a command that holds the folder, are waited for elsewhere: sound goes on.
-    let remembered = (Arc::clone(&shared), cookie.clone(), name.clone());
+    let remembered = (Arc::clone(&shared), cookie.clone(), names.join(", "));
     tokio::task::spawn_blocking(move || remember(&remembered.0, &remembered.1, &remembered.2));
-    let welcome = ToPage::Welcome { version: VERSION, name, part };
+    let welcome = ToPage::Welcome { version: VERSION, names, part };
     if send(&mut wire, Down::ToPage(welcome)).await == Went::On {
         let table = Table { wire, shared, cookie, guest, from_run };
         table.serve().await;
     }
 }
 
-/// Waits for the first message, which says who it is.
-async fn hello(wire: &mut Wire, shared: &Shared) -> Option<(String, PagePart)> {
+/// Waits for the first message, which says who it is; gives them in the order of the run.
+async fn hello(wire: &mut Wire, shared: &Shared) -> Option<(Vec<String>, PagePart)> {
     let Ok(Some(Piece::Text(text))) = timeout(HEAD_WITHIN, wire.recv()).await else { return None };
-    let Ok(Message::Hello { version, name, part }) = read_text(&text) else { return None };
+    let Ok(Message::Hello { version, names, part }) = read_text(&text) else { return None };
     if version != VERSION {
         refuse(wire, Refusal::Version).await;
         return None;
     }
     let people = shared.host.people();
-    let known = if people.is_empty() { name.is_empty() } else { people.contains(&name) };
-    if !known {
+    let Some(names) = taken_for(&people, &names, part) else {
         refuse(wire, Refusal::Stranger).await;
         return None;
-    }
-    Some((name, part))
+    };
+    Some((names, part))
+}
+
+/// Who a page is, in the order of the run; nobody where one of the names is unknown or comes twice, or several want one screen.
+fn taken_for(people: &[String], names: &[String], part: PagePart) -> Option<Vec<String>> {
+    let most = if part == PagePart::Screen { 1 } else { people.len() };
+    let taken: Vec<String> = people.iter().filter(|person| names.contains(person)).cloned().collect();
+    let fits = taken.len() == names.len() && taken.len() <= most && taken.is_empty() == people.is_empty();
+    fits.then_some(taken)
 }
 
 async fn refuse(wire: &mut Wire, why: Refusal) {

@@ -29,6 +29,8 @@ pub struct RigSideWords {
     pub close: String,
     pub by_command: String,
     pub public: String,
+    pub new_authority: String,
+    pub new_certificate: String,
 }
 
 /// Why the words cannot be used.

@@ -78,6 +78,8 @@ pub enum StationInput {
     Say(Utterance),
     /// Stop at once, and forget what waits at this priority or below.
     Hush(Priority),
+    /// Forget this utterance where it has not begun.
+    Withdraw(SpeechId),
     /// From now on only these phrases may be heard.
     Listen(Arc<ListeningSet>),
     /// Speak so from now on.
@@ -219,6 +221,7 @@ impl Station {
                     self.outbox.push_back(StationOutput::Flush);
                 }
             }
+            StationInput::Withdraw(speech) => self.mixer.withdraw(speech),
             StationInput::Listen(set) => self.ear.listen(set),
             StationInput::SetVoice(voice) => {
                 self.voice = voice;

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use sparehand::conductor::core::{Conductor, Means, Plan};
 use sparehand::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
-use sparehand::conductor::news::{News, Parted, Pressed, Task};
+use sparehand::conductor::news::{News, Parted, Pressed, ScreenOf, Task};
 use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Key, PhraseHeard};
 use sparehand::engine::output::{ListeningSet, Utterance, VoiceSettings};
@@ -355,7 +355,12 @@ fn a_loss_that_is_noticed_twice_is_told_once() {
 
 /// Presses a button of Rowan's screen as it was drawn.
 fn press_as_drawn(scene: &mut Scene, button: Button, question: u64, words: &str) {
-    scene.tell(News::Pressed(Pressed { name: "Rowan".to_owned(), button, question, words: words.to_owned() }));
+    scene.tell(News::Pressed(Pressed {
+        of: ScreenOf::Person("Rowan".to_owned()),
+        button,
+        question,
+        words: words.to_owned(),
+    }));
 }
 
 #[test]
@@ -363,7 +368,7 @@ fn a_button_of_a_screen_that_is_behind_settles_nothing() {
     let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
     let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
     scene.tell(News::Joined(StationId(1), vec!["Rowan".to_owned()]));
-    let view = scene.conductor.sight_of(scene.now, "Rowan").view;
+    let view = scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view;
     assert_eq!(view.confirm_key, "gloves on");
     let answers =
         |scene: &Scene| scene.events.iter().filter(|event| matches!(event, Event::StepAnswered { .. })).count();
@@ -375,7 +380,7 @@ fn a_button_of_a_screen_that_is_behind_settles_nothing() {
     scene.wait(Duration::from_secs(2));
     press_as_drawn(&mut scene, Button::Confirm, view.question, "gloves on");
     assert_eq!(answers(&scene), 1, "it was pressed twice, and the next question is another");
-    let view = scene.conductor.sight_of(scene.now, "Rowan").view;
+    let view = scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view;
     assert!(view.critical && view.confirm_key == "gray closed", "{view:?}");
     press_as_drawn(&mut scene, Button::Confirm, view.question, "gray closed");
     assert_eq!(answers(&scene), 2);
@@ -385,7 +390,7 @@ fn a_button_of_a_screen_that_is_behind_settles_nothing() {
 fn what_ends_a_pause_or_leaves_a_step_counts_only_to_the_question_that_it_was_pressed_for() {
     let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
     let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
-    let before = scene.conductor.sight_of(scene.now, "Rowan").view;
+    let before = scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view;
     press_as_drawn(&mut scene, Button::Stop, before.question, "");
     let stands_by = |scene: &Scene| scene.conductor.engine().state().standing_by;
     assert!(stands_by(&scene));
@@ -397,7 +402,7 @@ fn what_ends_a_pause_or_leaves_a_step_counts_only_to_the_question_that_it_was_pr
         press_as_drawn(&mut scene, button, before.question, "");
         assert_eq!(scene.events.len(), events, "{button:?}");
     }
-    let now = scene.conductor.sight_of(scene.now, "Rowan").view;
+    let now = scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view;
     press_as_drawn(&mut scene, Button::GoAhead, now.question, "");
     assert!(!stands_by(&scene));
 }
@@ -407,7 +412,7 @@ fn a_choice_counts_by_its_words_and_not_by_its_place() {
     let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
     let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
     scene.press(Key::Skip);
-    let view = scene.conductor.sight_of(scene.now, "Rowan").view;
+    let view = scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view;
     assert!(view.choices.len() >= 3, "{view:?}");
     let skipped = |scene: &Scene| scene.events.iter().any(|event| matches!(event, Event::StepSkipped { .. }));
     press_as_drawn(&mut scene, Button::Choice, view.question, "gray closed");
@@ -426,7 +431,7 @@ fn the_button_of_somebody_who_shares_the_rig_answers_for_nobody_else() {
     let mut refused = 0;
     for _ in 0..30 {
         let at_the_rig = scene.conductor.sight(scene.now, StationId::RIG).view;
-        let own = scene.conductor.sight_of(scene.now, "Rowan").view;
+        let own = scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view;
         assert_eq!(own.who, "Rowan");
         if at_the_rig.who == "Imre" && !at_the_rig.confirm_key.is_empty() {
             assert_eq!(own.confirm_key, "", "{own:?}");
@@ -447,7 +452,8 @@ fn the_button_of_somebody_who_shares_the_rig_answers_for_nobody_else() {
 fn a_screen_shows_what_its_person_is_asked_wherever_that_is() {
     let rig = Rig::parse("rig.toml", "[[person]]\nname = \"Rowan\"\n").unwrap();
     let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned()]);
-    let shows = |scene: &Scene| scene.conductor.sight_of(scene.now, "Rowan").view.confirm_key;
+    let shows =
+        |scene: &Scene| scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view.confirm_key;
     assert_eq!(shows(&scene), "gloves on", "at the rig");
     scene.tell(News::Joined(StationId(1), vec!["Rowan".to_owned()]));
     assert_eq!(shows(&scene), "gloves on", "at their own station");
@@ -456,4 +462,41 @@ fn a_screen_shows_what_its_person_is_asked_wherever_that_is() {
     let at_the_rig: Vec<&String> =
         scene.said_at.iter().filter(|(at, _)| *at == StationId::RIG).map(|(_, text)| text).collect();
     assert!(at_the_rig.iter().any(|text| text.contains("lost Rowan's phone")), "{at_the_rig:?}");
+}
+
+#[test]
+fn the_screen_of_a_shared_phone_shows_whoever_was_spoken_with_last_there_and_takes_their_buttons() {
+    let rig = Rig::parse("rig.toml", "kind = \"travel-trailer\"\n[[person]]\nname = \"Rowan\"\nroles = [\"outside\"]\n[[person]]\nname = \"Imre\"\nroles = [\"inside\"]\n").unwrap();
+    let mut scene = Scene::of("tank-dump", &rig, &["Rowan".to_owned(), "Imre".to_owned()]);
+    let people = vec!["Rowan".to_owned(), "Imre".to_owned()];
+    let shared = ScreenOf::Shared { station: StationId(1), people };
+    let rowans = |scene: &Scene| scene.conductor.sight_of(scene.now, &ScreenOf::Person("Rowan".to_owned())).view;
+    let view = scene.conductor.sight_of(scene.now, &shared).view;
+    assert_eq!(view, rowans(&scene), "nobody is asked there yet: it is no screen of whoever is asked elsewhere");
+    scene.tell(News::Joined(StationId(1), vec!["Rowan".to_owned(), "Imre".to_owned()]));
+    let view = scene.conductor.sight_of(scene.now, &shared).view;
+    assert!(!view.confirm_key.is_empty() && !view.who.is_empty(), "{view:?}");
+    let events = scene.events.len();
+    let pressed =
+        Pressed { of: shared.clone(), button: Button::Confirm, question: view.question, words: view.confirm_key };
+    scene.tell(News::Pressed(pressed.clone()));
+    assert!(scene.events.len() > events, "it answers");
+    let after = scene.events.len();
+    scene.tell(News::Pressed(pressed));
+    assert_eq!(scene.events.len(), after, "and once");
+}
+
+#[test]
+fn a_notice_is_said_once_at_the_rig_and_shown_there_for_ten_minutes() {
+    let mut scene = with_a_phone();
+    scene.tell(News::Notice("A new certificate.".to_owned()));
+    let said: Vec<StationId> =
+        scene.said_at.iter().filter(|(_, text)| text == "A new certificate.").map(|(station, _)| *station).collect();
+    assert_eq!(said, [StationId::RIG]);
+    let shown = |scene: &Scene, station| {
+        scene.conductor.sight(scene.now, station).view.notices.contains(&"A new certificate.".to_owned())
+    };
+    assert!(shown(&scene, StationId::RIG) && !shown(&scene, PHONE));
+    scene.wait(Duration::from_secs(601));
+    assert!(!shown(&scene, StationId::RIG));
 }

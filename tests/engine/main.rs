@@ -1,5 +1,6 @@
 //! The engine: its steps, refusals, clocks, readings and people, driven on a virtual clock.
 
+mod away;
 mod coach;
 mod gate;
 mod hazards;

@@ -16,7 +16,7 @@ const RIG: StationId = StationId::RIG;
 const ROWAN: StationId = StationId(1);
 const IMRE: StationId = StationId(2);
 
-const SIDES: &str = r#"
+pub const SIDES: &str = r#"
 id = "t"
 title = "the test"
 intro = "Begin."

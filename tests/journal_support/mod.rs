@@ -68,7 +68,7 @@ fn heard() -> impl Strategy<Value = HeardAs> {
 }
 
 /// How many kinds of events there are; [`kind_number`] does not compile when one is missing from it.
-pub const KINDS: usize = 54;
+pub const KINDS: usize = 57;
 
 pub fn kind_number(event: &Event) -> usize {
     match event {
@@ -127,6 +127,8 @@ pub fn kind_number(event: &Event) -> usize {
         Event::RemarksRecalled { .. } => 52,
         Event::NoteDone { .. } => 53,
         Event::LimitsLifted { .. } => 54,
+        Event::StationJoined { .. } => 55,
+        Event::StationLeft { .. } => 56,
     }
 }
 
@@ -263,6 +265,8 @@ pub fn event_of_kind(kind: usize) -> BoxedStrategy<Event> {
         }
         52 => prop::collection::vec(remark(), 0..4).prop_map(|remarks| Event::RemarksRecalled { remarks }).boxed(),
         53 => (text(), text(), heard()).prop_map(|(step, text, heard)| Event::NoteDone { step, text, heard }).boxed(),
+        55 => (any::<u16>(), texts()).prop_map(|(station, people)| Event::StationJoined { station, people }).boxed(),
+        56 => (any::<u16>(), texts()).prop_map(|(station, people)| Event::StationLeft { station, people }).boxed(),
         54 => (text(), heard()).prop_map(|(person, heard)| Event::LimitsLifted { person, heard }).boxed(),
         _ => event_of_kind(2).prop_map(|event| Event::Rehearsed { event: Box::new(event) }).boxed(),
     }

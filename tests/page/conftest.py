@@ -16,7 +16,7 @@ def browser_driver():
 
 @pytest.fixture
 def server(tmp_path):
-    server = support.SoundServer(tmp_path, ["rig", "rowan", "imre", "wall"])
+    server = support.SoundServer(tmp_path, ["rig", "rowan", "imre", "sky", "wall"])
     yield server
     server.close()
 

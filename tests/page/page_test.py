@@ -1,6 +1,7 @@
 """The page of a phone in Chromium: let in, read, pressed, spoken to, lost and found again."""
 
 import os
+import re
 import signal
 import subprocess
 import time
@@ -124,7 +125,7 @@ def test_a_button_of_a_question_that_is_asked_no_more_settles_nothing(start, pho
     one.wait(lambda: answered(program, "gloves"), "the answer")
     settled = len([event for event in program.events() if event["kind"] == "step_answered"])
     press = one.page.evaluate("window.sent.find((text) => text.includes('press'))")
-    again = "(text) => { const hand = new WebSocket(`wss:` + `//${location.host}/socket`); hand.onopen = () => { hand.send(JSON.stringify({kind: 'hello', version: 2, name: 'Rowan', part: 'screen'})); setTimeout(() => hand.send(text), 300); }; }"
+    again = "(text) => { const hand = new WebSocket(`wss:` + `//${location.host}/socket`); hand.onopen = () => { hand.send(JSON.stringify({kind: 'hello', version: 3, names: ['Rowan'], part: 'screen'})); setTimeout(() => hand.send(text), 300); }; }"
     one.page.evaluate(again, press)
     program.wait_for("asked no more")
     assert len([event for event in program.events() if event["kind"] == "step_answered"]) == settled
@@ -512,6 +513,54 @@ def test_of_two_who_share_the_rig_each_screen_shows_its_own_step_and_only_the_as
     assert asked == {"Rowan", "Imre"}
 
 
+def test_two_share_a_phone_until_one_of_them_has_another(start, phone):
+    program = start("leave", BOTH, ("Rowan", "Imre"))
+    shared = phone("rowan")
+    shared.open(program.address())
+    shared.page.check("#share")
+    shared.page.check("input[value=Rowan]")
+    assert not shared.page.is_enabled("#begin"), "nobody to share with"
+    shared.page.check("input[value=Imre]")
+    assert not shared.page.is_enabled("#only-screen"), "a screen is one person's"
+    shared.page.click("#begin")
+    program.wait_for("station 1 joined: Rowan, Imre")
+    program.wait_for("program: Rowan and Imre share a phone", patience=60)
+    for name in ("Rowan", "Imre"):
+        program.wait_for(f"program at station 1: .*{name}: ", patience=60)
+    shared.wait(lambda: shared.page.inner_text("#who") in ("Rowan", "Imre"), "whose step it is")
+    assert "Rowan, Imre" in shared.page.inner_text("#sound")
+    # Whoever is asked there answers by its buttons.
+    before = len([event for event in program.events() if event["kind"] == "step_answered"])
+    shared.page.wait_for_selector("#answers .confirm")
+    shared.hold("#answers .confirm", 0.8)
+    shared.wait(lambda: len([event for event in program.events() if event["kind"] == "step_answered"]) > before, "the answer")
+    own = phone("imre")
+    own.open(program.address())
+    own.begin("Imre")
+    program.wait_for("station 2 joined: Imre")
+    own.wait(lambda: own.page.inner_text("#who") == "Imre", "Imre's own step")
+    shared.wait(lambda: shared.page.inner_text("#who") == "Rowan", "Rowan's step alone")
+    joined = [event for event in program.events() if event["kind"] == "station_joined"]
+    assert [event["people"] for event in joined] == [["Rowan", "Imre"], ["Imre"]]
+    own.close()
+    program.wait_for("station 2 is away")
+    program.wait_for("program at station 1: .*Imre: ", times=2, patience=30)
+    shared.page.reload()
+    shared.page.wait_for_selector("#start:not([hidden])")
+    assert shared.page.is_checked("#share") and shared.page.is_enabled("#begin"), "it is remembered"
+
+
+def test_a_new_authority_is_told_at_the_rig_with_what_to_do(start, phone, server):
+    program = start()
+    phone().open(program.address())
+    program.close()
+    assert "new certificate" not in program.text()
+    (server.folder / "home/data/sparehand/phones/authority.pem").unlink()
+    program = start()
+    program.wait_for("program: I have made a new certificate, and phones that trusted the old one", patience=60)
+    assert re.search("(?m)^I have made a new certificate", program.text()), "printed as well"
+
+
 def test_a_button_that_is_drawn_anew_while_it_is_held_settles_nothing(start, phone):
     program = start()
     one = phone()
@@ -526,7 +575,7 @@ def test_a_button_that_is_drawn_anew_while_it_is_held_settles_nothing(start, pho
     # Another screen of the same person holds the run meanwhile.
     one.page.evaluate("""() => new Promise((done) => {
         const hand = new WebSocket(`wss:` + `//${location.host}/socket`);
-        hand.onopen = () => hand.send(JSON.stringify({ kind: 'hello', version: 2, name: 'Rowan', part: 'screen' }));
+        hand.onopen = () => hand.send(JSON.stringify({ kind: 'hello', version: 3, names: ['Rowan'], part: 'screen' }));
         hand.onmessage = () => { hand.send(JSON.stringify({ kind: 'press', what: 'stop', question: 0, words: '' })); done(); };
     })""")
     one.shows("go ahead", 2)

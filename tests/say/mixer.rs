@@ -130,6 +130,25 @@ fn the_utterance_that_waits_is_made_ahead_and_begins_after_its_pause() {
 }
 
 #[test]
+fn an_utterance_that_waits_is_withdrawn_and_one_that_has_begun_is_said_to_its_end() {
+    let mut desk = Desk::new();
+    desk.say(1, Priority::Prompt, "First.", None);
+    desk.say(2, Priority::Prompt, "Second.", None);
+    desk.say(3, Priority::Prompt, "Third.", None);
+    let first = desk.ask_one();
+    desk.answer(&first, 30);
+    desk.hear(15);
+    let second = desk.ask_one();
+    desk.mixer.withdraw(SpeechId(1));
+    desk.mixer.withdraw(SpeechId(2));
+    assert_eq!(desk.mixer.poll_forgotten(), Some(second.id), "nobody needs to make it any more");
+    let third = desk.ask_one();
+    desk.answer(&third, 10);
+    desk.play(200);
+    assert_eq!(desk.story, ["s1.0", "c2", "f1", "s3.0", "f3"]);
+}
+
+#[test]
 fn a_late_answer_to_what_was_hushed_is_dropped_and_its_maker_is_told_that_it_is_not_wanted() {
     let mut desk = Desk::new();
     desk.say(1, Priority::Prompt, "Close the valve.", None);

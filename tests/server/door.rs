@@ -92,7 +92,7 @@ fn a_name_that_nobody_has_and_another_version_are_told_why() {
     assert_eq!(text(&mut page)["why"], "stranger");
     assert!(is_sent_away(&mut page));
     let mut page = rig.socket(&cookie).unwrap();
-    page.send(Message::text(r#"{"kind":"hello","version":99,"name":"Rowan","part":"screen"}"#)).unwrap();
+    page.send(Message::text(r#"{"kind":"hello","version":99,"names":["Rowan"],"part":"screen"}"#)).unwrap();
     assert_eq!(text(&mut page)["why"], "version");
     assert!(rig.run.pages.lock().unwrap().is_empty());
 }
@@ -205,7 +205,7 @@ fn open_line(rig: &Rig) -> Stream {
     down.write_all(open.as_bytes()).unwrap();
     let head = read_until(&mut down, "\r\n\r\n");
     let line = head.lines().find_map(|text| text.strip_prefix("line: ")).unwrap_or_else(|| panic!("{head}"));
-    let hello = br#"{"kind":"hello","version":2,"name":"Imre","part":"station"}"#;
+    let hello = br#"{"kind":"hello","version":3,"names":["Imre"],"part":"station"}"#;
     assert_eq!(send_by_line(rig, line, &cookie, &framed(0, hello)), 204);
     read_until(&mut down, "welcome");
     down
@@ -237,7 +237,7 @@ fn a_browser_that_opens_no_socket_sends_by_requests_and_is_told_by_one_response(
     down.write_all(open(&cookie).as_bytes()).unwrap();
     let head = read_until(&mut down, "\r\n\r\n");
     let line = head.lines().find_map(|text| text.strip_prefix("line: ")).unwrap_or_else(|| panic!("{head}")).to_owned();
-    let hello = br#"{"kind":"hello","version":2,"name":"Rowan","part":"station"}"#;
+    let hello = br#"{"kind":"hello","version":3,"names":["Rowan"],"part":"station"}"#;
     assert_eq!(send_by_line(&rig, &line, &stranger, &framed(0, hello)), 410, "another phone's line");
     let Message::Binary(first) = sound(0) else { panic!("sound is binary") };
     let body = [framed(0, hello), framed(1, &first)].concat();
@@ -252,4 +252,54 @@ fn a_browser_that_opens_no_socket_sends_by_requests_and_is_told_by_one_response(
     rig.wait_for("the run knows", |run| run.gone.load(std::sync::atomic::Ordering::SeqCst) == 1);
     assert_eq!(send_by_line(&rig, &line, &cookie, &framed(0, b"{}")), 410);
     assert!(rig.ask(&open("0")).starts_with("HTTP/1.1 401"));
+}
+
+#[test]
+fn several_share_a_page_as_ear_and_mouth_in_the_order_of_the_run_and_not_as_a_screen() {
+    let rig = Rig::start(&["Rowan", "Imre", "Sky"]);
+    let hello = |names: &str, part: &str| {
+        Message::text(format!(r#"{{"kind":"hello","version":3,"names":[{names}],"part":"{part}"}}"#))
+    };
+    let mut page = rig.socket(&rig.pair()).unwrap();
+    page.send(hello(r#""Sky","Rowan""#, "station")).unwrap();
+    let welcome = text(&mut page);
+    assert_eq!((&welcome["kind"], &welcome["names"]), (&"welcome".into(), &serde_json::json!(["Rowan", "Sky"])));
+    assert_eq!(rig.run.pages.lock().unwrap()[0].0, "Rowan+Sky");
+    for (names, part) in [
+        (r#""Rowan","Sky""#, "screen"),
+        (r#""Rowan","Rowan""#, "station"),
+        (r#""Rowan","Mallory""#, "station"),
+        ("", "station"),
+    ] {
+        let mut page = rig.socket(&rig.pair()).unwrap();
+        page.send(hello(names, part)).unwrap();
+        let refused = text(&mut page);
+        assert_eq!((&refused["kind"], &refused["why"]), (&"refused".into(), &"stranger".into()), "{names} as {part}");
+    }
+    // Either name forgets the phone that both use.
+    let kept = sparehand::server::kept::Kept::open(&rig.folder.path().join("phones")).unwrap();
+    rig.wait_for("the list says who uses it", |_| kept.phones().unwrap().phone[0].name == "Rowan, Sky");
+    assert_eq!(kept.phones().unwrap().forget("sky"), 1);
+}
+
+#[test]
+fn a_new_certificate_is_told_where_phones_were_let_in_before_and_what_to_do_depends_on_the_authority() {
+    let mut rig = Rig::start(&["Rowan"]);
+    assert_eq!(rig.server.to_tell(), None, "no phone knows another one");
+    rig.pair();
+    rig.restart();
+    assert_eq!(rig.server.to_tell(), None, "it is the same");
+    let phones = rig.folder.path().join("phones");
+    std::fs::remove_file(phones.join("certificate.pem")).unwrap();
+    rig.restart();
+    let once_more = rig.server.to_tell().expect("phones warn once more").to_owned();
+    std::fs::remove_file(phones.join("authority.pem")).unwrap();
+    rig.restart();
+    let anew = rig.server.to_tell().expect("phones trust it no more").to_owned();
+    assert!(
+        once_more.contains("warn once more") && anew.contains("take the old certificate off"),
+        "{once_more} {anew}"
+    );
+    rig.restart();
+    assert_eq!(rig.server.to_tell(), None, "once");
 }

@@ -74,7 +74,7 @@ impl Host for Run {
     }
 
     fn welcome(&self, visitor: Visitor) -> Result<Box<dyn Guest>, Refusal> {
-        self.pages.lock().unwrap().push((visitor.name, visitor.page));
+        self.pages.lock().unwrap().push((visitor.names.join("+"), visitor.page));
         Ok(Box::new(Listener { heard: Arc::clone(&self.heard), gone: Arc::clone(&self.gone) }))
     }
 }
@@ -97,6 +97,16 @@ impl Rig {
         };
         let host: Arc<dyn Host> = Arc::clone(&run) as Arc<dyn Host>;
         Self { server: PhoneServer::begin(&settings, host).unwrap(), run, folder }
+    }
+
+    /// The next run with the same folder.
+    pub fn restart(&mut self) {
+        let settings = ServerSettings {
+            place: ServerAddress::new(LOCAL, 0),
+            folder: self.folder.path().join("phones"),
+            today: jiff::civil::date(2026, 5, 1),
+        };
+        self.server = PhoneServer::begin(&settings, Arc::clone(&self.run) as Arc<dyn Host>).unwrap();
     }
 
     /// Time of the run goes on.
@@ -196,7 +206,7 @@ impl Rig {
 }
 
 pub fn hello(name: &str) -> Message {
-    Message::text(format!(r#"{{"kind":"hello","version":2,"name":"{name}","part":"station"}}"#))
+    Message::text(format!(r#"{{"kind":"hello","version":3,"names":["{name}"],"part":"station"}}"#))
 }
 
 /// A frame of 20 ms, byte by byte as the page's worklet writes it: kind, flags, samples, number, clock, samples taken; then the samples.

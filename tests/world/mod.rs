@@ -225,6 +225,11 @@ impl World {
                     }
                     self.write_page();
                 }
+                Output::Withdraw(id) => {
+                    for station in stations {
+                        self.at_station(station).queue.retain(|waiting| waiting.id != id);
+                    }
+                }
                 Output::Listen(set) => {
                     for station in stations {
                         self.at_station(station).set = set.clone();

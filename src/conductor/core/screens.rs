@@ -3,7 +3,7 @@
 use std::cmp::Reverse;
 
 use crate::conductor::core::{Conductor, Sight};
-use crate::conductor::news::Pressed;
+use crate::conductor::news::{Pressed, ScreenOf};
 use crate::conductor::talk::TalkLine;
 use crate::engine::input::{Input, Key};
 use crate::engine::output::View;
@@ -11,17 +11,29 @@ use crate::server::protocol::Button;
 use crate::units::SessionTime;
 
 impl Conductor {
-    /// What the person of this name sees, wherever they are asked: their own step.
-    pub fn sight_of(&self, now: SessionTime, name: &str) -> Sight {
-        self.sight_with(now, self.engine.asked_where(name), self.engine.view_of(now, name))
+    /// What whoever looks at this screen sees, wherever they are asked: their own step.
+    pub fn sight_of(&self, now: SessionTime, of: &ScreenOf) -> Sight {
+        let name = self.who_looks(of);
+        self.sight_with(now, self.engine.asked_where(&name), self.engine.view_of(now, &name))
+    }
+
+    fn who_looks(&self, of: &ScreenOf) -> String {
+        match of {
+            ScreenOf::Person(name) => name.clone(),
+            ScreenOf::Shared { station, people } => {
+                let spoken_with = self.engine.spoken_with(*station).map(str::to_owned);
+                spoken_with.or_else(|| people.first().cloned()).unwrap_or_default()
+            }
+        }
     }
 
     /// A button of a screen that may be behind: what answers, or ends a pause, counts only to the question that is being asked, of whom it is asked,
     /// and with the words that it would give now.
     pub(super) fn pressed(&mut self, now: SessionTime, pressed: &Pressed) {
-        let station = self.engine.asked_where(&pressed.name);
-        let view = self.engine.view_of(now, &pressed.name);
-        let asked = view.question == pressed.question && self.engine.is_asked_for(station, &pressed.name);
+        let name = self.who_looks(&pressed.of);
+        let station = self.engine.asked_where(&name);
+        let view = self.engine.view_of(now, &name);
+        let asked = view.question == pressed.question && self.engine.is_asked_for(station, &name);
         match meant(pressed, &view, asked) {
             Some(key) => {
                 self.talk(TalkLine::Key { at: now, key });
@@ -88,7 +100,7 @@ mod tests {
     }
 
     fn pressed(button: Button, words: &str) -> Pressed {
-        Pressed { name: "Rowan".to_owned(), button, question: 7, words: words.to_owned() }
+        Pressed { of: ScreenOf::Person("Rowan".to_owned()), button, question: 7, words: words.to_owned() }
     }
 
     #[test]

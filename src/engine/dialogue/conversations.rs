@@ -38,10 +38,10 @@ impl Conversations {
             self.rig.people = people;
             (self.rig.ear, self.rig.mouth) = (Availability::Up, Availability::Up);
         } else {
-            let fresh = Dialogue::of(people);
+            let before = self.others.remove(&station).unwrap_or_else(|| Dialogue::of(Vec::new()));
+            let missed = if before.people == people { before.missed } else { Vec::new() };
             // Sets that were named there before are still heard in for a moment.
-            let listening = self.others.remove(&station).map(|old| old.listening).unwrap_or_default();
-            self.others.insert(station, Dialogue { listening, ..fresh });
+            self.others.insert(station, Dialogue { listening: before.listening, missed, ..Dialogue::of(people) });
         }
     }
 

@@ -11,6 +11,8 @@ mod handover;
 mod hearing;
 mod keys;
 mod limits;
+pub(super) mod missed;
+pub(super) mod moving;
 mod notes;
 mod offers;
 mod on_time;
@@ -29,6 +31,7 @@ pub(super) mod vocabulary;
 
 use std::collections::VecDeque;
 
+use self::missed::Missed;
 pub(super) use self::prompt::split_answer;
 use self::vocabulary::{Asking, ListenedPhrase};
 use super::output::{ListeningSetId, SpeechId};
@@ -57,6 +60,8 @@ pub(super) struct Dialogue {
     pub last_useful: String,
     pub last_heard: String,
     pub last_confirm: Option<SessionTime>,
+    /// What happened while nobody could be reached here.
+    pub missed: Vec<Missed>,
 }
 
 /// Whether an ear or a mouth can be used.
@@ -99,6 +104,7 @@ impl Dialogue {
             last_useful: String::new(),
             last_heard: String::new(),
             last_confirm: None,
+            missed: Vec::new(),
         }
     }
 
@@ -113,7 +119,8 @@ impl Dialogue {
         let (ear, mouth) = (self.ear, self.mouth);
         let listening = std::mem::take(&mut self.listening);
         let people = std::mem::take(&mut self.people);
-        *self = Self { ear, mouth, listening, question: self.question, ..Self::of(people) };
+        let missed = std::mem::take(&mut self.missed);
+        *self = Self { ear, mouth, listening, missed, question: self.question, ..Self::of(people) };
     }
 }
 

@@ -122,8 +122,15 @@ impl Engine {
         self.commit(Event::SignalGiven { step, turn, person, answer: String::new(), heard: HeardAs::Clock });
     }
 
-    /// The answer said back, a new section's name, the caution, the call: in this order, one thing to do at a time.
+    /// Puts the step to the person who has it.
     pub(in crate::engine) fn say_step(&mut self, person: PersonIndex, index: StepIndex) {
+        self.mark_what_was_told(person, index);
+        self.put_step(person, index);
+        self.briefed.iter_mut().for_each(|briefing| briefing.before = None);
+    }
+
+    /// The answer said back, a new section's name, the caution, the call: in this order, one thing to do at a time.
+    fn put_step(&mut self, person: PersonIndex, index: StepIndex) {
         let step = self.job.step(index).clone();
         if let Answer::Told { times } = step.answer {
             return self.tell(person, index, times);
@@ -220,15 +227,14 @@ impl Engine {
     fn say_call(&mut self, person: PersonIndex, before: &[String], caution: &str, call: &str) {
         let to = Audience::Person(person);
         let mut text = before.to_vec();
-        let speech = if caution.is_empty() {
+        let speeches = if caution.is_empty() {
             text.push(call.to_owned());
-            self.say(to, Priority::Prompt, text.join(" "))
+            vec![self.say(to, Priority::Prompt, text.join(" "))]
         } else {
             text.push(caution.to_owned());
-            self.say(to, Priority::Caution, text.join(" "));
-            self.say(to, Priority::Prompt, call.to_owned())
+            vec![self.say(to, Priority::Caution, text.join(" ")), self.say(to, Priority::Prompt, call.to_owned())]
         };
-        self.prompted(speech, person);
+        self.prompted(speeches, person);
         let useful = if caution.is_empty() { call.to_owned() } else { format!("{caution} {call}") };
         self.remember(to, &useful);
     }

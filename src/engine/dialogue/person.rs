@@ -2,6 +2,7 @@
 
 use std::mem::Discriminant;
 
+use super::moving::{ToldBefore, Unsaid};
 use crate::routine::{Answer, StepIndex};
 
 /// What a person has been told and asked.
@@ -19,6 +20,10 @@ pub(in crate::engine) struct Briefing {
     pub reported: Option<StepIndex>,
     /// The kinds of answers whose words they have heard.
     pub kinds: Vec<Discriminant<Answer>>,
+    /// What they had been told before the step that is being put to somebody.
+    pub before: Option<ToldBefore>,
+    /// Their prompt, until it has been said to its end.
+    pub unsaid: Option<Unsaid>,
 }
 
 /// Whether somebody has been reminded of the step that they have.

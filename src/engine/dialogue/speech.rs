@@ -60,16 +60,18 @@ impl Engine {
     /// Says what asks whoever is spoken with here for the step's answer: the reminder counts from its end.
     pub(in crate::engine) fn say_prompt(&mut self, text: String) {
         let speech = self.say_useful(self.here(), Priority::Prompt, text);
-        self.prompted(speech, self.focus());
+        self.prompted(vec![speech], self.focus());
     }
 
     pub(in crate::engine) fn say_prompt_to(&mut self, person: PersonIndex, priority: Priority, text: String) {
         let speech = self.say_useful(Audience::Person(person), priority, text);
-        self.prompted(speech, person);
+        self.prompted(vec![speech], person);
     }
 
-    pub(in crate::engine) fn prompted(&mut self, speech: SpeechId, person: PersonIndex) {
-        self.talk_of_mut(person).prompt = Some((speech, person));
+    /// The last of these asks.
+    pub(in crate::engine) fn prompted(&mut self, speeches: Vec<SpeechId>, person: PersonIndex) {
+        self.talk_of_mut(person).prompt = speeches.last().map(|&speech| (speech, person));
+        self.is_unsaid(person, speeches);
     }
 
     /// Puts something before the next prompt of a person.
@@ -106,6 +108,9 @@ impl Engine {
     /// again, changes nothing.
     pub(in crate::engine) fn speech_finished(&mut self, id: SpeechId) {
         self.alarms.has_been_said(id);
+        for briefing in &mut self.briefed {
+            briefing.unsaid.take_if(|unsaid| unsaid.speeches.last() == Some(&id));
+        }
         if self.alarms.last_words == Some(id) {
             self.end_after_last_words();
         }

@@ -24,15 +24,16 @@ impl Engine {
         }
     }
 
-    /// Where a person is asked: at their own stations, or else where all are who have none.
+    /// Where a person is asked: at their own stations, of which one that is theirs alone comes before one that they share; or else where
+    /// all are who have none.
     fn stations_of_person(&self, person: PersonIndex) -> Vec<StationId> {
         let name = self.state.people.get(person).map_or("", |hand| hand.name.as_str());
         let own = |(id, talk): (StationId, &Dialogue)| {
-            (talk.serves() && talk.people.iter().any(|own| own == name)).then_some(id)
+            (talk.serves() && talk.people.iter().any(|own| own == name)).then_some((talk.people.len(), id))
         };
-        let own: Vec<StationId> = self.talks.iter().filter_map(own).collect();
-        if !own.is_empty() {
-            return own;
+        let own: Vec<(usize, StationId)> = self.talks.iter().filter_map(own).collect();
+        if let Some(fewest) = own.iter().map(|(people, _)| *people).min() {
+            return own.into_iter().filter(|(people, _)| *people == fewest).map(|(_, id)| id).collect();
         }
         let shared = |(id, talk): (StationId, &Dialogue)| {
             (talk.people.is_empty() && (talk.serves() || id == StationId::RIG)).then_some(id)
@@ -44,6 +45,12 @@ impl Engine {
     /// Where the person of this name is asked at the moment; the rig's station where nobody is called so.
     pub fn asked_where(&self, name: &str) -> StationId {
         self.state.person(name).map_or(StationId::RIG, |person| self.station_of(person))
+    }
+
+    /// Who was spoken with last of those who are asked at this station; nobody where none is.
+    pub fn spoken_with(&self, station: StationId) -> Option<&str> {
+        let person = if self.people_at(station).is_empty() { None } else { Some(self.focus_at(station)) };
+        person.map(|person| self.state.people[person].name.as_str())
     }
 
     /// The first of a person's stations: there the conversation with them is kept.
@@ -127,11 +134,23 @@ impl Engine {
         self.talks.begin(station, people);
         self.at = station;
         self.send(Audience::Station(station), Output::SetVoice(self.state.voice));
-        self.tell_the_rig(station, if was_gone { Line::StationBack } else { Line::StationJoined });
+        let people = &self.talks.get(station).people;
+        if station != StationId::RIG {
+            self.commit(Event::StationJoined { station: station.0, people: people.clone() });
+        }
+        self.tell_the_rig(
+            station,
+            if was_gone {
+                [Line::StationBack, Line::StationBackSeveral]
+            } else {
+                [Line::StationJoined, Line::StationJoinedSeveral]
+            },
+        );
         if was_gone && !self.people_at(station).is_empty() {
             self.commit(Event::HearingBack);
         }
         self.say_the_card();
+        self.say_what_was_missed(station);
         self.ask_who_moved(&before);
     }
 
@@ -144,7 +163,9 @@ impl Engine {
         (talk.ear, talk.mouth) = (Availability::Down, Availability::Down);
         if self.at != StationId::RIG {
             self.talk_mut().forget();
-            self.tell_the_rig(self.at, Line::StationAway);
+            let people = self.talk().people.clone();
+            self.commit(Event::StationLeft { station: self.at.0, people });
+            self.tell_the_rig(self.at, [Line::StationAway; 2]);
         }
         self.lost(&before, heard);
     }
@@ -159,6 +180,7 @@ impl Engine {
         let before = self.whereabouts();
         self.talk_mut().ear = Availability::Up;
         self.commit(Event::HearingBack);
+        self.say_what_was_missed(self.at);
         self.ask_who_moved(&before);
     }
 
@@ -171,15 +193,17 @@ impl Engine {
     pub(in crate::engine) fn voice_back(&mut self) {
         let before = self.whereabouts();
         self.talk_mut().mouth = Availability::Up;
+        self.say_what_was_missed(self.at);
         self.ask_who_moved(&before);
     }
 
-    /// Says at the rig what became of the station of those who are named.
-    fn tell_the_rig(&mut self, station: StationId, line: Line) {
+    /// Says at the rig what became of the station of those who are named: with the first of the lines of one, with the second of several.
+    fn tell_the_rig(&mut self, station: StationId, lines: [Line; 2]) {
         let names: Vec<&str> =
             self.talks.get(station).people.iter().map(String::as_str).filter(|name| !name.is_empty()).collect();
         if station != StationId::RIG && !names.is_empty() && self.state.ended.is_none() {
             let and = format!(" {} ", self.book.word(Word::And));
+            let line = lines[usize::from(names.len() > 1)];
             let text = self.book.line(line, &[("name", &names.join(&and))]);
             self.say(Audience::Station(StationId::RIG), Priority::Caution, text);
         }
@@ -225,12 +249,13 @@ impl Engine {
         let mut said = Vec::new();
         for person in moved {
             let station = self.station_of(person);
-            if let Some(step) = self.state.people[person].current.filter(|&step| !self.job.is_gate(step))
-                && !said.contains(&(station, step))
-            {
-                said.push((station, step));
-                self.turn_to(person);
-                self.say_step(person, step);
+            if let Some(step) = self.state.people[person].current.filter(|&step| !self.job.is_gate(step)) {
+                self.withdraw(person, &before[person]);
+                if !said.contains(&(station, step)) {
+                    said.push((station, step));
+                    self.turn_to(person);
+                    self.say_step(person, step);
+                }
             }
         }
     }

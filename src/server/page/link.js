@@ -2,7 +2,7 @@
 
 import { Posts } from "/posts.js";
 
-export const VERSION = 2;
+export const VERSION = 3;
 
 const AGAIN_FIRST_MS = 250;
 const AGAIN_MOST_MS = 4000;

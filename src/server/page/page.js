@@ -40,40 +40,50 @@ async function pair() {
 }
 
 function choose(people) {
-  let name = people.length === 1 ? people[0] : "";
-  const before = localStorage.getItem("name");
-  if (people.includes(before)) name = before;
+  const before = JSON.parse(localStorage.getItem("names") ?? "[]");
+  let names = people.length === 1 ? people : people.filter((person) => before.includes(person));
+  const share = find("share");
+  share.checked = names.length > 1;
+  const inputs = people.map((person) => Object.assign(document.createElement("input"), { name: "name", value: person, checked: names.includes(person) }));
+  // One of them, or as many as share the phone.
+  const ready = () => {
+    names = inputs.filter((input) => input.checked).map((input) => input.value);
+    if (people.length < 2) names = people;
+    find("begin").disabled = people.length > 0 && (share.checked ? names.length < 2 : names.length !== 1);
+    find("only-screen").disabled = people.length > 0 && names.length !== 1;
+  };
+  const kind = () => {
+    if (!share.checked && names.length > 1) inputs.forEach((input) => (input.checked = false));
+    inputs.forEach((input) => (input.type = share.checked ? "checkbox" : "radio"));
+    ready();
+  };
   if (people.length > 1) {
     find("names").hidden = false;
     find("name-list").replaceChildren(
-      ...people.map((person) => {
+      ...inputs.map((input) => {
         const label = document.createElement("label");
-        const input = Object.assign(document.createElement("input"), { type: "radio", name: "name", value: person, checked: person === name });
-        input.addEventListener("change", () => ready((name = person)));
-        label.append(input, Object.assign(document.createElement("span"), { textContent: person }));
+        input.addEventListener("change", ready);
+        label.append(input, Object.assign(document.createElement("span"), { textContent: input.value }));
         return label;
       }),
     );
   }
-  const ready = () => {
-    const chosen = !people.length || people.includes(name);
-    find("begin").disabled = find("only-screen").disabled = !chosen;
-  };
-  ready();
+  share.addEventListener("change", kind);
+  kind();
   find("start").hidden = false;
   const begin = (part) => {
-    localStorage.setItem("name", name);
+    localStorage.setItem("names", JSON.stringify(names));
     find("start").hidden = true;
     find("run").hidden = false;
-    new Page(name).begin(part);
+    new Page(names).begin(part);
   };
   find("begin").addEventListener("click", () => begin("station"));
   find("only-screen").addEventListener("click", () => begin("screen"));
 }
 
 class Page {
-  constructor(name) {
-    this.name = name;
+  constructor(names) {
+    this.names = names;
     this.earpiece = false;
     this.talking = false;
     // What the bar is made from: the link was there and is lost, the page has ended (why), there is no microphone though one was wanted.
@@ -126,7 +136,7 @@ class Page {
     // What only shows does not wait for its sound.
     awake.catch(console.warn).finally(() => this.sound.look());
     setTimeout(() => this.sound.look(), SOUND_WITHIN_MS);
-    this.link.open({ name: this.name, part: this.part });
+    this.link.open({ names: this.names, part: this.part });
     this.buttons();
     this.stay();
     find("settings").hidden = this.part !== "station";
@@ -237,7 +247,8 @@ class Page {
     else if (find("talk-switch").checked && !this.talking) text = word("muted");
     else if (performance.now() - this.last < 400) text = word("speaking");
     const at = find("sound");
-    const full = this.name && text ? `${this.name}: ${text}` : text;
+    const name = this.names.join(", ");
+    const full = name && text ? `${name}: ${text}` : text;
     if (at.textContent !== full) at.textContent = full;
     tell(this.warning());
   }
