@@ -30,7 +30,7 @@ class PoorLink:
 
     def flags(self):
         """For Chromium, which goes to loopback without a proxy unless it is told."""
-        return [f"--proxy-server=http://127.0.0.1:{self.port}", "--proxy-bypass-list=<-loopback>"]
+        return [f"--proxy-server=127.0.0.1:{self.port}", "--proxy-bypass-list=<-loopback>"]
 
     async def stall(self):
         while True:
