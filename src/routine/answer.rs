@@ -123,7 +123,7 @@ pub struct Loop {
 /// A reading. All its numbers are whole counts of `10^-decimals` of the unit: 126 with one decimal is 12.6.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NumberAnswer {
-    /// What is read ("left front tyre").
+    /// What is read ("left front tire").
     pub name: String,
     /// As it is said after the number ("p s i"); may be empty.
     pub unit: String,

@@ -12,7 +12,7 @@ use super::model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, Harm, HoldAnswer, Loop, NumberAnswer, Question,
     Reckoned, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
 };
-use crate::rig::{Rig, Stands, slug};
+use crate::rig::{Rig, Stands, slug, spellings};
 
 /// Reads a routine that stands alone. `file` is only used in errors; `text` is its content. See [`load_with`].
 ///
@@ -400,8 +400,8 @@ fn fill_numbers(routine: &mut Routine, rig: &Rig) {
     let fill = |text: &mut String, each: &str| {
         for (name, value) in rig.numbers().filter(|_| text.contains('{')).collect::<Vec<_>>() {
             let (name, of) = name.split_once('@').unwrap_or((name, ""));
-            if of.is_empty() || of == each {
-                *text = text.replace(&format!("{{{name}}}"), &shown(name, value));
+            for spelling in spellings(name).filter(|_| of.is_empty() || of == each) {
+                *text = text.replace(&format!("{{{spelling}}}"), &shown(name, value));
             }
         }
     };

@@ -148,7 +148,7 @@ pub(super) struct StepFile {
     /// It goes on by itself (a tank drains): whoever is asked for it waits for it, and a plan takes it to last as long whoever that is.
     #[serde(default)]
     pub wait: bool,
-    /// A list of the rig ("slides", "tyres"): the step is there once for each of its entries, named by `{each}`.
+    /// A list of the rig ("slides", "tires"): the step is there once for each of its entries, named by `{each}`.
     #[serde(default)]
     pub repeats: Option<String>,
     /// The next entry's turn comes only when all repeated steps of this one are settled.

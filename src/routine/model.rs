@@ -36,7 +36,7 @@ pub struct Routine {
 }
 
 impl Routine {
-    /// The step with this id. A step that is repeated for each slide or tyre has the id `step@slide-name`; one of an included
+    /// The step with this id. A step that is repeated for each slide or tire has the id `step@slide-name`; one of an included
     /// routine has the id `routine/step`.
     pub fn index_of(&self, id: &str) -> Option<StepIndex> {
         self.steps.iter().position(|step| step.id == id)
