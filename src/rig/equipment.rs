@@ -128,6 +128,20 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("car-power-off", "a car whose power is taken off", |r| car(r) && r.tow.car_power_off),
 ];
 
+/// Things that steps put out and away, by the ids that journals know them by, and the equipment that each is.
+pub(super) const THINGS: &[(&str, &str)] = &[
+    ("mains", "shore-cord"),
+    ("generator", "generator"),
+    ("electric-heater", "shore-cord"),
+    ("water", "tap-hose"),
+    ("sewer", "sewer-hose"),
+    ("gas", "gas"),
+    ("furnace", "furnace"),
+    ("vents", "roof-vents"),
+    ("jacks", "leveling-jacks"),
+    ("stabilizers", "stabilizers"),
+];
+
 /// The names of what a rig has several of.
 type Names = fn(&RigFile) -> Vec<String>;
 

@@ -89,6 +89,11 @@ impl Rig {
         name.starts_with(OWN) || EQUIPMENT.iter().any(|item| item.name == former::today(name))
     }
 
+    /// Whether the rig has the thing that a step puts out or away (`generator`); what is no equipment it has as often as its steps say.
+    pub fn has_thing(&self, thing: &str) -> bool {
+        equipment::THINGS.iter().find(|(name, _)| *name == thing).is_none_or(|(_, equipment)| self.has(equipment))
+    }
+
     /// A number that the rig settles, in the unit that its name ends in (`rinse_s`: seconds, `height_in`: inches).
     /// One that differs from tire to tire has the name `tire_least_psi@left-front`.
     pub fn number(&self, name: &str) -> Option<u32> {

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::model::StepIndex;
-use crate::rig::{Demand, Role};
+use crate::rig::{Demand, Role, Stands};
 
 #[derive(Clone, Debug, PartialEq)]
 pub enum Answer {
@@ -159,6 +159,8 @@ pub struct ChoiceOption {
     pub settles: bool,
     /// Whether the card is over with it: nothing that stands after it is asked for.
     pub ends: bool,
+    /// How things of the rig stand by it; none where it leaves the step open.
+    pub sets: Vec<(String, Stands)>,
 }
 
 /// A signal that is given and answered, one turn after another. Where one person works alone all turns are theirs.

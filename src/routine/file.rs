@@ -330,6 +330,9 @@ pub(super) struct OptionFile {
     /// Whether an emergency card is over with it: nothing that stands after it is asked for.
     #[serde(default)]
     pub ends: bool,
+    /// How things of the rig stand by this answer, as `sets` of a step says it for any answer.
+    #[serde(default)]
+    pub sets: Vec<String>,
 }
 
 fn yes() -> bool {

@@ -190,6 +190,16 @@ fn bad_routines() -> Vec<(String, &'static str)> {
         (answer("{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['a b'] }] }"), "'a b' with two meanings"),
         (answer("{ kind = 'choice', options = [{ say = [] }, { say = ['a b'] }] }"), "no answer.options.say"),
         (
+            answer(
+                "{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['c d'], settles = false, reply = 'Do it.', sets = ['gas=out'] }] }",
+            ),
+            "answer.options.sets = 'gas' in an option that leaves the step open",
+        ),
+        (
+            answer("{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['c d'], sets = ['gas=on'] }] }"),
+            "answer.options.sets = 'gas=on', expected a thing of the rig with =out or =away",
+        ),
+        (
             answer("{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['c d'], settles = false }] }"),
             "settles nothing and says nothing",
         ),
