@@ -3,7 +3,6 @@
 use std::path::PathBuf;
 use std::{env, fs, io};
 
-use clap::CommandFactory;
 use clap_complete::Shell;
 use sparehand::cli::args::Cli;
 
@@ -13,9 +12,9 @@ fn main() -> io::Result<()> {
     let (pages, completions) = (folder.join("man"), folder.join("completions"));
     fs::create_dir_all(&pages)?;
     fs::create_dir_all(&completions)?;
-    clap_mangen::generate_to(Cli::command(), &pages)?;
+    clap_mangen::generate_to(Cli::with_examples(), &pages)?;
     for shell in [Shell::Bash, Shell::Zsh, Shell::Fish] {
-        clap_complete::generate_to(shell, &mut Cli::command(), "sparehand", &completions)?;
+        clap_complete::generate_to(shell, &mut Cli::with_examples(), "sparehand", &completions)?;
     }
     Ok(())
 }

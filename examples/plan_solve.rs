@@ -64,7 +64,7 @@ fn leaving(rig: &Path, alone: bool) -> Result<serde_json::Value, Box<dyn Error>>
     let hand = |p: &sparehand::rig::Person| PlannedPerson {
         name: p.name.clone(),
         roles: p.roles.clone(),
-        practised: p.practised.clone(),
+        practised: p.practiced.clone(),
     };
     let hands: Vec<PlannedPerson> = rig.people().iter().map(hand).take(people).collect();
     let words = PlanWords::parse("plan.toml", include_str!("../prompts/phrases/plan.toml"))?;

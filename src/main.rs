@@ -3,7 +3,6 @@
 use std::io::Write;
 use std::process::ExitCode;
 
-use clap::Parser;
 use sparehand::cli::args::Cli;
 use sparehand::conductor::begin::set_up_process;
 use sparehand::setup::causes::with_causes;
@@ -14,7 +13,7 @@ fn main() -> ExitCode {
     set_up_process();
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("off"));
     tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
-    match Cli::parse().execute() {
+    match Cli::of_process().execute() {
         Ok(code) => code,
         Err(error) => {
             // The terminal may have been closed: then nobody can be told, and the exit code says it.

@@ -2,10 +2,11 @@
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 use thiserror::Error;
 
 use crate::cli::doctor_command::{self, DoctorArgs, DoctorError};
+use crate::cli::examples;
 use crate::cli::fetch::{self, FetchArgs};
 use crate::cli::fetch_progress::FetchError;
 use crate::cli::figure_command::{self, FigureArgs, FigureCommandError};
@@ -79,6 +80,17 @@ pub enum CliCommand {
 }
 
 impl Cli {
+    /// The command line as help and man pages show it: with examples.
+    pub fn with_examples() -> clap::Command {
+        examples::shown(Self::command())
+    }
+
+    /// What was typed. Help, or what is wrong with it, is printed, and the process ends.
+    pub fn of_process() -> Self {
+        let matches = Self::with_examples().get_matches();
+        Self::from_arg_matches(&matches).unwrap_or_else(|wrong| wrong.format(&mut Self::with_examples()).exit())
+    }
+
     /// Carries out the command.
     ///
     /// # Errors

@@ -3,6 +3,7 @@
 pub mod args;
 pub mod by_ear;
 pub mod doctor_command;
+mod examples;
 pub mod fetch;
 pub mod fetch_progress;
 pub mod figure_command;

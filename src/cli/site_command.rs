@@ -95,7 +95,7 @@ fn things(rig: &Rig, places: &Places) -> Result<BTreeSet<String>, SiteError> {
     let mut found = BTreeSet::new();
     for (id, _) in prompts::ROUTINES {
         for step in prompts::routine(id, rig, &places.config)?.steps {
-            found.extend(step.sets.into_iter().map(|(thing, _)| thing).chain(step.undoes));
+            found.extend(step.may_set().map(|(thing, _)| thing).chain(&step.undoes).cloned());
         }
     }
     Ok(found)

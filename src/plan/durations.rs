@@ -41,11 +41,14 @@ pub struct Observation {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Assumptions {
     /// How many times as long the first run in a new role takes.
-    pub unpractised: f64,
+    #[serde(alias = "unpractised")]
+    pub unpracticed: f64,
     /// Spread of that factor among people (logarithm).
-    pub unpractised_spread: f64,
-    /// After so many runs in a role a person is practised.
-    pub practised_after: u32,
+    #[serde(alias = "unpractised-spread")]
+    pub unpracticed_spread: f64,
+    /// After so many runs in a role a person is practiced.
+    #[serde(alias = "practised-after")]
+    pub practiced_after: u32,
     /// Spread of one step of one person from run to run (logarithm).
     pub step_spread: f64,
     /// Spread of what steps take beyond what the file says (logarithm).

@@ -1,6 +1,6 @@
 //! How much a person is slowed by want of practice in a role, learned from what their first runs in it took.
 //!
-//! Before anything is known the first run in a role is taken to last some times as long ([`Assumptions::unpractised`]), and each run
+//! Before anything is known the first run in a role is taken to last some times as long ([`Assumptions::unpracticed`]), and each run
 //! after it less, until the person is practised. That curve is one number for each person and role: 0 is no slower, 1 as assumed,
 //! 2 twice as much (in logarithms). It is estimated together with how quick the person is in that role once practised, by Bayesian
 //! linear regression with two unknowns (Gelman et al., Bayesian Data Analysis, 3rd edition, section 14.8): the guess of 1 with its
@@ -65,7 +65,7 @@ impl Practice {
 
     /// Whether the person was practised by then.
     pub(super) fn was_practised(&self, o: &Observation, assumed: &Assumptions) -> bool {
-        o.waits || o.practised || self.before(o) >= assumed.practised_after
+        o.waits || o.practised || self.before(o) >= assumed.practiced_after
     }
 
     /// Logarithm by which a person slowed as assumed would have been slowed.
@@ -122,17 +122,17 @@ fn beyond(o: &Observation) -> f64 {
 
 /// Logarithm by which somebody is slowed as assumed after so many runs.
 pub(super) fn assumed_after(runs: u32, assumed: &Assumptions) -> f64 {
-    if runs >= assumed.practised_after {
+    if runs >= assumed.practiced_after {
         return 0.0;
     }
-    let left = 1.0 - f64::from(runs) / f64::from(assumed.practised_after);
-    (1.0 + (assumed.unpractised - 1.0) * left).ln()
+    let left = 1.0 - f64::from(runs) / f64::from(assumed.practiced_after);
+    (1.0 + (assumed.unpracticed - 1.0) * left).ln()
 }
 
 /// The guess's spread in units of the guess.
 fn guessed_spread(assumed: &Assumptions) -> f64 {
-    let first = assumed.unpractised.ln();
-    if first > 0.0 { assumed.unpractised_spread / first } else { 0.0 }
+    let first = assumed.unpracticed.ln();
+    if first > 0.0 { assumed.unpracticed_spread / first } else { 0.0 }
 }
 
 /// How quick a person is on the whole by these observations, as a logarithm, with its variance.

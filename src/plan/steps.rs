@@ -8,7 +8,7 @@ pub(super) fn dirty_before(routine: &Routine, at: StepIndex) -> bool {
     last.is_some_and(|step| step.touches == Touches::Sewage)
 }
 
-/// A step that is repeated for each slide, tyre, rider says which, as the rig file writes it: "everybody in their seat: Rowan".
+/// A step that is repeated for each slide, tire, rider says which, as the rig file writes it: "everybody in their seat: Rowan".
 pub(super) fn name_of(step: &Step) -> String {
     let named = step.each.is_empty() || step.name.to_lowercase().contains(&step.each.to_lowercase());
     if named { step.name.clone() } else { format!("{}: {}", step.name, step.each) }

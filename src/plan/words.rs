@@ -77,8 +77,8 @@ impl PlanWords {
         let a = &self.assumptions;
         let spread = "0.01 to 2";
         let bounds = [
-            ("assumptions.unpractised", a.unpractised, 1.0, 10.0, "1 to 10"),
-            ("assumptions.unpractised-spread", a.unpractised_spread, 0.01, 2.0, spread),
+            ("assumptions.unpracticed", a.unpracticed, 1.0, 10.0, "1 to 10"),
+            ("assumptions.unpracticed-spread", a.unpracticed_spread, 0.01, 2.0, spread),
             ("assumptions.step-spread", a.step_spread, 0.01, 2.0, spread),
             ("assumptions.file-spread", a.file_spread, 0.01, 2.0, spread),
             ("assumptions.person-spread", a.person_spread, 0.01, 2.0, spread),

@@ -25,13 +25,13 @@ const fn bound(field: &'static str, unit: &'static str, least: u32, most: u32, v
 pub(super) const BOUNDS: &[Bound] = &[
     bound("electric.battery_ah", "ampere-hours", 0, 5_000, |r| r.electric.battery_ah),
     bound("electric.night_w", "watts", 0, 2_000, |r| r.electric.night_w),
-    bound("electric.mains_least_v", "volts", 80, 250, |r| r.electric.mains_least_v),
-    bound("electric.mains_most_v", "volts", 80, 270, |r| r.electric.mains_most_v),
+    bound("electric.shore_least_v", "volts", 80, 250, |r| r.electric.shore_least_v),
+    bound("electric.shore_most_v", "volts", 80, 270, |r| r.electric.shore_most_v),
     bound("water.fresh_gal", "gallons", 0, 400, |r| r.water.fresh_gal),
     bound("waste.black_gal", "gallons", 0, 200, |r| r.waste.black_gal),
     bound("waste.black_floor_sqin", "square inches", 0, 10_000, |r| r.waste.black_floor_sqin),
-    bound("waste.grey_gal", "gallons", 0, 200, |r| r.waste.grey_gal),
-    bound("waste.grey_floor_sqin", "square inches", 0, 10_000, |r| r.waste.grey_floor_sqin),
+    bound("waste.gray_gal", "gallons", 0, 200, |r| r.waste.gray_gal),
+    bound("waste.gray_floor_sqin", "square inches", 0, 10_000, |r| r.waste.gray_floor_sqin),
     bound("waste.toilet_box_gal", "gallons", 1, 20, |r| r.waste.toilet_box_gal),
     bound("waste.tote_gal", "gallons", 0, 60, |r| r.waste.tote_gal),
     bound("gas.furnace_fan_w", "watts", 0, 500, |r| r.gas.furnace_fan_w),
@@ -65,9 +65,9 @@ pub(super) fn check(file: &str, rig: &RigFile) -> Result<(), RigError> {
     if !CORDS.contains(&rig.electric.cord_a) {
         return fault("electric.cord_a", rig.electric.cord_a.to_string(), "0, 15, 20, 30 or 50 amperes");
     }
-    if rig.electric.mains_least_v >= rig.electric.mains_most_v {
-        let found = format!("{} V", rig.electric.mains_least_v);
-        return fault("electric.mains_least_v", found, "less than electric.mains_most_v");
+    if rig.electric.shore_least_v >= rig.electric.shore_most_v {
+        let found = format!("{} V", rig.electric.shore_least_v);
+        return fault("electric.shore_least_v", found, "less than electric.shore_most_v");
     }
     for (field, degrees, most, expected) in [
         ("latitude", rig.latitude, 89.0, "-89 to 89 degrees, north above zero"),
@@ -82,10 +82,10 @@ pub(super) fn check(file: &str, rig: &RigFile) -> Result<(), RigError> {
             if rig.latitude.is_some() { ("a latitude alone", "longitude") } else { ("a longitude alone", "latitude") };
         return fault(field, found.to_owned(), "both or neither");
     }
-    for tyre in &rig.tyre {
-        if tyre.least_psi > tyre.most_psi || tyre.least_psi < 15 || tyre.most_psi > 150 {
-            let found = format!("{} to {} psi at '{}'", tyre.least_psi, tyre.most_psi, tyre.name);
-            return fault("tyre", found, "15 to 150 psi, least_psi not above most_psi");
+    for tire in &rig.tire {
+        if tire.least_psi > tire.most_psi || tire.least_psi < 15 || tire.most_psi > 150 {
+            let found = format!("{} to {} psi at '{}'", tire.least_psi, tire.most_psi, tire.name);
+            return fault("tire", found, "15 to 150 psi, least_psi not above most_psi");
         }
     }
     if matches!(rig.kind, RigKind::TravelTrailer | RigKind::FifthWheel) && rig.tow.behind != Behind::Nothing {
@@ -110,7 +110,7 @@ fn check_names(file: &str, rig: &RigFile) -> Result<(), RigError> {
         ("pets", rig.pets.iter().map(String::as_str).collect()),
         ("slide", rig.slide.iter().map(|slide| slide.name.as_str()).collect()),
         ("awning", rig.awning.iter().map(|awning| awning.name.as_str()).collect()),
-        ("tyre", rig.tyre.iter().map(|tyre| tyre.name.as_str()).collect()),
+        ("tire", rig.tire.iter().map(|tire| tire.name.as_str()).collect()),
         ("outside.antennas", rig.outside.antennas.iter().map(String::as_str).collect()),
     ];
     for (field, names) in kinds {
@@ -142,9 +142,9 @@ pub(super) fn numbers(rig: &RigFile) -> BTreeMap<String, u32> {
     numbers.insert("bleach_ml".to_owned(), bleach);
     numbers.insert("bleach_cup8".to_owned(), cup8(bleach));
     numbers.extend(super::reckoned::numbers(rig));
-    for tyre in &rig.tyre {
-        numbers.insert(format!("tyre_least_psi@{}", slug(&tyre.name)), tyre.least_psi);
-        numbers.insert(format!("tyre_most_psi@{}", slug(&tyre.name)), tyre.most_psi);
+    for tire in &rig.tire {
+        numbers.insert(format!("tire_least_psi@{}", slug(&tire.name)), tire.least_psi);
+        numbers.insert(format!("tire_most_psi@{}", slug(&tire.name)), tire.most_psi);
     }
     numbers
 }
@@ -225,10 +225,10 @@ mod tests {
 
     #[rstest]
     #[case::cord("[electric]\ncord_a = 32", "electric.cord_a: found 32, expected 0, 15, 20, 30 or 50 amperes")]
-    #[case::volts("[electric]\nmains_least_v = 130", "electric.mains_least_v: found 130 V")]
-    #[case::tyre(
-        "[[tyre]]\nname = 'left front'\nleast_psi = 90\nmost_psi = 80",
-        "tyre: found 90 to 80 psi at 'left front'"
+    #[case::volts("[electric]\nshore_least_v = 130", "electric.shore_least_v: found 130 V")]
+    #[case::tire(
+        "[[tire]]\nname = 'left front'\nleast_psi = 90\nmost_psi = 80",
+        "tire: found 90 to 80 psi at 'left front'"
     )]
     #[case::two_alike("[[slide]]\nname = 'big slide'\n[[slide]]\nname = 'Big slide'", "another name")]
     #[case::unsayable("[[person]]\nname = 'R2'", "person: found name 'R2'")]

@@ -44,7 +44,7 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("two-people", "two people or more take part", |r| r.person.len() >= 2),
     item("named-riders", "people who are named", |r| !r.person.is_empty() || !r.passengers.is_empty()),
     item("pets", "animals aboard", |r| !r.pets.is_empty()),
-    item("mains", "a shore cord", |r| r.electric.cord_a > 0),
+    item("shore-cord", "a shore cord", |r| r.electric.cord_a > 0),
     item("cord-50", "a cord of 50 A", |r| r.electric.cord_a == 50),
     item("surge-protector", "a surge protector at the pedestal", |r| {
         r.electric.cord_a > 0 && r.electric.surge_protector
@@ -70,16 +70,16 @@ pub const EQUIPMENT: &[Equipment] = &[
         r.water.heater != Heater::None && r.water.heater_bypass
     }),
     item("black-tank", "a sewage tank", |r| r.waste.black_gal > 0),
-    item("grey-tank", "a gray water tank", |r| r.waste.grey_gal > 0),
-    item("sewer-hose", "tanks that empty through a hose", |r| r.waste.black_gal > 0 || r.waste.grey_gal > 0),
+    item("gray-tank", "a gray water tank", |r| r.waste.gray_gal > 0),
+    item("sewer-hose", "tanks that empty through a hose", |r| r.waste.black_gal > 0 || r.waste.gray_gal > 0),
     item("rinse-inlet", "a rinse inlet at the black tank", rinse_inlet),
     item("quick-release", "quick-release hose ends", |r| r.waste.quick_release),
     item("toilet-box", "a toilet box carried by hand", |r| r.waste.toilet_box),
     item("macerator", "a pump that cuts up sewage", |r| {
-        r.waste.macerator && (r.waste.black_gal > 0 || r.waste.grey_gal > 0)
+        r.waste.macerator && (r.waste.black_gal > 0 || r.waste.gray_gal > 0)
     }),
     item("tote", "a tank on wheels that carries waste to the drain", |r| {
-        r.waste.tote_gal > 0 && (r.waste.black_gal > 0 || r.waste.grey_gal > 0)
+        r.waste.tote_gal > 0 && (r.waste.black_gal > 0 || r.waste.gray_gal > 0)
     }),
     item("bucket", "a bucket that the tap is measured with", |r| r.tank_dump.bucket_gal > 0 && rinse_inlet(r)),
     item("fill-and-release", "rinsing: filled, then let go; without a rinse inlet always", |r| {
@@ -101,16 +101,16 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("roof-vents", "roof vents", |r| r.outside.roof_vents),
     item("bicycles", "bicycles on a rack", |r| r.outside.bicycles),
     item("tire-sensors", "sensors that read the tires", |r| r.outside.tire_sensors),
-    item("levelling-jacks", "jacks that carry the rig", |r| r.standing.levelling_jacks),
+    item("leveling-jacks", "jacks that carry the rig", |r| r.standing.leveling_jacks),
     item("air-suspension", "air suspension", |r| r.standing.air_suspension),
-    item("stabilisers", "stabilizers", |r| r.standing.stabilisers),
+    item("stabilizers", "stabilizers", |r| r.standing.stabilizers),
     item("jacks-or-stabilizers", "jacks that carry the rig, or stabilizers", |r| {
-        r.standing.levelling_jacks || r.standing.stabilisers
+        r.standing.leveling_jacks || r.standing.stabilizers
     }),
     item("entry-steps", "entry steps that move", |r| r.standing.entry_steps),
     item("slides", "slide-out rooms", |r| !r.slide.is_empty()),
     item("awnings", "awnings", |r| !r.awning.is_empty()),
-    item("tyres", "tires that are read", |r| !r.tyre.is_empty()),
+    item("tires", "tires that are read", |r| !r.tire.is_empty()),
     item("towed-car", "a car behind", car),
     item("tow-bar", "a car on a tow bar", on_bar),
     item("dolly", "a car on a dolly", |r| !towable(r) && r.tow.behind == Behind::CarOnDolly),
@@ -128,6 +128,20 @@ pub const EQUIPMENT: &[Equipment] = &[
     item("car-power-off", "a car whose power is taken off", |r| car(r) && r.tow.car_power_off),
 ];
 
+/// Things that steps put out and away, by the ids that journals know them by, and the equipment that each is.
+pub(super) const THINGS: &[(&str, &str)] = &[
+    ("mains", "shore-cord"),
+    ("generator", "generator"),
+    ("electric-heater", "shore-cord"),
+    ("water", "tap-hose"),
+    ("sewer", "sewer-hose"),
+    ("gas", "gas"),
+    ("furnace", "furnace"),
+    ("vents", "roof-vents"),
+    ("jacks", "leveling-jacks"),
+    ("stabilizers", "stabilizers"),
+];
+
 /// The names of what a rig has several of.
 type Names = fn(&RigFile) -> Vec<String>;
 
@@ -143,7 +157,7 @@ fn riders_then_drivers(rig: &RigFile) -> Vec<String> {
 pub(super) const LISTS: &[(&str, Names)] = &[
     ("slides", |r| r.slide.iter().map(|slide| slide.name.clone()).collect()),
     ("awnings", |r| r.awning.iter().map(|awning| awning.name.clone()).collect()),
-    ("tyres", |r| r.tyre.iter().map(|tyre| tyre.name.clone()).collect()),
+    ("tires", |r| r.tire.iter().map(|tire| tire.name.clone()).collect()),
     ("antennas", |r| r.outside.antennas.clone()),
     ("pets", |r| r.pets.clone()),
     ("riders", |r| r.person.iter().map(|person| person.name.clone()).chain(r.passengers.iter().cloned()).collect()),

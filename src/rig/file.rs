@@ -1,7 +1,8 @@
 //! The rig's file as it is written (`rig.toml`). What a person may leave out has the default that is said beside it: the common
 //! practice of the trade, no source, unless one is named.
 //!
-//! The comments of the fields are what the JSON Schema says, and what is written beside them in a new file.
+//! The comments of the fields are what the JSON Schema says, and what is written beside them in a new file. Names are spelled as in
+//! America; an `alias` is a British one, which is read and never written.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -58,7 +59,8 @@ pub struct RigFile {
     pub awning: Vec<Awning>,
     /// Tires whose pressure is read before the road.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub tyre: Vec<Tyre>,
+    #[serde(alias = "tyre")]
+    pub tire: Vec<Tire>,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -99,7 +101,8 @@ pub struct Person {
     pub roles: Vec<Role>,
     /// Which of it they know well: there they get the short question alone.
     #[serde(default)]
-    pub practised: Vec<Role>,
+    #[serde(alias = "practised")]
+    pub practiced: Vec<Role>,
     /// What they cannot do: they are never asked for a step that demands it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub cannot: Vec<Demand>,
@@ -128,10 +131,12 @@ pub struct Electric {
     pub battery_kind: BatteryKind,
     /// Lowest voltage to plug into, in volts.
     #[schemars(range(min = 80, max = 250))]
-    pub mains_least_v: u32,
+    #[serde(alias = "mains_least_v")]
+    pub shore_least_v: u32,
     /// Highest voltage to plug into, in volts.
     #[schemars(range(min = 80, max = 270))]
-    pub mains_most_v: u32,
+    #[serde(alias = "mains_most_v")]
+    pub shore_most_v: u32,
 }
 
 impl Default for Electric {
@@ -144,8 +149,8 @@ impl Default for Electric {
             battery_ah: 100,
             night_w: 25,
             battery_kind: BatteryKind::Unknown,
-            mains_least_v: 108,
-            mains_most_v: 128,
+            shore_least_v: 108,
+            shore_most_v: 128,
         }
     }
 }
@@ -224,10 +229,12 @@ pub struct Waste {
     pub black_floor_sqin: u32,
     /// Gray tank in US gallons; 0 for none.
     #[schemars(range(min = 0, max = 200))]
-    pub grey_gal: u32,
+    #[serde(alias = "grey_gal")]
+    pub gray_gal: u32,
     /// Floor of the gray tank in square inches; 0 where it is not known.
     #[schemars(range(min = 0, max = 10000))]
-    pub grey_floor_sqin: u32,
+    #[serde(alias = "grey_floor_sqin")]
+    pub gray_floor_sqin: u32,
     /// Whether the black tank has an inlet for rinsing.
     pub rinse_inlet: bool,
     /// Whether the hoses have quick-release ends.
@@ -249,8 +256,8 @@ impl Default for Waste {
         Self {
             black_gal: 40,
             black_floor_sqin: 0,
-            grey_gal: 40,
-            grey_floor_sqin: 0,
+            gray_gal: 40,
+            gray_floor_sqin: 0,
             rinse_inlet: true,
             quick_release: false,
             toilet_box: false,
@@ -395,11 +402,13 @@ impl Default for Outside {
 #[serde(deny_unknown_fields, default)]
 pub struct Standing {
     /// Leveling jacks that carry the rig.
-    pub levelling_jacks: bool,
+    #[serde(alias = "levelling_jacks")]
+    pub leveling_jacks: bool,
     /// Air suspension, which is dumped before jacks go down.
     pub air_suspension: bool,
     /// Stabilizers that only steady it.
-    pub stabilisers: bool,
+    #[serde(alias = "stabilisers")]
+    pub stabilizers: bool,
     /// Entry steps that fold or slide.
     pub entry_steps: bool,
 }
@@ -480,7 +489,7 @@ pub struct Awning {
 /// A tire whose pressure is read cold before the road.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct Tyre {
+pub struct Tire {
     /// Where it is ("left front").
     pub name: String,
     /// Lowest good cold pressure, in pounds per square inch: the placard, or the maker's table for the weight.

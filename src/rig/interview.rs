@@ -275,8 +275,8 @@ fn put(file: &mut Table, question: &InterviewQuestion, entry: usize, value: Valu
                 |entry: &&Value| entry.get("name").and_then(Value::as_str).is_some_and(|own| slug(own) == slug(name));
             known.iter().find(is).cloned().unwrap_or_else(|| {
                 let mut table = Table::from_iter([("name".to_owned(), Value::String(name.to_owned()))]);
-                if question.set == "tyre" {
-                    // Both are asked for next; a tyre has no pressure that goes without saying.
+                if question.set == "tire" {
+                    // Both are asked for next; a tire has no pressure that goes without saying.
                     table.extend(["least_psi", "most_psi"].map(|key| (key.to_owned(), Value::Integer(FIRST_PSI))));
                 }
                 Value::Table(table)
@@ -302,5 +302,5 @@ fn check(file: &Table, found: &str) -> Result<RigFile, Misunderstood> {
 }
 
 /// Lists whose entries have more than a name.
-const TABLES: [&str; 4] = ["person", "slide", "awning", "tyre"];
+const TABLES: [&str; 4] = ["person", "slide", "awning", "tire"];
 const FIRST_PSI: i64 = 80;

@@ -4,6 +4,7 @@ mod bounds;
 mod demand;
 mod equipment;
 mod file;
+mod former;
 pub mod interview;
 mod reckoned;
 mod schema;
@@ -18,7 +19,7 @@ pub use demand::Demand;
 pub use equipment::{EQUIPMENT, Equipment};
 pub use file::{
     Awning, BatteryKind, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Outside, Person, RigFile,
-    RigKind, RinseMethod, Role, Side, Slide, Standing, TankDump, Tow, Tyre, Waste, Water,
+    RigKind, RinseMethod, Role, Side, Slide, Standing, TankDump, Tire, Tow, Waste, Water,
 };
 pub use schema::json_schema;
 pub use stands::{RigState, Stands};
@@ -80,18 +81,27 @@ impl Rig {
 
     /// Whether the rig has the named equipment or habit, one of [`EQUIPMENT`] or of its owner's extras.
     pub fn has(&self, name: &str) -> bool {
-        self.has.contains(name)
+        self.has.contains(former::today(name))
     }
 
     /// Whether `name` is one that a step may ask for: equipment, or an extra of somebody's own.
     pub fn knows(name: &str) -> bool {
-        name.starts_with(OWN) || EQUIPMENT.iter().any(|item| item.name == name)
+        name.starts_with(OWN) || EQUIPMENT.iter().any(|item| item.name == former::today(name))
+    }
+
+    /// Whether the rig has the thing that a step puts out or away (`generator`); what is no equipment it has as often as its steps say.
+    pub fn has_thing(&self, thing: &str) -> bool {
+        equipment::THINGS.iter().find(|(name, _)| *name == thing).is_none_or(|(_, equipment)| self.has(equipment))
     }
 
     /// A number that the rig settles, in the unit that its name ends in (`rinse_s`: seconds, `height_in`: inches).
-    /// One that differs from tyre to tyre has the name `tyre_least_psi@left-front`.
+    /// One that differs from tire to tire has the name `tire_least_psi@left-front`.
     pub fn number(&self, name: &str) -> Option<u32> {
-        self.numbers.get(name).copied()
+        match name.split_once('@') {
+            Some((name, each)) => self.numbers.get(&format!("{}@{each}", former::today(name))),
+            None => self.numbers.get(former::today(name)),
+        }
+        .copied()
     }
 
     /// The longest that water may run into the closed black tank, in seconds, from a tap of so many gallons a minute that nobody has
@@ -100,10 +110,10 @@ impl Rig {
         self.has("fill-and-release").then(|| bounds::rinse_bound_s(&self.numbers, gallons_a_minute)).flatten()
     }
 
-    /// The entries of a list that steps are repeated for ("slides", "tyres"), by the names they are called; none where the
+    /// The entries of a list that steps are repeated for ("slides", "tires"), by the names they are called; none where the
     /// rig has none of it, no list where there is no such name.
     pub fn list(&self, name: &str) -> Option<&[String]> {
-        self.lists.get(name).map(Vec::as_slice)
+        self.lists.get(former::today(name)).map(Vec::as_slice)
     }
 
     /// The names of all lists.
@@ -132,6 +142,11 @@ impl Default for Rig {
     fn default() -> Self {
         Self::unchecked(&RigFile::default())
     }
+}
+
+/// How files may spell this name of equipment, a list or a number: as today, and as in Britain, which is read and never written.
+pub fn spellings(name: &str) -> impl Iterator<Item = &str> {
+    std::iter::once(name).chain(former::of(name))
 }
 
 /// A name as it stands in ids: "Kitchen slide" is `kitchen-slide`.

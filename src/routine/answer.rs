@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::model::StepIndex;
-use crate::rig::{Demand, Role};
+use crate::rig::{Demand, Role, Stands};
 
 #[derive(Clone, Debug, PartialEq)]
 pub enum Answer {
@@ -123,7 +123,7 @@ pub struct Loop {
 /// A reading. All its numbers are whole counts of `10^-decimals` of the unit: 126 with one decimal is 12.6.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NumberAnswer {
-    /// What is read ("left front tyre").
+    /// What is read ("left front tire").
     pub name: String,
     /// As it is said after the number ("p s i"); may be empty.
     pub unit: String,
@@ -159,6 +159,8 @@ pub struct ChoiceOption {
     pub settles: bool,
     /// Whether the card is over with it: nothing that stands after it is asked for.
     pub ends: bool,
+    /// How things of the rig stand by it; none where it leaves the step open.
+    pub sets: Vec<(String, Stands)>,
 }
 
 /// A signal that is given and answered, one turn after another. Where one person works alone all turns are theirs.

@@ -12,7 +12,7 @@ use super::model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, Harm, HoldAnswer, Loop, NumberAnswer, Question,
     Reckoned, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
 };
-use crate::rig::{Rig, Stands, slug};
+use crate::rig::{Rig, Stands, slug, spellings};
 
 /// Reads a routine that stands alone. `file` is only used in errors; `text` is its content. See [`load_with`].
 ///
@@ -169,7 +169,7 @@ impl Builder<'_> {
             touches: step.touches,
             wait: step.wait,
             each: step.each.clone(),
-            sets: step.sets.iter().map(|set| set_by(set, &step.each)).collect::<Result<_, _>>()?,
+            sets: self.sets(&step.sets, "sets", &step.each)?,
             undoes: step.undoes.iter().map(|name| thing(name, &step.each)).collect(),
             demands: step.demands.clone(),
             whole: step.whole.clone(),
@@ -266,7 +266,9 @@ impl Builder<'_> {
                 })
             }
             AnswerFile::Choice { options } => {
-                Answer::Choice(ChoiceAnswer { options: options.into_iter().map(option).collect() })
+                let options =
+                    options.into_iter().map(|option| self.option(option, &step.each)).collect::<Result<_, _>>()?;
+                Answer::Choice(ChoiceAnswer { options })
             }
             AnswerFile::Both { turns } => Answer::Both(BothAnswer {
                 turns: turns.into_iter().map(|turn| turn_as_written(turn, &step.each)).collect(),
@@ -280,6 +282,18 @@ impl Builder<'_> {
             AnswerFile::Told { times } => Answer::Told { times },
             AnswerFile::Gate => Answer::Gate,
         })
+    }
+
+    /// How things stand that the rig has; of what it lacks nothing is told.
+    fn sets(&self, sets: &[String], field: &str, each: &str) -> Result<Vec<(String, Stands)>, Fault> {
+        let all = sets.iter().map(|set| set_by(set, field)).collect::<Result<Vec<_>, _>>()?;
+        let of_rig = all.into_iter().filter(|(name, _)| self.rig.has_thing(name));
+        Ok(of_rig.map(|(name, stands)| (thing(name, each), stands)).collect())
+    }
+
+    fn option(&self, file: OptionFile, each: &str) -> Result<ChoiceOption, Fault> {
+        let sets = self.sets(&file.sets, "answer.options.sets", each)?;
+        Ok(ChoiceOption { say: lower(file.say), reply: file.reply, settles: file.settles, ends: file.ends, sets })
     }
 
     /// A number of the rig's that differs from one repeat to the next goes before one that does not.
@@ -357,14 +371,13 @@ fn thing(name: &str, each: &str) -> String {
     if each.is_empty() { name.to_owned() } else { format!("{name}@{}", slug(each)) }
 }
 
-/// How a thing stands once the step is done.
-fn set_by(set: &str, each: &str) -> Result<(String, Stands), Fault> {
-    let stands = match set.split_once('=') {
-        Some((name, "out")) if !name.is_empty() => (name, Stands::Out),
-        Some((name, "away")) if !name.is_empty() => (name, Stands::Away),
-        _ => return Err((format!("sets = '{set}'"), "a thing of the rig with =out or =away, such as mains=away")),
-    };
-    Ok((thing(stands.0, each), stands.1))
+/// A thing, and how it stands from then on.
+fn set_by<'a>(set: &'a str, field: &str) -> Result<(&'a str, Stands), Fault> {
+    match set.split_once('=') {
+        Some((name, "out")) if !name.is_empty() => Ok((name, Stands::Out)),
+        Some((name, "away")) if !name.is_empty() => Ok((name, Stands::Away)),
+        _ => Err((format!("{field} = '{set}'"), "a thing of the rig with =out or =away, such as mains=away")),
+    }
 }
 
 fn is_whole(value: f64) -> bool {
@@ -379,10 +392,6 @@ fn references(ids: &[String], field: &str) -> Result<Vec<StepRef>, Fault> {
         _ => Err((format!("{field} = '{id}'"), "routine/step")),
     };
     ids.iter().map(read).collect()
-}
-
-fn option(file: OptionFile) -> ChoiceOption {
-    ChoiceOption { say: lower(file.say), reply: file.reply, settles: file.settles, ends: file.ends }
 }
 
 fn lower(phrases: Vec<String>) -> Vec<String> {
@@ -400,8 +409,8 @@ fn fill_numbers(routine: &mut Routine, rig: &Rig) {
     let fill = |text: &mut String, each: &str| {
         for (name, value) in rig.numbers().filter(|_| text.contains('{')).collect::<Vec<_>>() {
             let (name, of) = name.split_once('@').unwrap_or((name, ""));
-            if of.is_empty() || of == each {
-                *text = text.replace(&format!("{{{name}}}"), &shown(name, value));
+            for spelling in spellings(name).filter(|_| of.is_empty() || of == each) {
+                *text = text.replace(&format!("{{{spelling}}}"), &shown(name, value));
             }
         }
     };

@@ -70,7 +70,8 @@ pub(super) fn check(routine: &Routine) -> Result<(), Misleading> {
         if !step.sets.is_empty()
             && !matches!(step.answer, Answer::Done { .. } | Answer::State(_) | Answer::Both(_) | Answer::Clock(_))
         {
-            let expected = "an answer of one outcome: done, a state, a clock or a signal";
+            let expected =
+                "an answer of one outcome: done, a state, a clock or a signal; of a choice each option has its own";
             return fault(step, format!("sets = '{}' in a step of several outcomes", step.sets[0].0), expected);
         }
         check_answer(step, index, routine).or_else(|(found, expected)| fault(step, found, expected))?;
@@ -156,6 +157,12 @@ fn check_choice(choice: &ChoiceAnswer, kind: RoutineKind) -> Result<(), Fault> {
         choice.options[..index].iter().try_for_each(|other| apart(&option.say, &other.say))?;
         if option.ends && !option.settles {
             return Err(("an option that ends the card and settles nothing".to_owned(), "one of both"));
+        }
+        if !option.settles && !option.sets.is_empty() {
+            return Err((
+                format!("answer.options.sets = '{}' in an option that leaves the step open", option.sets[0].0),
+                "an option that settles: until then nothing is known",
+            ));
         }
         if !option.settles && option.reply.is_empty() {
             return Err(("an option that settles nothing and says nothing".to_owned(), "reply: what to do first"));

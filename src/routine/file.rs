@@ -148,7 +148,7 @@ pub(super) struct StepFile {
     /// It goes on by itself (a tank drains): whoever is asked for it waits for it, and a plan takes it to last as long whoever that is.
     #[serde(default)]
     pub wait: bool,
-    /// A list of the rig ("slides", "tyres"): the step is there once for each of its entries, named by `{each}`.
+    /// A list of the rig ("slides", "tires"): the step is there once for each of its entries, named by `{each}`.
     #[serde(default)]
     pub repeats: Option<String>,
     /// The next entry's turn comes only when all repeated steps of this one are settled.
@@ -330,6 +330,9 @@ pub(super) struct OptionFile {
     /// Whether an emergency card is over with it: nothing that stands after it is asked for.
     #[serde(default)]
     pub ends: bool,
+    /// How things of the rig stand by this answer, as `sets` of a step says it for any answer.
+    #[serde(default)]
+    pub sets: Vec<String>,
 }
 
 fn yes() -> bool {

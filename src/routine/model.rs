@@ -36,7 +36,7 @@ pub struct Routine {
 }
 
 impl Routine {
-    /// The step with this id. A step that is repeated for each slide or tyre has the id `step@slide-name`; one of an included
+    /// The step with this id. A step that is repeated for each slide or tire has the id `step@slide-name`; one of an included
     /// routine has the id `routine/step`.
     pub fn index_of(&self, id: &str) -> Option<StepIndex> {
         self.steps.iter().position(|step| step.id == id)
@@ -157,7 +157,7 @@ pub struct Step {
     pub wait: bool,
     /// What it is repeated for ("kitchen slide"); empty for a step that is there once.
     pub each: String,
-    /// How things of the rig stand once it is done, by the ids of the things.
+    /// How things of the rig stand once it is done, by the ids of the things, whatever was answered; see [`Self::sets_by`].
     pub sets: Vec<(String, Stands)>,
     /// The things that it puts away, or is for on the way to that: where all of them are away it has nothing to do.
     pub undoes: Vec<String>,
@@ -183,6 +183,25 @@ impl Step {
     /// Whether harm can come of it: then it is never skipped, and its answer names a state.
     pub fn critical(&self) -> bool {
         self.harm.is_critical()
+    }
+
+    /// How things of the rig stand once it is done by this answer, as it is said back.
+    pub fn sets_by(&self, answer: &str) -> impl Iterator<Item = &(String, Stands)> {
+        let chosen =
+            self.options().iter().filter(move |option| option.say.first().is_some_and(|first| first == answer));
+        self.sets.iter().chain(chosen.flat_map(|option| &option.sets))
+    }
+
+    /// How things of the rig may stand once it is done, by any answer.
+    pub fn may_set(&self) -> impl Iterator<Item = &(String, Stands)> {
+        self.sets.iter().chain(self.options().iter().flat_map(|option| &option.sets))
+    }
+
+    fn options(&self) -> &[ChoiceOption] {
+        match &self.answer {
+            Answer::Choice(choice) => &choice.options,
+            _ => &[],
+        }
     }
 
     /// Whether it may be left out: nothing is that can hurt, nor washing one's hands, for drinking water may come after it.

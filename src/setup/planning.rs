@@ -271,8 +271,8 @@ fn named_people(people: &[String], of_rig: &[Person]) -> Result<Vec<Person>, Pla
             return Err(PlanError::SamePerson(name.to_owned()));
         }
         let known = of_rig.iter().find(|person| person.name == name);
-        let practised = known.map(|person| person.practised.clone()).unwrap_or_default();
-        named.push(Person { name: name.to_owned(), roles, practised, cannot: Vec::new() });
+        let practiced = known.map(|person| person.practiced.clone()).unwrap_or_default();
+        named.push(Person { name: name.to_owned(), roles, practiced, cannot: Vec::new() });
     }
     Ok(named)
 }
@@ -284,7 +284,7 @@ fn hands(people: &[Person], words: &PlanWords) -> Vec<PlannedPerson> {
     let hand = |person: &Person| PlannedPerson {
         name: person.name.clone(),
         roles: person.roles.clone(),
-        practised: person.practised.clone(),
+        practised: person.practiced.clone(),
     };
     people.iter().map(hand).collect()
 }

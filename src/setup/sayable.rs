@@ -46,7 +46,7 @@ pub fn everything(engine: &Engine, book: &Phrasebook, people: &[String]) -> BTre
     engine.job().parts.iter().for_each(|part| all.extend(part.start.iter().cloned()));
     let mut answers = BTreeSet::new();
     for step in &engine.job().routine.steps {
-        for thing in step.sets.iter().map(|(thing, _)| thing).chain(&step.undoes) {
+        for thing in step.may_set().map(|(thing, _)| thing).chain(&step.undoes) {
             all.extend([Stands::Out, Stands::Away].into_iter().flat_map(|stands| book.thing(thing).phrases(stands)));
         }
         answers.extend(step.answer.phrases().into_iter().flatten().cloned());

@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use rstest::rstest;
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::journal::{Journal, NewRun, Purpose, Record, Stamp};
 use sparehand::units::SessionTime;
@@ -48,31 +49,96 @@ fn a_thing_that_nobody_knows_is_refused_with_those_that_there_are() {
     assert_eq!(json(home.path())["mains"], "unknown");
 }
 
+/// A run of a routine with these events, put into the journal.
+fn put(journal: &mut Journal, routine: &str, purpose: Purpose, events: Vec<Event>) {
+    let new = NewRun {
+        routine: routine.to_owned(),
+        fingerprint: "x".to_owned(),
+        settings: "{}".to_owned(),
+        started: "2026-05-01T08:00:00Z".to_owned(),
+        purpose,
+    };
+    let run = journal.begin_run(&new).unwrap();
+    let begun = Event::RunStarted { routine: routine.to_owned(), fingerprint: "x".to_owned() };
+    for (seq, event) in (0..).zip(std::iter::once(begun).chain(events)) {
+        let stamp = Stamp { boot_id: "b".to_owned(), boottime_ms: 1, wall: "2026-05-01T08:00:00Z".to_owned() };
+        journal.append(run, &Record { seq, at: SessionTime::ZERO, stamp, event }).unwrap();
+    }
+}
+
+fn journal(home: &Path) -> Journal {
+    std::fs::create_dir_all(home.join("data/sparehand")).unwrap();
+    Journal::open(&home.join("data/sparehand/journal.sqlite")).unwrap()
+}
+
+fn answered(step: &str, answer: &str) -> Event {
+    Event::StepAnswered { step: step.to_owned(), answer: answer.to_owned(), heard: HeardAs::Key }
+}
+
 /// By a journal of a program that knew nothing of it: its answers tell.
 #[test]
 fn how_the_rig_stands_follows_from_past_answers_and_rehearsals_tell_nothing() {
     let home = tempfile::tempdir().unwrap();
-    std::fs::create_dir_all(home.path().join("data/sparehand")).unwrap();
-    let mut journal = Journal::open(&home.path().join("data/sparehand/journal.sqlite")).unwrap();
-    let plugged =
-        |step: &str| Event::StepAnswered { step: step.to_owned(), answer: "plug home".to_owned(), heard: HeardAs::Key };
-    let rehearsed = |step: &str| Event::Rehearsed { event: Box::new(plugged(step)) };
-    for (purpose, event) in [(Purpose::Real, plugged("plugged")), (Purpose::Rehearsal, rehearsed("sewer-seated"))] {
-        let new = NewRun {
-            routine: "arrive".to_owned(),
-            fingerprint: "x".to_owned(),
-            settings: "{}".to_owned(),
-            started: "2026-05-01T08:00:00Z".to_owned(),
-            purpose,
-        };
-        let run = journal.begin_run(&new).unwrap();
-        let begun = Event::RunStarted { routine: "arrive".to_owned(), fingerprint: "x".to_owned() };
-        for (seq, event) in (0..).zip([begun, event]) {
-            let stamp = Stamp { boot_id: "b".to_owned(), boottime_ms: 1, wall: "2026-05-01T08:00:00Z".to_owned() };
-            journal.append(run, &Record { seq, at: SessionTime::ZERO, stamp, event }).unwrap();
-        }
-    }
+    let rehearsed = Event::Rehearsed { event: Box::new(answered("sewer-seated", "plug home")) };
+    let mut journal = journal(home.path());
+    put(&mut journal, "arrive", Purpose::Real, vec![answered("plugged", "plug home")]);
+    put(&mut journal, "arrive", Purpose::Rehearsal, vec![rehearsed]);
     drop(journal);
     let shown = json(home.path());
     assert_eq!((&shown["mains"], &shown["sewer"]), (&"out".into(), &"unknown".into()));
+}
+
+/// A rig with all that these routines put out and away; the gas stays open on its road.
+const FULL: &str = "[electric]\ngenerator = true\n[gas]\non_the_road = 'open'\n[[awning]]\nname = 'big awning'\n";
+
+#[rstest]
+#[case::generator_running("generator", &[("one-source", "only one source"), ("started", "it runs steady")],
+    &[("mains", "away"), ("generator", "out")])]
+#[case::generator_shut_down("generator", &[("started", "it runs steady"), ("shut-down", "generator silent")],
+    &[("generator", "away"), ("mains", "unknown")])]
+#[case::at_the_pump("fuel-stop", &[("flames-out", "flames out"), ("gas-shut", "gas shut"), ("generator-off", "generator silent")],
+    &[("gas", "away"), ("generator", "away"), ("furnace", "away")])]
+#[case::fueled_and_gas_open("fuel-stop", &[("gas-shut", "gas shut"), ("gas-again", "gas opened again")], &[("gas", "out")])]
+#[case::fueled_and_gas_shut("fuel-stop", &[("gas-shut", "gas shut"), ("gas-again", "gas stays shut")], &[("gas", "away")])]
+#[case::frost("cold-night", &[("hose-in", "hose is inside"), ("furnace-set", "furnace is set"), ("electric-heater", "heater is safe"),
+    ("air", "air comes in"), ("awning-in@big-awning", "awning is in")],
+    &[("water", "away"), ("furnace", "out"), ("electric-heater", "out"), ("vents", "out"), ("awning@big-awning", "away")])]
+#[case::light_frost("cold-night", &[("hose-in", "hose stays out"), ("electric-heater", "no heater used")],
+    &[("water", "out"), ("electric-heater", "away"), ("vents", "unknown")])]
+fn what_a_stop_a_generator_or_a_cold_night_changes_is_kept(
+    #[case] routine: &str,
+    #[case] answers: &[(&str, &str)],
+    #[case] stand: &[(&str, &str)],
+) {
+    let home = tempfile::tempdir().unwrap();
+    let rig = home.path().join("config/sparehand/rig.toml");
+    std::fs::create_dir_all(rig.parent().unwrap()).unwrap();
+    std::fs::write(&rig, FULL).unwrap();
+    let events = answers.iter().map(|(step, answer)| answered(step, answer)).collect();
+    put(&mut journal(home.path()), routine, Purpose::Real, events);
+    let shown = json(home.path());
+    for (thing, stands) in stand {
+        assert_eq!(shown[thing], *stands, "{thing} in {shown}");
+    }
+}
+
+#[test]
+fn another_state_at_a_step_leaves_unknown_what_it_had_set() {
+    let home = tempfile::tempdir().unwrap();
+    let heard = HeardAs::Key;
+    let open = Event::OtherStateHeard { step: "gas-shut".to_owned(), answer: "gas open".to_owned(), heard };
+    put(&mut journal(home.path()), "fuel-stop", Purpose::Real, vec![answered("gas-shut", "gas shut"), open]);
+    assert_eq!(json(home.path())["gas"], "unknown");
+}
+
+#[test]
+fn a_running_generator_is_shown_in_words_and_to_whoever_has_one() {
+    let home = tempfile::tempdir().unwrap();
+    put(&mut journal(home.path()), "generator", Purpose::Real, vec![answered("started", "it runs steady")]);
+    let text = || String::from_utf8(site(home.path(), &[]).stdout).unwrap();
+    assert!(!text().contains("generator"), "this rig has none:\n{}", text());
+    let rig = home.path().join("config/sparehand/rig.toml");
+    std::fs::create_dir_all(rig.parent().unwrap()).unwrap();
+    std::fs::write(&rig, FULL).unwrap();
+    assert!(text().lines().any(|line| line.starts_with("generator ") && line.contains(" running ")), "{}", text());
 }

@@ -17,10 +17,10 @@ struct Guard {
 
 /// Rigs that none of the examples is: a trailer and a fifth wheel on jacks of their own, a motorhome that tows a trailer, a van with a hose and no tanks.
 const OTHERS: [&str; 4] = [
-    "kind = 'travel-trailer'\n[standing]\nlevelling_jacks = true\nentry_steps = true",
-    "kind = 'fifth-wheel'\n[standing]\nlevelling_jacks = true\nentry_steps = true",
-    "[standing]\nlevelling_jacks = true\nair_suspension = true\nentry_steps = true\n[tow]\nbehind = 'trailer'",
-    "kind = 'van'\n[waste]\nblack_gal = 0\ngrey_gal = 0\nrinse_inlet = false\ntoilet_box = true\n[gas]\non_the_road = 'open'",
+    "kind = 'travel-trailer'\n[standing]\nleveling_jacks = true\nentry_steps = true",
+    "kind = 'fifth-wheel'\n[standing]\nleveling_jacks = true\nentry_steps = true",
+    "[standing]\nleveling_jacks = true\nair_suspension = true\nentry_steps = true\n[tow]\nbehind = 'trailer'",
+    "kind = 'van'\n[waste]\nblack_gal = 0\ngray_gal = 0\nrinse_inlet = false\ntoilet_box = true\n[gas]\non_the_road = 'open'",
 ];
 
 /// What a hazard may do, by its name in the table.

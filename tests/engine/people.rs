@@ -314,7 +314,7 @@ fn practice_is_per_role() {
         here: vec![sparehand::rig::Person {
             name: "Rowan".to_owned(),
             roles: vec![Role::Outside, Role::Inside],
-            practised: vec![Role::Inside],
+            practiced: vec![Role::Inside],
             cannot: Vec::new(),
         }],
         away: Vec::new(),

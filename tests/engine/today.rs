@@ -300,6 +300,21 @@ fn what_is_connected_is_told_at_any_time_and_follows_the_answers() {
 }
 
 #[test]
+fn what_one_answer_of_several_says_of_a_thing_is_kept_and_taken_back_with_it() {
+    let mut world = cast::world(Move::single(cast::routine("generator", &rig("motorhome-towed-car"))), alone(true));
+    let stands = |world: &World| world.engine.state().rig.of("generator");
+    world.answer_until("started");
+    world.hear("it will not start");
+    assert_eq!((world.step(), stands(&world)), ("started".to_owned(), Stands::Unknown));
+    world.hear("it runs steady");
+    assert_eq!(stands(&world), Stands::Out);
+    world.hear("what is connected");
+    assert_eq!(world.last_said(), "Still out: Generator running.");
+    world.hear("correction");
+    assert_eq!((world.step(), stands(&world)), ("started".to_owned(), Stands::Unknown));
+}
+
+#[test]
 fn a_run_of_which_nothing_is_known_asks_nothing_of_it() {
     let world = site(&[("mains", Stands::Out)]);
     assert_eq!(world.step(), "mat", "mains are not in this run");

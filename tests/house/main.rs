@@ -3,6 +3,7 @@
 mod checks;
 mod circles;
 mod commands;
+mod examples;
 mod layering;
 mod names;
 mod paths;

@@ -43,7 +43,7 @@ def test_every_routine_that_ships_is_taken(path):
         "[electric]\ncord_a = 31",
         "[tank_dump]\nrinse_s = 4000",
         "[tank_dump]\nhand_wash_s = 19",
-        "[[tyre]]\nname = 'left front'",
+        "[[tire]]\nname = 'left front'",
         "[[person]]\nname = 'Rowan'\nroles = ['cook']",
     ],
 )

@@ -127,7 +127,7 @@ fn expected_in_time(first: f64, runs: usize) -> f64 {
     let minutes: Vec<f64> = outside().steps.iter().map(|step| step.usual.as_secs_f64()).collect();
     let count = minutes.len() as f64;
     let level = person + file / count;
-    let slowness = square(assumed.unpractised_spread);
+    let slowness = square(assumed.unpracticed_spread);
     let noise = morning + step / count;
     // The share of the first run's slowness that is left after so many runs.
     let green = |run: usize| Person { first: 1.0_f64.exp(), middle: vec![] }.slowed(run as i64);
@@ -143,7 +143,7 @@ fn expected_in_time(first: f64, runs: usize) -> f64 {
     let left = level_left + 2.0 * now * both_left + now * now * slowness_left;
     // How far an error in the guess of the slowness moves what is expected of the next run.
     let moved = (both_left + now * slowness_left) / slowness;
-    let too_slow = -moved * (first.ln() - assumed.unpractised.ln());
+    let too_slow = -moved * (first.ln() - assumed.unpracticed.ln());
     let of_this_person = left - square(moved) * slowness;
     // The next run's own chance; long steps weigh more in its length. Of each step's own middle a part is not known yet.
     let weighing = square(minutes.iter().sum()) / minutes.iter().map(|m| square(*m)).sum::<f64>();
@@ -194,7 +194,7 @@ fn slowness_is_learned_and_so_many_runs_are_in_time_as_the_method_can_have(
 fn the_promise_holds_over_people_as_different_as_is_believed(#[values(1, 3, 8)] runs: i64) {
     let assumed = assumptions();
     let rounds = 2_000;
-    let drawn = |dice: &mut Dice| (assumed.unpractised.ln() + normal(assumed.unpractised_spread, dice)).exp();
+    let drawn = |dice: &mut Dice| (assumed.unpracticed.ln() + normal(assumed.unpracticed_spread, dice)).exp();
     let (_, in_time) = tried(drawn, runs, rounds, 600 + runs as u64);
     println!("people as believed, {runs} past: in time {in_time} of {rounds}");
     let away = in_time as f64 - 0.8 * rounds as f64;
@@ -206,7 +206,7 @@ fn the_promise_holds_over_people_as_different_as_is_believed(#[values(1, 3, 8)] 
 fn a_first_run_in_a_role_is_in_time_in_at_least_eighty_of_hundred() {
     let assumed = assumptions();
     let rounds = 1_000;
-    let drawn = |dice: &mut Dice| (assumed.unpractised.ln() + normal(assumed.unpractised_spread, dice)).exp();
+    let drawn = |dice: &mut Dice| (assumed.unpracticed.ln() + normal(assumed.unpracticed_spread, dice)).exp();
     let (_, in_time) = tried(drawn, 0, rounds, 3);
     println!("no past runs: in time {in_time} of {rounds}");
     assert!(in_time as f64 >= 0.8 * rounds as f64 - 3.29 * (rounds as f64 * 0.16).sqrt(), "{in_time} of {rounds}");

@@ -140,7 +140,7 @@ fn one_morning(routine: &Routine, kind: Kind, told: Assumptions, runs: i64, dice
     let truth = Truth::drawn(kind, &usual, dice);
     let past = past_runs(routine, &truth, runs, dice);
     // They are old hands: no first run is slower for want of practice.
-    let durations = Durations::learn(&past, Assumptions { practised_after: 0, ..told });
+    let durations = Durations::learn(&past, Assumptions { practiced_after: 0, ..told });
     let work = work_of(&[vec![routine]], &rowan_and_imre(), &durations);
     // Whether a schedule is the shortest makes no difference to what is promised of it.
     let arranged = arrange(&work, &vec![0; work.chores.len()], Effort { tries: 20, search: 10 }).unwrap();

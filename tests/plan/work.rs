@@ -311,11 +311,21 @@ fn a_file_of_words_with_a_gap_a_stray_or_a_wild_number_is_refused() {
     assert_eq!(error("free = \"", "freed = \""), "plan.toml: nothing under 'lines.free', expected words for it");
     assert!(error("[words]\n", "[words]\nextra = \"x\"\n").contains("words.extra"));
     assert_eq!(
-        error("unpractised = 1.5", "unpractised = 0.5"),
-        "plan.toml: assumptions.unpractised is 0.5, expected 1 to 10; change it in the file"
+        error("unpracticed = 1.5", "unpracticed = 0.5"),
+        "plan.toml: assumptions.unpracticed is 0.5, expected 1 to 10; change it in the file"
     );
     assert!(error("-PT15M", "P1Y").contains("'P1Y'"));
     assert!(error("mornings = 10000", "mornings = 10000\nnights = 3").contains("nights"));
+}
+
+/// A file of somebody's own may still have them.
+#[test]
+fn assumptions_with_british_names_are_read_as_with_american_ones() {
+    let today = include_str!("../../prompts/phrases/plan.toml").replace("unpracticed = 1.5", "unpracticed = 1.7");
+    let before = today.replace("unpracticed", "unpractised").replace("practiced-after", "practised-after");
+    assert_ne!(before, today);
+    let assumed = |text: &str| PlanWords::parse("plan.toml", text).unwrap().assumptions;
+    assert_eq!(assumed(&before), assumed(&today));
 }
 
 #[test]

@@ -190,6 +190,16 @@ fn bad_routines() -> Vec<(String, &'static str)> {
         (answer("{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['a b'] }] }"), "'a b' with two meanings"),
         (answer("{ kind = 'choice', options = [{ say = [] }, { say = ['a b'] }] }"), "no answer.options.say"),
         (
+            answer(
+                "{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['c d'], settles = false, reply = 'Do it.', sets = ['gas=out'] }] }",
+            ),
+            "answer.options.sets = 'gas' in an option that leaves the step open",
+        ),
+        (
+            answer("{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['c d'], sets = ['gas=on'] }] }"),
+            "answer.options.sets = 'gas=on', expected a thing of the rig with =out or =away",
+        ),
+        (
             answer("{ kind = 'choice', options = [{ say = ['a b'] }, { say = ['c d'], settles = false }] }"),
             "settles nothing and says nothing",
         ),
@@ -315,7 +325,7 @@ fn bad_rigs_are_refused_with_file_and_field() {
         ("[electric]\ncord_a = -30", "rig.toml"),
         ("[electric]\ncord_a = 31", "electric.cord_a"),
         ("[electric]\ncord_a = '30'", "invalid type"),
-        ("[electric]\nmains_least_v = 79", "electric.mains_least_v is 79 volts"),
+        ("[electric]\nshore_least_v = 79", "electric.shore_least_v is 79 volts"),
         ("[water]\nheater = 'wood'", "wood"),
         ("[tank_dump]\nrinse_s = 0", "tank_dump.rinse_s is 0 seconds"),
         ("[tank_dump]\nhand_wash_s = 19", "tank_dump.hand_wash_s is 19 seconds, expected 20 to 120"),
@@ -326,9 +336,9 @@ fn bad_rigs_are_refused_with_file_and_field() {
         ("[[person]]\nname = 'Rowan'\n[[person]]\nname = 'rowan'", "another name"),
         ("passengers = ['Juna', 'Juna']", "another name"),
         ("[[slide]]\nname = 'slide 1'", "slide: found name 'slide 1'"),
-        ("[[tyre]]\nname = 'left'", "missing field `least_psi`"),
-        ("[[tyre]]\nname = 'left'\nleast_psi = 5\nmost_psi = 5", "tyre: found 5 to 5 psi"),
-        ("[[tyre]]\nname = 'left'\nleast_psi = 100\nmost_psi = 400", "tyre: found 100 to 400 psi"),
+        ("[[tire]]\nname = 'left'", "missing field `least_psi`"),
+        ("[[tire]]\nname = 'left'\nleast_psi = 5\nmost_psi = 5", "tire: found 5 to 5 psi"),
+        ("[[tire]]\nname = 'left'\nleast_psi = 100\nmost_psi = 400", "tire: found 100 to 400 psi"),
         ("extras = ['own-']", "extras: found 'own-'"),
         ("[", "not a rig file"),
         ("\u{feff}\u{feff}", "not a rig file"),

@@ -141,7 +141,7 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
 
 /// The rigs that ship, and one for what none of them has: grey water alone.
 fn rigs() -> Vec<(String, Rig)> {
-    let grey = "kind = 'van'\n[waste]\nblack_gal = 0\ngrey_gal = 15\nrinse_inlet = false\n";
+    let grey = "kind = 'van'\n[waste]\nblack_gal = 0\ngray_gal = 15\nrinse_inlet = false\n";
     let grey = ("grey alone".to_owned(), Rig::parse("rig.toml", grey).unwrap());
     RIGS.iter().map(|(name, _)| ((*name).to_owned(), rig(name))).chain([grey]).collect()
 }

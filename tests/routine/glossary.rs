@@ -1,6 +1,7 @@
 //! The words of the trade: each that is said is explained in docs/glossary.md, each that is explained is said, and one thing has one word.
 
 use std::collections::BTreeSet;
+use std::path::Path;
 
 use crate::routine_support::{RIGS, load, rig};
 use sparehand::setup::prompts::ROUTINES;
@@ -103,8 +104,12 @@ fn said() -> String {
             }
         }
     }
-    let all = texts.into_iter().collect::<Vec<_>>().join(" . ").to_lowercase();
-    let plain = all.replace(|c: char| !c.is_alphanumeric() && c != '-' && c != '\'', " ");
+    plain(&texts.into_iter().collect::<Vec<_>>().join(" . "))
+}
+
+/// Small letters, with a blank at both ends and for every sign.
+fn plain(text: &str) -> String {
+    let plain = text.to_lowercase().replace(|c: char| !c.is_alphanumeric() && c != '-' && c != '\'', " ");
     format!(" {} ", plain.split_whitespace().collect::<Vec<_>>().join(" "))
 }
 
@@ -136,51 +141,155 @@ fn every_word_of_the_glossary_is_said_and_explained_once() {
     assert!(entries.len() >= 50, "{}", entries.len());
 }
 
-/// Every sentence in a table of words, but for the names of fields and equipment, which nobody hears.
-fn sentences(table: &toml::Table, found: &mut Vec<String>) {
-    for (key, value) in table {
-        // Roles of other people's lists are read, not said.
-        if ["id", "set", "needs", "roles"].contains(&key.as_str()) {
-            continue;
-        }
-        let mut values = vec![value];
-        while let Some(value) = values.pop() {
-            match value {
-                toml::Value::String(text) => found.push(text.clone()),
-                toml::Value::Array(items) => values.extend(items),
-                toml::Value::Table(inner) => sentences(inner, found),
-                _ => {}
-            }
+/// Words of every day that have others for the same thing, each with those that are never said for it. Common practice, no source.
+const EVERYDAY: &[(&str, &[&str])] = &[
+    ("tap", &["faucet", "spigot", "hose bib"]),
+    ("gas", &["propane", "butane"]),
+    ("bottle", &["cylinder", "gas tank"]),
+    ("trailer", &["caravan", "camper"]),
+    ("wrench", &["spanner"]),
+    ("flashlight", &["torch"]),
+    ("gasoline", &["petrol"]),
+    ("fridge", &["refrigerator", "icebox"]),
+    ("stove", &["cooker", "hob", "cooktop"]),
+    ("brake set", &["handbrake", "emergency brake"]),
+    ("truck", &["lorry"]),
+    ("tire", &["tyre"]),
+    ("detector", &["sniffer"]),
+];
+
+/// Where another word is said all the same: the file below `prompts`, the word, and why.
+const EXCEPTIONS: &[(&str, &str, &str)] = &[
+    ("routines/gas-smell.toml", "propane", "whoever smells it says what stands on the bottle"),
+    (
+        "routines/night-without-hookup.toml",
+        "hookup",
+        "the trade's name of a site with power, water and sewer, and not of its post",
+    ),
+    ("routines/arrive.toml", "post", "a post of wood that an awning runs into"),
+];
+
+/// Fields that hold names and no words: nobody hears them.
+const NAMES: &[&str] = &[
+    "after",
+    "clock",
+    "demands",
+    "during",
+    "given_by",
+    "harm",
+    "id",
+    "include",
+    "kind",
+    "least",
+    "most",
+    "needs",
+    "no_back_to",
+    "repeats",
+    "role",
+    "roles",
+    "routine",
+    "set",
+    "sets",
+    "touches",
+    "undoes",
+    "verifies",
+];
+
+/// Every text of a file, without those of fields that hold names.
+fn texts(table: &toml::Table, found: &mut Vec<String>) {
+    let of_fields = table.iter().filter(|(field, _)| !NAMES.contains(&field.as_str()));
+    let mut values: Vec<&toml::Value> = of_fields.map(|(_, value)| value).collect();
+    while let Some(value) = values.pop() {
+        match value {
+            toml::Value::String(text) => found.push(unfilled(text)),
+            toml::Value::Array(items) => values.extend(items),
+            toml::Value::Table(inner) => texts(inner, found),
+            _ => {}
         }
     }
 }
 
-/// What the program says beside the routines.
-fn phrases() -> String {
-    let files = [
-        include_str!("../../prompts/phrases/en.toml"),
-        include_str!("../../prompts/phrases/plan.toml"),
-        include_str!("../../prompts/phrases/screen.toml"),
-        include_str!("../../prompts/phrases/doctor.toml"),
-        include_str!("../../prompts/phrases/paper.toml"),
-        include_str!("../../prompts/phrases/interview.toml"),
-        include_str!("../../prompts/phrases/learn.toml"),
-        include_str!("../../prompts/phrases/mic.toml"),
-        include_str!("../../prompts/phrases/phone.toml"),
-    ];
-    let mut found = Vec::new();
-    files.into_iter().for_each(|text| sentences(&text.parse().unwrap(), &mut found));
-    let all = found.join(" . ").to_lowercase();
-    let plain = all.replace(|c: char| !c.is_alphanumeric() && c != '-' && c != '\'', " ");
-    format!(" {} ", plain.split_whitespace().collect::<Vec<_>>().join(" "))
+/// The text without what is filled in: `{toilet_box_lb}` is said as a number.
+fn unfilled(text: &str) -> String {
+    let after = |part: &str| part.split_once('}').map_or_else(|| part.to_owned(), |(_, rest)| rest.to_owned());
+    let mut parts = text.split('{');
+    let first = parts.next().unwrap_or_default().to_owned();
+    std::iter::once(first).chain(parts.map(after)).collect::<Vec<_>>().join(" 1 ")
+}
+
+/// What each file below `prompts` says or takes, by its name, as [`said`] writes it.
+fn prompts() -> Vec<(String, String)> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("prompts");
+    let mut folders = vec![root.clone()];
+    let mut files = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for path in std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()) {
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                let mut found = Vec::new();
+                let text = std::fs::read_to_string(&path).unwrap();
+                texts(&text.parse().unwrap_or_else(|why| panic!("{}: {why}", path.display())), &mut found);
+                files.push((path.strip_prefix(&root).unwrap().display().to_string(), plain(&found.join(BETWEEN))));
+            }
+        }
+    }
+    files.sort();
+    files
+}
+
+/// Stands between two texts, so that the end of one and the begin of the next make no word.
+const BETWEEN: &str = " - ";
+
+/// The word that is meant, and the other one that is said for it.
+fn others(said: &str) -> Vec<(String, String)> {
+    let entries = entries().into_iter().map(|(word, _, never)| (word, never));
+    let everyday =
+        EVERYDAY.iter().map(|(word, never)| ((*word).to_owned(), never.iter().map(|n| (*n).to_owned()).collect()));
+    let pairs =
+        entries.chain(everyday).flat_map(|(word, never)| never.into_iter().map(move |other| (word.clone(), other)));
+    // Not one where several are named: a main valve is not the mains.
+    let is_said =
+        |other: &str| ["", "s", "'s"].iter().any(|end| said.contains(&format!(" {}{end} ", other.to_lowercase())));
+    pairs.filter(|(_, other)| is_said(other)).collect()
 }
 
 #[test]
-fn one_thing_has_one_word() {
-    let said = format!("{}{}", said(), phrases());
-    for (word, _, never) in entries() {
-        for other in never {
-            assert!(!said.contains(&format!(" {} ", other.to_lowercase())), "'{other}' is said for '{word}'");
+fn one_thing_has_one_word_in_all_prompts() {
+    let prompts = prompts();
+    assert!(prompts.len() > 40, "{}", prompts.len());
+    let mut needed = BTreeSet::new();
+    let mut found = Vec::new();
+    for (file, said) in &prompts {
+        for (word, other) in others(said) {
+            match EXCEPTIONS.iter().find(|(of, known, _)| of == file && *known == other) {
+                Some((of, known, _)) => drop(needed.insert((*of, *known))),
+                None => found.push(format!("prompts/{file}: '{other}' for '{word}'")),
+            }
         }
+    }
+    assert!(found.is_empty(), "one of both, or an exception with its reason:\n{}", found.join("\n"));
+    for (file, word, reason) in EXCEPTIONS {
+        assert!(needed.contains(&(*file, *word)), "{file} says no '{word}' any more");
+        assert!(reason.split_whitespace().count() > 3, "{file}, '{word}': {reason}");
+    }
+}
+
+#[test]
+fn another_word_for_a_thing_is_found_one_or_several_of_it() {
+    for (text, other) in
+        [("Plug in at the post.", "post"), ("Two faucets drip!", "faucet"), ("The MAINS are off", "mains")]
+    {
+        assert!(others(&plain(text)).iter().any(|(_, found)| found == other), "{text}");
+    }
+    assert_eq!(others(&plain("Put the pedestal's breaker on, then open the tap.")), []);
+}
+
+/// Every word of the everyday table is one that is said: else it stands there for nothing.
+#[test]
+fn the_words_that_others_are_refused_for_are_said() {
+    let all: String = prompts().into_iter().map(|(_, said)| said).collect();
+    for (word, _) in EVERYDAY {
+        assert!(holds(&all, word), "'{word}' is never said");
     }
 }

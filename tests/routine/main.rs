@@ -12,3 +12,4 @@ mod proof_command;
 mod rig_interview;
 #[path = "../routine_support/mod.rs"]
 mod routine_support;
+mod spelling;

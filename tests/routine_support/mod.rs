@@ -15,17 +15,17 @@ pub const RIGS: &[(&str, &str)] = &[
     ("default", ""),
     (
         "fifth-wheel-on-jacks",
-        "kind = 'fifth-wheel'\n[standing]\nlevelling_jacks = true\nentry_steps = true\n[[slide]]\nname = 'sofa slide'\nside = 'driver'",
+        "kind = 'fifth-wheel'\n[standing]\nleveling_jacks = true\nentry_steps = true\n[[slide]]\nname = 'sofa slide'\nside = 'driver'",
     ),
     (
         "trailer-on-jacks",
-        "kind = 'travel-trailer'\n[standing]\nlevelling_jacks = true\nentry_steps = true\n[tow]\nweight_bars = true",
+        "kind = 'travel-trailer'\n[standing]\nleveling_jacks = true\nentry_steps = true\n[tow]\nweight_bars = true",
     ),
     (
         "motorhome-with-trailer",
-        "[standing]\nlevelling_jacks = true\nair_suspension = true\nentry_steps = true\n[tow]\nbehind = 'trailer'",
+        "[standing]\nleveling_jacks = true\nair_suspension = true\nentry_steps = true\n[tow]\nbehind = 'trailer'",
     ),
-    ("van-on-a-tap", "kind = 'van'\n[waste]\nblack_gal = 0\ngrey_gal = 0\nrinse_inlet = false\ntoilet_box = true"),
+    ("van-on-a-tap", "kind = 'van'\n[waste]\nblack_gal = 0\ngray_gal = 0\nrinse_inlet = false\ntoilet_box = true"),
 ];
 
 pub fn rig(name: &str) -> Rig {

@@ -89,7 +89,7 @@ pub fn person(name: &str, roles: &[Role], practised: bool) -> Person {
     Person {
         name: name.to_owned(),
         roles: roles.to_vec(),
-        practised: if practised { EVERY_ROLE.to_vec() } else { Vec::new() },
+        practiced: if practised { EVERY_ROLE.to_vec() } else { Vec::new() },
         cannot: Vec::new(),
     }
 }

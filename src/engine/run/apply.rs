@@ -113,8 +113,8 @@ impl RunState {
                 }
             }
             Event::OtherStateHeard { .. } => self.doubt(job, step),
-            Event::StepChecked { .. } => {
-                self.set_things(job, step);
+            Event::StepChecked { answer, .. } => {
+                self.set_things(job, step, answer);
                 self.seen_away[step] = self.steps[step] == StepState::Away;
                 self.to_check.retain(|&other| other != step);
                 self.forget_current(step);
@@ -380,9 +380,8 @@ impl RunState {
     /// `clock` is the one that a person ended by it.
     fn settle(&mut self, job: &Move, step: StepIndex, state: StepState, clock: Option<RunningClock>) {
         let by = clock.map_or_else(|| self.holder(step).unwrap_or(self.focus), |clock| clock.by);
-        let done = matches!(state, StepState::Answered(_));
-        if done {
-            self.set_things(job, step);
+        if let StepState::Answered(answer) = &state {
+            self.set_things(job, step, answer);
             match job.step(step).touches {
                 Touches::Sewage => drop(self.soiled.insert(by)),
                 Touches::Soap => drop(self.soiled.remove(&by)),

@@ -25,7 +25,7 @@ impl Crew {
         let record = |person: &Person, here: bool| Present {
             name: person.name.clone(),
             roles: names(&person.roles),
-            practised: names(&person.practised),
+            practised: names(&person.practiced),
             here,
         };
         self.here.iter().map(|p| record(p, true)).chain(self.away.iter().map(|p| record(p, false))).collect()

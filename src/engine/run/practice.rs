@@ -49,7 +49,7 @@ pub fn crew_by_practice(crew: Crew, runs: &[PastRun], today: i64) -> Crew {
     let judge = |mut person: Person| {
         let judged = |role: &Role| is_practised(settled(&person, *role), &person.name, *role, runs, today);
         let practised = ROLES.into_iter().filter(judged).collect();
-        person.practised = practised;
+        person.practiced = practised;
         person
     };
     let judge_all = |people: Vec<Person>| people.into_iter().map(judge).collect();
@@ -58,9 +58,9 @@ pub fn crew_by_practice(crew: Crew, runs: &[PastRun], today: i64) -> Crew {
 
 /// Whether the rig's file says that this person is practised in this role.
 pub fn settled(person: &Person, role: Role) -> bool {
-    person.practised.contains(&role)
-        || person.practised.contains(&Role::Either)
-        || (role == Role::Either && !person.practised.is_empty())
+    person.practiced.contains(&role)
+        || person.practiced.contains(&Role::Either)
+        || (role == Role::Either && !person.practiced.is_empty())
 }
 
 /// What a run says about those who took part: for each person and role that had a step, whether it was clean. Rehearsals
@@ -179,13 +179,13 @@ mod tests {
         let person = |name: &str, practised: &[Role]| Person {
             name: name.to_owned(),
             roles: vec![Role::Outside, Role::Inside],
-            practised: practised.to_vec(),
+            practiced: practised.to_vec(),
             cannot: Vec::new(),
         };
         let crew = Crew { here: vec![person("Rowan", &[])], away: vec![person("Imre", &[Role::Either])] };
         let found = crew_by_practice(crew, &runs(&[(1, true), (2, true), (3, true)]), 10);
-        assert_eq!(found.here[0].practised, [Role::Outside]);
+        assert_eq!(found.here[0].practiced, [Role::Outside]);
         let all = [Role::Outside, Role::Inside, Role::Driver, Role::Spotter, Role::Either];
-        assert_eq!(found.away[0].practised, all);
+        assert_eq!(found.away[0].practiced, all);
     }
 }

@@ -95,15 +95,15 @@ impl RunState {
     }
 
     /// What an answered step says of the things.
-    pub(super) fn set_things(&mut self, job: &Move, step: StepIndex) {
-        for (thing, stands) in &job.step(step).sets {
+    pub(super) fn set_things(&mut self, job: &Move, step: StepIndex, answer: &str) {
+        for (thing, stands) in job.step(step).sets_by(answer) {
             self.rig.tell(thing, *stands);
         }
     }
 
     /// Another state was named, or the step is open again: what it had set nobody knows any more.
     pub(super) fn doubt(&mut self, job: &Move, step: StepIndex) {
-        for (thing, stands) in &job.step(step).sets {
+        for (thing, stands) in job.step(step).may_set() {
             if self.rig.of(thing) == *stands {
                 self.rig.tell(thing, Stands::Unknown);
             }
