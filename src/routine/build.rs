@@ -482,6 +482,7 @@ fn fingerprint(routine: &Routine) -> String {
     let text = text
         .replace(" tested_by: \"\",", "")
         .replace(", ends: false", "")
+        .replace(", sets: [] }", " }")
         .replace(", sets: [], undoes: []", "")
         .replace(" short: \"\", announced: false, given_by: \"\",", "")
         .replace(", demands: [], whole: \"\", single: false", "")
