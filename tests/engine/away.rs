@@ -111,7 +111,7 @@ fn an_emergency_that_is_over_is_told_and_one_that_is_not_is_said_alone() {
     }
     assert!(world.engine.state().card.is_none() && world.engine.state().standing_by);
     let said = comes_back(&mut world, ROWAN, "Rowan");
-    assert_eq!(said[0], "While your phone was away: the storm was dealt with. I am standing by. Say go ahead.");
+    assert_eq!(said[0], "While your phone was away: there was an emergency, the storm. I am standing by. Say go ahead.");
     goes(&mut world, ROWAN);
     world.hear("fire fire");
     for _ in 0..40 {
@@ -122,7 +122,7 @@ fn an_emergency_that_is_over_is_told_and_one_that_is_not_is_said_alone() {
     }
     world.hear("go ahead");
     let said = comes_back(&mut world, ROWAN, "Rowan");
-    assert_eq!(said[0], "While your phone was away: the fire was dealt with.");
+    assert_eq!(said[0], "While your phone was away: there was an emergency, the fire.");
 }
 
 #[test]
@@ -132,7 +132,7 @@ fn who_took_over_and_what_was_opened_again_is_told() {
     goes(&mut world, ROWAN);
     world.hear("correction");
     let said = comes_back(&mut world, ROWAN, "Rowan");
-    assert_eq!(said[0], "While your phone was away: cap is open again.");
+    assert_eq!(said[0], "While your phone was away: cap is to be done again.");
     assert!(said[1].ends_with("Close the cap. Say: cap on, or cap off."), "{said:?}");
     goes(&mut world, ROWAN);
     at(&mut world, IMRE, "over to imre");
