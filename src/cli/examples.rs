@@ -43,7 +43,7 @@ const EXAMPLES: &[Example] = &[
         "Break camp by two and be away by ten; Rowan lifts nothing today",
         "sparehand run leave --person Rowan --person Imre --limit rowan=lifting --away-by 10:00",
     ),
-    example("run", "Set up at a site, with phones let in", "sparehand run arrive --phones"),
+    example("run", "Set up at a site, with phones let in", "sparehand run arrive --phones --address 192.168.8.1"),
     example("rehearse", "Try the tank dump out in a minute, nobody needed", "sparehand rehearse tank-dump"),
     example(
         "rehearse",

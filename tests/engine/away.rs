@@ -111,7 +111,10 @@ fn an_emergency_that_is_over_is_told_and_one_that_is_not_is_said_alone() {
     }
     assert!(world.engine.state().card.is_none() && world.engine.state().standing_by);
     let said = comes_back(&mut world, ROWAN, "Rowan");
-    assert_eq!(said[0], "While your phone was away: there was an emergency, the storm. I am standing by. Say go ahead.");
+    assert_eq!(
+        said[0],
+        "While your phone was away: there was an emergency, the storm. I am standing by. Say go ahead."
+    );
     goes(&mut world, ROWAN);
     world.hear("fire fire");
     for _ in 0..40 {
