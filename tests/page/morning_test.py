@@ -82,6 +82,7 @@ def test_two_people_leave_by_their_phones(start, phone, server):
     assert all(len(said) > 10 for said in at.values())
     # Everything that was answered was answered aloud, and with what stood on the button: nothing by a key, nothing put right.
     answers = [event for event in events if event["kind"] in ("step_answered", "clock_started", "clock_ended")]
+    answers = [event for event in answers if event["heard"].get("by") != "clock"]
     by_key = [event for event in answers if event["heard"].get("by") == "key"]
     assert len(answers) >= 60 and not by_key, by_key
     said = set.union(*(person.said for person in people))
