@@ -395,7 +395,8 @@ impl Conductor {
             self.talk(TalkLine::Dropped { at: now, heard, reason });
             return self.settle(now, |ears| ears.came_to_nothing(now, id));
         }
-        let heard = HeardAt { station: id, heard, from: said.from, to: said.to };
+        let among = self.stations.get(&id).and_then(|seat| seat.set.clone()).filter(|set| set.id == heard.set);
+        let heard = HeardAt { station: id, heard, among, from: said.from, to: said.to };
         self.settle(now, |ears| ears.heard(now, heard));
     }
 

@@ -3,14 +3,16 @@
 //!
 //! What a station heard is held back only while another's voice activity overlaps with it and has come to nothing yet, and for
 //! [`LONGEST_HOLD`] at most. Of two that are one voice the surer counts; the other is told of as [`Reason::HeardElsewhere`]. They are one voice
-//! where they were said at the same time and are the same words, or began and ended together: two people who answer at once, each at an ear of
-//! their own, say different words of different lengths.
+//! where they were said at the same time and are the same words, or began and ended together; but where each ear might have heard the other's
+//! words too, and was sure of its own, two people spoke at once.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 use std::time::Duration;
 
 use crate::decide::Reason;
 use crate::engine::input::{Certainty, PhraseHeard};
+use crate::engine::output::ListeningSet;
 use crate::units::{SessionTime, StationId};
 
 /// A phrase, where and when it was said.
@@ -20,6 +22,8 @@ pub struct HeardAt {
     pub station: StationId,
     /// What was heard.
     pub heard: PhraseHeard,
+    /// What might be said there; `None` where it has changed since.
+    pub among: Option<Arc<ListeningSet>>,
     /// When the sound of its first word was taken.
     pub from: SessionTime,
     /// When that of its last word was.
@@ -103,7 +107,12 @@ fn is_one_voice(a: &HeardAt, b: &HeardAt) -> bool {
     let overlap = a.from <= b.to && b.from <= a.to;
     let apart = |a: SessionTime, b: SessionTime| a.since(b).max(b.since(a));
     let together = apart(a.from, b.from) <= TOGETHER && apart(a.to, b.to) <= TOGETHER;
-    a.station != b.station && overlap && (a.heard.text == b.heard.text || together)
+    let chosen = |one: &HeardAt, over: &HeardAt| {
+        let might = |set: &Arc<ListeningSet>| set.phrases.iter().any(|phrase| phrase.text == over.heard.text);
+        one.heard.certainty == Certainty::Sure && one.among.as_ref().is_some_and(might)
+    };
+    let two_people = chosen(a, b) && chosen(b, a);
+    a.station != b.station && overlap && (a.heard.text == b.heard.text || together && !two_people)
 }
 
 /// Whether `a` is surer than `b`: by its certainty, then by its margin, which has an upper bound, then by how far it stands out of the background.
@@ -127,7 +136,7 @@ const KEPT: Duration = Duration::from_secs(3);
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::output::ListeningSetId;
+    use crate::engine::output::{AllowedPhrase, ListeningSetId, PhraseClass, Prior};
     use rstest::rstest;
 
     fn at(ms: u64) -> SessionTime {
@@ -144,7 +153,20 @@ mod tests {
             certainty,
             over_speech: false,
         };
-        HeardAt { station: StationId(station), heard, from: at(from), to: at(to) }
+        HeardAt { station: StationId(station), heard, among: None, from: at(from), to: at(to) }
+    }
+
+    fn among(mut heard: HeardAt, phrases: &[&str]) -> HeardAt {
+        let phrase = |text: &&str| AllowedPhrase {
+            text: (*text).to_owned(),
+            class: PhraseClass::Critical,
+            group: 0,
+            while_speaking: false,
+            prior: Prior::Asked,
+        };
+        heard.among =
+            Some(Arc::new(ListeningSet { id: heard.heard.set, phrases: phrases.iter().map(phrase).collect() }));
+        heard
     }
 
     const SURE: Certainty = Certainty::Sure;
@@ -185,6 +207,21 @@ mod tests {
         #[case] stations: &[u16],
     ) {
         assert_eq!(counts(&first, &second), stations);
+    }
+
+    #[test]
+    fn different_words_at_the_same_moment_are_two_people_only_where_each_ear_was_sure_and_knew_the_others_words() {
+        let (closed, open) = ("valve closed", "valve open");
+        let [one, other, thin] = [
+            heard(1, closed, 1_000, 1_800, SURE, 9.0),
+            heard(2, open, 1_030, 1_790, SURE, 6.0),
+            heard(2, open, 1_030, 1_790, THIN, 6.0),
+        ];
+        let both = [closed, open];
+        assert_eq!(counts(&among(one.clone(), &both), &among(other.clone(), &both)), [2, 1]);
+        assert_eq!(counts(&among(one.clone(), &both), &among(thin, &both)), [1]);
+        assert_eq!(counts(&among(one.clone(), &both), &among(other.clone(), &[open])), [1]);
+        assert_eq!(counts(&among(one, &both), &other), [1]);
     }
 
     #[test]
