@@ -8,7 +8,7 @@ use std::process::Command;
 use criterion::{Criterion, criterion_group, criterion_main};
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
-use sparehand::engine::output::{AllowedPhrase, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, PhraseClass, Prior};
 use sparehand::hear::noise::White;
 use sparehand::onnx::environment;
 use sparehand::speech::calibration::Calibration;
@@ -33,6 +33,7 @@ fn rank_sixty_phrases(criterion: &mut Criterion) {
             class: PhraseClass::Critical,
             group,
             while_speaking: false,
+            prior: Prior::Allowed,
         })
         .collect();
     for spoken in ["valve closed", "what is left"] {

@@ -7,7 +7,7 @@ use std::path::Path;
 
 use serde_json::json;
 use sparehand::audio::wav;
-use sparehand::engine::output::{AllowedPhrase, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, PhraseClass, Prior};
 use sparehand::onnx::environment;
 use sparehand::speech::clip::ClipHearing;
 use sparehand::speech::score::ScoreSettings;
@@ -23,7 +23,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     // A line is a phrase, or a phrase, a tab and the number of its meaning.
     let allowed = |(at, line): (u32, &str)| -> Result<AllowedPhrase, std::num::ParseIntError> {
         let (text, group) = line.split_once('\t').map_or(Ok((line, at)), |(text, group)| Ok((text, group.parse()?)))?;
-        Ok(AllowedPhrase { text: text.to_owned(), class: PhraseClass::Ordinary, group, while_speaking: true })
+        Ok(AllowedPhrase {
+            text: text.to_owned(),
+            class: PhraseClass::Ordinary,
+            group,
+            while_speaking: true,
+            prior: Prior::Allowed,
+        })
     };
     let phrases: Vec<AllowedPhrase> = (0..).zip(text.lines()).map(allowed).collect::<Result<_, _>>()?;
     let mut hearing = ClipHearing::open(&environment, models, ScoreSettings::default(), phrases, None)?;

@@ -18,7 +18,7 @@ use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
 use sparehand::engine::input::{Certainty, PhraseHeard};
-use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass, Prior};
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
 use sparehand::hear::noise::{pink, rms};
 use sparehand::speech::listener::{Listener, ListenerSettings};
@@ -86,6 +86,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         class,
         group,
         while_speaking: true,
+        prior: Prior::Allowed,
     };
     let all = SAID.into_iter().chain(OTHERS.map(|text| (text, PhraseClass::Ordinary)));
     let set = ListeningSet { id: ListeningSetId(1), phrases: (0..).zip(all).map(phrase).collect() };

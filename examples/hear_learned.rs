@@ -13,7 +13,7 @@ use std::sync::Arc;
 use serde_json::{Value, json};
 use sparehand::audio::wav;
 use sparehand::decide::PhraseVerdict;
-use sparehand::engine::output::{AllowedPhrase, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, PhraseClass, Prior};
 use sparehand::onnx::environment;
 use sparehand::speech::clip::ClipHearing;
 use sparehand::speech::own_examples::{Example, OwnExamples};
@@ -114,7 +114,13 @@ fn read_phrases(text: &str) -> Result<Vec<AllowedPhrase>, String> {
             meanings.len() - 1
         });
         let group = u32::try_from(group).map_err(|_| "too many meanings".to_owned())?;
-        all.push(AllowedPhrase { text: (*phrase).to_owned(), class, group, while_speaking: true });
+        all.push(AllowedPhrase {
+            text: (*phrase).to_owned(),
+            class,
+            group,
+            while_speaking: true,
+            prior: Prior::Allowed,
+        });
     }
     Ok(all)
 }

@@ -16,7 +16,7 @@ use sonora::{AudioProcessing, Config, StreamConfig};
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
-use sparehand::engine::output::{AllowedPhrase, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, PhraseClass, Prior};
 use sparehand::hear::noise::rms;
 use sparehand::onnx::environment;
 use sparehand::speech::clip::ClipHearing;
@@ -92,7 +92,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for line in std::fs::read_to_string(phrases)?.lines() {
         let (text, group) = line.split_once('\t').ok_or("expected a phrase, a tab and the number of its meaning")?;
         let (text, group) = (text.to_owned(), group.parse()?);
-        allowed.push(AllowedPhrase { text, class: PhraseClass::Ordinary, group, while_speaking: true });
+        allowed.push(AllowedPhrase {
+            text,
+            class: PhraseClass::Ordinary,
+            group,
+            while_speaking: true,
+            prior: Prior::Allowed,
+        });
     }
     let files: Vec<String> = std::io::stdin().lock().lines().collect::<Result<_, _>>()?;
     for way in ways().into_iter().filter(|way| only.is_empty() || only.iter().any(|name| name == way.name)) {

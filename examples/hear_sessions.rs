@@ -8,6 +8,8 @@
 
 #[path = "../tests/hear_support/mod.rs"]
 mod hear_support;
+#[path = "hear_support/judged.rs"]
+mod judged;
 #[path = "../tests/hear_support/processor.rs"]
 mod processor;
 
@@ -59,6 +61,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         return Err("expected MODELS CHATTER STEPS SEED NOISE...".into());
     };
     let (wanted, seed): (usize, u64) = (steps.parse()?, seed.parse()?);
+    judged::begin();
     let chatter = std::fs::read_to_string(chatter)?;
     let chatter: Vec<&str> = chatter.lines().filter(|line| !line.is_empty() && !line.starts_with('#')).collect();
     let noises: Vec<(String, Vec<f32>)> = noises
@@ -116,7 +119,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             json!({
                 "run": number, "rig": rig, "routine": routine, "voice": format!("{voice:?}"), "noise": noise, "snr_db": snr_db, "completed": tally.completed,
                 "confirmed": tally.confirmed, "answers": tally.answers, "asked_about": tally.asked_about, "unclear": tally.unclear,
-                "talk": tally.talk, "talk_taken": tally.talk_taken, "ear_ms": tally.ear_ms,
+                "talk": tally.talk, "talk_taken": tally.talk_taken, "ear_ms": tally.ear_ms, "judged": tally.judged,
             })
         );
     }
@@ -137,6 +140,8 @@ struct Tally {
     talk_taken: Vec<String>,
     /// From the end of a word to the end of the computing that answers it, in ms.
     ear_ms: Vec<u64>,
+    /// What was made of each piece of sound, and what had really been said.
+    judged: Vec<Value>,
 }
 
 struct Run {
@@ -266,7 +271,7 @@ impl Run {
             return (if self.tries % 4 >= 2 { self.in_other_words(right) } else { right }, false);
         }
         let others = self.set.iter().flat_map(|set| &set.phrases);
-        // What ends the run or begins an emergency card would leave little of it.
+        // What ends the run, begins an emergency card, or leaves steps to others would leave little of it.
         let others: Vec<&str> = others
             .filter(|phrase| phrase.class != PhraseClass::Emergency)
             .map(|phrase| phrase.text.as_str())
@@ -274,6 +279,8 @@ impl Run {
                 !matches!(*text, "end the run" | "stand by")
                     && !text.starts_with("override")
                     && !text.starts_with("note")
+                    && !LEAVES_OPEN.contains(text)
+                    && !text.ends_with("today")
             })
             .collect();
         match others.choose(rng).filter(|_| draw < 0.85) {
@@ -307,6 +314,7 @@ impl Run {
             });
             let began = processor_time_s()?;
             let event = self.listener.push_frame(&frame, None, OwnVoiceState::Silent)?;
+            self.keep_judged(is_talk);
             self.now += Duration::from_millis(10);
             if self.engine_wakes() {
                 self.tell(Input::Woke)?;
@@ -333,6 +341,24 @@ impl Run {
         }
         self.noise_at = (self.noise_at + frames * FRAME_LEN) % self.noise.len();
         Ok(())
+    }
+
+    /// Keeps what the ear made of a piece of sound, beside what was said.
+    fn keep_judged(&mut self, is_talk: bool) {
+        for mut judged in judged::take() {
+            let Some(said) = self.said.last() else { continue };
+            let heard = judged["best"].as_str().unwrap_or_default();
+            let phrase = said.set.phrases.iter().find(|phrase| phrase.text == heard);
+            let right = !is_talk && is_same_in(&said.set, &said.text, heard);
+            judged["said"] = json!(said.text);
+            judged["talk"] = json!(is_talk);
+            judged["right"] = json!(right);
+            judged["question"] = json!(said.question);
+            judged["class"] = json!(phrase.map(|phrase| format!("{:?}", phrase.class)));
+            judged["prior"] = json!(phrase.map(|phrase| format!("{:?}", phrase.prior)));
+            judged["now_ms"] = json!(self.now.as_millis());
+            self.tally.judged.push(judged);
+        }
     }
 
     fn engine_wakes(&self) -> bool {
@@ -425,5 +451,8 @@ const SPEECH_RMS: f32 = 0.05;
 const BEFORE_FRAMES: usize = 80;
 /// What was said so many utterances ago may still be what is confirmed: a question may come between.
 const REMEMBERED: usize = 4;
+/// What leaves a step to somebody who is not there.
+const LEAVES_OPEN: [&str; 6] =
+    ["cannot be tested", "cannot test it", "i cannot do that", "not fitted", "somebody else did it", "i will call you"];
 /// A run that does not end is left.
-const MOST_TURNS: usize = 400;
+const MOST_TURNS: usize = 600;

@@ -10,7 +10,7 @@ use std::process::Command;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
 use sparehand::engine::input::Certainty;
-use sparehand::engine::output::{AllowedPhrase, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, PhraseClass, Prior};
 use sparehand::hear::noise::{pink, rms};
 use sparehand::setup::clock::Clock;
 use sparehand::speech::recogniser::{Ready, Recogniser};
@@ -50,6 +50,7 @@ fn main() -> Result<(), Failure> {
         class: PhraseClass::Critical,
         group,
         while_speaking: false,
+        prior: Prior::Allowed,
     };
     let phrases = (0..).zip(PHRASES).map(phrase).collect();
     let mut bench = Bench { vosk, phrases, ready, clock };

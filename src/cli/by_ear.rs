@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 use crate::audio::SAMPLE_RATE;
-use crate::engine::output::{AllowedPhrase, PhraseClass};
+use crate::engine::output::{AllowedPhrase, PhraseClass, Prior};
 use crate::engine::phrasebook::{Command, Common};
 use crate::hear::noise::{pink, rms};
 use crate::rig::Rig;
@@ -121,6 +121,7 @@ impl ByEar {
             class: if step.critical() { PhraseClass::Critical } else { PhraseClass::Ordinary },
             group: u32::try_from(group).unwrap_or(u32::MAX),
             while_speaking: false,
+            prior: Prior::Allowed,
         };
         let all: Vec<AllowedPhrase> = groups
             .iter()

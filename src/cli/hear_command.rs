@@ -12,7 +12,7 @@ use serde::Serialize;
 
 use crate::audio::wav::{self, WavError};
 use crate::cli::second_engine_args::SecondEngineArgs;
-use crate::engine::output::{AllowedPhrase, PhraseClass};
+use crate::engine::output::{AllowedPhrase, PhraseClass, Prior};
 use crate::onnx::{RuntimeError, environment};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::Clock;
@@ -153,6 +153,7 @@ fn read_phrases(path: &Path) -> Result<Vec<AllowedPhrase>, HearCommandError> {
             class: PhraseClass::Ordinary,
             group,
             while_speaking: true,
+            prior: Prior::Allowed,
         })
         .collect();
     if phrases.is_empty() {

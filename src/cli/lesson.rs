@@ -13,7 +13,7 @@ use crate::cli::learn_ends::{Ends, EndsError};
 use crate::cli::mic_command::filled;
 use crate::decide::PhraseVerdict;
 use crate::engine::input::Certainty;
-use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
+use crate::engine::output::{AllowedPhrase, PhraseClass, Prior, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::{Command, Common, Phrasebook, Reason};
 use crate::hear::detector::{SpeechDetector, WINDOW_LEN};
 use crate::hear::measure::{CLIPPED, LEAST_DISTANCE_DB, SOFT_DBFS, Stretch};
@@ -89,14 +89,26 @@ impl LessonWords {
                     own_group += 1;
                     own_group
                 });
-                all.push(AllowedPhrase { text: line.clone(), class, group: number(group), while_speaking: false });
+                all.push(AllowedPhrase {
+                    text: line.clone(),
+                    class,
+                    group: number(group),
+                    while_speaking: false,
+                    prior: Prior::Allowed,
+                });
             }
         }
         let count = all.len();
         for (group, texts) in known.into_iter().enumerate() {
             for text in texts.iter().filter(|text| all.iter().all(|phrase| phrase.text != **text)).collect::<Vec<_>>() {
                 let class = PhraseClass::Ordinary;
-                all.push(AllowedPhrase { text: text.clone(), class, group: number(group), while_speaking: false });
+                all.push(AllowedPhrase {
+                    text: text.clone(),
+                    class,
+                    group: number(group),
+                    while_speaking: false,
+                    prior: Prior::Allowed,
+                });
             }
         }
         (count, all)

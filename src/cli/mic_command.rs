@@ -15,7 +15,7 @@ use crate::audio::device::{DeviceError, DeviceInfo, Direction, devices};
 use crate::audio::resample::Decimator;
 use crate::audio::wake::Waker;
 use crate::cli::play_out::PlayOut;
-use crate::engine::output::{AllowedPhrase, PhraseClass, Priority, SpeechId, Utterance};
+use crate::engine::output::{AllowedPhrase, PhraseClass, Prior, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::Command;
 use crate::hear::detector::{SpeechDetector, WINDOW_LEN};
 use crate::hear::measure::{MicAdvice, MicMeasured, Stretch, echo_path};
@@ -356,6 +356,7 @@ fn phrases(lines: &[String], places: &Places) -> Result<Vec<AllowedPhrase>, MicE
         class: PhraseClass::Ordinary,
         group,
         while_speaking: false,
+        prior: Prior::Allowed,
     };
     Ok((0..).zip(all).map(phrase).collect())
 }

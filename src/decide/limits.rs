@@ -4,7 +4,7 @@ use std::sync::LazyLock;
 
 use serde::Deserialize;
 
-use crate::engine::output::{AllowedPhrase, PhraseClass};
+use crate::engine::output::{AllowedPhrase, PhraseClass, Prior};
 
 /// Least figures, in nats; minus infinity asks for nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
@@ -73,10 +73,18 @@ pub enum BeforeConvergence {
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct LimitsTable {
+    prior: PriorOdds,
     chat: ByLength,
     ordinary: ByLength,
     critical: ByLength,
     emergency: ByLength,
+}
+
+/// By how much the odds change before anything is heard, as natural logarithms.
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PriorOdds {
+    asked: f32,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
@@ -101,6 +109,14 @@ impl LimitsTable {
             PhraseClass::Emergency => &self.emergency,
         };
         if words < 2 { &by_length.one_word } else { &by_length.several_words }
+    }
+
+    /// By how much the log odds of a phrase are raised before anything is heard.
+    pub fn prior(&self, prior: Prior) -> f32 {
+        match prior {
+            Prior::Asked => self.prior.asked,
+            Prior::Allowed => 0.0,
+        }
     }
 
     /// What it takes for `phrase`.
@@ -145,6 +161,17 @@ mod tests {
                 assert!(sure.log_odds >= thin.log_odds && sure.margin >= thin.margin, "{class:?}");
                 assert!(thin.margin >= 2.0 && thin.log_odds >= 0.0, "{class:?}");
             }
+        }
+    }
+
+    #[test]
+    fn that_something_is_asked_for_alone_takes_no_answer_that_can_hurt() {
+        let table = LimitsTable::shipped();
+        assert_eq!(table.prior(Prior::Allowed), 0.0);
+        // What was heard itself has to say that it is ten times likelier than not.
+        for words in [1, 2] {
+            let sure = table.of(PhraseClass::Critical, words).sure;
+            assert!(sure.log_odds - table.prior(Prior::Asked) >= if words > 1 { 10_f32.ln() } else { 1.0 }, "{words}");
         }
     }
 

@@ -26,8 +26,8 @@ pub struct PhraseVerdict {
     pub score: f32,
     /// Distance to the best phrase of another group, in nats; 0 and up.
     pub margin: f32,
-    /// Natural logarithm of the odds that the best phrase was said; minus infinity where it was not worth weighing. What the
-    /// examples of the people who may be speaking say to it is in it.
+    /// Natural logarithm of the odds that the best phrase was said, by what was heard; minus infinity where it was not worth weighing. What
+    /// the examples of the people who may be speaking say to it is in it, what is asked for is not.
     pub log_odds: f32,
     /// What the odds come from, where it was worth weighing.
     pub evidence: Option<Evidence>,
@@ -275,10 +275,11 @@ pub(super) fn plain_words(text: &str) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::engine::output::Prior;
     use rstest::rstest;
 
     fn phrase(text: &str, class: PhraseClass, while_speaking: bool) -> AllowedPhrase {
-        AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking }
+        AllowedPhrase { text: text.to_owned(), class, group: 0, while_speaking, prior: Prior::Allowed }
     }
 
     fn accepted(certainty: Certainty, margin: f32) -> PhraseVerdict {

@@ -121,7 +121,7 @@ const KEPT_SETS: usize = 4;
 mod tests {
     use super::*;
     use crate::engine::input::Certainty;
-    use crate::engine::output::{AllowedPhrase, ListeningSetId, Priority};
+    use crate::engine::output::{AllowedPhrase, ListeningSetId, Prior, Priority};
 
     fn heard(text: &str, over_speech: bool) -> PhraseHeard {
         PhraseHeard {
@@ -177,8 +177,13 @@ mod tests {
 
     #[test]
     fn its_own_words_are_nobodys_answer_in_whatever_words_that_may_be_said() {
-        let phrase =
-            |text: &str, class, group| AllowedPhrase { text: text.to_owned(), class, group, while_speaking: true };
+        let phrase = |text: &str, class, group| AllowedPhrase {
+            text: text.to_owned(),
+            class,
+            group,
+            while_speaking: true,
+            prior: Prior::Allowed,
+        };
         let phrases = vec![
             phrase("gloves on", PhraseClass::Critical, 1),
             phrase("gloves are on", PhraseClass::Critical, 1),

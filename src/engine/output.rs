@@ -121,6 +121,17 @@ pub struct AllowedPhrase {
     pub group: u32,
     /// Whether it may be heard while the program itself speaks.
     pub while_speaking: bool,
+    /// How likely it is before anything is heard.
+    pub prior: Prior,
+}
+
+/// How likely a phrase is before anything is heard; what it is worth stands in `models/hearing.toml`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Prior {
+    /// It answers what is being asked.
+    Asked,
+    /// It may be said at any time.
+    Allowed,
 }
 
 /// How much hangs on a phrase: each class has its own thresholds.

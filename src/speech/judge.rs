@@ -122,8 +122,10 @@ impl Candidate {
         let phrase = &phrases[self.best];
         let evidence = Evidence::of(&phrase.text, self.score, self.over_free, self.margin, ranking);
         let log_odds = calibration.log_odds(&evidence) + sooner;
-        let limits = LimitsTable::shipped().of(phrase.class, evidence.words);
-        let figures = LeastFigures { log_odds, margin: self.margin, score: self.score };
+        let table = LimitsTable::shipped();
+        let limits = table.of(phrase.class, evidence.words);
+        let with_prior = log_odds + table.prior(phrase.prior);
+        let figures = LeastFigures { log_odds: with_prior, margin: self.margin, score: self.score };
         let accepted = if figures.meet(&limits.sure) {
             Some(Certainty::Sure)
         } else if figures.meet(&limits.thin) {
@@ -175,6 +177,7 @@ fn by_score(a: &PhraseScore, b: &PhraseScore) -> std::cmp::Ordering {
 mod tests {
     use super::*;
     use crate::decide::ranking::FreeDecode;
+    use crate::engine::output::Prior;
 
     /// Least scores of several words and of one.
     const LEAST_SCORE: f32 = 4.5;
@@ -184,7 +187,7 @@ mod tests {
         [PhraseClass::Chat, PhraseClass::Ordinary, PhraseClass::Critical, PhraseClass::Emergency];
 
     fn phrase(text: &str, class: PhraseClass, group: u32) -> AllowedPhrase {
-        AllowedPhrase { text: text.to_owned(), class, group, while_speaking: false }
+        AllowedPhrase { text: text.to_owned(), class, group, while_speaking: false, prior: Prior::Allowed }
     }
 
     fn judge(phrases: &[AllowedPhrase], ranking: &Ranking) -> PhraseVerdict {
@@ -234,6 +237,19 @@ mod tests {
         };
         assert_eq!(found(PhraseClass::Critical).accepted, Some(Certainty::Thin));
         assert_eq!(found(PhraseClass::Ordinary).accepted, Some(Certainty::Sure));
+    }
+
+    #[test]
+    fn what_is_asked_for_needs_less_to_be_believed_and_no_less_to_be_told_from_its_opposite() {
+        let found = |prior, opposite: f32| {
+            let mut allowed = closed_or_open(PhraseClass::Critical);
+            allowed.iter_mut().for_each(|phrase| phrase.prior = prior);
+            judge(&allowed, &ranking(&[(-5.0, 8.0), (-6.0, 7.0), (-12.0, opposite)], "Wall clothed.", -1.0))
+        };
+        let (allowed, asked) = (found(Prior::Allowed, 1.0), found(Prior::Asked, 1.0));
+        assert_eq!(allowed.log_odds, asked.log_odds);
+        assert_eq!((allowed.accepted, asked.accepted), (Some(Certainty::Doubtful), Some(Certainty::Sure)));
+        assert_eq!(found(Prior::Asked, 6.5).accepted, None);
     }
 
     #[test]

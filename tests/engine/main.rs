@@ -10,6 +10,7 @@ mod not_understood;
 mod on_time;
 mod order;
 mod people;
+mod prior;
 mod properties;
 #[path = "../random_play/mod.rs"]
 mod random_play;

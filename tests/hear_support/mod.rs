@@ -8,7 +8,7 @@ use etcetera::BaseStrategy;
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::SAMPLE_RATE;
 use sparehand::audio::wav;
-use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass};
+use sparehand::engine::output::{AllowedPhrase, ListeningSet, ListeningSetId, PhraseClass, Prior};
 use sparehand::hear::noise::{pink, rms};
 
 /// The models folder; fails the test when it is not filled.
@@ -74,6 +74,7 @@ pub fn set(id: u64, phrases: &[&str]) -> ListeningSet {
         class: PhraseClass::Ordinary,
         group,
         while_speaking: false,
+        prior: Prior::Allowed,
     };
     ListeningSet { id: ListeningSetId(id), phrases: (0..).zip(phrases).map(phrase).collect() }
 }

@@ -7,7 +7,7 @@ use super::super::answer::{Means, Reply, StepNow, cannot_do, kind, not_here, unt
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::joined::Move;
-use super::super::output::{AllowedPhrase, PhraseClass};
+use super::super::output::{AllowedPhrase, PhraseClass, Prior};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Common, Phrasebook, Reason};
 use super::super::state::{Recall, RunState};
@@ -68,6 +68,28 @@ pub(in crate::engine) enum PhraseMeaning {
 }
 
 impl PhraseMeaning {
+    /// Whether it is what the station waits for, and not one of the things that may be said besides.
+    fn prior(&self, now: &Situation<'_>) -> Prior {
+        let at_step =
+            |step: &StepIndex| now.people.iter().any(|&person| now.state.people[person].current == Some(*step));
+        let answers = match self {
+            Self::To { answer, .. } => {
+                !matches!(answer, Reply::NoState | Reply::Untested | Reply::NotHere | Reply::CannotDo)
+            }
+            Self::ClockEnd(step) => at_step(step) || now.state.clocks.get(step).is_some_and(|clock| clock.ran_out),
+            Self::Stretch { .. }
+            | Self::Yes
+            | Self::No
+            | Self::Reason(_)
+            | Self::Person(_)
+            | Self::Digit(_)
+            | Self::NumberEnds => true,
+            Self::Thing(..) => matches!(now.asking, Asking::Away { .. }) || now.state.recall == Recall::Asked,
+            _ => false,
+        };
+        if answers { Prior::Asked } else { Prior::Allowed }
+    }
+
     /// Who answers by it.
     pub fn person(&self) -> Option<PersonIndex> {
         match self {
@@ -168,6 +190,11 @@ fn vocabulary(now: &Situation<'_>) -> Vec<ListenedPhrase> {
         }
     }
     words.at_any_step(now);
+    for entry in &mut words.entries {
+        if entry.meanings.iter().any(|meaning| meaning.prior(now) == Prior::Asked) {
+            entry.phrase.prior = Prior::Asked;
+        }
+    }
     words.entries
 }
 
@@ -185,7 +212,8 @@ impl Collector {
                 None => {
                     self.places.insert(text.clone(), self.entries.len());
                     let group = self.group(vec![meaning.clone()]);
-                    let phrase = AllowedPhrase { text: text.clone(), class, group, while_speaking };
+                    let phrase =
+                        AllowedPhrase { text: text.clone(), class, group, while_speaking, prior: Prior::Allowed };
                     self.entries.push(ListenedPhrase { phrase, meanings: vec![meaning.clone()] });
                 }
                 Some(place) if self.is_for_another(place, &meaning) => {

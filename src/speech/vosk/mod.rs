@@ -351,7 +351,7 @@ const VOWELS: [u32; 7] = [0, 4, 8, 13, 18, 20, 1];
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::output::PhraseClass;
+    use crate::engine::output::{PhraseClass, Prior};
 
     #[test]
     fn the_fillers_are_seventy_different_open_syllables() {
@@ -388,6 +388,7 @@ mod tests {
             class: PhraseClass::Critical,
             group: 0,
             while_speaking: false,
+            prior: Prior::Allowed,
         };
         let reading = |text: &str, likelihood| VoskReading { text: text.to_owned(), likelihood };
         let phrases = [phrase("밸브 닫힘"), phrase("밸브 열림")];
