@@ -52,7 +52,7 @@ def write(asked, machine: str) -> None:
     noises = [(kind, [r for r in records if r["noise"] == kind]) for kind in sorted({r["noise"] for r in records})]
     head = (
         *("", "runs", "to the end", "critical settled", "of them unsaid", "by the lenient judge", "others settled", "of them unsaid", "by the lenient judge"),
-        *("answers", "taken at once", "asked about", "say again", "talk", "taken for a phrase"),
+        *("answers", "taken at once", "asked about", "say again", "by key in the end", "talk", "taken for a phrase"),
     )
     lines = [
         f"<!-- Written by bench/run sessions. {machine} Seed {asked.seed}. -->",
@@ -101,19 +101,25 @@ def _unsaid(confirmed: list[dict]) -> list[dict]:
 
 def counts(rows: list[dict]) -> dict[str, int]:
     """What runs come to: settled steps, and of them those that nobody had said by either judge."""
-    found = {key: sum(row[key] for row in rows) for key in ("completed", "answers", "asked_about", "unclear", "talk")}
+    found = {key: sum(row[key] for row in rows) for key in ("completed", "answers", "asked_about", "unclear", "by_key", "talk")}
     for name, critical in (("critical", True), ("ordinary", False)):
         confirmed = [one for row in rows for one in _confirmed(row, critical)]
         found[name] = len(confirmed)
         found[f"{name}_unsaid"] = len(_unsaid(confirmed))
         found[f"{name}_lenient"] = sum(not said.lenient(one) for one in confirmed)
-    found["taken_at_once"] = sum(not one["asked_back"] and not said.why_wrong(one) for row in rows for one in row["confirmed"])
+    found["taken_at_once"] = sum(len(_answers_taken_at_once(row)) for row in rows)
     found["talk_taken"] = sum(len(row["talk_taken"]) for row in rows)
     return found
 
 
+def _answers_taken_at_once(row: dict) -> set[tuple]:
+    """What was said and settled something without being asked about: one answer to several steps is one."""
+    taken = [one for one in row["confirmed"] if not one["asked_back"] and not said.why_wrong(one)]
+    return {(one["heard_in"]["question"], one["heard_in"]["text"]) for one in taken}
+
+
 def _cells(rows: list[dict]) -> tuple:
     columns = ("critical", "critical_unsaid", "critical_lenient", "ordinary", "ordinary_unsaid", "ordinary_lenient")
-    more = ("answers", "taken_at_once", "asked_about", "unclear", "talk", "talk_taken")
+    more = ("answers", "taken_at_once", "asked_about", "unclear", "by_key", "talk", "talk_taken")
     found = counts(rows)
     return (len(rows), *(found[key] for key in ("completed", *columns, *more)))

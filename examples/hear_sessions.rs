@@ -4,7 +4,7 @@
 //! `cargo run --release --example hear_sessions -- MODELS CHATTER STEPS SEED NOISE...`: real ear and engine, synthetic voices, time that passes as it is
 //! heard. CHATTER has a sentence a line that is no answer; a NOISE is a WAV file. Runs until so many critical questions were answered;
 //! a run has one voice, one noise, and a speech-to-noise ratio of 5 to 25 dB. Whoever is not
-//! understood twice says it in other words that may be said, as the program proposes. The program's own voice is not sounded. One JSON object a run.
+//! understood twice says it in other words that may be said, as the program proposes, and whoever was not seven times takes the key. The program's own voice is not sounded. One JSON object a run.
 
 #[path = "../tests/hear_support/mod.rs"]
 mod hear_support;
@@ -26,7 +26,7 @@ use serde_json::{Value, json};
 use sparehand::audio::FRAME_LEN;
 use sparehand::audio::wav;
 use sparehand::engine::event::{Event, HeardAs};
-use sparehand::engine::input::Input;
+use sparehand::engine::input::{Input, Key};
 use sparehand::engine::output::{ListeningSet, Output, PhraseClass, VoiceSettings};
 use sparehand::engine::{Asked, AskedFor, Engine};
 use sparehand::hear::ear::{HearEvent, OwnVoiceState};
@@ -119,7 +119,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             json!({
                 "run": number, "rig": rig, "routine": routine, "voice": format!("{voice:?}"), "noise": noise, "snr_db": snr_db, "completed": tally.completed,
                 "confirmed": tally.confirmed, "answers": tally.answers, "asked_about": tally.asked_about, "unclear": tally.unclear,
-                "talk": tally.talk, "talk_taken": tally.talk_taken, "ear_ms": tally.ear_ms, "judged": tally.judged,
+                "by_key": tally.by_key, "talk": tally.talk, "talk_taken": tally.talk_taken, "ear_ms": tally.ear_ms, "judged": tally.judged,
             })
         );
     }
@@ -135,6 +135,8 @@ struct Tally {
     answers: usize,
     asked_about: usize,
     unclear: usize,
+    /// Answers that were given by key in the end.
+    by_key: usize,
     /// Sentences that were meant for somebody else, and phrases that were made of them, by certainty.
     talk: usize,
     talk_taken: Vec<String>,
@@ -209,6 +211,10 @@ impl Run {
                 self.tell(Input::Woke)?;
                 continue;
             }
+            if self.tried == asked.question && self.tries >= MOST_TRIES {
+                self.press(&asked)?;
+                continue;
+            }
             let (text, is_talk) = self.what_to_say(&asked, rng, chatter);
             let clip =
                 clips.entry((format!("{voice:?}"), text.clone())).or_insert_with(|| spoken(&text, voice)).clone();
@@ -226,6 +232,16 @@ impl Run {
             self.tell(Input::Woke)?;
         }
         Ok(())
+    }
+
+    /// Gives up saying it: the key that shows the answer.
+    fn press(&mut self, asked: &Asked) -> Result<(), Box<dyn std::error::Error>> {
+        self.tally.by_key += 1;
+        self.tries = 0;
+        let wrong = matches!(&asked.kind, AskedFor::HeardRight { phrase, .. } if self.meant.as_ref() != Some(phrase));
+        self.tell(Input::KeyPressed(if wrong { Key::Other } else { Key::Confirm }))?;
+        self.now += Duration::from_secs(5);
+        self.tell(Input::Woke)
     }
 
     /// Keeps what the person begins to say.
@@ -454,5 +470,7 @@ const REMEMBERED: usize = 4;
 /// What leaves a step to somebody who is not there.
 const LEAVES_OPEN: [&str; 6] =
     ["cannot be tested", "cannot test it", "i cannot do that", "not fitted", "somebody else did it", "i will call you"];
+/// Who was not understood so often takes the key.
+const MOST_TRIES: u32 = 6;
 /// A run that does not end is left.
 const MOST_TURNS: usize = 600;

@@ -89,7 +89,7 @@ def test_only_what_was_said_to_the_question_for_the_step_counts(one, strict, len
 
 def test_both_judges_are_counted_side_by_side():
     run = {
-        "completed": True, "answers": 9, "asked_about": 1, "unclear": 2, "talk": 3, "talk_taken": ["louder (Sure)"],
+        "completed": True, "answers": 9, "asked_about": 1, "unclear": 2, "by_key": 1, "talk": 3, "talk_taken": ["louder (Sure)"],
         "confirmed": [
             confirmed(RIGHT), confirmed(RIGHT, TALK), confirmed(TALK), confirmed(RIGHT, YES, asked_back=True, heard_in=0),
             confirmed(RIGHT, critical=False), confirmed(RIGHT, OTHER, critical=False),
@@ -98,7 +98,8 @@ def test_both_judges_are_counted_side_by_side():
     found = sessions.counts([run, run])
     assert (found["critical"], found["critical_unsaid"], found["critical_lenient"]) == (8, 4, 2)
     assert (found["ordinary"], found["ordinary_unsaid"], found["ordinary_lenient"]) == (4, 2, 0)
-    assert (found["taken_at_once"], found["talk_taken"], found["completed"]) == (4, 2, 2)
+    # What settles two steps with one answer was said once.
+    assert (found["taken_at_once"], found["by_key"], found["talk_taken"], found["completed"]) == (2, 2, 2, 2)
 
 
 def test_what_nobody_said_is_told_with_the_reason():
