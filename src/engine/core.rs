@@ -43,6 +43,7 @@ pub struct Engine {
     /// Who gave the answer that is being followed: what is asked next needs no name where it is asked of them.
     pub(super) just_answered: Option<PersonIndex>,
     pub(super) pace: Timeliness,
+    pub(super) work: Work,
     pub(super) numbers: Numbers,
 }
 
@@ -51,6 +52,14 @@ pub struct Engine {
 pub(super) enum Timeliness {
     OnTime,
     Late,
+}
+
+/// How long people have worked without a rest.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Work {
+    /// When it began, and when something was asked for last.
+    pub since: Option<SessionTime>,
+    pub last: SessionTime,
 }
 
 /// What is counted up within a run; no number is given twice.
@@ -83,6 +92,7 @@ impl Engine {
             briefed: vec![Briefing::default()],
             alarms: Alarms::default(),
             pace: Timeliness::OnTime,
+            work: Work::default(),
             numbers: Numbers::default(),
         }
     }

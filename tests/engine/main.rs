@@ -17,6 +17,7 @@ mod random_play;
 mod readings;
 mod reckon;
 mod remarks;
+mod rests;
 mod scenarios;
 mod screens;
 mod stations;

@@ -27,6 +27,7 @@ impl Engine {
             Command::WhereAreWe => self.say_where(),
             Command::WhatCanIAnswer => self.say_what_can_be_answered(),
             Command::StandBy => self.stand_by(self.standing_by_text()),
+            Command::Rest => self.stand_by(self.rest_text()),
             Command::Stop => {
                 let line = if self.alarms.holding.is_some() { Line::HoldStopped } else { Line::Held };
                 self.stand_by(self.book.line(line, &[]));

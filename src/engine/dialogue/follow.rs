@@ -174,7 +174,10 @@ impl Engine {
                 self.send(Audience::All, Output::SetVoice(self.state.voice));
                 self.say_reply(self.here(), remarks);
             }
-            Event::WentAhead => self.went_ahead(),
+            Event::WentAhead => {
+                self.work.since = Some(self.now);
+                self.went_ahead();
+            }
             Event::HandedOver { to, .. } => self.handed_over(to),
             Event::CardStarted { .. } => self.card_started(),
             Event::CardEnded { card } => self.card_ended(card),

@@ -19,6 +19,7 @@ mod on_time;
 pub(super) mod person;
 mod prompt;
 mod remarks;
+mod rest;
 mod resume;
 mod speech;
 mod standing;

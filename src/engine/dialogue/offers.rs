@@ -147,7 +147,10 @@ impl Engine {
             before.push(self.to_person(person, self.once_more(index)));
             return self.say_prompt_to(person, Priority::Prompt, before.join(" "));
         }
-        self.introduce(person, index, &mut before);
+        self.work_goes_on();
+        if self.introduce(person, index, &mut before) {
+            before.extend(self.rest_offered(person, index));
+        }
         let stretch = self.state.stretch_of(person).to_vec();
         if !stretch.is_empty() {
             let cautions: Vec<String> =
@@ -239,8 +242,8 @@ impl Engine {
         self.remember(to, &useful);
     }
 
-    /// What a routine, and then a section, is called when its first step comes.
-    fn introduce(&mut self, person: PersonIndex, index: StepIndex, before: &mut Vec<String>) {
+    /// What a routine, and then a section, is called when its first step comes. Whether another section begins.
+    fn introduce(&mut self, person: PersonIndex, index: StepIndex, before: &mut Vec<String>) -> bool {
         let part = self.job.part_of(index);
         let section = self.job.step(index).section;
         if !self.introduced[part] {
@@ -250,12 +253,14 @@ impl Engine {
             self.briefed[person].section = Some(section);
         }
         let last = self.briefed[person].section.replace(section);
+        let begins = last.is_some_and(|last| last != section);
         // Whoever knows their part knows where they are in it.
-        if last.is_some_and(|last| last != section) && !self.is_told_briefly(person, index) {
+        if begins && !self.is_told_briefly(person, index) {
             let title = format!("{}.", capital(&self.job.routine.sections[section].title));
             before.push(self.once_for(person, &title));
         }
         before.retain(|text| !text.is_empty());
+        begins
     }
 
     /// For the practised the short form, and the words to answer the first time that a kind of answer comes. For a beginner what to do

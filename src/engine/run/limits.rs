@@ -86,6 +86,17 @@ impl RunState {
         }
     }
 
+    /// What is still to be done of what is done as one and has been begun, in order: none of it is to be left as it is.
+    pub fn half_done<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
+        let whole = |step: StepIndex| (job.part_of(step), &job.step(step).whole);
+        let begun = |step: StepIndex| matches!(self.steps[step], StepState::Answered(_));
+        let of_begun = move |&step: &StepIndex| {
+            !job.step(step).whole.is_empty()
+                && job.parts[job.part_of(step)].steps.clone().any(|other| whole(other) == whole(step) && begun(other))
+        };
+        self.open(job).filter(of_begun)
+    }
+
     /// The steps of this role that are done as one with this, as long as none of all of them is done or has its clock running.
     fn not_begun<'a>(&'a self, job: &'a Move, step: StepIndex) -> impl Iterator<Item = StepIndex> + 'a {
         let (whole, role) = (&job.step(step).whole, job.step(step).role);
