@@ -49,6 +49,15 @@ fn a_clock_that_runs_is_named_with_its_end_and_rings_during_the_rest() {
     assert!(world.engine.state().clocks.is_empty());
 }
 
+#[test]
+fn a_clock_that_ends_by_itself_keeps_nobody() {
+    let mut world = dump();
+    world.answer_until("wash");
+    world.hear("washing");
+    world.hear("i need a break");
+    assert!(!world.last_said().contains("clock runs"), "{}", world.last_said());
+}
+
 /// Answers one thing every five minutes, until so long has passed.
 fn work_for(world: &mut World, minutes: u64) {
     for _ in 0..minutes / 5 {

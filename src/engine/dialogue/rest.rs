@@ -22,8 +22,9 @@ impl Engine {
     /// What is said to somebody who wants a rest: what runs and what is begun is better ended first, and they decide.
     pub(in crate::engine) fn rest_text(&self) -> String {
         let clocks = self.state.clocks.keys().filter_map(|&step| match &self.job.step(step).answer {
+            // One that nobody has to end needs nobody.
             Answer::Clock(clock) => {
-                Some(self.book.line(Line::RestClock, &[("clock", &clock.name), ("end", &clock.end[0])]))
+                clock.end.first().map(|end| self.book.line(Line::RestClock, &[("clock", &clock.name), ("end", end)]))
             }
             _ => None,
         });
