@@ -114,6 +114,8 @@ pub enum Key {
     WhatCanIAnswer,
     /// Holds the run.
     StandBy,
+    /// Says what must not be left as it is, and holds the run.
+    Rest,
     /// Goes on after a pause.
     GoAhead,
     /// The step is under way.

@@ -45,6 +45,7 @@ pub(super) struct KeyLabels {
     pub(super) not_yet: String,
     pub(super) not_here: String,
     pub(super) what_is_out: String,
+    pub(super) rest: String,
     pub(super) correction: String,
     pub(super) skip: String,
     pub(super) stop: String,

@@ -43,11 +43,12 @@ fn plays() -> impl Strategy<Value = Vec<Play>> {
     proptest::collection::vec(one, 1..40)
 }
 
-const KEYS: [Key; 11] = [
+const KEYS: [Key; 12] = [
     Key::Confirm,
     Key::Other,
     Key::Explain,
     Key::StandBy,
+    Key::Rest,
     Key::GoAhead,
     Key::Correction,
     Key::Skip,

@@ -40,12 +40,13 @@ fn moves() -> impl Strategy<Value = Vec<Move>> {
     proptest::collection::vec(one, 1..160)
 }
 
-const KEYS: [Key; 12] = [
+const KEYS: [Key; 13] = [
     Key::Confirm,
     Key::Other,
     Key::SayAgain,
     Key::Explain,
     Key::StandBy,
+    Key::Rest,
     Key::GoAhead,
     Key::Correction,
     Key::Skip,

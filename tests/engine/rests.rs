@@ -3,6 +3,7 @@
 use crate::world::World;
 use crate::world::cast::{self, alone};
 use sparehand::engine::Move;
+use sparehand::engine::input::Key;
 use sparehand::units::SessionTime;
 
 fn dump() -> World {
@@ -12,7 +13,7 @@ fn dump() -> World {
 #[test]
 fn whoever_has_begun_nothing_rests_and_goes_on_where_they_were() {
     let mut world = dump();
-    world.hear("i need a break");
+    world.press(Key::Rest);
     assert_eq!(world.last_said(), "Rest. Nothing runs, and nothing stands half done. Say go ahead when you are back.");
     assert!(world.engine.state().standing_by);
     world.pass_s(600);

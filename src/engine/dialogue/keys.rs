@@ -185,6 +185,7 @@ fn command_of(key: Key) -> Option<Command> {
         Key::WhereAreWe => Command::WhereAreWe,
         Key::WhatCanIAnswer => Command::WhatCanIAnswer,
         Key::StandBy => Command::StandBy,
+        Key::Rest => Command::Rest,
         Key::GoAhead => Command::GoAhead,
         Key::NotYet => Command::NotYet,
         Key::Correction => Command::Correction,
