@@ -1,7 +1,7 @@
 //! sparehand: a spare hand that talks, for people who live or travel in a motorhome, trailer or van.
 //!
 //! Data flows in one direction: microphone -> [`hear`] -> [`engine`] -> [`journal`] (first) -> [`say`], [`screen`].
-//! [`units`], [`routine`], [`rig`], [`figures`], [`plan`] and [`engine`] are pure: they take time as an argument and touch
+//! [`units`], [`source`], [`routine`], [`rig`], [`figures`], [`plan`] and [`engine`] are pure: they take time as an argument and touch
 //! no audio, database, file, thread or clock. [`conductor`] joins them; [`cli`] begins it.
 
 #[macro_use]
@@ -24,6 +24,7 @@ pub mod say;
 pub mod screen;
 pub mod server;
 pub mod setup;
+pub mod source;
 pub mod speech;
 pub mod station;
 pub mod units;

@@ -131,8 +131,8 @@ pub enum PaperError {
     Keep(#[from] KeepError),
     #[error(transparent)]
     Prompt(#[from] PromptError),
-    #[error("{file}{row}: {source}")]
-    Refused { file: String, row: String, source: Box<PromptError> },
+    #[error("{place}: found {found}, expected {expected}; change it in the list")]
+    Refused { place: String, found: String, expected: String },
     #[error(
         "--column {found}: expected a column's letters and what it holds, such as C=where; what it holds is one of: {known}"
     )]
@@ -309,20 +309,21 @@ fn show(sheets: &[(Grid, Layout)], told: &mut dyn Write) -> io::Result<()> {
 
 /// The loader has the last word: what it refuses is not written.
 fn accept(file: &str, text: &str, draft: &Draft, config: &Path) -> Result<(), PaperError> {
-    let refused = |source: PromptError| {
-        let id = match &source {
-            PromptError::Routine(RoutineError::Faulty { step, .. }) => step.as_str(),
-            _ => "",
-        };
-        let steps = draft.sections.iter().flat_map(|section| &section.steps);
-        let of_id = |step: &&DraftStep| step.keys.get("id").and_then(|key| key.as_str()) == Some(id);
-        let row = steps.filter(of_id).find_map(|step| step.row);
-        let row = row.map_or_else(String::new, |row| format!(", row {row}"));
-        PaperError::Refused { file: file.to_owned(), row, source: Box::new(source) }
-    };
     let source = Source { name: "the routine that it makes".to_owned(), text: text.to_owned() };
-    prompts::load_from(&source, &Rig::default(), config).map_err(refused)?;
-    Ok(())
+    let refused = match prompts::load_from(&source, &Rig::default(), config) {
+        Ok(_) => return Ok(()),
+        Err(PromptError::Routine(refused)) => refused,
+        Err(other) => return Err(other.into()),
+    };
+    let RoutineError { step, found, expected, .. } = *refused;
+    let steps = draft.sections.iter().flat_map(|section| &section.steps);
+    let of_id = |of: &&DraftStep| of.keys.get("id").and_then(|key| key.as_str()) == Some(&step);
+    let place = match steps.filter(of_id).find_map(|step| step.row) {
+        Some(row) => format!(", row {row}"),
+        None if step.is_empty() => String::new(),
+        None => format!(": step '{step}'"),
+    };
+    Err(PaperError::Refused { place: format!("{file}{place}"), found, expected })
 }
 
 fn naming(args: &FromTableArgs) -> Naming {

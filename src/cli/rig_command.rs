@@ -9,7 +9,7 @@ use thiserror::Error;
 
 use crate::cli::schema;
 use crate::rig::interview::{Interview, Misunderstood};
-use crate::rig::{self, RigFile};
+use crate::rig::{self, RigError, RigFile};
 use crate::setup::places::Places;
 use crate::setup::prompts::{self, PromptError};
 
@@ -28,8 +28,8 @@ pub struct RigArgs {
 pub enum RigCommandError {
     #[error(transparent)]
     Prompts(#[from] PromptError),
-    #[error("{path}: the rig that is there cannot be read: {why}; mend it, or move it away")]
-    Known { path: PathBuf, why: String },
+    #[error("{0}, or move the file away")]
+    Known(#[from] RigError),
     #[error("the questions of the interview: {0}")]
     Questions(#[from] Misunderstood),
     #[error("{path}: cannot be read")]
@@ -111,10 +111,7 @@ fn known(path: &Path) -> Result<Option<RigFile>, RigCommandError> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
         Err(source) => return Err(RigCommandError::Read { path: path.to_owned(), source }),
     };
-    let fault = |why: String| RigCommandError::Known { path: path.to_owned(), why };
-    let rig: RigFile = toml::from_str(&text).map_err(|why| fault(why.to_string()))?;
-    rig::Rig::of(&path.display().to_string(), &rig).map_err(|why| fault(why.to_string()))?;
-    Ok(Some(rig))
+    Ok(Some(rig::read(&path.display().to_string(), &text)?))
 }
 
 /// Writes a file so that at any moment either the old one or the new one is there, and keeps the old one beside it
@@ -218,7 +215,7 @@ mod tests {
         fs::write(&path, "kind = \"boat\"").unwrap();
         let questions = include_str!("../../prompts/phrases/interview.toml");
         let error = interview(&path, questions, &mut "van\n".as_bytes(), &mut Vec::new()).unwrap_err();
-        assert!(error.to_string().contains("mend it, or move it away"), "{error}");
+        assert!(error.to_string().contains("correct it there, or move the file away"), "{error}");
         assert_eq!(fs::read_to_string(&path).unwrap(), "kind = \"boat\"");
     }
 

@@ -6,7 +6,7 @@ use uom::si::f64::Volume;
 use uom::si::volume::milliliter;
 
 use super::file::{Behind, RigFile, RigKind};
-use super::{OWN, RigError, slug};
+use super::{OWN, RigFault, slug};
 use crate::figures::units::volume::us_cup;
 
 pub(super) struct Bound {
@@ -51,84 +51,90 @@ const CORDS: [u32; 5] = [0, 15, 20, 30, 50];
 
 /// # Errors
 /// The first fault found.
-pub(super) fn check(file: &str, rig: &RigFile) -> Result<(), RigError> {
+pub(super) fn check(rig: &RigFile) -> Result<(), RigFault> {
     for bound in BOUNDS {
         let found = (bound.value)(rig);
         if !(bound.least..=bound.most).contains(&found) {
             let &Bound { field, unit, least, most, .. } = bound;
-            return Err(RigError::OutOfBounds { file: file.to_owned(), field, found, least, most, unit });
+            return fault(field, 0, format!("{found} {unit}"), &format!("{least} to {most} {unit}"));
         }
     }
-    let fault = |field: &str, found: String, expected: &'static str| {
-        Err(RigError::Faulty { file: file.to_owned(), field: field.to_owned(), found, expected })
-    };
     if !CORDS.contains(&rig.electric.cord_a) {
-        return fault("electric.cord_a", rig.electric.cord_a.to_string(), "0, 15, 20, 30 or 50 amperes");
+        return fault("electric.cord_a", 0, rig.electric.cord_a.to_string(), "0, 15, 20, 30 or 50 amperes");
     }
-    if rig.electric.shore_least_v >= rig.electric.shore_most_v {
-        let found = format!("{} V", rig.electric.shore_least_v);
-        return fault("electric.shore_least_v", found, "less than electric.shore_most_v");
+    let (least, most) = (rig.electric.shore_least_v, rig.electric.shore_most_v);
+    if least >= most {
+        let expected = format!("less than electric.shore_most_v, which is {most} V");
+        return fault("electric.shore_least_v", 0, format!("{least} V"), &expected);
     }
     for (field, degrees, most, expected) in [
         ("latitude", rig.latitude, 89.0, "-89 to 89 degrees, north above zero"),
         ("longitude", rig.longitude, 180.0, "-180 to 180 degrees, east above zero"),
     ] {
         if let Some(degrees) = degrees.filter(|degrees| !(-most..=most).contains(degrees)) {
-            return fault(field, degrees.to_string(), expected);
+            return fault(field, 0, degrees.to_string(), expected);
         }
     }
-    if rig.latitude.is_some() != rig.longitude.is_some() {
-        let (found, field) =
-            if rig.latitude.is_some() { ("a latitude alone", "longitude") } else { ("a longitude alone", "latitude") };
-        return fault(field, found.to_owned(), "both or neither");
+    match (rig.latitude, rig.longitude) {
+        (Some(_), None) => return fault("latitude", 0, "a latitude alone".to_owned(), "both or neither"),
+        (None, Some(_)) => return fault("longitude", 0, "a longitude alone".to_owned(), "both or neither"),
+        _ => {}
     }
-    for tire in &rig.tire {
+    for (entry, tire) in rig.tire.iter().enumerate() {
         if tire.least_psi > tire.most_psi || tire.least_psi < 15 || tire.most_psi > 150 {
             let found = format!("{} to {} psi at '{}'", tire.least_psi, tire.most_psi, tire.name);
-            return fault("tire", found, "15 to 150 psi, least_psi not above most_psi");
+            return fault("tire", entry, found, "15 to 150 psi, least_psi not above most_psi");
         }
     }
     if matches!(rig.kind, RigKind::TravelTrailer | RigKind::FifthWheel) && rig.tow.behind != Behind::Nothing {
         let found = "something behind a rig that is towed itself".to_owned();
-        return fault("tow.behind", found, "\"nothing\": it is for rigs that drive themselves");
+        return fault("tow.behind", 0, found, "\"nothing\": it is for rigs that drive themselves");
     }
     if !(1.0..=15.0).contains(&rig.water.bleach_percent) {
         let found = format!("{} per cent", rig.water.bleach_percent);
-        return fault("water.bleach_percent", found, "1 to 15 per cent, as the label of the bleach says");
+        return fault("water.bleach_percent", 0, found, "1 to 15 per cent, as the label of the bleach says");
     }
-    if let Some(extra) = rig.extras.iter().find(|extra| !extra.starts_with(OWN) || extra.len() == OWN.len()) {
-        return fault("extras", format!("'{extra}'"), "names that begin with own-");
+    let own = |extra: &str| extra.starts_with(OWN) && extra.len() > OWN.len();
+    if let Some((entry, extra)) = rig.extras.iter().enumerate().find(|(_, extra)| !own(extra)) {
+        return fault("extras", entry, format!("'{extra}'"), "names that begin with own-");
     }
-    check_names(file, rig)
+    check_names(rig)
 }
 
 /// Names are said aloud and answered to: each must be sayable, and no two of a kind alike.
-fn check_names(file: &str, rig: &RigFile) -> Result<(), RigError> {
-    let riders = rig.person.iter().map(|person| person.name.as_str()).chain(rig.passengers.iter().map(String::as_str));
-    let kinds: [(&str, Vec<&str>); 6] = [
-        ("person", riders.collect()),
-        ("pets", rig.pets.iter().map(String::as_str).collect()),
-        ("slide", rig.slide.iter().map(|slide| slide.name.as_str()).collect()),
-        ("awning", rig.awning.iter().map(|awning| awning.name.as_str()).collect()),
-        ("tire", rig.tire.iter().map(|tire| tire.name.as_str()).collect()),
-        ("outside.antennas", rig.outside.antennas.iter().map(String::as_str).collect()),
+fn check_names(rig: &RigFile) -> Result<(), RigFault> {
+    fn all<'a>(names: impl Iterator<Item = &'a String>, field: &'static str) -> Vec<(&'static str, usize, &'a str)> {
+        names.enumerate().map(|(entry, name)| (field, entry, name.as_str())).collect()
+    }
+    let riders =
+        [all(rig.person.iter().map(|person| &person.name), "person"), all(rig.passengers.iter(), "passengers")];
+    let kinds = [
+        riders.concat(),
+        all(rig.pets.iter(), "pets"),
+        all(rig.slide.iter().map(|slide| &slide.name), "slide"),
+        all(rig.awning.iter().map(|awning| &awning.name), "awning"),
+        all(rig.tire.iter().map(|tire| &tire.name), "tire"),
+        all(rig.outside.antennas.iter(), "outside.antennas"),
     ];
-    for (field, names) in kinds {
+    for names in kinds {
         let mut seen = BTreeSet::new();
-        for name in names {
+        for (field, entry, name) in names {
             let sayable = |c: char| c.is_alphabetic() || c == ' ' || c == '\'' || c == '-';
-            let fault = if name.trim().is_empty() || name.len() > LONGEST_NAME || !name.chars().all(sayable) {
+            let expected = if name.trim().is_empty() || name.len() > LONGEST_NAME || !name.chars().all(sayable) {
                 "a name of letters, at most 40 of them"
             } else if !seen.insert(slug(name)) {
                 "another name than one that is there already"
             } else {
                 continue;
             };
-            let (file, field, found) = (file.to_owned(), field.to_owned(), format!("name '{name}'"));
-            return Err(RigError::Faulty { file, field, found, expected: fault });
+            return fault(field, entry, format!("name '{name}'"), expected);
         }
     }
     Ok(())
+}
+
+fn fault(field: &'static str, entry: usize, found: String, expected: &str) -> Result<(), RigFault> {
+    Err(RigFault { field, entry, found, expected: expected.to_owned() })
 }
 
 /// The numbers that calls and clocks use, by the last part of their field's name.
@@ -234,10 +240,10 @@ mod tests {
     #[case::unsayable("[[person]]\nname = 'R2'", "person: found name 'R2'")]
     #[case::behind("kind = 'fifth-wheel'\n[tow]\nbehind = 'car-on-bar'", "tow.behind: found something behind")]
     #[case::extra("extras = ['kayak']", "extras: found 'kayak'")]
-    #[case::latitude_alone("latitude = 39.7", "longitude: found a latitude alone, expected both or neither")]
+    #[case::latitude_alone("latitude = 39.7", "latitude: found a latitude alone, expected both or neither")]
     #[case::far_north("latitude = 93.0\nlongitude = 10.0", "latitude: found 93, expected -89 to 89 degrees")]
     #[case::far_east("latitude = 9.0\nlongitude = 190.0", "longitude: found 190, expected -180 to 180 degrees")]
-    #[case::gallons("[water]\nfresh_gal = 4000", "water.fresh_gal is 4000 gallons, expected 0 to 400")]
+    #[case::gallons("[water]\nfresh_gal = 4000", "water.fresh_gal: found 4000 gallons, expected 0 to 400 gallons")]
     fn a_rig_that_cannot_be_is_refused_with_field_and_finding(#[case] text: &str, #[case] expected: &str) {
         let error = super::super::Rig::parse("rig.toml", text).unwrap_err().to_string();
         assert!(error.starts_with("rig.toml: ") && error.contains(expected), "{error}");

@@ -7,6 +7,7 @@ const FORMER: &[(&str, &str)] = &[
     ("grey-tank", "gray-tank"),
     ("levelling-jacks", "leveling-jacks"),
     ("stabilisers", "stabilizers"),
+    ("tyre", "tire"),
     ("tyres", "tires"),
     ("mains_least_v", "shore_least_v"),
     ("mains_most_v", "shore_most_v"),

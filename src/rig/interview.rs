@@ -297,7 +297,7 @@ fn put(file: &mut Table, question: &InterviewQuestion, entry: usize, value: Valu
 fn check(file: &Table, found: &str) -> Result<RigFile, Misunderstood> {
     let fault = |expected: String| Misunderstood { found: found.to_owned(), expected };
     let rig: RigFile = file.clone().try_into().map_err(|why: toml::de::Error| fault(why.message().to_owned()))?;
-    bounds::check("answer", &rig).map_err(|why| fault(why.to_string().trim_start_matches("answer: ").to_owned()))?;
+    bounds::check(&rig).map_err(|why| fault(why.expected))?;
     Ok(rig)
 }
 

@@ -14,6 +14,7 @@ mod written;
 use std::collections::{BTreeMap, BTreeSet};
 
 use thiserror::Error;
+use toml::de::{DeTable, DeValue};
 
 pub use demand::Demand;
 pub use equipment::{EQUIPMENT, Equipment};
@@ -24,6 +25,8 @@ pub use file::{
 pub use schema::json_schema;
 pub use stands::{RigState, Stands};
 pub use written::write;
+
+use crate::source::{Misread, Source, SourceLine};
 
 /// What the steps may ask about the rig: which equipment and habits it has, and the numbers that calls and clocks use.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -39,19 +42,17 @@ impl Rig {
     /// Reads a rig file (TOML). Absent values are the common practice of the trade; see [`RigFile`].
     ///
     /// # Errors
-    /// Says the file, the field, what was found and what is allowed.
+    /// Says file, line and field, what was found, what is allowed, and what to do.
     pub fn parse(file: &str, text: &str) -> Result<Self, RigError> {
-        let rig: RigFile =
-            toml::from_str(text).map_err(|why| RigError::Unreadable { file: file.to_owned(), why: why.to_string() })?;
-        Self::of(file, &rig)
+        Ok(Self::unchecked(&read(file, text)?))
     }
 
-    /// The rig that a file describes. `file` is only used in errors.
+    /// The rig that such a file describes.
     ///
     /// # Errors
-    /// Says the file, the field, what was found and what is allowed.
-    pub fn of(file: &str, rig: &RigFile) -> Result<Self, RigError> {
-        bounds::check(file, rig)?;
+    /// Says the field, what was found and what is allowed.
+    pub fn of(rig: &RigFile) -> Result<Self, RigFault> {
+        bounds::check(rig)?;
         Ok(Self::unchecked(rig))
     }
 
@@ -144,6 +145,27 @@ impl Default for Rig {
     }
 }
 
+/// Reads a rig's file as it is written, and checks it; see [`Rig::parse`].
+///
+/// # Errors
+/// As [`Rig::parse`].
+pub fn read(file: &str, text: &str) -> Result<RigFile, RigError> {
+    let source = Source { name: file.to_owned(), text: text.to_owned() };
+    let rig: RigFile = source.read().map_err(|Misread { span, found, expected }| RigError {
+        at: source.line_of(span.start),
+        field: String::new(),
+        found,
+        expected,
+    })?;
+    bounds::check(&rig).map_err(|RigFault { field, entry, found, expected }| RigError {
+        at: source.line_of(place_of(field, entry, text)),
+        field: field.to_owned(),
+        found,
+        expected,
+    })?;
+    Ok(rig)
+}
+
 /// How files may spell this name of equipment, a list or a number: as today, and as in Britain, which is read and never written.
 pub fn spellings(name: &str) -> impl Iterator<Item = &str> {
     std::iter::once(name).chain(former::of(name))
@@ -160,15 +182,48 @@ const TWO_PEOPLE: &str = "two-people";
 /// Begins the name of equipment that only its owner's routines ask for.
 const OWN: &str = "own-";
 
-/// Why a rig file is refused.
+/// Why a rig's file is refused.
 #[derive(Debug, Error, PartialEq, Eq)]
-pub enum RigError {
-    #[error("{file}: not a rig file: {why}")]
-    Unreadable { file: String, why: String },
-    #[error("{file}: {field} is {found} {unit}, expected {least} to {most}; change it in the file")]
-    OutOfBounds { file: String, field: &'static str, found: u32, least: u32, most: u32, unit: &'static str },
-    #[error("{file}: {field}: found {found}, expected {expected}")]
-    Faulty { file: String, field: String, found: String, expected: &'static str },
+#[error("{at}: {}found {found}, expected {expected}; correct it there", named(field))]
+pub struct RigError {
+    pub at: SourceLine,
+    /// `electric.cord_a`; empty where the file cannot be read.
+    pub field: String,
+    pub found: String,
+    pub expected: String,
+}
+
+fn named(field: &str) -> String {
+    if field.is_empty() { String::new() } else { format!("{field}: ") }
+}
+
+/// Why there can be no such rig.
+#[derive(Debug, Error, PartialEq, Eq)]
+#[error("{field}: found {found}, expected {expected}")]
+pub struct RigFault {
+    /// `electric.cord_a`.
+    pub field: &'static str,
+    /// Which of a list it is, from 0.
+    pub entry: usize,
+    pub found: String,
+    pub expected: String,
+}
+
+/// Where a field of a rig's file stands, in bytes; where it is not written, the table that it belongs in; else the beginning.
+fn place_of(field: &str, entry: usize, text: &str) -> usize {
+    let mut place = 0;
+    let Ok(document) = DeTable::parse(text) else { return place };
+    let mut table = document.get_ref();
+    for part in field.split('.') {
+        let Some((key, value)) = spellings(part).find_map(|spelling| table.get_key_value(spelling)) else { break };
+        place = key.span().start;
+        match value.get_ref() {
+            DeValue::Table(inner) => table = inner,
+            DeValue::Array(list) => place = list.get(entry).map_or(place, |entry| entry.span().start),
+            _ => {}
+        }
+    }
+    place
 }
 
 #[cfg(test)]
@@ -185,14 +240,19 @@ mod tests {
         let error = Rig::parse("rig.toml", "[tank_dump]\nrinse_s = 3600").unwrap_err();
         assert_eq!(
             error.to_string(),
-            "rig.toml: tank_dump.rinse_s is 3600 seconds, expected 5 to 1200; change it in the file"
+            "rig.toml: line 2: tank_dump.rinse_s: found 3600 seconds, expected 5 to 1200 seconds; correct it there"
         );
     }
 
     #[test]
     fn a_misspelt_setting_is_refused() {
         let error = Rig::parse("rig.toml", "[tank_dump]\nrinse_sec = 60").unwrap_err().to_string();
-        assert!(error.contains("rinse_sec") && error.contains("line 2") || error.contains("2 |"), "{error}");
+        assert!(
+            error.starts_with(
+                "rig.toml: line 2: found unknown field `rinse_sec` (perhaps 'rinse_s' is meant), expected one of `"
+            ),
+            "{error}"
+        );
     }
 
     #[test]

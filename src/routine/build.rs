@@ -3,21 +3,21 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
-use thiserror::Error;
-
 use super::check;
-use super::expand::{self, Library, Source};
+use super::error::RoutineError;
+use super::expand::{self, Library};
 use super::file::{AnswerFile, Kind, Number, OptionFile, ReckonFile, RoutineFile, StepFile};
 use super::model::{
     Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, Harm, HoldAnswer, Loop, NumberAnswer, Question,
     Reckoned, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Turn,
 };
 use crate::rig::{Rig, Stands, slug, spellings};
+use crate::source::{Source, SourceLine, perhaps};
 
 /// Reads a routine that stands alone. `file` is only used in errors; `text` is its content. See [`load_with`].
 ///
 /// # Errors
-/// Says file, step, what was found and what was expected.
+/// Says file, line, step, what was found and what was expected.
 pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> {
     load_with(&Source { name: file.to_owned(), text: text.to_owned() }, rig, &Library::NONE)
 }
@@ -29,25 +29,14 @@ pub fn load(file: &str, text: &str, rig: &Rig) -> Result<Routine, RoutineError> 
 /// repeated for.
 ///
 /// # Errors
-/// Says file, step, what was found and what was expected.
+/// Says file, line, step, what was found and what was expected.
 pub fn load_with(source: &Source, rig: &Rig, library: &Library) -> Result<Routine, RoutineError> {
     let expanded = expand::expand(source, rig, library)?;
-    Builder { file: &source.name, sources: &expanded.sources, stands_for: &expanded.stands_for, rig }
-        .build(expanded.routine)
-}
-
-/// Why a routine's file is refused.
-#[derive(Debug, Error, PartialEq, Eq)]
-pub enum RoutineError {
-    #[error("{file}: not a routine: {why}")]
-    Unreadable { file: String, why: String },
-    #[error("{file}: step '{step}': found {found}, expected {expected}")]
-    Faulty { file: String, step: String, found: String, expected: String },
+    Builder { source, stands_for: &expanded.stands_for, rig }.build(expanded.routine)
 }
 
 struct Builder<'a> {
-    file: &'a str,
-    sources: &'a [String],
+    source: &'a Source,
     stands_for: &'a BTreeMap<String, Vec<String>>,
     rig: &'a Rig,
 }
@@ -56,15 +45,6 @@ struct Builder<'a> {
 type Fault = (String, &'static str);
 
 impl Builder<'_> {
-    fn fault(&self, step: &StepFile, (found, expected): Fault) -> RoutineError {
-        RoutineError::Faulty {
-            file: self.sources.get(step.source).map_or(self.file, String::as_str).to_owned(),
-            step: step.id.get_ref().clone(),
-            found,
-            expected: expected.to_owned(),
-        }
-    }
-
     fn build(&self, parsed: RoutineFile) -> Result<Routine, RoutineError> {
         let mut sections = Vec::new();
         let mut kept: Vec<(usize, StepFile)> = Vec::new();
@@ -75,14 +55,15 @@ impl Builder<'_> {
         let mut places: BTreeMap<String, StepIndex> = BTreeMap::new();
         for (index, (_, step)) in kept.iter().enumerate() {
             if places.insert(step.id.get_ref().clone(), index).is_some() {
-                return Err(self.fault(step, ("a second step with this id".to_owned(), "every id once")));
+                return Err(RoutineError::of_step(step, "a second step with this id".to_owned(), "every id once"));
             }
         }
-        let origins: BTreeMap<String, usize> =
-            kept.iter().map(|(_, step)| (step.id.get_ref().clone(), step.source)).collect();
+        let lines: BTreeMap<String, SourceLine> =
+            kept.iter().map(|(_, step)| (step.id.get_ref().clone(), step.at.clone())).collect();
         let mut steps = Vec::new();
         for (section, step) in kept {
-            steps.push(self.step(section, &step, &places).map_err(|fault| self.fault(&step, fault))?);
+            let refused = |(found, expected): Fault| RoutineError::of_step(&step, found, expected);
+            steps.push(self.step(section, &step, &places).map_err(refused)?);
         }
         let mut routine = Routine {
             id: parsed.id,
@@ -100,12 +81,8 @@ impl Builder<'_> {
             fingerprint: String::new(),
         };
         fill_numbers(&mut routine, self.rig);
-        check::check(&routine).map_err(|fault| RoutineError::Faulty {
-            file: origins
-                .get(&fault.step)
-                .and_then(|&from| self.sources.get(from))
-                .map_or(self.file, String::as_str)
-                .to_owned(),
+        check::check(&routine).map_err(|fault| RoutineError {
+            at: lines.get(&fault.step).cloned().unwrap_or_else(|| self.source.line_of(0)),
             step: fault.step,
             found: fault.found,
             expected: fault.expected.to_owned(),
@@ -125,12 +102,17 @@ impl Builder<'_> {
                 None if id.contains('/') => {
                     elsewhere.insert(id);
                 }
-                None => return Err((format!("after = '{id}'"), "the id of a step of this routine")),
+                None => {
+                    let likely = perhaps(&id, places.keys().map(String::as_str));
+                    return Err((format!("after = '{id}'{likely}"), "the id of a step of this routine"));
+                }
             }
         }
         let find = |id: &str, field: &str| {
-            let found = || (format!("{field} = '{id}'"), "the id of a step of this routine that the rig has");
-            places.get(id).copied().ok_or_else(found)
+            places.get(id).copied().ok_or_else(|| {
+                let likely = perhaps(id, places.keys().map(String::as_str));
+                (format!("{field} = '{id}'{likely}"), "the id of a step of this routine that the rig has")
+            })
         };
         let during = step.during.as_deref().map(|id| find(id, "during")).transpose()?;
         let answer = self.answer(step, places)?;
@@ -250,7 +232,10 @@ impl Builder<'_> {
                     if is_whole(value) && value.abs() < 1e9 {
                         Ok(value.round() as i64)
                     } else {
-                        Err((format!("{field} with more places than answer.resolution"), "as many places"))
+                        {
+                            let found = format!("{field} with more places behind the point than answer.resolution");
+                            Err((found, "as many places, or a finer resolution"))
+                        }
                     }
                 };
                 Answer::Number(NumberAnswer {
@@ -376,7 +361,7 @@ fn set_by<'a>(set: &'a str, field: &str) -> Result<(&'a str, Stands), Fault> {
     match set.split_once('=') {
         Some((name, "out")) if !name.is_empty() => Ok((name, Stands::Out)),
         Some((name, "away")) if !name.is_empty() => Ok((name, Stands::Away)),
-        _ => Err((format!("{field} = '{set}'"), "a thing of the rig with =out or =away, such as mains=away")),
+        _ => Err((format!("{field} = '{set}'"), "a thing of the rig with =out or =away, such as generator=away")),
     }
 }
 
@@ -389,7 +374,7 @@ fn references(ids: &[String], field: &str) -> Result<Vec<StepRef>, Fault> {
         Some((routine, step)) if !routine.is_empty() && !step.is_empty() => {
             Ok(StepRef { routine: routine.to_owned(), step: step.to_owned() })
         }
-        _ => Err((format!("{field} = '{id}'"), "routine/step")),
+        _ => Err((format!("{field} = '{id}'"), "routine/step, such as tank-dump/gloves")),
     };
     ids.iter().map(read).collect()
 }

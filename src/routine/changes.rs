@@ -4,9 +4,11 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::error::RoutineError;
 use super::file::{AnswerFile, RoutineFile, StepFile, refuse_critical};
 use super::model::Harm;
 use crate::rig::Role;
+use crate::source::{Source, perhaps};
 
 /// A file of changes (`routines/<id>.changes.toml`).
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
@@ -14,7 +16,8 @@ use crate::rig::Role;
 #[schemars(title = "Changes to a routine of sparehand")]
 pub(super) struct ChangesFile {
     /// Name of the routine that is changed.
-    pub changes: String,
+    #[schemars(with = "String")]
+    pub changes: Spanned<String>,
     /// Steps that are left out.
     #[serde(default)]
     #[schemars(with = "Vec<String>")]
@@ -71,36 +74,38 @@ pub(super) struct Insert {
     pub step: Vec<StepFile>,
 }
 
-/// What was found, with the step that it was found at, and what was expected.
-pub(super) struct ChangeFault {
-    pub step: String,
-    pub found: String,
-    pub expected: &'static str,
-}
-
-/// Changes a routine; the inserted steps come from the source with this number.
+/// Changes a routine, by a file of changes and its text. What is wrong with a changed or an inserted step from then on is to be mended in
+/// that; with any other step in one of both, for it may lack what was dropped.
 ///
 /// # Errors
 /// A step that the routine does not have, or a gate that is dropped.
-pub(super) fn apply(routine: &mut RoutineFile, changes: ChangesFile, source: usize) -> Result<(), ChangeFault> {
-    if changes.changes != routine.id {
-        let found = format!("changes = '{}'", changes.changes);
-        return Err(ChangeFault {
-            step: routine.id.clone(),
-            found,
-            expected: "the name of the routine that it changes",
-        });
+pub(super) fn apply(routine: &mut RoutineFile, changes: ChangesFile, own: &Source) -> Result<(), RoutineError> {
+    let refused = |step: &str, byte: usize, found: String, expected: &str| {
+        Err(RoutineError { at: own.line_of(byte), step: step.to_owned(), found, expected: expected.to_owned() })
+    };
+    if *changes.changes.get_ref() != routine.id {
+        let found = format!("changes = '{}'", changes.changes.get_ref());
+        let expected = format!("changes = '{}', as the name of the file has it", routine.id);
+        return refused("", changes.changes.span().start, found, &expected);
+    }
+    for step in routine.section.iter_mut().flat_map(|section| &mut section.step) {
+        step.at.file = format!("{} with {}", step.at.file, own.name);
     }
     for id in changes.drop {
-        let step = find(routine, id.get_ref(), "drop")?;
+        let step = find(routine, &id, own, "drop")?;
         if matches!(step.answer, AnswerFile::Gate) {
-            let (step, found) = (id.into_inner(), "drop of the gate".to_owned());
-            return Err(ChangeFault { step, found, expected: "a routine that keeps its gate" });
+            return refused(
+                id.get_ref(),
+                id.span().start,
+                "drop of the gate".to_owned(),
+                "a routine that keeps its gate",
+            );
         }
         step.gone = true;
     }
     for change in changes.change {
-        let step = find(routine, change.step.get_ref(), "change")?;
+        let step = find(routine, &change.step, own, "change")?;
+        step.at = own.line_of(change.step.span().start);
         if change.call.is_some() && change.short.is_none() {
             // The old line for large letters would show another thing than is said.
             step.short.clear();
@@ -125,18 +130,26 @@ pub(super) fn apply(routine: &mut RoutineFile, changes: ChangesFile, source: usi
     }
     for insert in changes.insert {
         let (place, past) = match (&insert.after, &insert.before) {
-            (Some(after), None) => (after.get_ref(), 1),
-            (None, Some(before)) => (before.get_ref(), 0),
-            _ => {
-                let step = insert.step.first().map_or_else(|| routine.id.clone(), |step| step.id.get_ref().clone());
-                let found = "an insert with both or neither of after and before".to_owned();
-                return Err(ChangeFault { step, found, expected: "one of them" });
+            (Some(after), None) => (after, 1),
+            (None, Some(before)) => (before, 0),
+            (both, _) => {
+                let found = if both.is_some() {
+                    "an insert with after and before"
+                } else {
+                    "an insert with neither after nor before"
+                };
+                let first = insert.step.first().map(|step| &step.id);
+                let (step, byte) = first.map_or(("", 0), |id| (id.get_ref().as_str(), id.span().start));
+                return refused(step, byte, found.to_owned(), "one of both: the step that it comes after, or before");
             }
         };
-        find(routine, place, "insert")?;
+        find(routine, place, own, "insert")?;
         for section in &mut routine.section {
-            if let Some(at) = section.step.iter().position(|step| step.id.get_ref() == place) {
-                let steps = insert.step.iter().cloned().map(|step| StepFile { source, ..step });
+            if let Some(at) = section.step.iter().position(|step| step.id.get_ref() == place.get_ref()) {
+                let steps = insert.step.iter().cloned().map(|step| {
+                    let at = own.line_of(step.id.span().start);
+                    StepFile { at, ..step }
+                });
                 section.step.splice(at + past..at + past, steps);
                 break;
             }
@@ -151,11 +164,20 @@ fn set<T>(field: &mut T, change: Option<T>) {
     }
 }
 
-fn find<'a>(routine: &'a mut RoutineFile, id: &str, what: &str) -> Result<&'a mut StepFile, ChangeFault> {
-    let steps = routine.section.iter_mut().flat_map(|section| section.step.iter_mut());
-    steps.into_iter().find(|step| step.id.get_ref() == id).ok_or_else(|| ChangeFault {
+fn find<'a>(
+    routine: &'a mut RoutineFile,
+    wanted: &Spanned<String>,
+    own: &Source,
+    what: &str,
+) -> Result<&'a mut StepFile, RoutineError> {
+    let id = wanted.get_ref();
+    let ids = routine.section.iter().flat_map(|section| &section.step).map(|step| step.id.get_ref().as_str());
+    let refused = RoutineError {
+        at: own.line_of(wanted.span().start),
         step: id.to_owned(),
-        found: format!("{what} of '{id}'"),
-        expected: "the id of a step of the routine",
-    })
+        found: format!("{what} of '{id}'{}", perhaps(id, ids)),
+        expected: format!("the id of a step of {}", routine.id),
+    };
+    let mut steps = routine.section.iter_mut().flat_map(|section| section.step.iter_mut());
+    steps.find(|step| step.id.get_ref() == id).ok_or(refused)
 }

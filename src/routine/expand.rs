@@ -2,17 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::build::RoutineError;
-use super::changes::{self, ChangesFile};
+use toml::Spanned;
+
+use super::changes;
+use super::error::{RoutineError, parse};
 use super::file::{AnswerFile, RoutineFile, SectionFile, StepFile};
 use crate::rig::{EQUIPMENT, Rig, slug};
-
-/// A text with the name that errors give it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Source {
-    pub name: String,
-    pub text: String,
-}
+use crate::source::{Source, perhaps};
 
 /// Where other files come from, by the name of a routine.
 #[derive(Clone, Copy)]
@@ -31,8 +27,6 @@ impl Library<'_> {
 /// A routine's file with everything in it that it takes from others.
 pub(super) struct Expanded {
     pub routine: RoutineFile,
-    /// The names of the texts that its steps came from.
-    pub sources: Vec<String>,
     /// What a reference to an id that is not a step's stands for: the repeats of a step, or what a dropped step came after.
     pub stands_for: BTreeMap<String, Vec<String>>,
 }
@@ -42,38 +36,28 @@ pub(super) struct Expanded {
 /// # Errors
 /// The first fault found.
 pub(super) fn expand(source: &Source, rig: &Rig, library: &Library) -> Result<Expanded, RoutineError> {
-    let mut reader = Reader { library, sources: Vec::new(), under_way: Vec::new() };
-    let routine = reader.read(source)?;
-    let mut expanded = Expanded { routine, sources: reader.sources, stands_for: BTreeMap::new() };
+    let routine = Reader { library, under_way: Vec::new() }.read(source)?;
+    let mut expanded = Expanded { routine, stands_for: BTreeMap::new() };
     expanded.select(rig)?;
     Ok(expanded)
 }
 
 struct Reader<'a> {
     library: &'a Library<'a>,
-    sources: Vec<String>,
     under_way: Vec<String>,
 }
 
 impl Reader<'_> {
     fn read(&mut self, source: &Source) -> Result<RoutineFile, RoutineError> {
         let mut routine: RoutineFile = parse(source)?;
-        let number = self.add(&source.name);
         for step in routine.section.iter_mut().flat_map(|section| &mut section.step) {
-            step.source = number;
+            step.at = source.line_of(step.id.span().start);
             if routine.as_one {
                 step.whole.clone_from(&routine.id);
             }
         }
         if let Some(own) = (self.library.changes)(&routine.id) {
-            let changes: ChangesFile = parse(&own)?;
-            let number = self.add(&own.name);
-            changes::apply(&mut routine, changes, number).map_err(|fault| RoutineError::Faulty {
-                file: own.name.clone(),
-                step: fault.step,
-                found: fault.found,
-                expected: fault.expected.to_owned(),
-            })?;
+            changes::apply(&mut routine, parse(&own)?, &own)?;
         }
         self.under_way.push(routine.id.clone());
         let sections = std::mem::take(&mut routine.section);
@@ -81,7 +65,7 @@ impl Reader<'_> {
             match &section.include {
                 None => routine.section.push(for_each_step(section)),
                 Some(include) => {
-                    let included = self.include(source, include.get_ref(), &section)?;
+                    let included = self.include(source, include, &section)?;
                     routine.section.extend(included);
                 }
             }
@@ -90,21 +74,25 @@ impl Reader<'_> {
         Ok(routine)
     }
 
-    fn include(&mut self, from: &Source, id: &str, place: &SectionFile) -> Result<Vec<SectionFile>, RoutineError> {
+    fn include(
+        &mut self,
+        from: &Source,
+        include: &Spanned<String>,
+        place: &SectionFile,
+    ) -> Result<Vec<SectionFile>, RoutineError> {
+        let (id, at) = (include.get_ref().as_str(), include.span().start);
         let fault = |found: String, expected: &str| {
-            Err(RoutineError::Faulty {
-                file: from.name.clone(),
-                step: id.to_owned(),
-                found,
-                expected: expected.to_owned(),
-            })
+            Err(RoutineError { at: from.line_of(at), step: String::new(), found, expected: expected.to_owned() })
         };
         if !place.step.is_empty() {
             return fault(format!("include = '{id}' beside steps"), "a section with include alone");
         }
         if self.under_way.iter().any(|name| name == id) {
             let chain = [&self.under_way[..], &[id.to_owned()]].concat().join(" > ");
-            return fault(format!("routines that include each other: {chain}"), "no way round");
+            return fault(
+                format!("routines that include each other: {chain}"),
+                "routines that do not come back to where they began",
+            );
         }
         let Some(source) = (self.library.routine)(id) else {
             return fault(format!("include = '{id}'"), "the name of a routine");
@@ -132,16 +120,6 @@ impl Reader<'_> {
         }
         Ok(routine.section.into_iter().map(for_each_step).collect())
     }
-
-    fn add(&mut self, name: &str) -> usize {
-        self.sources.push(name.to_owned());
-        self.sources.len() - 1
-    }
-}
-
-fn parse<T: serde::de::DeserializeOwned>(source: &Source) -> Result<T, RoutineError> {
-    toml::from_str(&source.text)
-        .map_err(|why| RoutineError::Unreadable { file: source.name.clone(), why: why.to_string() })
 }
 
 /// What a section needs, waits for and undoes each of its steps does, but for the gate, which no rig is without.
@@ -214,10 +192,11 @@ impl Expanded {
             let unknown = |need: &&String| !Rig::knows(need.strip_prefix("not-").unwrap_or(need));
             if let Some(need) = step.needs.iter().find(unknown) {
                 let names = EQUIPMENT.iter().map(|item| item.name).collect::<Vec<_>>().join(", ");
+                let likely = perhaps(need, EQUIPMENT.iter().map(|item| item.name));
                 let expected = format!(
                     "a name of the list of equipment, with or without not- ({names}), or one that begins with own-"
                 );
-                return Err(self.fault(step, format!("needs = '{need}'"), &expected));
+                return Err(RoutineError::of_step(step, format!("needs = '{need}'{likely}"), &expected));
             }
         }
         Ok(())
@@ -230,7 +209,7 @@ impl Expanded {
                 None => Ok(block),
                 Some(step) => {
                     let names = Rig::list_names().collect::<Vec<_>>().join(", ");
-                    Err(self.fault(step, format!("repeats = '{list}'"), &format!("one of: {names}")))
+                    Err(RoutineError::of_step(step, format!("repeats = '{list}'"), &format!("one of: {names}")))
                 }
             };
         };
@@ -255,15 +234,6 @@ impl Expanded {
             self.stands_for.insert(id.clone(), if all.is_empty() { step.after.clone() } else { all });
         }
         Ok(steps)
-    }
-
-    fn fault(&self, step: &StepFile, found: String, expected: &str) -> RoutineError {
-        RoutineError::Faulty {
-            file: self.sources.get(step.source).cloned().unwrap_or_default(),
-            step: step.id.get_ref().clone(),
-            found,
-            expected: expected.to_owned(),
-        }
     }
 }
 

@@ -7,6 +7,7 @@ use toml::Spanned;
 use super::answer::ReckonedClock;
 use super::model::{Harm, Touches};
 use crate::rig::{Demand, Role};
+use crate::source::SourceLine;
 
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -172,9 +173,9 @@ pub(super) struct StepFile {
     /// The routine that it is done as one with.
     #[serde(skip)]
     pub whole: String,
-    /// Which of the texts it came from, as an index into the sources of the load.
+    /// Where what is wrong with it is to be mended.
     #[serde(skip)]
-    pub source: usize,
+    pub at: SourceLine,
     /// What it is repeated for.
     #[serde(skip)]
     pub each: String,
@@ -369,7 +370,10 @@ pub(super) struct TurnFile {
 
 /// A number, or the name of a number of the rig.
 #[derive(Clone, Debug, PartialEq, Deserialize, JsonSchema)]
-#[serde(untagged)]
+#[serde(
+    untagged,
+    expecting = "found neither a number nor a name, expected a number, or the name of a number of the rig"
+)]
 pub(super) enum Number {
     Plain(f64),
     OfRig(String),

@@ -5,13 +5,15 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::build::{RoutineError, load_with};
+use super::build::load_with;
 use super::changes::{self, ChangesFile};
-use super::expand::{Library, Source};
+use super::error::RoutineError;
+use super::expand::Library;
 use super::file::{RoutineFile, StepFile};
 use super::model::Routine;
 use super::{lint_order, lint_words};
 use crate::rig::Rig;
+use crate::source::{Misread, Source};
 
 /// Something that was found.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -47,13 +49,13 @@ pub fn lint(source: &Source, around: &Surroundings) -> Vec<Finding> {
     if source.text.lines().any(|line| line.trim_start().starts_with("changes") && line.contains('=')) {
         lint_changes(source, around, &mut findings);
     } else {
-        match toml::from_str::<RoutineFile>(&source.text) {
-            Err(error) => findings.unreadable(&error),
+        match source.read::<RoutineFile>() {
+            Err(error) => findings.unreadable(error),
             Ok(routine) => {
                 findings.look_over(&routine, around, &|step| Some(step.id.span()));
                 let loaded = load_with(source, around.rig, &around.library);
                 let spans = |id: &str| steps(&routine).find(|step| step.id.get_ref() == id).map(|step| step.id.span());
-                findings.loaded(&source.name, loaded, &spans);
+                findings.loaded(source, loaded, &spans);
             }
         }
     }
@@ -63,13 +65,14 @@ pub fn lint(source: &Source, around: &Surroundings) -> Vec<Finding> {
 }
 
 fn lint_changes(source: &Source, around: &Surroundings, findings: &mut Findings) {
-    let changes: ChangesFile = match toml::from_str(&source.text) {
+    let changes: ChangesFile = match source.read() {
         Ok(changes) => changes,
-        Err(error) => return findings.unreadable(&error),
+        Err(error) => return findings.unreadable(error),
     };
-    let Some(base) = (around.library.routine)(&changes.changes) else {
-        let found = format!("changes = '{}'", changes.changes);
-        return findings.add(Severity::Error, "", None, found, "the name of a routine");
+    let Some(base) = (around.library.routine)(changes.changes.get_ref()) else {
+        let found = format!("changes = '{}'", changes.changes.get_ref());
+        let place = Some(changes.changes.span());
+        return findings.add(Severity::Error, "", place, found, "the name of a routine");
     };
     let mut spans: Vec<(String, Range<usize>)> =
         changes.drop.iter().map(|id| (id.get_ref().clone(), id.span())).collect();
@@ -79,24 +82,25 @@ fn lint_changes(source: &Source, around: &Surroundings, findings: &mut Findings)
         spans.extend(insert.step.iter().map(|step| (step.id.get_ref().clone(), step.id.span())));
     }
     let place = |id: &str| spans.iter().find(|(name, _)| name == id).map(|(_, span)| span.clone());
-    if let Ok(mut routine) = toml::from_str::<RoutineFile>(&base.text)
-        && changes::apply(&mut routine, changes.clone(), 1).is_ok()
+    if let Ok(mut routine) = base.read::<RoutineFile>()
+        && changes::apply(&mut routine, changes.clone(), source).is_ok()
     {
         findings.look_over(&routine, around, &|step| place(step.id.get_ref()));
         // What the routine itself has is told when it is looked over itself.
         findings.list.retain(|finding| finding.span.is_some());
     }
-    let own = |id: &str| if id == changes.changes { Some(source.clone()) } else { (around.library.changes)(id) };
+    let own =
+        |id: &str| if id == changes.changes.get_ref() { Some(source.clone()) } else { (around.library.changes)(id) };
     let library = Library { routine: around.library.routine, changes: &own };
-    findings.loaded(&source.name, load_with(&base, around.rig, &library), &place);
+    findings.loaded(source, load_with(&base, around.rig, &library), &place);
 }
 
 /// Where each step of a routine, or of changes to one, is named in its text, in bytes. Empty where the text cannot be read.
 pub fn step_places(source: &Source) -> BTreeMap<String, Range<usize>> {
-    if let Ok(routine) = toml::from_str::<RoutineFile>(&source.text) {
+    if let Ok(routine) = source.read::<RoutineFile>() {
         return steps(&routine).map(|step| (step.id.get_ref().clone(), step.id.span())).collect();
     }
-    let Ok(changes) = toml::from_str::<ChangesFile>(&source.text) else { return BTreeMap::new() };
+    let Ok(changes) = source.read::<ChangesFile>() else { return BTreeMap::new() };
     let changed = changes.change.iter().map(|change| (change.step.get_ref().clone(), change.step.span()));
     let inserted = changes.insert.iter().flat_map(|insert| &insert.step);
     changed.chain(inserted.map(|step| (step.id.get_ref().clone(), step.id.span()))).collect()
@@ -124,15 +128,8 @@ impl Findings {
         self.list.push(Finding { severity, step: step.to_owned(), span, found, expected: expected.to_owned() });
     }
 
-    fn unreadable(&mut self, error: &toml::de::Error) {
-        let found = error.message().trim().to_owned();
-        self.add(
-            Severity::Error,
-            "",
-            error.span(),
-            found,
-            "the form that examples/routines and the JSON Schemas describe",
-        );
+    fn unreadable(&mut self, Misread { span, found, expected }: Misread) {
+        self.add(Severity::Error, "", Some(span), found, &expected);
     }
 
     fn look_over(
@@ -148,7 +145,7 @@ impl Findings {
     /// What the loader says, unless the same was found already; and what only the loaded routine tells.
     fn loaded(
         &mut self,
-        file: &str,
+        source: &Source,
         loaded: Result<Routine, RoutineError>,
         place: &dyn Fn(&str) -> Option<Range<usize>>,
     ) {
@@ -162,15 +159,14 @@ impl Findings {
                     self.add(Severity::Error, step, place(step), found, expected);
                 }
             }
-            Err(RoutineError::Unreadable { file, why }) => {
-                self.add(Severity::Error, "", None, format!("{file}, which cannot be read: {why}"), "a routine");
-            }
-            Err(RoutineError::Faulty { file: of, step, found, expected }) => {
+            Err(RoutineError { at, step, found, expected }) => {
                 let step = written(&step);
                 let told = |finding: &Finding| finding.severity == Severity::Error && finding.step == step;
                 if !self.list.iter().any(told) {
-                    let found = if of == file { found } else { format!("in {of}, {found}") };
-                    self.add(Severity::Error, step, place(step), found, &expected);
+                    let here = at.file == source.name;
+                    let span = place(step).or_else(|| source.span_of(at.number).filter(|_| here));
+                    let found = if here { found } else { format!("in {at}, {found}") };
+                    self.add(Severity::Error, step, span, found, &expected);
                 }
             }
         }

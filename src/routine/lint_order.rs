@@ -4,10 +4,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
-use super::expand::Source;
 use super::file::{AnswerFile, Kind, RoutineFile, StepFile};
 use super::lint::{Findings, Severity, Surroundings, steps};
 use super::model::{Routine, StepIndex, Touches};
+use crate::source::Source;
 
 type Place<'a> = &'a dyn Fn(&StepFile) -> Option<Range<usize>>;
 
@@ -100,7 +100,7 @@ impl Elsewhere<'_> {
 }
 
 fn parsed(source: &Source) -> Option<RoutineFile> {
-    toml::from_str(&source.text).ok()
+    source.read().ok()
 }
 
 /// The loader wants references to run backwards, which rules a circle out; but "comes later" tells nobody that moving the step

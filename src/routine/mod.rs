@@ -4,6 +4,7 @@ mod answer;
 mod build;
 mod changes;
 mod check;
+mod error;
 mod expand;
 mod file;
 mod lint;
@@ -12,8 +13,9 @@ mod lint_words;
 mod model;
 mod schema;
 
-pub use build::{RoutineError, load, load_with};
-pub use expand::{Library, Source};
+pub use build::{load, load_with};
+pub use error::RoutineError;
+pub use expand::Library;
 pub use lint::{Finding, Severity, Surroundings, lint, step_places};
 pub use lint_order::unwashed_hands;
 pub use model::{
@@ -21,3 +23,5 @@ pub use model::{
     Reckoned, ReckonedClock, Role, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Touches, Turn,
 };
 pub use schema::{changes_schema, routine_schema};
+
+pub use crate::source::{Source, SourceLine};

@@ -23,7 +23,7 @@ use crate::plan::sky::{Daylight, Sky, daylight};
 use crate::plan::solve::Effort;
 use crate::plan::words::{PlanWords, PlanWordsError};
 use crate::plan::work::{Known, PlannedPerson, Work, WorkError, key_of, put_together, skill_of};
-use crate::rig::{Person, Rig, RigError, RigFile, Role};
+use crate::rig::{self, Person, Rig, RigFault, RigFile, Role};
 use crate::routine::Routine;
 use crate::setup::clock;
 use crate::setup::past_runs::PastRuns;
@@ -91,6 +91,8 @@ pub enum PlanError {
     UnderWay(#[from] UnderWayError),
     #[error("--person {found}: expected NAME or NAME:ROLES, roles out of outside, inside, driver, spotter")]
     Person { found: String },
+    #[error("--person: {0}")]
+    Unsayable(#[from] RigFault),
     #[error("--person {0} twice; name everybody once")]
     SamePerson(String),
     #[error("{found} is no time in this time zone; give another --date or time")]
@@ -236,17 +238,16 @@ pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptErro
 fn rig_with_people(asked: &PlanRequest, places: &Places) -> Result<(Rig, Vec<Person>, Option<Place>), PlanError> {
     let own = places.config.join("rig.toml");
     let path = asked.rig.clone().or_else(|| own.exists().then_some(own));
-    let name = path.as_ref().map_or_else(String::new, |path| path.display().to_string());
     let mut rig: RigFile = match &path {
         None => RigFile::default(),
-        Some(path) => toml::from_str(&prompts::read(path)?)
-            .map_err(|why| PromptError::from(RigError::Unreadable { file: name.clone(), why: why.to_string() }))?,
+        Some(path) => rig::read(&path.display().to_string(), &prompts::read(path)?).map_err(PromptError::from)?,
     };
     if !asked.people.is_empty() {
         rig.person = named_people(&asked.people, &rig.person)?;
     }
     let people = rig.person.clone();
-    let checked = Rig::of(&name, &rig).map_err(PromptError::from)?;
+    // The file itself is checked: what is wrong from here on is a name of the command line.
+    let checked = Rig::of(&rig)?;
     let stands =
         rig.latitude.zip(rig.longitude).map(|(latitude, longitude)| Place::new(latitude, longitude)).transpose()?;
     Ok((checked, people, asked.place.or(stands)))

@@ -13,27 +13,21 @@ use crate::routine::{self, Library, Routine, RoutineError, RoutineKind, Source};
 use crate::setup::practised::Practice;
 use thiserror::Error;
 
-/// A text with the name that errors give it.
-pub struct Prompt {
-    pub name: String,
-    pub text: String,
-}
-
 /// Why the texts cannot be used.
 #[derive(Debug, Error)]
 pub enum PromptError {
     #[error("no routine named '{wanted}', expected one of: {known}")]
     NoSuchRoutine { wanted: String, known: String },
-    #[error("{path}: cannot be read; check its name and that you may read it")]
+    #[error("{path}: cannot be read; check its name, that you may read it, and that it is saved as UTF-8")]
     Unreadable { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
-    Routine(#[from] RoutineError),
+    Routine(Box<RoutineError>),
     #[error(transparent)]
     Phrases(#[from] PhrasebookError),
     #[error(transparent)]
     Move(#[from] MoveFileError),
     #[error(transparent)]
-    Rig(#[from] RigError),
+    Rig(Box<RigError>),
     #[error(
         "--person: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
     )]
@@ -44,6 +38,18 @@ pub enum PromptError {
     Card { id: String, words: String },
     #[error("'{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file")]
     StrangerToLearn { name: String, known: String },
+}
+
+impl From<RoutineError> for PromptError {
+    fn from(refused: RoutineError) -> Self {
+        Self::Routine(Box::new(refused))
+    }
+}
+
+impl From<RigError> for PromptError {
+    fn from(refused: RigError) -> Self {
+        Self::Rig(Box::new(refused))
+    }
 }
 
 /// The routines that ship with the program, in the order of a move; the cards come last.
@@ -124,10 +130,9 @@ pub fn job(id: &str, rig: &Rig, config: &Path) -> Result<Move, PromptError> {
 /// An unreadable file, or one that is refused.
 pub fn move_file(id: &str, config: &Path) -> Result<Option<(String, MoveFile)>, PromptError> {
     let built_in = MOVES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
-    let prompt = own_or_built_in(&config.join("moves").join(format!("{id}.toml")), built_in)?;
-    Ok(prompt
-        .map(|prompt| Ok::<_, MoveFileError>((prompt.name.clone(), MoveFile::parse(&prompt.name, &prompt.text)?)))
-        .transpose()?)
+    let source = own_or_built_in(&config.join("moves").join(format!("{id}.toml")), built_in)?;
+    let read = |Source { name, text }| MoveFile::parse(&name, &text).map(|file| (name, file));
+    Ok(source.map(read).transpose()?)
 }
 
 /// An engine for what [`job`] finds, for the people `with` whose names the rig knows; for one person without a name where there
@@ -199,8 +204,7 @@ pub fn load_from(source: &Source, rig: &Rig, config: &Path) -> Result<Routine, P
 /// A file that is there and cannot be read.
 pub fn routine_source(id: &str, config: &Path) -> Result<Option<Source>, PromptError> {
     let built_in = ROUTINES.iter().find(|(name, _)| *name == id).map(|(_, text)| *text);
-    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.toml")), built_in)?;
-    Ok(prompt.map(|Prompt { name, text }| Source { name, text }))
+    own_or_built_in(&config.join("routines").join(format!("{id}.toml")), built_in)
 }
 
 /// The user's own changes to a routine.
@@ -208,8 +212,7 @@ pub fn routine_source(id: &str, config: &Path) -> Result<Option<Source>, PromptE
 /// # Errors
 /// A file that is there and cannot be read.
 pub fn changes_source(id: &str, config: &Path) -> Result<Option<Source>, PromptError> {
-    let prompt = own_or_built_in(&config.join("routines").join(format!("{id}.changes.toml")), None)?;
-    Ok(prompt.map(|Prompt { name, text }| Source { name, text }))
+    own_or_built_in(&config.join("routines").join(format!("{id}.changes.toml")), None)
 }
 
 /// The files of the user's own routines and changes, in the order of their names.
@@ -237,8 +240,9 @@ pub fn own_files(config: &Path) -> Result<Vec<PathBuf>, PromptError> {
 pub fn phrasebook(config: &Path) -> Result<Phrasebook, PromptError> {
     let path = config.join("phrases").join("en.toml");
     let built_in = include_str!("../../prompts/phrases/en.toml");
-    let prompt = own_or_built_in(&path, Some(built_in))?.unwrap_or(Prompt { name: String::new(), text: String::new() });
-    Ok(Phrasebook::parse(&prompt.name, &prompt.text)?)
+    let found = own_or_built_in(&path, Some(built_in))?;
+    let (name, text) = found.as_ref().map_or(("en.toml", built_in), |found| (found.name.as_str(), found.text.as_str()));
+    Ok(Phrasebook::parse(name, text)?)
 }
 
 /// The rig from the file given, else from `rig.toml` in `config`, else the default one.
@@ -256,12 +260,12 @@ pub fn rig(given: Option<&Path>, config: &Path) -> Result<Rig, PromptError> {
     Ok(Rig::parse(&path.display().to_string(), &text)?)
 }
 
-fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Prompt>, PromptError> {
+fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Source>, PromptError> {
     if path.exists() {
-        return Ok(Some(Prompt { name: path.display().to_string(), text: read(path)? }));
+        return Ok(Some(Source { name: path.display().to_string(), text: read(path)? }));
     }
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    Ok(built_in.map(|text| Prompt { name, text: text.to_owned() }))
+    Ok(built_in.map(|text| Source { name, text: text.to_owned() }))
 }
 
 /// A text of the user's.

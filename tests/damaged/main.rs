@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use sparehand::audio::wav;
 use sparehand::conductor::rehearsal::script::Script;
 use sparehand::rig::Rig;
-use sparehand::routine::{self, Library, Source};
+use sparehand::routine::{self, Library, RoutineError, Source};
 use sparehand::server::protocol;
 use sparehand::setup::prompts;
 
@@ -123,6 +123,18 @@ fn sound_message() -> Vec<u8> {
     head.chain(960u32.to_le_bytes()).chain((0..2 * 640).map(|n| (n % 251) as u8)).collect()
 }
 
+/// Everything but one file is as it ships, so what is refused is in that file, or hangs on it.
+fn says_where_and_what_to_do(error: &RoutineError, file: &str) -> Result<(), TestCaseError> {
+    let text = error.to_string();
+    prop_assert!(text.contains(file), "found no '{file}': {text}");
+    let RoutineError { at, step, found, expected } = error;
+    let step = if step.is_empty() { String::new() } else { format!("step '{step}': ") };
+    prop_assert!(at.number >= 1 && !found.is_empty() && !expected.is_empty(), "{text}");
+    let told = format!("{}: line {}: {step}found {found}, expected {expected}; correct it there", at.file, at.number);
+    prop_assert!(text.starts_with(&told), "{text}");
+    Ok(())
+}
+
 #[test]
 fn what_is_damaged_here_can_be_read_where_it_is_whole() {
     assert_eq!(protocol::read_sound(&sound_message()).unwrap().mic.len(), 320);
@@ -136,36 +148,38 @@ proptest! {
     #![proptest_config(random_play::plays(256))]
 
     #[test]
-    fn a_damaged_routine_is_read_or_refused_with_the_name_of_a_file(which in any::<prop::sample::Index>(), damages in damages()) {
+    fn a_damaged_routine_is_read_or_refused_with_file_line_finding_and_what_to_do(which in any::<prop::sample::Index>(), damages in damages()) {
         let all = files("prompts/routines");
         let (_, valid) = which.get(&all);
         let source = Source { name: "damaged.toml".to_owned(), text: damaged_text(valid, &damages) };
         let built_in = |id: &str| prompts::routine_source(id, Path::new("nowhere")).ok().flatten();
         let library = Library { routine: &built_in, changes: &|_| None };
         if let Err(error) = routine::load_with(&source, &shipped_rig(), &library) {
-            // It may be found in a routine that the damaged one includes.
-            prop_assert!(error.to_string().contains(".toml"), "{error}");
+            says_where_and_what_to_do(&error, "damaged.toml")?;
         }
     }
 
     #[test]
-    fn damaged_changes_are_read_or_refused(damages in damages()) {
+    fn damaged_changes_are_read_or_refused_with_file_line_finding_and_what_to_do(damages in damages()) {
         let valid = include_str!("../../examples/routines/tank-dump.changes.toml");
         let changes = Source { name: "damaged.changes.toml".to_owned(), text: damaged_text(valid, &damages) };
         let built_in = |id: &str| prompts::routine_source(id, Path::new("nowhere")).ok().flatten();
         let library = Library { routine: &built_in, changes: &|id| (id == "tank-dump").then(|| changes.clone()) };
         let source = built_in("tank-dump").expect("it ships");
         if let Err(error) = routine::load_with(&source, &shipped_rig(), &library) {
-            prop_assert!(error.to_string().contains(".toml"), "{error}");
+            says_where_and_what_to_do(&error, "damaged.changes.toml")?;
         }
     }
 
     #[test]
-    fn a_damaged_rig_is_read_or_refused_with_its_name(which in any::<prop::sample::Index>(), damages in damages()) {
+    fn a_damaged_rig_is_read_or_refused_with_file_line_finding_and_what_to_do(which in any::<prop::sample::Index>(), damages in damages()) {
         let all = files("examples/rigs");
         let (_, valid) = which.get(&all);
         if let Err(error) = Rig::parse("damaged.toml", &damaged_text(valid, &damages)) {
-            prop_assert!(error.to_string().contains("damaged.toml"), "{error}");
+            let text = error.to_string();
+            prop_assert!(error.at.number >= 1 && !error.found.is_empty() && !error.expected.is_empty(), "{text}");
+            prop_assert!(text.starts_with(&format!("damaged.toml: line {}: ", error.at.number)), "{text}");
+            prop_assert!(text.ends_with("; correct it there"), "{text}");
         }
     }
 

@@ -12,9 +12,10 @@ use crate::paths::{collect, path_of_ours, source_folder, sources, top_of};
 const OURS: &[(&str, &[&str])] = &[
     ("units", &[]),
     ("onnx", &[]),
+    ("source", &[]),
     ("figures", &["units"]),
-    ("rig", &["units", "figures"]),
-    ("routine", &["units", "rig"]),
+    ("rig", &["units", "source", "figures"]),
+    ("routine", &["units", "source", "rig"]),
     ("plan", &["units", "rig", "routine", "figures"]),
     ("engine", &["units", "rig", "routine", "figures"]),
     ("audio", &["units"]),
@@ -36,7 +37,7 @@ const NOT_FROM: &[(&str, &[&str])] = &[("setup", &["cli", "conductor", "station"
 const OUTER: &[&str] = &["units", "engine::input", "engine::output", "engine::event", "onnx"];
 
 /// Folders that only compute: what they do depends on their arguments alone.
-const PURE: &[&str] = &["units", "rig", "routine", "figures", "plan", "engine"];
+const PURE: &[&str] = &["units", "source", "rig", "routine", "figures", "plan", "engine"];
 
 /// Paths that the pure folders do not use.
 const IMPURE: &[&str] = &[

@@ -53,6 +53,17 @@ fn a_routine_that_is_not_there_is_an_error_with_its_name() {
     assert!(error.starts_with("nowhere: cannot be read"), "{error}");
 }
 
+/// As an editor of another code page saves "é".
+#[test]
+fn a_file_that_is_not_saved_as_utf_8_is_an_error_that_says_so() {
+    let config = tempfile::tempdir().unwrap();
+    let file = config.path().join("mine.toml");
+    fs::write(&file, b"id = 'caf\xe9'").unwrap();
+    let request = ProofRequest { files: vec![file], rig: None, by_ear: false };
+    let error = lint(&request, &places(config.path()), &mut Vec::new()).unwrap_err().to_string();
+    assert!(error.contains("mine.toml: cannot be read;") && error.ends_with("that it is saved as UTF-8"), "{error}");
+}
+
 #[test]
 fn a_file_is_left_as_it_is() {
     let config = tempfile::tempdir().unwrap();
