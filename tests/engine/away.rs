@@ -1,24 +1,15 @@
 //! Somebody whose phone was away hears in one sentence what they missed, and then their own step.
 
-use crate::stations::SIDES;
-use crate::world::cast::{self, own_routine, two};
-use crate::world::{World, english};
+use crate::stations::{IMRE, ROWAN, apart};
+use crate::world::World;
+use crate::world::cast::{self, two};
+use crate::world::own::{self, DONE, anywhere, cap, cups, sides};
 use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Input};
-use sparehand::engine::output::VoiceSettings;
-use sparehand::engine::{Crew, Engine, Move};
+use sparehand::engine::{Crew, Move};
 use sparehand::rig::Role;
+use sparehand::routine::Routine;
 use sparehand::units::StationId;
-
-const ROWAN: StationId = StationId(1);
-const IMRE: StationId = StationId(2);
-
-fn apart() -> World {
-    let mut world = cast::world(Move::single(own_routine(SIDES)), two(true));
-    world.join(ROWAN, &["Rowan"]);
-    world.join(IMRE, &["Imre"]);
-    world
-}
 
 fn goes(world: &mut World, station: StationId) {
     world.tell_from(station, Input::StationLeft);
@@ -94,7 +85,7 @@ fn a_pause_is_told_with_how_long_it_was_and_one_that_goes_on_with_how_it_ends() 
 
 #[test]
 fn an_emergency_that_is_over_is_told_and_one_that_is_not_is_said_alone() {
-    let job = Move::single(own_routine(SIDES)).with_cards(&cast::cards(&cast::rig("travel-trailer")));
+    let job = Move::single(sides()).with_cards(&cast::cards(&cast::rig("travel-trailer")));
     let mut world = cast::world(job, two(true));
     world.join(ROWAN, &["Rowan"]);
     world.join(IMRE, &["Imre"]);
@@ -103,12 +94,7 @@ fn an_emergency_that_is_over_is_told_and_one_that_is_not_is_said_alone() {
     let said = comes_back(&mut world, ROWAN, "Rowan");
     assert!(!said[0].starts_with("While your phone") && !said[0].is_empty(), "{said:?}");
     goes(&mut world, ROWAN);
-    for _ in 0..40 {
-        if world.engine.state().card.is_none() {
-            break;
-        }
-        cast::answer_one(&mut world);
-    }
+    to_the_end_of_the_card(&mut world);
     assert!(world.engine.state().card.is_none() && world.engine.state().standing_by);
     let said = comes_back(&mut world, ROWAN, "Rowan");
     assert_eq!(
@@ -117,15 +103,19 @@ fn an_emergency_that_is_over_is_told_and_one_that_is_not_is_said_alone() {
     );
     goes(&mut world, ROWAN);
     world.hear("fire fire");
+    to_the_end_of_the_card(&mut world);
+    world.hear("go ahead");
+    let said = comes_back(&mut world, ROWAN, "Rowan");
+    assert_eq!(said[0], "While your phone was away: there was an emergency, the fire.");
+}
+
+fn to_the_end_of_the_card(world: &mut World) {
     for _ in 0..40 {
         if world.engine.state().card.is_none() {
             break;
         }
-        cast::answer_one(&mut world);
+        cast::answer_one(world);
     }
-    world.hear("go ahead");
-    let said = comes_back(&mut world, ROWAN, "Rowan");
-    assert_eq!(said[0], "While your phone was away: there was an emergency, the fire.");
 }
 
 #[test]
@@ -161,7 +151,7 @@ fn who_hears_and_is_not_heard_has_missed_no_pause() {
 #[test]
 fn who_is_alone_did_it_themselves() {
     let crew = Crew { here: vec![cast::person("Rowan", &[], true)], away: Vec::new() };
-    let mut world = cast::world(Move::single(own_routine(SIDES)), crew);
+    let mut world = cast::world(Move::single(sides()), crew);
     world.join(ROWAN, &["Rowan"]);
     goes(&mut world, ROWAN);
     world.hear("cap on");
@@ -173,51 +163,12 @@ fn who_is_alone_did_it_themselves() {
 
 #[test]
 fn of_many_steps_only_how_many_and_the_last_is_told() {
-    const MANY: &str = r#"
-id = "t"
-title = "the test"
-intro = "Begin."
-complete = "Test complete."
-[[section]]
-id = "a"
-title = "first things"
-[[section.step]]
-id = "one"
-name = "one"
-role = "outside"
-call = "One. Say: done."
-answer = { kind = "done" }
-[[section.step]]
-id = "two"
-name = "two"
-role = "outside"
-call = "Two. Say: done."
-answer = { kind = "done" }
-[[section.step]]
-id = "three"
-name = "three"
-role = "outside"
-call = "Three. Say: done."
-answer = { kind = "done" }
-[[section.step]]
-id = "four"
-name = "four"
-role = "outside"
-call = "Four. Say: done."
-answer = { kind = "done" }
-[[section.step]]
-id = "five"
-name = "five"
-role = "outside"
-call = "Five. Say: done."
-answer = { kind = "done" }
-[[section.step]]
-id = "gate"
-name = "nothing left open"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
-    let mut world = cast::world(Move::single(own_routine(MANY)), two(true));
+    let step = |id: &str| {
+        let call = format!("{}{}. Say: done.", id[..1].to_uppercase(), &id[1..]);
+        anywhere().step(id, &call).with("role", "'outside'").with("answer", DONE)
+    };
+    let many = own::text("t", "the test", &["one", "two", "three", "four", "five"].map(step));
+    let mut world = cast::world(Move::single(own::load(&many)), two(true));
     world.join(ROWAN, &["Rowan"]);
     goes(&mut world, ROWAN);
     for _ in 0..4 {
@@ -228,35 +179,11 @@ answer = { kind = "gate" }
     assert!(said[1].ends_with("Five. Say: done.") || said[1] == "Five.", "{said:?}");
 }
 
-const CAREFUL: &str = r#"
-id = "t"
-title = "the test"
-intro = "Begin."
-complete = "Test complete."
-[[section]]
-id = "a"
-title = "first things"
-[[section.step]]
-id = "cap"
-name = "cap"
-role = "outside"
-caution = "It can splash."
-call = "Close the cap. Say: cap on, or cap off."
-how = "Turn it to the right."
-answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
-harm = 'hurt'
-[[section.step]]
-id = "cups"
-name = "cups"
-role = "inside"
-call = "Put the cups away. Say: done."
-answer = { kind = "done" }
-[[section.step]]
-id = "gate"
-name = "nothing left open"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+/// A cap that can hurt, with what is said of it once, and cups.
+fn careful() -> Routine {
+    let cap = cap().with("caution", "'It can splash.'").with("how", "'Turn it to the right.'");
+    own::load(&own::text("t", "the test", &[cap, cups()]))
+}
 
 /// What Rowan is told of the cap, in full.
 const CAP: [&str; 2] = ["It can splash.", "Close the cap. Turn it to the right. Say: cap on, or cap off."];
@@ -267,8 +194,7 @@ fn joined(world: &mut World, station: StationId, name: &str) {
 
 #[test]
 fn a_prompt_that_waits_at_the_rig_is_said_in_full_at_the_phone_that_joins_and_at_the_rig_no_more() {
-    let engine = Engine::of_move(Move::single(own_routine(CAREFUL)), english(), VoiceSettings::default());
-    let mut world = World::around(engine.with_crew(two(false)));
+    let mut world = World::around(cast::engine(Move::single(careful()), two(false)));
     world.tell(Input::Woke);
     assert!(world.last_said().ends_with("Begin."), "the introduction is in the air: {:?}", world.page);
     joined(&mut world, ROWAN, "Rowan");
@@ -282,7 +208,7 @@ fn a_prompt_that_waits_at_the_rig_is_said_in_full_at_the_phone_that_joins_and_at
 
 #[test]
 fn a_prompt_that_was_heard_at_the_rig_is_put_again_at_the_phone_without_what_is_said_once() {
-    let mut world = cast::world(Move::single(own_routine(CAREFUL)), two(false));
+    let mut world = cast::world(Move::single(careful()), two(false));
     world.join(ROWAN, &["Rowan"]);
     let said = world.station(ROWAN).texts().join(" ");
     assert!(said.contains("Close the cap.") && !said.contains("It can splash."), "{said}");
@@ -290,11 +216,11 @@ fn a_prompt_that_was_heard_at_the_rig_is_put_again_at_the_phone_without_what_is_
 
 #[test]
 fn a_prompt_that_waits_at_a_phone_which_is_not_heard_any_more_is_said_in_full_at_the_rig_and_not_there() {
-    let mut world = cast::world(Move::single(own_routine(CAREFUL)), two(false));
+    let mut world = cast::world(Move::single(careful()), two(false));
     world.join(ROWAN, &["Rowan"]);
     goes(&mut world, ROWAN);
-    at_the_rig(&mut world, "stand by");
-    at_the_rig(&mut world, "go ahead");
+    world.hear("stand by");
+    world.hear("go ahead");
     joined(&mut world, ROWAN, "Rowan");
     assert!(world.station(ROWAN).last_said().starts_with("While your phone"), "{:?}", world.station(ROWAN).texts());
     world.tell_from(ROWAN, Input::HearingLost);
@@ -304,13 +230,9 @@ fn a_prompt_that_waits_at_a_phone_which_is_not_heard_any_more_is_said_in_full_at
     assert!(world.said.last().is_some_and(|(_, said)| said.text.contains("Close the cap.")), "{:?}", world.page);
 }
 
-fn at_the_rig(world: &mut World, phrase: &str) {
-    world.hear(phrase);
-}
-
 #[test]
 fn two_who_share_a_phone_are_asked_there_by_name_and_one_who_has_a_phone_of_their_own_is_asked_there_alone() {
-    let mut world = cast::world(Move::single(own_routine(SIDES)), two(true));
+    let mut world = cast::world(Move::single(sides()), two(true));
     world.tell_from(ROWAN, Input::StationJoined { people: vec!["Rowan".to_owned(), "Imre".to_owned()] });
     world.quiet();
     let said = world.station(ROWAN).texts().join(" ");
@@ -342,7 +264,7 @@ fn two_who_share_a_phone_are_asked_there_by_name_and_one_who_has_a_phone_of_thei
 fn a_third_who_joins_by_phone_and_leaves_is_asked_there_and_at_the_rig_again() {
     let mut crew = two(true);
     crew.here.push(cast::person("Sky", &[Role::Inside], true));
-    let mut world = cast::world(Move::single(own_routine(SIDES)), crew);
+    let mut world = cast::world(Move::single(sides()), crew);
     world.join(ROWAN, &["Rowan"]);
     world.join(IMRE, &["Imre"]);
     const SKY: StationId = StationId(3);

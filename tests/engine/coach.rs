@@ -4,58 +4,47 @@
 use std::collections::BTreeMap;
 
 use crate::world::World;
-use crate::world::cast::{self, RIGS, ROUTINES, alone, cards, carry_out, movement, own_routine, rig, routine, two};
+use crate::world::cast::{self, RIGS, ROUTINES, alone, cards, carry_out, movement, rig, routine, two};
+use crate::world::own::{self, anywhere};
 use rstest::rstest;
 use sparehand::engine::input::Key;
 use sparehand::engine::{Crew, Ending, Move};
 use sparehand::routine::{Answer, Harm};
 
-const VALVES: &str = r#"
-id = "valves"
-title = "the valves"
-intro = "Begin."
-complete = "The valves are done."
-[[section]]
-id = "a"
-title = "first things"
-[[section.step]]
-id = "left"
-name = "left valve"
-caution = "It bites."
-call = "Close the left valve. Say: left closed, or left open."
-short = "Left valve?"
-how = "By hand, no tool."
-check = "It turns no further."
-answer = { kind = "state", want = ["left closed"], other = ["left open"], other_reply = "Close it. Then say: left closed." }
-harm = "flood"
-tested_by = "a plumber"
-[[section.step]]
-id = "right"
-name = "right valve"
-caution = "It bites."
-call = "Close the right valve. Say: right closed, or right open."
-short = "Right valve?"
-how = "By hand, no tool."
-check = "It turns no further."
-answer = { kind = "state", want = ["right closed"], other = ["right open"], other_reply = "Close it. Then say: right closed." }
-harm = "flood"
-[[section.step]]
-id = "after"
-name = "what hangs on the left valve"
-after = ["left"]
-call = "Open the cap. Say: cap off, or cap stuck."
-short = "Cap off?"
-answer = { kind = "state", want = ["cap off"], other = ["cap stuck"], other_reply = "Turn it. Then say: cap off." }
-harm = "flood"
-[[section.step]]
-id = "gate"
-name = "nothing left to do"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+fn valves_text() -> String {
+    let bay = anywhere();
+    let steps = [
+        bay.state("left", "Close the left valve.", ("left closed", "left open"), "Close it.")
+            .named("left valve")
+            .short("Left valve?")
+            .harm("flood")
+            .with("caution", "'It bites.'")
+            .with("how", "'By hand, no tool.'")
+            .with("check", "'It turns no further.'")
+            .with("tested_by", "'a plumber'"),
+        bay.state("right", "Close the right valve.", ("right closed", "right open"), "Close it.")
+            .named("right valve")
+            .short("Right valve?")
+            .harm("flood")
+            .with("caution", "'It bites.'")
+            .with("how", "'By hand, no tool.'")
+            .with("check", "'It turns no further.'"),
+        bay.state("after", "Open the cap.", ("cap off", "cap stuck"), "Turn it.")
+            .named("what hangs on the left valve")
+            .after(&["left"])
+            .short("Cap off?")
+            .harm("flood"),
+    ];
+    own::text("valves", "the valves", &steps)
+}
+
+/// No harm can come of the left one.
+fn harmless_text() -> String {
+    valves_text().replacen("harm = \"flood\"\n", "", 1).replace("tested_by = 'a plumber'\n", "")
+}
 
 fn valves(crew: Crew) -> World {
-    cast::world(Move::single(own_routine(VALVES)), crew)
+    cast::world(Move::single(own::load(&valves_text())), crew)
 }
 
 #[test]
@@ -159,8 +148,7 @@ fn what_cannot_be_tested_is_only_ended_over_with_the_whole_sentence_and_survives
 
 #[test]
 fn a_step_that_can_do_no_harm_and_a_card_know_no_cannot_be_tested() {
-    let text = VALVES.replacen("harm = \"flood\"\ntested_by = \"a plumber\"\n", "", 1);
-    let world = cast::world(Move::single(own_routine(&text)), alone(true));
+    let world = cast::world(Move::single(own::load(&harmless_text())), alone(true));
     assert!(!world.may_say().contains(&"cannot be tested"));
     let rig = rig("motorhome-towed-car");
     let mut world = cast::world(Move::single(routine("tank-dump", &rig)).with_cards(&cards(&rig)), alone(true));
@@ -224,12 +212,8 @@ fn correction_takes_back_that_a_step_cannot_be_tested() {
 /// The words are an answer like any other where no harm can come of it.
 #[test]
 fn what_no_harm_can_come_of_may_have_the_same_words_for_its_other_state() {
-    let text = VALVES.replacen("harm = \"flood\"\ntested_by = \"a plumber\"\n", "", 1).replacen(
-        "other = [\"left open\"]",
-        "other = [\"cannot be tested\"]",
-        1,
-    );
-    let mut world = cast::world(Move::single(own_routine(&text)), alone(true));
+    let text = harmless_text().replacen("other = [\"left open\"]", "other = [\"cannot be tested\"]", 1);
+    let mut world = cast::world(Move::single(own::load(&text)), alone(true));
     world.hear("cannot be tested");
     assert!(world.last_said().contains("Close it."), "{}", world.last_said());
     world.hear("left closed");

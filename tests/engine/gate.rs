@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use crate::world::World;
-use crate::world::cast::{self, alone, cards, own_routine, restart, rig, routine, two};
+use crate::world::cast::{self, alone, cards, restart, rig, routine, two};
+use crate::world::own;
 use sparehand::engine::event::Event;
 use sparehand::engine::input::{Away, Certainty, Input, Key};
 use sparehand::engine::joined::MoveError;
@@ -28,7 +29,7 @@ fn done(id: &str, place: &str, more: &str) -> String {
 
 fn part(id: &str, steps: &[String]) -> sparehand::routine::Routine {
     let gate = "[[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Last look.'\nanswer = { kind = 'gate' }\n";
-    own_routine(&format!(
+    own::load(&format!(
         "id = '{id}'\ntitle = 'the {id}'\nintro = 'Now {id}.'\ncomplete = '{id} complete.'\n[[section]]\nid = 's'\ntitle = '{id} things'\n{}{gate}",
         steps.concat()
     ))

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use crate::world::World;
-use crate::world::cast::{self, alone, own_routine};
+use crate::world::cast::{self, alone};
+use crate::world::own;
 use sparehand::engine::input::Input;
 use sparehand::engine::{Leg, Move};
 use sparehand::routine::Routine;
@@ -19,7 +20,7 @@ fn shed() -> Routine {
     let critical = "harm = 'hurt'\ncaution = 'It bites.'\n\
                     answer = { kind = 'state', want = ['latch shut'], other = ['latch open'], other_reply = 'Shut it.' }";
     let steps = [step("mat", &done("mat")), step("lamp", &done("lamp")), step("latch", critical)].concat();
-    own_routine(&format!(
+    own::load(&format!(
         "id = 'shed'\ntitle = 'the shed'\nintro = 'Now the shed.'\ncomplete = 'Shed complete.'\n\
          [[section]]\nid = 's'\ntitle = 'things'\n{steps}\
          [[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Last look.'\nanswer = {{ kind = 'gate' }}\n"

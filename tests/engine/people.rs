@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use crate::world::World;
-use crate::world::cast::{self, alone, own_routine, person, restart, two};
+use crate::world::cast::{self, alone, person, restart, two};
+use crate::world::own::{self, DONE, Step, at, cap, cups, fill, lamp, map, slide};
 use rstest::rstest;
 use sparehand::engine::event::Event;
 use sparehand::engine::input::{Certainty, Key};
@@ -11,91 +12,28 @@ use sparehand::engine::practice::{PastRun, of_run};
 use sparehand::engine::{Crew, Move};
 use sparehand::rig::Role;
 
-const SHARED: &str = r#"
-id = "t"
-title = "the test"
-intro = "Begin."
-complete = "Test complete."
-
-[[section]]
-id = "a"
-title = "first things"
-
-[[section.step]]
-id = "cap"
-name = "cap"
-where = "left"
-role = "outside"
-call = "Close the cap. Say: cap on, or cap off."
-how = "Turn it until it clicks."
-check = "It does not come off."
-answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
-harm = 'hurt'
-
-[[section.step]]
-id = "mat"
-name = "mat"
-where = "left"
-role = "outside"
-call = "Roll up the mat. Say: done."
-answer = { kind = "done" }
-
-[[section.step]]
-id = "cups"
-name = "cups"
-where = "galley"
-role = "inside"
-call = "Put the cups away. Say: done."
-answer = { kind = "done" }
-
-[[section.step]]
-id = "lamp"
-name = "lamp"
-where = "galley"
-role = "inside"
-call = "Switch the lamp off. Say: lamp off, or lamp on."
-answer = { kind = "state", want = ["lamp off"], other = ["lamp on"], other_reply = "Switch it off. Then say: lamp off." }
-harm = 'hurt'
-
-[[section]]
-id = "b"
-title = "together"
-
-[[section.step]]
-id = "slide"
-name = "slide"
-where = "slide"
-after = ["lamp", "mat"]
-call = "Now the slide. Outside, when it is clear, say: clear to move."
-answer = { kind = "both", turns = [
-    { role = "outside", say = ["clear to move"], halt = ["not clear"], halt_reply = "Nobody touches the switch." },
-    { role = "inside", call = "Hold the switch. Say: moving.", say = ["moving"] },
-    { role = "outside", call = "When it rests, say: it has stopped.", say = ["it has stopped"] },
-] }
-harm = 'hurt'
-
-[[section.step]]
-id = "map"
-name = "map"
-together = true
-after = ["slide"]
-call = "Look at the map, both of you. Say: map seen."
-answer = { kind = "done", also = ["map seen"] }
-
-[[section.step]]
-id = "gate"
-name = "nothing left open"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
-
-fn world() -> World {
-    cast::world(Move::single(own_routine(SHARED)), two(true))
+fn shared() -> String {
+    shared_with(cups())
 }
 
-fn holds(world: &World, name: &str) -> String {
-    let hand = world.engine.state().people.iter().find(|hand| hand.name == name).unwrap();
-    hand.current.map(|step| world.engine.job().step(step).id.clone()).unwrap_or_default()
+/// The same with this to do inside first.
+fn shared_with(inside: Step) -> String {
+    let steps = [
+        cap().with("how", "'Turn it until it clicks.'").with("check", "'It does not come off.'"),
+        at("left", "outside").step("mat", "Roll up the mat. Say: done.").with("answer", DONE),
+        inside,
+        lamp(),
+        slide(
+            &["lamp", "mat"],
+            "{ role = 'outside', call = 'When it rests, say: it has stopped.', say = ['it has stopped'] }",
+        ),
+        map(),
+    ];
+    own::text("t", "the test", &steps)
+}
+
+fn world() -> World {
+    cast::world(Move::single(own::load(&shared())), two(true))
 }
 
 /// Up to the slide, which takes both.
@@ -105,7 +43,7 @@ fn at_the_slide() -> World {
     world.hear("imre done");
     world.hear("rowan done");
     world.hear("lamp off");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("slide".to_owned(), "slide".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("slide".to_owned(), "slide".to_owned()));
     world
 }
 
@@ -127,7 +65,7 @@ fn each_is_given_their_own_steps_by_name_at_the_same_time() {
 fn an_answer_that_fits_one_persons_question_is_theirs() {
     let mut world = world();
     world.hear("cap on");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("mat".to_owned(), "cups".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("mat".to_owned(), "cups".to_owned()));
 }
 
 #[test]
@@ -139,7 +77,7 @@ fn an_answer_that_fits_two_questions_is_asked_about_and_settles_nothing_until_th
     assert_eq!(world.last_said(), "Who said that? Rowan, or Imre?");
     assert_eq!(world.engine.state().steps, before);
     world.hear("imre");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("mat".to_owned(), "lamp".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("mat".to_owned(), "lamp".to_owned()));
 }
 
 #[test]
@@ -148,25 +86,22 @@ fn done_is_asked_about_even_where_the_others_question_needs_a_state() {
     world.hear("done");
     assert_eq!(world.last_said(), "Who said that? Rowan, or Imre?", "either may have meant it");
     world.hear("rowan");
-    assert_eq!(holds(&world, "Rowan"), "cap", "done names no state");
+    assert_eq!(world.holds("Rowan"), "cap", "done names no state");
     assert!(world.last_said().starts_with("Rowan: Which is it?"), "{}", world.last_said());
 }
 
 /// Rowan's "cap on" was heard thin while Imre is asked for a yes or a no: whose "yes" comes next nobody could tell.
 #[test]
 fn a_yes_that_another_may_have_said_confirms_nothing() {
-    let yes_no = SHARED.replace(
-        "call = \"Put the cups away. Say: done.\"\nanswer = { kind = \"done\" }",
-        "call = \"Are the cups away?\"\nanswer = { kind = \"yes-no\", no_reply = \"Put them away. Say yes then.\" }",
-    );
-    assert_ne!(yes_no, SHARED);
-    let mut world = cast::world(Move::single(own_routine(&yes_no)), two(true));
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "cups".to_owned()));
+    let question = "{ kind = 'yes-no', no_reply = 'Put them away. Say yes then.' }";
+    let yes_no = shared_with(at("galley", "inside").step("cups", "Are the cups away?").with("answer", question));
+    let mut world = cast::world(Move::single(own::load(&yes_no)), two(true));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("cap".to_owned(), "cups".to_owned()));
     world.hear_as("cap on", Certainty::Thin);
     assert_eq!(world.last_said(), "Rowan: Say it once more: cap on.");
     world.hear("yes");
     assert!(world.is_open("cap"), "that was Imre's answer");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "lamp".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("cap".to_owned(), "lamp".to_owned()));
     // Nobody else is asked for a yes or a no now.
     world.hear_as("cap on", Certainty::Thin);
     assert!(world.last_said().starts_with("I heard: cap on. Is that right?"), "{}", world.last_said());
@@ -192,7 +127,7 @@ fn an_answer_with_the_name_is_that_persons() {
     let mut world = world();
     world.hear("cap on");
     world.hear("imre done");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("mat".to_owned(), "lamp".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("mat".to_owned(), "lamp".to_owned()));
     assert!(!world.may_say().contains(&"imre cap on"), "that is not Imre's question");
 }
 
@@ -203,11 +138,11 @@ fn an_answer_counts_though_the_other_was_asked_something_new_meanwhile() {
     world.hear("imre done");
     assert_ne!(world.set.id, old);
     world.hear_in(old, place, "cap on", Certainty::Sure);
-    assert_eq!(holds(&world, "Rowan"), "mat", "Rowan's question had not changed");
+    assert_eq!(world.holds("Rowan"), "mat", "Rowan's question had not changed");
     let (old, place) = (world.set.id, world.may_say().iter().position(|p| *p == "lamp off").unwrap());
     world.hear("lamp on");
     world.hear_in(old, place, "lamp off", Certainty::Sure);
-    assert_eq!(holds(&world, "Imre"), "lamp", "Imre was asked again since");
+    assert_eq!(world.holds("Imre"), "lamp", "Imre was asked again since");
 }
 
 #[test]
@@ -221,7 +156,7 @@ fn who_has_nothing_to_do_is_told_once_and_gets_what_becomes_free() {
     assert_eq!(world.said.len(), said);
     world.hear("cap on");
     world.hear("done");
-    assert_eq!(holds(&world, "Imre"), "slide");
+    assert_eq!(world.holds("Imre"), "slide");
 }
 
 #[test]
@@ -277,15 +212,15 @@ fn over_to_the_other_swaps_what_they_do_and_says_where_things_stand() {
         said.contains("Imre takes over the test. 1 step done. Last: cap. 5 steps to go. Next: mat, cups, lamp."),
         "{said}"
     );
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cups".to_owned(), "mat".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("cups".to_owned(), "mat".to_owned()));
     restart(&mut world, None);
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cups".to_owned(), "mat".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("cups".to_owned(), "mat".to_owned()));
 }
 
 #[test]
 fn over_to_somebody_who_was_not_there_puts_them_in_ones_place() {
     let crew = Crew { here: vec![person("Rowan", &[], true)], away: vec![person("Imre", &[], false)] };
-    let mut world = cast::world(Move::single(own_routine(SHARED)), crew);
+    let mut world = cast::world(Move::single(own::load(&shared())), crew);
     world.hear("cap on");
     world.hear("over to imre");
     let state = world.engine.state();
@@ -297,10 +232,10 @@ fn over_to_somebody_who_was_not_there_puts_them_in_ones_place() {
 #[test]
 fn a_beginner_hears_how_and_how_one_knows_and_the_practised_the_call_alone() {
     let call =
-        |practised: bool| cast::world(Move::single(own_routine(SHARED)), alone(practised)).last_said().to_owned();
+        |practised: bool| cast::world(Move::single(own::load(&shared())), alone(practised)).last_said().to_owned();
     assert_eq!(call(true), "Close the cap. Say: cap on, or cap off.");
     assert_eq!(call(false), "Close the cap. Turn it until it clicks. Say: cap on, or cap off.");
-    let mut world = cast::world(Move::single(own_routine(SHARED)), alone(true));
+    let mut world = cast::world(Move::single(own::load(&shared())), alone(true));
     world.hear("explain");
     assert_eq!(
         world.last_said(),
@@ -319,7 +254,7 @@ fn practice_is_per_role() {
         }],
         away: Vec::new(),
     };
-    let mut world = cast::world(Move::single(own_routine(SHARED)), crew);
+    let mut world = cast::world(Move::single(own::load(&shared())), crew);
     assert!(world.last_said().contains("Turn it until it clicks."), "{}", world.last_said());
     world.hear("cap on");
     world.hear("done");
@@ -351,7 +286,7 @@ fn correction_opens_the_last_step_again_for_whoever_had_it() {
     let mut world = world();
     world.hear("cap on");
     world.hear("correction");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "cups".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("cap".to_owned(), "cups".to_owned()));
     assert_eq!(world.last_said(), "Going back. Rowan: Close the cap. Say: cap on, or cap off.");
 }
 
@@ -364,53 +299,25 @@ fn a_restart_between_two_turns_of_a_signal_keeps_whose_turn_it_is() {
     assert!(world.last_said().contains("Imre: Hold the switch."), "{}", world.last_said());
 }
 
-const CLOCKS: &str = r#"
-id = "t"
-title = "the test"
-complete = "Test complete."
-
-[[section]]
-id = "a"
-title = "first things"
-
-[[section.step]]
-id = "fill"
-name = "fill"
-where = "left"
-role = "outside"
-call = "Turn the tap on. Say: water on."
-answer = { kind = "clock", name = "fill", seconds = 120, start = ["water on"], started = "Filling.", end = ["water off"], alarm = "Time. Shut the tap.", alarm_short = "Shut the tap." }
-harm = 'hurt'
-
-[[section.step]]
-id = "pour"
-name = "pour"
-where = "galley"
-role = "inside"
-call = "Open the valve. Say: valve open now."
-answer = { kind = "clock", name = "pour", seconds = 300, start = ["valve open now"], started = "Pouring.", end = ["valve shut"], alarm = "Time. Shut the valve.", alarm_short = "Shut the valve." }
-harm = 'hurt'
-
-[[section.step]]
-id = "map"
-name = "map"
-together = true
-call = "Look at the map. Say: map seen."
-answer = { kind = "done", also = ["map seen"] }
-
-[[section.step]]
-id = "gate"
-name = "nothing left open"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+fn clocks() -> String {
+    let steps = [
+        fill(),
+        at("galley", "inside").step("pour", "Open the valve. Say: valve open now.").clock(
+            300,
+            ("valve open now", "Pouring."),
+            ("valve shut", "Shut the valve."),
+        ),
+        map().with("after", "[]"),
+    ];
+    own::text("t", "the test", &steps)
+}
 
 /// Two clocks run; the time away is known or not.
 #[rstest]
 #[case::known(Some(150))]
 #[case::unknown(None)]
 fn a_restart_in_the_middle_of_two_running_clocks_rings_for_what_is_over_or_unknown(#[case] away: Option<u64>) {
-    let mut world = cast::world(Move::single(own_routine(CLOCKS)), two(true));
+    let mut world = cast::world(Move::single(own::load(&clocks())), two(true));
     world.hear("water on");
     world.hear("valve open now");
     assert_eq!(world.engine.state().clocks.len(), 2);

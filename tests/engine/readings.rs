@@ -1,7 +1,8 @@
 //! Numbers by voice, choices, held times, notes, and clocks that a person sets.
 
 use crate::world::World;
-use crate::world::cast::{self, alone, own_routine, restart};
+use crate::world::cast::{self, alone, restart};
+use crate::world::own;
 use rstest::rstest;
 use sparehand::engine::Move;
 use sparehand::engine::event::{Event, HeardAs};
@@ -15,7 +16,7 @@ fn step(answer: &str) -> World {
          [[section.step]]\nid = 'two'\nname = 'two'\ncall = 'Then this. Say: done.'\nanswer = {{ kind = 'done' }}\n\
          [[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Last look.'\nanswer = {{ kind = 'gate' }}\n"
     );
-    cast::world(Move::single(own_routine(&text)), alone(true))
+    cast::world(Move::single(own::load(&text)), alone(true))
 }
 
 const TYRE: &str = "{ kind = 'number', name = 'left front', unit = 'p s i', least = 70, most = 90, gauge = [10, 150], \
@@ -238,7 +239,7 @@ fn what_stood_long_enough_while_it_was_off_is_done_and_what_nobody_timed_is_begu
 #[test]
 fn a_note_that_is_being_said_when_all_is_done_is_kept_before_the_run_ends() {
     let text = own(WASHES);
-    let mut world = cast::world(Move::single(own_routine(&text)), alone(true));
+    let mut world = cast::world(Move::single(own::load(&text)), alone(true));
     world.hear("washing");
     world.hear("note");
     world.pass_s(40);
@@ -253,7 +254,7 @@ fn a_note_that_is_being_said_when_all_is_done_is_kept_before_the_run_ends() {
     );
     assert!(kept.is_some() && completed.is_some() && kept < completed, "{kept:?} {completed:?}");
     // And one that never comes holds nothing up for long.
-    let mut world = cast::world(Move::single(own_routine(&text)), alone(true));
+    let mut world = cast::world(Move::single(own::load(&text)), alone(true));
     world.hear("washing");
     world.hear("note");
     world.pass_s(200);

@@ -1,62 +1,38 @@
 //! What past runs leave to be said: a note at its step, what had to be put right, a reading that moved.
 
-use crate::world::cast::{alone, own_routine, restart};
+use crate::world::cast::{self, alone, restart};
+use crate::world::own::{self, at};
 use crate::world::{World, english};
 use sparehand::engine::event::{Event, Remark};
 use sparehand::engine::output::VoiceSettings;
 use sparehand::engine::{Engine, Leg, Move};
 
-const BAY: &str = r#"
-id = "bay"
-title = "the bay"
-intro = "Begin."
-complete = "The bay is done."
-[[section]]
-id = "a"
-title = "first things"
-[[section.step]]
-id = "mat"
-name = "mat"
-where = "bay"
-call = "Stow the mat. Say: mat stowed."
-short = "Mat stowed?"
-answer = { kind = "done", also = ["mat stowed"] }
-[[section.step]]
-id = "valve"
-name = "gray valve"
-where = "bay"
-call = "Close it. Say: gray closed, or gray open."
-short = "Gray valve?"
-answer = { kind = "state", want = ["gray closed"], other = ["gray open"], other_reply = "Push it in. Then say: gray closed." }
-[[section.step]]
-id = "door"
-name = "door"
-where = "bay"
-call = "Lock it. Say: door locked."
-short = "Door locked?"
-answer = { kind = "done", also = ["door locked"] }
-[[section.step]]
-id = "tire"
-name = "left front tire"
-where = "wheel"
-call = "Read it. Say the number."
-short = "Tire?"
-answer = { kind = "number", name = "left front", unit = "p s i", least = 90, most = 110, gauge = [60.0, 130.0], resolution = 1, low_reply = "Pump it up. Then say the number." }
-[[section.step]]
-id = "gate"
-name = "nothing left to do"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+fn bay_text() -> String {
+    let bay = at("bay", "either");
+    let number = "{ kind = 'number', name = 'left front', unit = 'p s i', least = 90, most = 110, gauge = [60.0, 130.0], \
+        resolution = 1, low_reply = 'Pump it up. Then say the number.' }";
+    let steps = [
+        bay.done("mat", "Stow the mat.", "mat stowed").short("Mat stowed?"),
+        bay.state("valve", "Close it.", ("gray closed", "gray open"), "Push it in.")
+            .named("gray valve")
+            .short("Gray valve?"),
+        bay.done("door", "Lock it.", "door locked").short("Door locked?"),
+        at("wheel", "either")
+            .step("tire", "Read it. Say the number.")
+            .named("left front tire")
+            .short("Tire?")
+            .with("answer", number),
+    ];
+    own::text("bay", "the bay", &steps)
+}
 
 fn noted(step: &str, text: &str) -> Remark {
     Remark::Noted { step: step.to_owned(), text: text.to_owned() }
 }
 
 fn bay(remarks: &[Remark]) -> World {
-    let job = Move::single(own_routine(BAY));
-    let engine = Engine::of_move(job, english(), VoiceSettings::default());
-    World::around(engine.with_crew(alone(true)).with_remarks(remarks.to_vec())).begin()
+    let job = Move::single(own::load(&bay_text()));
+    World::around(cast::engine(job, alone(true)).with_remarks(remarks.to_vec())).begin()
 }
 
 #[test]
@@ -114,10 +90,10 @@ fn a_reading_is_said_against_its_last_value_where_it_moved() {
 /// A note of a routine that was run by itself comes back in the move, and the other way round.
 #[test]
 fn a_step_is_the_same_in_a_move_and_by_itself() {
-    let leg = Leg { routine: own_routine(BAY), after: Vec::new() };
-    let other = BAY.replace("id = \"bay\"", "id = \"shed\"");
-    let job = Move::join("both", "both", "Done.", vec![leg, Leg { routine: own_routine(&other), after: Vec::new() }])
-        .unwrap();
+    let leg = Leg { routine: own::load(&bay_text()), after: Vec::new() };
+    let other = bay_text().replace("id = \"bay\"", "id = \"shed\"");
+    let job =
+        Move::join("both", "both", "Done.", vec![leg, Leg { routine: own::load(&other), after: Vec::new() }]).unwrap();
     let engine =
         Engine::of_move(job, english(), VoiceSettings::default()).with_remarks(vec![noted("bay/valve", "it sticks")]);
     let world = World::around(engine.with_crew(alone(true))).begin();

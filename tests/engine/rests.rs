@@ -2,6 +2,7 @@
 
 use crate::world::World;
 use crate::world::cast::{self, alone};
+use crate::world::own;
 use sparehand::engine::Move;
 use sparehand::engine::input::Key;
 use sparehand::units::SessionTime;
@@ -85,7 +86,7 @@ fn chores() -> World {
          [[section.step]]\nid = 'gate'\nname = 'gate'\ncall = 'Last look.'\nanswer = {{ kind = 'gate' }}\n",
         sections.concat()
     );
-    let job = Move::single(cast::own_routine(&text));
+    let job = Move::single(own::load(&text));
     cast::world(job, alone(false))
 }
 

@@ -7,54 +7,28 @@ use sparehand::engine::{Ending, Move};
 use sparehand::units::StationId;
 
 use crate::world::World;
-use crate::world::cast::{self, own_routine, two};
+use crate::world::cast::{self, two};
+use crate::world::own::{self, at, fill};
 
-const TWO_TAPS: &str = r#"
-id = "t"
-title = "the test"
-intro = "Begin."
-complete = "Test complete."
-
-[[section]]
-id = "a"
-title = "first things"
-
-[[section.step]]
-id = "fill"
-name = "fill"
-where = "left"
-role = "outside"
-call = "Turn the tap on. Say: water on."
-answer = { kind = "clock", name = "fill", seconds = 120, start = ["water on"], started = "Filling.", end = ["water off"], alarm = "Time. Shut the tap.", alarm_short = "Shut the tap." }
-harm = 'hurt'
-
-[[section.step]]
-id = "bucket"
-name = "bucket"
-where = "galley"
-role = "inside"
-call = "Open the drain into the bucket. Say: drain open."
-answer = { kind = "clock", name = "bucket", seconds = 60, start = ["drain open"], started = "Draining.", end = ["bucket full"], alarm = "Time. Close the drain.", alarm_short = "Close the drain." }
-harm = 'hurt'
-
-[[section.step]]
-id = "gauge"
-name = "gauge"
-where = "left"
-role = "outside"
-call = "Read the gauge."
-answer = { kind = "number", name = "pressure", unit = "bar", least = 0, most = 9, gauge = [0, 9] }
-
-[[section.step]]
-id = "gate"
-name = "gate"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+fn two_taps() -> String {
+    let steps = [
+        fill(),
+        at("galley", "inside").step("bucket", "Open the drain into the bucket. Say: drain open.").clock(
+            60,
+            ("drain open", "Draining."),
+            ("bucket full", "Close the drain."),
+        ),
+        at("left", "outside").step("gauge", "Read the gauge.").with(
+            "answer",
+            "{ kind = 'number', name = 'pressure', unit = 'bar', least = 0, most = 9, gauge = [0, 9] }",
+        ),
+    ];
+    own::text("t", "the test", &steps)
+}
 
 /// Both are asked at the rig.
 fn together() -> World {
-    cast::world(Move::single(own_routine(TWO_TAPS)), two(true))
+    cast::world(Move::single(own::load(&two_taps())), two(true))
 }
 
 #[test]

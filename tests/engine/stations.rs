@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use crate::world::World;
-use crate::world::cast::{self, own_routine, two};
+use crate::world::cast::{self, two};
+use crate::world::own::sides;
 use proptest::prelude::*;
 use sparehand::engine::Move;
 use sparehand::engine::event::{Event, HeardAs};
@@ -13,88 +14,12 @@ use sparehand::routine::Answer;
 use sparehand::units::StationId;
 
 const RIG: StationId = StationId::RIG;
-const ROWAN: StationId = StationId(1);
-const IMRE: StationId = StationId(2);
-
-pub const SIDES: &str = r#"
-id = "t"
-title = "the test"
-intro = "Begin."
-complete = "Test complete."
-
-[[section]]
-id = "a"
-title = "first things"
-
-[[section.step]]
-id = "cap"
-name = "cap"
-where = "left"
-role = "outside"
-call = "Close the cap. Say: cap on, or cap off."
-answer = { kind = "state", want = ["cap on"], other = ["cap off"], other_reply = "Close it. Then say: cap on." }
-harm = 'hurt'
-
-[[section.step]]
-id = "fill"
-name = "fill"
-where = "left"
-role = "outside"
-call = "Turn the tap on. Say: water on."
-answer = { kind = "clock", name = "fill", seconds = 120, start = ["water on"], started = "Filling.", end = ["water off"], alarm = "Time. Shut the tap.", alarm_short = "Shut the tap." }
-harm = 'hurt'
-
-[[section.step]]
-id = "cups"
-name = "cups"
-where = "galley"
-role = "inside"
-call = "Put the cups away. Say: done."
-answer = { kind = "done" }
-
-[[section.step]]
-id = "lamp"
-name = "lamp"
-where = "galley"
-role = "inside"
-call = "Switch the lamp off. Say: lamp off, or lamp on."
-answer = { kind = "state", want = ["lamp off"], other = ["lamp on"], other_reply = "Switch it off. Then say: lamp off." }
-harm = 'hurt'
-
-[[section]]
-id = "b"
-title = "together"
-
-[[section.step]]
-id = "slide"
-name = "slide"
-where = "slide"
-after = ["lamp", "fill"]
-call = "Now the slide. Outside, when it is clear, say: clear to move."
-answer = { kind = "both", turns = [
-    { role = "outside", say = ["clear to move"], halt = ["not clear"], halt_reply = "Nobody touches the switch." },
-    { role = "inside", call = "Hold the switch. Say: moving.", say = ["moving"] },
-] }
-harm = 'hurt'
-
-[[section.step]]
-id = "map"
-name = "map"
-together = true
-after = ["slide"]
-call = "Look at the map, both of you. Say: map seen."
-answer = { kind = "done", also = ["map seen"] }
-
-[[section.step]]
-id = "gate"
-name = "nothing left open"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+pub const ROWAN: StationId = StationId(1);
+pub const IMRE: StationId = StationId(2);
 
 /// Rowan and Imre with a station each, beside the rig's.
-fn apart() -> World {
-    let mut world = cast::world(Move::single(own_routine(SIDES)), two(true));
+pub fn apart() -> World {
+    let mut world = cast::world(Move::single(sides()), two(true));
     world.join(ROWAN, &["Rowan"]);
     world.join(IMRE, &["Imre"]);
     world
@@ -102,11 +27,6 @@ fn apart() -> World {
 
 fn say(world: &mut World, station: StationId, phrase: &str) {
     world.hear_at(station, phrase, Certainty::Sure);
-}
-
-fn holds(world: &World, name: &str) -> String {
-    let hand = world.engine.state().people.iter().find(|hand| hand.name == name).unwrap();
-    hand.current.map(|step| world.engine.job().step(step).id.clone()).unwrap_or_default()
 }
 
 fn may_say(world: &World, station: StationId, phrase: &str) -> bool {
@@ -139,18 +59,18 @@ fn each_gets_only_their_own_prompts_unnamed_and_only_their_own_answers() {
 fn a_phrase_at_one_station_settles_nothing_of_the_other() {
     let mut world = apart();
     say(&mut world, IMRE, "done");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "lamp".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("cap".to_owned(), "lamp".to_owned()));
     assert!(world.is_open("cap"));
     // A correction takes back what was settled here, not what the other has done since.
     say(&mut world, ROWAN, "cap on");
     say(&mut world, IMRE, "correction");
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("fill".to_owned(), "cups".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("fill".to_owned(), "cups".to_owned()));
     assert!(!world.is_open("cap"));
 }
 
 #[test]
 fn who_said_that_is_asked_at_a_shared_station_and_never_at_a_station_of_one() {
-    let mut shared = cast::world(Move::single(own_routine(SIDES)), two(true));
+    let mut shared = cast::world(Move::single(sides()), two(true));
     shared.hear("done");
     assert_eq!(shared.last_said(), "Who said that? Rowan, or Imre?");
     let mut world = apart();
@@ -158,7 +78,7 @@ fn who_said_that_is_asked_at_a_shared_station_and_never_at_a_station_of_one() {
     assert!(world.station(ROWAN).last_said().starts_with("Which is it?"), "{:?}", world.station(ROWAN).texts());
     assert_eq!(world.station(IMRE).said.len(), 1, "nothing of it is Imre's");
     say(&mut world, IMRE, "done");
-    assert_eq!(holds(&world, "Imre"), "lamp");
+    assert_eq!(world.holds("Imre"), "lamp");
 }
 
 #[test]
@@ -223,7 +143,7 @@ fn a_signal_goes_from_one_station_to_the_other_and_each_hears_whose_turn_it_is()
     {
         say(&mut world, station, phrase);
     }
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("slide".to_owned(), "slide".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("slide".to_owned(), "slide".to_owned()));
     assert!(world.station(ROWAN).last_said().ends_with("Outside, when it is clear, say: clear to move."));
     assert!(!world.station(ROWAN).last_said().contains("Rowan:"), "{}", world.station(ROWAN).last_said());
     assert!(world.station(IMRE).last_said().starts_with("Rowan: Now the slide."), "{:?}", world.station(IMRE).texts());
@@ -240,7 +160,7 @@ fn a_signal_goes_from_one_station_to_the_other_and_each_hears_whose_turn_it_is()
     world.pass_s(30);
     assert!(world.ended);
     for station in [RIG, ROWAN, IMRE] {
-        assert_eq!(world.station(station).last_said(), "Test complete.");
+        assert_eq!(world.station(station).last_said(), "The test is done.");
     }
 }
 
@@ -282,7 +202,7 @@ fn who_comes_back_is_asked_at_their_own_station_again() {
     world.hear_in(set, place, "done", Certainty::Sure);
     assert!(world.is_open("cups"), "that was said where nobody is asked any more");
     say(&mut world, IMRE, "done");
-    assert_eq!(holds(&world, "Imre"), "lamp");
+    assert_eq!(world.holds("Imre"), "lamp");
     assert_eq!(world.events().iter().filter(|event| ***event == Event::HearingBack).count(), 1);
 }
 
@@ -291,7 +211,7 @@ fn the_keys_of_a_station_answer_for_whoever_is_there() {
     let mut world = apart();
     world.tell_from(IMRE, Input::KeyPressed(Key::Confirm));
     world.quiet();
-    assert_eq!((holds(&world, "Rowan"), holds(&world, "Imre")), ("cap".to_owned(), "lamp".to_owned()));
+    assert_eq!((world.holds("Rowan"), world.holds("Imre")), ("cap".to_owned(), "lamp".to_owned()));
     let view = world.engine.view(world.now, ROWAN);
     assert_eq!((view.who.as_str(), view.confirm_key.as_str()), ("Rowan", "cap on"));
     assert_eq!(world.engine.view(world.now, IMRE).confirm_key, "lamp off");

@@ -1,7 +1,8 @@
 //! Several steps in one call: what may be asked for so, how it is answered, and how much it saves.
 
 use crate::world::World;
-use crate::world::cast::{self, RIGS, alone, carry_out, movement, own_routine, person, restart, rig, two};
+use crate::world::cast::{self, RIGS, alone, carry_out, movement, person, restart, rig, two};
+use crate::world::own::{self, at};
 use proptest::prelude::*;
 use sparehand::engine::event::Event;
 use sparehand::engine::input::Key;
@@ -9,60 +10,26 @@ use sparehand::engine::{Crew, Ending, Move};
 use sparehand::rig::Role;
 use sparehand::routine::{Answer, Touches};
 
-const GALLEY: &str = r#"
-id = "galley"
-title = "the galley"
-intro = "Begin."
-complete = "The galley is done."
-[[section]]
-id = "a"
-title = "first things"
-[[section.step]]
-id = "tops"
-name = "worktops"
-where = "galley"
-call = "Clear the worktops. Say: tops clear."
-short = "Worktops clear?"
-answer = { kind = "done", also = ["tops clear"] }
-[[section.step]]
-id = "drawers"
-name = "drawers"
-where = "galley"
-after = ["tops"]
-call = "Shut the drawers. Say: drawers shut, or drawers open."
-short = "Drawers shut?"
-answer = { kind = "state", want = ["drawers shut"], other = ["drawers open"], other_reply = "Shut them. Then say: drawers shut." }
-[[section.step]]
-id = "stove"
-name = "stove"
-where = "galley"
-call = "Turn every knob off. Say: stove off, or stove on."
-short = "Stove off?"
-answer = { kind = "state", want = ["stove off"], other = ["stove on"], other_reply = "Turn it off. Then say: stove off." }
-harm = "hurt"
-[[section.step]]
-id = "bin"
-name = "bin"
-where = "galley"
-call = "Empty the bin. Say: bin empty."
-short = "Bin empty?"
-answer = { kind = "done", also = ["bin empty"] }
-[[section.step]]
-id = "mat"
-name = "mat"
-where = "entry"
-call = "Stow the mat. Say: mat stowed."
-short = "Mat stowed?"
-answer = { kind = "done", also = ["mat stowed"] }
-[[section.step]]
-id = "gate"
-name = "nothing left to do"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+fn galley_text(role: &'static str) -> String {
+    let galley = at("galley", role);
+    let steps = [
+        galley.done("tops", "Clear the worktops.", "tops clear").named("worktops").short("Worktops clear?"),
+        galley
+            .state("drawers", "Shut the drawers.", ("drawers shut", "drawers open"), "Shut them.")
+            .after(&["tops"])
+            .short("Drawers shut?"),
+        galley
+            .state("stove", "Turn every knob off.", ("stove off", "stove on"), "Turn it off.")
+            .short("Stove off?")
+            .harm("hurt"),
+        galley.done("bin", "Empty the bin.", "bin empty").short("Bin empty?"),
+        at("entry", "either").done("mat", "Stow the mat.", "mat stowed").short("Mat stowed?"),
+    ];
+    own::text("galley", "the galley", &steps)
+}
 
 fn galley(crew: Crew) -> World {
-    cast::world(Move::single(own_routine(GALLEY)), crew)
+    cast::world(Move::single(own::load(&galley_text("either"))), crew)
 }
 
 fn answered(world: &World) -> Vec<String> {
@@ -192,7 +159,7 @@ fn correction_opens_what_was_answered_last_and_a_restart_rebuilds_a_stretch() {
 /// Two at one ear, both in a stretch: whose "all done" it is, is asked.
 #[test]
 fn of_two_in_a_stretch_each_answers_for_themselves() {
-    let text = GALLEY.replace("where = \"galley\"\n", "where = \"galley\"\nrole = \"inside\"\n");
+    let text = galley_text("inside");
     let more = "[[section.step]]\nid = 'a1'\nname = 'chairs'\nwhere = 'lawn'\nrole = 'outside'\ncall = 'Stow the chairs. Say: chairs in.'\nanswer = { kind = 'done', also = ['chairs in'] }\n\
                 [[section.step]]\nid = 'a2'\nname = 'grill'\nwhere = 'lawn'\nrole = 'outside'\ncall = 'Stow the grill. Say: grill in.'\nanswer = { kind = 'done', also = ['grill in'] }\n";
     let text = text.replace("[[section.step]]\nid = \"mat\"", &format!("{more}[[section.step]]\nid = \"mat\""));
@@ -200,7 +167,7 @@ fn of_two_in_a_stretch_each_answers_for_themselves() {
         here: vec![person("Rowan", &[Role::Outside], true), person("Imre", &[Role::Inside], true)],
         away: Vec::new(),
     };
-    let mut world = cast::world(Move::single(own_routine(&text)), crew);
+    let mut world = cast::world(Move::single(own::load(&text)), crew);
     world.hear("all done");
     assert_eq!(world.last_said(), "Who said that? Rowan, or Imre?");
     world.hear("imre");

@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use crate::world::cast::{self, RIGS, alone, carry_out, movement, own_routine, restart, rig, two};
+use crate::world::cast::{self, RIGS, alone, carry_out, movement, restart, rig, two};
+use crate::world::own::{self, anywhere};
 use crate::world::{World, english};
 use proptest::prelude::*;
 use sparehand::engine::event::{Event, HeardAs};
@@ -12,71 +13,37 @@ use sparehand::engine::output::VoiceSettings;
 use sparehand::engine::{Crew, Ending, Engine, Move, StepState};
 use sparehand::rig::{RigState, Stands};
 
-const SITE: &str = r#"
-id = "site"
-title = "the site"
-intro = "Begin."
-complete = "The site is done."
-[[section]]
-id = "a"
-title = "first things"
-[[section.step]]
-id = "mat"
-name = "mat"
-call = "Stow the mat. Say: mat stowed."
-answer = { kind = "done", also = ["mat stowed"] }
-[[section.step]]
-id = "fire"
-name = "fire ring"
-call = "Feel the ring. Say: ring cold, or ring warm."
-answer = { kind = "state", want = ["ring cold"], other = ["ring warm"], other_reply = "Wet it. Then say: ring cold." }
-harm = "hurt"
-[[section.step]]
-id = "bikes"
-name = "bikes on the rack"
-call = "Take the bikes off. Say: bikes off."
-answer = { kind = "done", also = ["bikes off"] }
-sets = ["own-bikes=away"]
-undoes = ["own-bikes"]
-[[section.step]]
-id = "tap"
-name = "tap"
-call = "Shut the tap. Say: tap shut, or tap open."
-answer = { kind = "state", want = ["tap shut"], other = ["tap open"], other_reply = "Shut it. Then say: tap shut." }
-harm = "flood"
-undoes = ["water"]
-[[section.step]]
-id = "hose"
-name = "hose"
-after = ["tap"]
-call = "Take the hose off. Say: hose off, or hose on."
-answer = { kind = "state", want = ["hose off"], other = ["hose on"], other_reply = "Take it off. Then say: hose off." }
-sets = ["water=away"]
-undoes = ["water"]
-[[section.step]]
-id = "bay"
-name = "bay"
-after = ["hose"]
-call = "Lock the bay. Say: bay locked."
-answer = { kind = "done", also = ["bay locked"] }
-[[section.step]]
-id = "gate"
-name = "nothing left to do"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+fn site_text() -> String {
+    let site = anywhere();
+    let steps = [
+        site.done("mat", "Stow the mat.", "mat stowed"),
+        site.state("fire", "Feel the ring.", ("ring cold", "ring warm"), "Wet it.").named("fire ring").harm("hurt"),
+        site.done("bikes", "Take the bikes off.", "bikes off")
+            .named("bikes on the rack")
+            .with("sets", "['own-bikes=away']")
+            .with("undoes", "['own-bikes']"),
+        site.state("tap", "Shut the tap.", ("tap shut", "tap open"), "Shut it.")
+            .harm("flood")
+            .with("undoes", "['water']"),
+        site.state("hose", "Take the hose off.", ("hose off", "hose on"), "Take it off.")
+            .after(&["tap"])
+            .with("sets", "['water=away']")
+            .with("undoes", "['water']"),
+        site.done("bay", "Lock the bay.", "bay locked").after(&["hose"]),
+    ];
+    own::text("site", "the site", &steps)
+}
 
 fn state(things: &[(&str, Stands)]) -> RigState {
     things.iter().map(|(thing, stands)| ((*thing).to_owned(), *stands)).collect()
 }
 
 fn world_of(job: Move, crew: Crew, things: RigState) -> World {
-    let engine = Engine::of_move(job, english(), VoiceSettings::default()).with_crew(crew).with_rig_state(things);
-    World::around(engine).begin()
+    World::around(cast::engine(job, crew).with_rig_state(things)).begin()
 }
 
 fn site(things: &[(&str, Stands)]) -> World {
-    world_of(Move::single(own_routine(SITE)), alone(true), state(things))
+    world_of(Move::single(own::load(&site_text())), alone(true), state(things))
 }
 
 fn condition(world: &World, id: &str) -> StepState {
@@ -205,7 +172,7 @@ fn what_a_look_has_contradicted_is_looked_at_again_once_it_is_told_away() {
 /// A routine that was changed since: what its steps have put out nobody knows, so nothing is trusted to be away.
 #[test]
 fn of_a_run_whose_steps_are_not_known_any_more_nothing_is_trusted_to_be_away() {
-    let job = Move::single(own_routine(SITE));
+    let job = Move::single(own::load(&site_text()));
     let recalled = Event::RigRecalled { things: state(&[("water", Stands::Away), ("own-bikes", Stands::Out)]) };
     let answered =
         |step: &str| Event::StepAnswered { step: step.to_owned(), answer: String::new(), heard: HeardAs::Key };

@@ -1,177 +1,94 @@
 //! What those who know their part are not asked for: what is only announced, or was said in the same breath; and what they report before anybody
 //! asks.
 
+use crate::world::World;
 use crate::world::cast::{self, RIGS, alone, carry_out, movement, restart, rig, two};
-use crate::world::{World, english};
+use crate::world::own::{self, at};
 use proptest::prelude::*;
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::engine::input::Key;
-use sparehand::engine::output::VoiceSettings;
-use sparehand::engine::{Crew, Engine, Leg, Move, StepState};
-use sparehand::rig::{Rig, Stands};
-use sparehand::routine::{Answer, Harm, Routine};
+use sparehand::engine::{Crew, Leg, Move, StepState};
+use sparehand::rig::Stands;
+use sparehand::routine::{Answer, Harm};
 use sparehand::units::StationId;
 
-const SHED: &str = r#"
-id = "shed"
-title = "the shed"
-intro = "Begin."
-complete = "The shed is done."
-[[section]]
-id = "a"
-title = "first things"
-[[section.step]]
-id = "gloves"
-name = "gloves"
-where = "bay"
-role = "outside"
-call = "Put gloves on. Say: gloves on."
-short = "Gloves on?"
-answer = { kind = "done", also = ["gloves on"] }
-[[section.step]]
-id = "cap"
-name = "cap"
-where = "bay"
-role = "outside"
-after = ["gloves"]
-call = "Close the cap. Say: cap closed, or cap off."
-short = "Cap?"
-answer = { kind = "state", want = ["cap closed"], other = ["cap off"], other_reply = "Close it. Then say: cap closed." }
-harm = "flood"
-[[section.step]]
-id = "drain"
-name = "drain"
-where = "bay"
-role = "outside"
-after = ["cap"]
-call = "Let it run out. Say: run out."
-answer = { kind = "done", also = ["run out"] }
-[[section.step]]
-id = "bag"
-name = "bag"
-where = "bay"
-role = "outside"
-after = ["drain"]
-call = "Tie the bag. Say: bag tied."
-short = "Bag tied?"
-single = true
-answer = { kind = "done", also = ["bag tied"] }
-[[section.step]]
-id = "left"
-name = "left light"
-where = "rear"
-role = "outside"
-after = ["bag"]
-call = "Look at the left one. Say: left lit, or left dark."
-short = "Left lit?"
-answer = { kind = "state", want = ["left lit"], other = ["left dark"], other_reply = "Change it. Then say: left lit." }
-harm = "hurt"
-[[section.step]]
-id = "way"
-name = "way of the slide"
-where = "slide"
-role = "outside"
-after = ["left"]
-call = "Look along the slide. Say: way clear, or something there."
-short = "Way clear?"
-answer = { kind = "state", want = ["way clear"], other = ["something there"], other_reply = "Clear it. Then say: way clear." }
-harm = "hurt"
-[[section.step]]
-id = "slide"
-name = "slide"
-where = "slide"
-together = true
-needs = ["two-people"]
-after = ["way"]
-caution = "Hands off the edges."
-call = "Now the slide. Outside, when all is clear, say: clear to move."
-short = "Slide: clear to move?"
-answer = { kind = "both", turns = [{ role = "outside", given_by = "way", say = ["clear to move"], halt = ["not clear"], halt_reply = "Nobody touches the switch. Then say: clear to move." }, { role = "inside", call = "Hold the switch. Say: moving now.", short = "Bring it in.", announced = true, say = ["moving now"], halt = ["not moving"], halt_reply = "Let go. Then say: clear to move." }, { role = "outside", call = "When it rests, say: slide is home.", short = "Slide is home?", say = ["slide is home"] }] }
-harm = "hurt"
-[[section.step]]
-id = "bed"
-name = "bed"
-where = "cabin"
-role = "inside"
-call = "Make the bed. Say: bed made."
-short = "Bed made?"
-single = true
-answer = { kind = "done", also = ["bed made"] }
-[[section.step]]
-id = "vent"
-name = "vent"
-where = "cabin"
-role = "inside"
-call = "Shut the vent. Say: vent shut, or vent open."
-short = "Vent?"
-single = true
-answer = { kind = "state", want = ["vent shut"], other = ["vent open"], other_reply = "Shut it. Then say: vent shut." }
-[[section.step]]
-id = "stove"
-name = "stove"
-where = "cabin"
-role = "inside"
-after = ["bed"]
-call = "Turn the stove off. Say: stove cold, or stove warm."
-short = "Stove?"
-answer = { kind = "state", want = ["stove cold"], other = ["stove warm"], other_reply = "Turn it off. Then say: stove cold." }
-harm = "hurt"
-[[section.step]]
-id = "roof"
-name = "roof"
-where = "cabin"
-role = "inside"
-call = "Crank the antenna down. Say: antenna down, or antenna up."
-short = "Antenna?"
-answer = { kind = "state", want = ["antenna down"], other = ["antenna up"], other_reply = "Lower it. Then say: antenna down." }
-harm = "drop"
-[[section.step]]
-id = "gate"
-name = "nothing left to do"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+/// Of a slide that is moved by two: the first was said at the step before, the second is only announced.
+const TURNS: [&str; 3] = [
+    "{ role = 'outside', given_by = 'way', say = ['clear to move'], halt = ['not clear'], \
+     halt_reply = 'Nobody touches the switch. Then say: clear to move.' }",
+    "{ role = 'inside', call = 'Hold the switch. Say: moving now.', short = 'Bring it in.', announced = true, say = ['moving now'], \
+     halt = ['not moving'], halt_reply = 'Let go. Then say: clear to move.' }",
+    "{ role = 'outside', call = 'When it rests, say: slide is home.', short = 'Slide is home?', say = ['slide is home'] }",
+];
 
-const LOOK: &str = r#"
-id = "look"
-title = "the look"
-intro = "Once round."
-complete = "Seen."
-[[section]]
-id = "a"
-title = "round"
-[[section.step]]
-id = "lamps"
-name = "lights"
-where = "rear"
-role = "outside"
-verifies = ["shed/left"]
-call = "Ask for all lights. Say: lights lit, or one is dark."
-short = "All lights?"
-answer = { kind = "state", want = ["lights lit"], other = ["one is dark"], other_reply = "Look at the plug. Then say: lights lit." }
-harm = "hurt"
-[[section.step]]
-id = "gate"
-name = "nothing left to do"
-call = "Last look."
-answer = { kind = "gate" }
-"#;
+fn shed_text() -> String {
+    let bay = at("bay", "outside");
+    let cabin = at("cabin", "inside");
+    let steps = [
+        bay.done("gloves", "Put gloves on.", "gloves on").short("Gloves on?"),
+        bay.state("cap", "Close the cap.", ("cap closed", "cap off"), "Close it.")
+            .after(&["gloves"])
+            .short("Cap?")
+            .harm("flood"),
+        bay.done("drain", "Let it run out.", "run out").after(&["cap"]),
+        bay.done("bag", "Tie the bag.", "bag tied").after(&["drain"]).short("Bag tied?").with("single", "true"),
+        at("rear", "outside")
+            .state("left", "Look at the left one.", ("left lit", "left dark"), "Change it.")
+            .named("left light")
+            .after(&["bag"])
+            .short("Left lit?")
+            .harm("hurt"),
+        at("slide", "outside")
+            .state("way", "Look along the slide.", ("way clear", "something there"), "Clear it.")
+            .named("way of the slide")
+            .after(&["left"])
+            .short("Way clear?")
+            .harm("hurt"),
+        at("slide", "either")
+            .step("slide", "Now the slide. Outside, when all is clear, say: clear to move.")
+            .after(&["way"])
+            .short("Slide: clear to move?")
+            .with("answer", &format!("{{ kind = 'both', turns = [{}] }}", TURNS.join(", ")))
+            .harm("hurt")
+            .with("together", "true")
+            .with("needs", "['two-people']")
+            .with("caution", "'Hands off the edges.'"),
+        cabin.done("bed", "Make the bed.", "bed made").short("Bed made?").with("single", "true"),
+        cabin
+            .state("vent", "Shut the vent.", ("vent shut", "vent open"), "Shut it.")
+            .short("Vent?")
+            .with("single", "true"),
+        cabin
+            .state("stove", "Turn the stove off.", ("stove cold", "stove warm"), "Turn it off.")
+            .after(&["bed"])
+            .short("Stove?")
+            .harm("hurt"),
+        cabin
+            .state("roof", "Crank the antenna down.", ("antenna down", "antenna up"), "Lower it.")
+            .short("Antenna?")
+            .harm("drop"),
+    ];
+    own::text("shed", "the shed", &steps)
+}
 
-fn load(text: &str, people: usize) -> Routine {
-    let two = "kind = \"van\"\n[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n";
-    let rig = Rig::parse("rig.toml", two).unwrap().taking_part(people);
-    sparehand::routine::load("t.toml", text, &rig).unwrap()
+fn look_text() -> String {
+    let steps = [at("rear", "outside")
+        .state("lamps", "Ask for all lights.", ("lights lit", "one is dark"), "Look at the plug.")
+        .named("lights")
+        .short("All lights?")
+        .harm("hurt")
+        .with("verifies", "['shed/left']")];
+    own::text("look", "the look", &steps)
 }
 
 fn shed(crew: Crew) -> World {
     let people = crew.here.len();
     let legs = vec![
-        Leg { routine: load(SHED, people), after: Vec::new() },
-        Leg { routine: load(LOOK, people), after: vec!["shed".to_owned()] },
+        Leg { routine: own::load_for(&shed_text(), people), after: Vec::new() },
+        Leg { routine: own::load_for(&look_text(), people), after: vec!["shed".to_owned()] },
     ];
     let job = Move::join("tour", "the tour", "The tour is done.", legs).unwrap();
-    let engine = Engine::of_move(job, english(), VoiceSettings::default());
-    World::around(engine.with_crew(crew)).begin()
+    cast::world(job, crew)
 }
 
 /// Says what is asked for until this step is.
@@ -276,8 +193,8 @@ fn after_a_halt_every_signal_that_ships_begins_with_a_question() {
 /// What comes with a caution is not settled by a report before it was said.
 #[test]
 fn a_report_of_what_has_a_caution_brings_the_caution_first() {
-    let text = SHED.replace("name = \"vent\"\n", "name = \"vent\"\ncaution = \"Mind the fan.\"\n");
-    let job = Move::single(load(&text, 2));
+    let text = shed_text().replace("name = \"vent\"\n", "name = \"vent\"\ncaution = \"Mind the fan.\"\n");
+    let job = Move::single(own::load(&text));
     let mut world = cast::world(job, two(true));
     world.hear("vent shut");
     assert!(world.is_open("vent"));
@@ -402,8 +319,7 @@ fn leaving_needs_an_answer_for_each_thing_that_can_hurt() {
         let job = movement("leave", &rig("motorhome-towed-car").taking_part(2));
         let mut things = cast::all_things(&job, Stands::Out);
         away.iter().for_each(|thing| things.tell(thing, Stands::Away));
-        let engine = Engine::of_move(job, english(), VoiceSettings::default());
-        let mut world = World::around(engine.with_crew(two(true)).with_rig_state(things)).begin();
+        let mut world = World::around(cast::engine(job, two(true)).with_rig_state(things)).begin();
         carry_out(&mut world);
         let (job, state) = (world.engine.job(), world.engine.state());
         let answered = |step: &usize| matches!(state.steps[*step], StepState::Answered(_));

@@ -1,101 +1,57 @@
 //! Waits: what a run asks of whoever waits, and that a plan reckons with nothing else.
 
 use crate::plan_support::{by_ten, hand, planned, unknown, work_of};
-use crate::world::World;
-use crate::world::cast::{self, RIGS, ROUTINES, alone, own_routine, two};
+use crate::world::cast::{self, RIGS, ROUTINES, alone, two};
+use crate::world::own::{self, DONE, Step, at};
 use sparehand::engine::Move;
 use sparehand::plan::work::{TICK_S, Work};
 use sparehand::rig::Role;
-use sparehand::routine::{Answer, Routine, Step, Touches};
+use sparehand::routine::{self, Answer, Routine, Touches};
 
 /// A tap is opened, something goes on by itself, and there are beds to make meanwhile.
-fn filling(wait: &str) -> Routine {
-    own_routine(&format!(
-        r#"
-id = "fill"
-title = "the filling"
-intro = "Begin."
-complete = "Filled."
-
-[[section]]
-id = "a"
-title = "water"
-
-[[section.step]]
-id = "tap"
-name = "tap open"
-role = "outside"
-call = "Open the tap. Say: done."
-answer = {{ kind = "done" }}
-
-[[section.step]]
-id = "wait"
-name = "tank filling"
-role = "outside"
-after = ["tap"]
-minutes = 20
-{wait}
-
-[[section.step]]
-id = "mats"
-name = "mats rolled up"
-role = "outside"
-after = ["tap"]
-minutes = 15
-call = "Roll up the mats. Say: done."
-answer = {{ kind = "done" }}
-
-[[section.step]]
-id = "beds"
-name = "beds made"
-role = "inside"
-after = ["tap"]
-minutes = 15
-call = "Make the beds. Say: done."
-answer = {{ kind = "done" }}
-
-[[section.step]]
-id = "gate"
-name = "nothing left open"
-call = "Last look."
-answer = {{ kind = "gate" }}
-"#
-    ))
+fn filling(wait: Step) -> Routine {
+    let after_the_tap = |step: Step, minutes: &str| step.after(&["tap"]).with("minutes", minutes);
+    let steps = [
+        at("", "outside").step("tap", "Open the tap. Say: done.").with("answer", DONE),
+        after_the_tap(wait, "20"),
+        after_the_tap(at("", "outside").step("mats", "Roll up the mats. Say: done.").with("answer", DONE), "15"),
+        after_the_tap(at("", "inside").step("beds", "Make the beds. Say: done.").with("answer", DONE), "15"),
+    ];
+    own::load(&own::text("fill", "the filling", &steps))
 }
 
 /// Somebody looks when it is full, and says so.
-const TO_BE_SAID: &str = r#"wait = true
-call = "Let it fill. Then say: full."
-answer = { kind = "done", also = ["full"] }"#;
+fn to_be_said() -> Step {
+    let wait = at("", "outside").step("wait", "Let it fill. Then say: full.");
+    wait.with("answer", "{ kind = 'done', also = ['full'] }").with("wait", "true")
+}
 
 /// A clock that guards nothing, longer than is waited out.
-const CLOCK: &str = r#"call = "It stands for twenty minutes. Say: it stands."
-answer = { kind = "clock", name = "tank", seconds = 1200, start = ["it stands"], started = "From now.", alarm = "Full." }"#;
-
-/// What each is asked for, by name; nothing where they are asked for nothing.
-fn holds(world: &World, name: &str) -> String {
-    let hand = world.engine.state().people.iter().find(|hand| hand.name == name).unwrap();
-    hand.current.map(|step| world.engine.job().step(step).id.clone()).unwrap_or_default()
+fn clock() -> Step {
+    at("", "outside").step("wait", "It stands for twenty minutes. Say: it stands.").with(
+        "answer",
+        "{ kind = 'clock', name = 'tank', seconds = 1200, start = ['it stands'], started = 'From now.', alarm = 'Full.' }",
+    )
 }
 
 #[test]
 fn whoever_is_asked_to_wait_is_asked_for_nothing_else_until_they_say_that_it_is_over() {
-    let mut one = cast::world(Move::single(filling(TO_BE_SAID)), alone(true));
+    let mut one = cast::world(Move::single(filling(to_be_said())), alone(true));
     one.hear("done");
     one.pass_s(15 * 60);
     assert_eq!((one.step().as_str(), one.may_say().contains(&"full")), ("wait", true));
     assert!(one.is_open("mats") && one.is_open("beds"));
-    let mut both = cast::world(Move::single(filling(TO_BE_SAID)), two(true));
+    let mut both = cast::world(Move::single(filling(to_be_said())), two(true));
     both.hear("done");
-    assert_eq!((holds(&both, "Rowan"), holds(&both, "Imre")), ("wait".to_owned(), "beds".to_owned()));
+    assert_eq!((both.holds("Rowan"), both.holds("Imre")), ("wait".to_owned(), "beds".to_owned()));
     both.hear("imre done");
     both.pass_s(15 * 60);
-    assert_eq!((holds(&both, "Rowan"), holds(&both, "Imre")), ("wait".to_owned(), String::new()), "mats are Rowan's");
+    assert_eq!((both.holds("Rowan"), both.holds("Imre")), ("wait".to_owned(), String::new()), "mats are Rowan's");
 }
 
 #[test]
 fn whoever_starts_a_long_clock_that_guards_nothing_is_asked_for_the_next_thing_at_once() {
-    let mut one = cast::world(Move::single(filling(CLOCK)), alone(true));
+    let mut one = cast::world(Move::single(filling(clock())), alone(true));
     one.hear("done");
     assert_eq!(one.step(), "wait");
     one.hear("it stands");
@@ -109,20 +65,20 @@ fn whoever_starts_a_long_clock_that_guards_nothing_is_asked_for_the_next_thing_a
     assert!(!one.is_open("wait"), "it ends by itself");
 }
 
-fn work(wait: &str) -> Work {
+fn work(wait: Step) -> Work {
     work_of(&[vec![&filling(wait)]], &[hand("Rowan", &[Role::Outside, Role::Inside])], &unknown())
 }
 
 #[test]
 fn a_plan_leaves_hands_free_where_a_run_does_and_nowhere_else() {
-    let lasts = |wait: &str| {
+    let lasts = |wait: Step| {
         let plan = planned(work(wait), by_ten(), &unknown(), 200);
         f64::from(plan.arranged.length * TICK_S) / 60.0
     };
-    assert_eq!(work(TO_BE_SAID).chores[1].ways[0].people, [0]);
-    assert!(work(CLOCK).chores[1].ways[0].people.is_empty());
+    assert_eq!(work(to_be_said()).chores[1].ways[0].people, [0]);
+    assert!(work(clock()).chores[1].ways[0].people.is_empty());
     // A minute for the tap and one for the last look; 20 and 15 and 15 minutes one after the other, or side by side.
-    let (said, clock) = (lasts(TO_BE_SAID), lasts(CLOCK));
+    let (said, clock) = (lasts(to_be_said()), lasts(clock()));
     assert!((said - 52.0).abs() < 0.6 && (clock - 32.0).abs() < 0.6, "{said} {clock}");
 }
 
@@ -136,7 +92,7 @@ fn every_built_in_wait_is_with_sewage_on_the_hands_and_the_long_clocks_beside_le
             let routine = cast::routine(name, &rig);
             for (at, step) in routine.steps.iter().enumerate() {
                 if step.wait {
-                    let soiled = |step: &&Step| matches!(step.touches, Touches::Sewage | Touches::Soap);
+                    let soiled = |step: &&routine::Step| matches!(step.touches, Touches::Sewage | Touches::Soap);
                     let last = routine.steps[..at].iter().rev().find(soiled).map(|step| step.touches);
                     assert_eq!(last, Some(Touches::Sewage), "{name}/{}", step.id);
                     waits += 1;

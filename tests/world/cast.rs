@@ -107,8 +107,12 @@ pub fn two(practised: bool) -> Crew {
     Crew { here, away: Vec::new() }
 }
 
+pub fn engine(job: Move, crew: Crew) -> Engine {
+    Engine::of_move(job, english(), VoiceSettings::default()).with_crew(crew)
+}
+
 pub fn world(job: Move, crew: Crew) -> World {
-    World::around(Engine::of_move(job, english(), VoiceSettings::default()).with_crew(crew)).begin()
+    World::around(engine(job, crew)).begin()
 }
 
 /// Every thing that a move could put away, standing like this.
@@ -245,12 +249,6 @@ pub fn kind(routine: &Routine) -> RoutineKind {
 
 pub fn hours(hours: u64) -> Duration {
     Duration::from_secs(hours * 3_600)
-}
-
-/// A routine of a test's own.
-pub fn own_routine(text: &str) -> Routine {
-    let two = "kind = \"van\"\n[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n";
-    sparehand::routine::load("t.toml", text, &Rig::parse("rig.toml", two).unwrap()).unwrap()
 }
 
 /// The same run in a new engine, as after a crash; `away` is the time that passed, if anybody can know it.

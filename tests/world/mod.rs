@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test binary uses its own part of the room")]
 
 pub mod cast;
+pub mod own;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
@@ -368,6 +369,12 @@ impl World {
     pub fn step(&self) -> String {
         let state = self.engine.state();
         state.current().map(|step| self.engine.routine().steps[step].id.clone()).unwrap_or_default()
+    }
+
+    /// The step that this person is asked for; empty for none.
+    pub fn holds(&self, name: &str) -> String {
+        let hand = self.engine.state().people.iter().find(|hand| hand.name == name).unwrap();
+        hand.current.map(|step| self.engine.job().step(step).id.clone()).unwrap_or_default()
     }
 
     pub fn is_open(&self, id: &str) -> bool {
