@@ -19,12 +19,12 @@ use crate::conductor::fault::{DeviceNews, DeviceSide};
 use crate::conductor::news::{News, Parted, Prompted, Task};
 use crate::conductor::notes::SpokenNoteKept;
 use crate::conductor::on_time::OnTime;
-use crate::conductor::phones::{PhoneMeans, Phones, PhonesWanted};
+use crate::conductor::phones::{Phones, PhonesWanted};
 use crate::conductor::scribe::Scribe;
 use crate::conductor::sound_card::SoundCard;
 use crate::conductor::talk::{Talk, TalkLine};
 use crate::conductor::timer::Timer;
-use crate::conductor::workers::{Directory, Workers};
+use crate::conductor::workers::{Directory, StationMeans, Workers};
 use crate::engine::Engine;
 use crate::engine::input::Away;
 use crate::screen::{Keyboard, Meters, Screen, ScreenInput, ScreenKey, SoundActivity};
@@ -116,30 +116,17 @@ impl<'a> House<'a> {
         let mut threads = Vec::new();
         let stations = Directory::default();
         let workers = Workers::begin(&sounds, &stations, &news)?;
-        let phones = phones.map(|wanted| {
-            let means = PhoneMeans {
-                sounds: sounds.clone(),
-                workers: workers.clone(),
-                stations: stations.clone(),
-                news: news.clone(),
-                clock: clock.clone(),
-                stop: stop.clone(),
-                keep_sound: devices.keep_sound.clone(),
-            };
-            Phones::begin(wanted, means)
-        });
-        let phones = phones.transpose()?;
-        let card = SoundCard {
-            id: StationId::RIG,
+        let of_stations = StationMeans {
             sounds,
-            devices,
             workers: workers.clone(),
             stations: stations.clone(),
             news: news.clone(),
             clock: clock.clone(),
             stop: stop.clone(),
         };
-        threads.push(card.begin()?);
+        let begin = |wanted| Phones::begin(wanted, devices.keep_sound.clone(), of_stations.clone());
+        let phones = phones.map(begin).transpose()?;
+        threads.push(SoundCard { id: StationId::RIG, devices, means: of_stations }.begin()?);
         let (to_scribe, tasks) = Outward::new(RECORDS);
         threads.push(begin_scribe(scribe, tasks, news.clone())?);
         let (to_talk, lines) = Outward::new(LINES);

@@ -12,19 +12,18 @@ use std::time::Duration;
 
 use crate::audio::FRAME_LEN;
 use crate::audio::wake::{Sleeper, Waker};
-use crate::conductor::edges::{Round, Stop, ToLoop, keep_going};
+use crate::conductor::edges::{Round, keep_going};
 use crate::conductor::error::ConductorError;
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::news::News;
 use crate::conductor::phone_line::{PhoneLine, Presence, VisitId};
-use crate::conductor::workers::{Directory, Workers};
+use crate::conductor::workers::StationMeans;
 use crate::say::mixer::FRAME;
 use crate::server::flow::Arrival;
 use crate::server::protocol::{HeardFrame, SoundState};
 use crate::server::{Delivery, PageWay};
 use crate::setup::causes::with_causes;
-use crate::setup::clock::Clock;
-use crate::setup::sound::{SoundError, Sounds};
+use crate::setup::sound::SoundError;
 use crate::station::{Station, StationInput, StationOutput};
 use crate::units::{SessionTime, StationId};
 
@@ -34,14 +33,9 @@ pub struct PhoneStation {
     pub id: StationId,
     /// Whose it is, by name; one without a name where nobody is named.
     pub people: Vec<String>,
-    pub sounds: Sounds,
-    pub workers: Workers,
-    pub stations: Directory,
-    pub news: ToLoop,
-    pub clock: Clock,
-    pub stop: Stop,
     /// Where all its sound is kept.
     pub keep_sound: Option<PathBuf>,
+    pub means: StationMeans,
 }
 
 /// What a page sends its station.
@@ -86,8 +80,8 @@ impl PhoneStation {
         let (to_phone, from_page) = sync_channel(FRAMES);
         let mut sleeper = Sleeper::new();
         let waker = sleeper.waker();
-        self.stations.enter(self.id, inbox, waker.clone());
-        let (id, news, stop) = (self.id, self.news.clone(), self.stop.clone());
+        self.means.stations.enter(self.id, inbox, waker.clone());
+        let (id, news, stop) = (self.id, self.means.news.clone(), self.means.stop.clone());
         // The page stays connected over a fall of its station.
         let mut lasting = Lasting { page: None, kept: self.keep_sound.as_deref().map(KeptSound::create).transpose()? };
         let work = move || match self.round(&orders, &from_page, &mut lasting, &mut sleeper) {
@@ -108,11 +102,11 @@ impl PhoneStation {
         lasting: &mut Lasting,
         sleeper: &mut Sleeper,
     ) -> Result<(), SoundError> {
-        let station = Station::new(self.id, self.sounds.ear()?, self.sounds.mixer()?);
+        let station = Station::new(self.id, self.means.sounds.ear()?, self.means.sounds.mixer()?);
         let Lasting { page, kept } = lasting;
         let line = PhoneLine::begin(page.clone());
         let mut round = PhoneRound { phone: self, station, line, kept };
-        while !self.stop.is_set() && round.turn(orders, from_page) == Turned::On {
+        while !self.means.stop.is_set() && round.turn(orders, from_page) == Turned::On {
             *page = round.line.page();
             sleeper.sleep(LOOK_EVERY);
         }
@@ -144,7 +138,7 @@ enum Turned {
 impl PhoneRound<'_> {
     /// Does all there is to do now.
     fn turn(&mut self, orders: &Receiver<StationInput>, from_page: &Receiver<FromPage>) -> Turned {
-        let now = self.phone.clock.now();
+        let now = self.phone.means.clock.now();
         loop {
             match orders.try_recv() {
                 Ok(order) => self.hand(now, order),
@@ -196,7 +190,7 @@ impl PhoneRound<'_> {
             if played.iter().any(|sample| *sample != 0.0) {
                 let (station, played) = (self.phone.id, Arc::new(played));
                 let others = || StationInput::PlayedElsewhere { station, played: Arc::clone(&played) };
-                self.phone.stations.send_to_others(station, others);
+                self.phone.means.stations.send_to_others(station, others);
             }
         }
     }
@@ -216,10 +210,10 @@ impl PhoneRound<'_> {
         match to {
             Some(Presence::Here) => {
                 self.hand(now, StationInput::MouthBack);
-                self.phone.news.tell(News::Joined(self.phone.id, self.phone.people.clone()));
+                self.phone.means.news.tell(News::Joined(self.phone.id, self.phone.people.clone()));
             }
             Some(Presence::Away) => {
-                self.phone.news.tell(News::Left(self.phone.id));
+                self.phone.means.news.tell(News::Left(self.phone.id));
                 // What was not heard there is said elsewhere.
                 self.hand(now, StationInput::MouthLost);
                 self.flush();
@@ -249,7 +243,7 @@ impl PhoneRound<'_> {
     /// Passes on what the station asks for and tells.
     fn serve(&mut self) {
         while let Some(output) = self.station.poll() {
-            match self.phone.workers.serve(self.phone.id, output) {
+            match self.phone.means.workers.serve(self.phone.id, output) {
                 Some(StationOutput::Flush) => self.flush(),
                 Some(told @ StationOutput::Spoke(_)) => self.line.tell_later(told),
                 Some(told) => self.tell(told),
@@ -266,7 +260,7 @@ impl PhoneRound<'_> {
     }
 
     fn tell(&self, told: StationOutput) {
-        self.phone.news.tell(News::Station(self.phone.id, told));
+        self.phone.means.news.tell(News::Station(self.phone.id, told));
     }
 }
 

@@ -8,11 +8,11 @@ use std::thread::JoinHandle;
 use jiff::civil::Date;
 
 use crate::conductor::core::Conductor;
-use crate::conductor::edges::{Sent, Stop, ToLoop};
+use crate::conductor::edges::Sent;
 use crate::conductor::news::{News, Pressed, ScreenOf};
 use crate::conductor::phone::{FromPage, PhoneStation, ToPhone};
 use crate::conductor::phone_line::VisitId;
-use crate::conductor::workers::{Directory, Workers};
+use crate::conductor::workers::StationMeans;
 use crate::engine::output::View;
 use crate::routine::StepIndex;
 use crate::server::address::ServerAddress;
@@ -22,8 +22,6 @@ use crate::server::pairing::InvitationUse;
 use crate::server::protocol::{Message, PagePart, Refusal, ToPage, Up};
 use crate::server::shown::Shown;
 use crate::server::{Delivery, Guest, Host, PageWay, PhoneServer, ServerError, ServerSettings, Visitor};
-use crate::setup::clock::Clock;
-use crate::setup::sound::Sounds;
 use crate::units::{SessionTime, StationId};
 
 /// How phones are let in to a run.
@@ -37,25 +35,6 @@ pub struct PhonesWanted {
     pub today: Date,
     /// Those who take part, by name; none where nobody is named.
     pub people: Vec<String>,
-}
-
-/// What stations on phones are made with.
-#[derive(Clone)]
-pub struct PhoneMeans {
-    /// Where ear and voice come from.
-    pub sounds: Sounds,
-    /// Shared by all stations.
-    pub workers: Workers,
-    /// Where stations are reached.
-    pub stations: Directory,
-    /// The way to the loop.
-    pub news: ToLoop,
-    /// Of the run.
-    pub clock: Clock,
-    /// Set when the program ends.
-    pub stop: Stop,
-    /// Where all sound of the rig is kept; that of a phone is kept beside it.
-    pub keep_sound: Option<PathBuf>,
 }
 
 /// The phones of a run, with their server.
@@ -96,7 +75,9 @@ enum Inviting {
 struct Seats {
     people: Vec<String>,
     today: Date,
-    means: PhoneMeans,
+    /// Where all sound of the rig is kept; that of a phone is kept beside it.
+    keep_sound: Option<PathBuf>,
+    means: StationMeans,
     table: Mutex<SeatingPlan>,
 }
 
@@ -120,13 +101,13 @@ struct Look {
 }
 
 impl Phones {
-    /// Begins to listen.
+    /// Begins to listen. What the phones hear and say is kept beside the file `keep_sound`, where there is one.
     ///
     /// # Errors
     /// The address is taken, or what the server needs cannot be read or made.
-    pub fn begin(wanted: PhonesWanted, means: PhoneMeans) -> Result<Self, ServerError> {
+    pub fn begin(wanted: PhonesWanted, keep_sound: Option<PathBuf>, means: StationMeans) -> Result<Self, ServerError> {
         let PhonesWanted { place, folder, today, people } = wanted;
-        let seats = Arc::new(Seats { people, today, means, table: Mutex::default() });
+        let seats = Arc::new(Seats { people, today, keep_sound, means, table: Mutex::default() });
         let settings = ServerSettings { place, folder, today };
         let server = PhoneServer::begin(&settings, Arc::new(Door(Arc::clone(&seats))))?;
         Ok(Self { server, seats, inviting: Inviting::Hidden, invitation: None, urgent: Urgent::default() })
@@ -218,12 +199,9 @@ impl Seats {
         if let Some(phone) = plan.phones.get(people) {
             return Some(phone.clone());
         }
-        let means = self.means.clone();
         let id = StationId(u16::try_from(plan.phones.len() + 1).ok()?);
-        let PhoneMeans { sounds, workers, stations, news, clock, stop, keep_sound } = means;
-        let keep_sound = keep_sound.map(|file| file.with_extension(format!("{}.wav", id.0)));
-        let station =
-            PhoneStation { id, people: people.to_vec(), sounds, workers, stations, news, clock, stop, keep_sound };
+        let keep_sound = self.keep_sound.as_ref().map(|file| file.with_extension(format!("{}.wav", id.0)));
+        let station = PhoneStation { id, people: people.to_vec(), keep_sound, means: self.means.clone() };
         match station.begin() {
             Ok((phone, thread)) => {
                 plan.phones.insert(people.to_vec(), (id, phone.clone()));

@@ -12,31 +12,25 @@ use crate::audio::FRAME_LEN;
 use crate::audio::capture::Capture;
 use crate::audio::keeper::{DeviceChange, Keeper, LOOK_EVERY, Loudspeaker};
 use crate::audio::wake::Sleeper;
-use crate::conductor::edges::{Round, Stop, ToLoop, keep_going};
+use crate::conductor::edges::{Round, ToLoop, keep_going};
 use crate::conductor::error::ConductorError;
 use crate::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use crate::conductor::kept_sound::KeptSound;
 use crate::conductor::live::SoundDevices;
 use crate::conductor::news::News;
-use crate::conductor::workers::{Directory, Workers};
+use crate::conductor::workers::StationMeans;
 use crate::hear::align::Alignment;
 use crate::say::mixer::FRAME;
 use crate::setup::causes::with_causes;
-use crate::setup::clock::Clock;
-use crate::setup::sound::{SoundError, Sounds};
+use crate::setup::sound::SoundError;
 use crate::station::{Station, StationInput, StationOutput};
 use crate::units::{SessionTime, StationId};
 
 /// What a station on a sound card works with.
 pub struct SoundCard {
     pub id: StationId,
-    pub sounds: Sounds,
     pub devices: SoundDevices,
-    pub workers: Workers,
-    pub stations: Directory,
-    pub news: ToLoop,
-    pub clock: Clock,
-    pub stop: Stop,
+    pub means: StationMeans,
 }
 
 impl SoundCard {
@@ -49,12 +43,12 @@ impl SoundCard {
         let kept = self.devices.keep_sound.as_deref().map(KeptSound::create).transpose()?;
         let (inbox, orders) = sync_channel(ORDERS);
         let sleeper = Sleeper::new();
-        self.stations.enter(self.id, inbox, sleeper.waker());
-        let (id, news, stop) = (self.id, self.news.clone(), self.stop.clone());
+        self.means.stations.enter(self.id, inbox, sleeper.waker());
+        let (id, news, stop) = (self.id, self.means.news.clone(), self.means.stop.clone());
         let (mut kept, mut sleeper, mut began) = (kept, sleeper, Began::First);
         let work = move || {
             if std::mem::replace(&mut began, Began::Anew) == Began::Anew {
-                tell_both(&self.news, self.id, &DeviceNews::Back);
+                tell_both(&self.means.news, self.id, &DeviceNews::Back);
             }
             match self.round(&mut kept, &orders, &mut sleeper) {
                 Ok(()) => Round::Over,
@@ -72,7 +66,7 @@ impl SoundCard {
         sleeper: &mut Sleeper,
     ) -> Result<(), SoundError> {
         let mut round = CardRound::set(self, orders, kept)?;
-        while !self.stop.is_set() && round.turn()? == Turned::On {
+        while !self.means.stop.is_set() && round.turn()? == Turned::On {
             sleeper.sleep(if round.is_behind() { Duration::ZERO } else { LOOK_EVERY });
         }
         Ok(())
@@ -136,12 +130,12 @@ impl<'a> CardRound<'a> {
         orders: &'a Receiver<StationInput>,
         kept: &'a mut Option<KeptSound>,
     ) -> Result<Self, SoundError> {
-        let now = card.clock.now();
-        let waker = card.stations.waker(card.id);
+        let now = card.means.clock.now();
+        let waker = card.means.stations.waker(card.id);
         Ok(Self {
             card,
             orders,
-            station: Station::new(card.id, card.sounds.ear()?, card.sounds.mixer()?),
+            station: Station::new(card.id, card.means.sounds.ear()?, card.means.sounds.mixer()?),
             microphone: Keeper::new(card.devices.microphone.clone(), waker.clone(), now),
             loudspeaker: Keeper::new(card.devices.loudspeaker.clone(), waker, now),
             was_open: (Opened::No, Opened::No),
@@ -154,7 +148,7 @@ impl<'a> CardRound<'a> {
 
     /// Does all there is to do now.
     fn turn(&mut self) -> Result<Turned, SoundError> {
-        let now = self.card.clock.now();
+        let now = self.card.means.clock.now();
         self.look_after_devices(now);
         if self.take_orders(now) == Turned::Over {
             return Ok(Turned::Over);
@@ -197,7 +191,7 @@ impl<'a> CardRound<'a> {
             Some(DeviceChange::Back) => DeviceNews::Back,
             None => return,
         };
-        self.card.news.tell(News::Device(self.card.id, device, what));
+        self.card.means.news.tell(News::Device(self.card.id, device, what));
     }
 
     fn take_orders(&mut self, now: SessionTime) -> Turned {
@@ -218,7 +212,11 @@ impl<'a> CardRound<'a> {
             }
             let lost = capture.lost();
             if std::mem::replace(&mut self.lost.heard, lost) != lost {
-                self.card.news.tell(News::Device(self.card.id, DeviceSide::Microphone, DeviceNews::Overrun(lost)));
+                self.card.means.news.tell(News::Device(
+                    self.card.id,
+                    DeviceSide::Microphone,
+                    DeviceNews::Overrun(lost),
+                ));
             }
         }
         let mut gone = false;
@@ -245,14 +243,15 @@ impl<'a> CardRound<'a> {
             if let Some(played) = played.filter(|played| played.iter().any(|sample| *sample != 0.0)) {
                 let (station, played) = (self.card.id, Arc::new(played));
                 self.card
+                    .means
                     .stations
                     .send_to_others(station, || StationInput::PlayedElsewhere { station, played: Arc::clone(&played) });
             }
         }
-        let dropped = self.card.workers.dropped_looks();
+        let dropped = self.card.means.workers.dropped_looks();
         let before = std::mem::replace(&mut self.lost.looks, dropped);
         if dropped > before {
-            self.card.news.tell(News::Worker(Worker::Recogniser, WorkerNews::Overloaded(dropped - before)));
+            self.card.means.news.tell(News::Worker(Worker::Recogniser, WorkerNews::Overloaded(dropped - before)));
         }
         Ok(())
     }
@@ -301,14 +300,14 @@ impl<'a> CardRound<'a> {
     /// Passes on what the station asks for and tells.
     fn serve(&mut self) {
         while let Some(output) = self.station.poll() {
-            match self.card.workers.serve(self.card.id, output) {
+            match self.card.means.workers.serve(self.card.id, output) {
                 Some(StationOutput::Flush) => {
                     self.held = None;
                     if let Some(loudspeaker) = self.loudspeaker.device() {
                         loudspeaker.playback.flush();
                     }
                 }
-                Some(told) => self.card.news.tell(News::Station(self.card.id, told)),
+                Some(told) => self.card.means.news.tell(News::Station(self.card.id, told)),
                 None => {}
             }
         }

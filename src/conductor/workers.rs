@@ -5,13 +5,14 @@ use std::sync::mpsc::{SyncSender, TrySendError};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use crate::audio::wake::Waker;
-use crate::conductor::edges::{Sent, ToLoop};
+use crate::conductor::edges::{Sent, Stop, ToLoop};
 use crate::conductor::error::ConductorError;
 use crate::conductor::fault::{Worker, WorkerNews};
 use crate::conductor::memory::{hand_back_what_is_free, hand_back_what_was_read};
 use crate::conductor::news::News;
 use crate::say::mixer::SentenceError;
 use crate::setup::causes::with_causes;
+use crate::setup::clock::Clock;
 use crate::setup::sound::Sounds;
 use crate::speech::synthesiser::{Synthesised, Synthesiser};
 use crate::speech::worker::{RecogniserAnswer, RecogniserWorker, Request, WorkerReport};
@@ -28,6 +29,23 @@ pub struct Workers {
 /// Where the stations are reached, by whoever has something for them. Cheap to copy.
 #[derive(Clone, Default)]
 pub struct Directory(Arc<Mutex<BTreeMap<StationId, Address>>>);
+
+/// What every station of a run works with. Cheap to copy.
+#[derive(Clone)]
+pub struct StationMeans {
+    /// Where ear and voice come from.
+    pub sounds: Sounds,
+    /// Shared by all stations.
+    pub workers: Workers,
+    /// Where stations are reached.
+    pub stations: Directory,
+    /// The way to the loop.
+    pub news: ToLoop,
+    /// Of the run.
+    pub clock: Clock,
+    /// Set when the program ends.
+    pub stop: Stop,
+}
 
 /// A bounded way to a station's thread, and what wakes it.
 #[derive(Clone)]
