@@ -9,6 +9,7 @@ use thiserror::Error;
 use crate::audio::capture::Capture;
 use crate::audio::device::DeviceError;
 use crate::audio::wake::Waker;
+use crate::cli::device_args::DeviceArgs;
 use crate::cli::learn_ends::{Ends, EndsError, LessonDevices, Recordings};
 use crate::cli::learned_files::{LearnedError, LearnedFiles, LearnedFound, LearnedLine, LearnedVoice, own_examples};
 use crate::cli::lesson::{LEAST_LINES, Lesson, LessonError, LessonHeard, LessonWords};
@@ -43,12 +44,8 @@ pub struct LearnArgs {
     /// Take back what was learned.
     #[arg(long, conflicts_with = "recordings")]
     pub forget: bool,
-    /// Microphone by name or id; without it, the one that `mic` remembers, or the system's own.
-    #[arg(long, value_name = "NAME")]
-    pub microphone: Option<String>,
-    /// Loudspeaker by name or id.
-    #[arg(long, value_name = "NAME")]
-    pub loudspeaker: Option<String>,
+    #[command(flatten)]
+    pub devices: DeviceArgs,
     /// Instead of the devices: a folder with a recording of each line, such as water-off.wav (and water-off-2.wav for the second time).
     #[arg(long, value_name = "DIR", conflicts_with_all = ["microphone", "loudspeaker"])]
     pub recordings: Option<PathBuf>,
@@ -143,10 +140,9 @@ fn hold(
     let mut ends: Box<dyn Ends> = match &args.recordings {
         Some(folder) => Box::new(Recordings::open(folder, args.keep_sound.as_deref())?),
         None => {
-            let wanted =
-                args.microphone.clone().map_or_else(|| mic_command::remembered(places), |name| Ok(Some(name)))?;
+            let wanted = args.devices.microphone_or(|| mic_command::remembered(places))?;
             let capture = Capture::open(wanted.as_deref(), &Waker::of_nobody()).map_err(LearnError::Microphone)?;
-            let play_out = match PlayOut::open(args.loudspeaker.as_deref()) {
+            let play_out = match PlayOut::open(args.devices.loudspeaker.as_deref()) {
                 Ok(play_out) => Some(play_out),
                 Err(why) => {
                     print(out, &words.print["no-loudspeaker"], &[("why", &with_causes(&why))])?;

@@ -14,6 +14,7 @@ use crate::audio::capture::Capture;
 use crate::audio::device::{DeviceError, DeviceInfo, Direction, devices};
 use crate::audio::resample::Decimator;
 use crate::audio::wake::Waker;
+use crate::cli::device_args::DeviceArgs;
 use crate::cli::play_out::PlayOut;
 use crate::engine::output::{AllowedPhrase, PhraseClass, Prior, Priority, SpeechId, Utterance};
 use crate::engine::phrasebook::Command;
@@ -34,12 +35,8 @@ use crate::speech::speaker::Speaker;
 
 #[derive(Clone, Debug, Args)]
 pub struct MicArgs {
-    /// Microphone by name or id; without it, the one that is remembered, or the system's own.
-    #[arg(long, value_name = "NAME")]
-    pub microphone: Option<String>,
-    /// Loudspeaker by name or id.
-    #[arg(long, value_name = "NAME")]
-    pub loudspeaker: Option<String>,
+    #[command(flatten)]
+    pub devices: DeviceArgs,
     /// Only list what there is.
     #[arg(long)]
     pub list: bool,
@@ -103,14 +100,14 @@ pub fn mic(args: &MicArgs, places: &Places, out: &mut dyn Write) -> Result<(), M
     let words: Words =
         toml::from_str(WORDS).map_err(|why| MicError::Words { file: "mic.toml", why: why.to_string() })?;
     let remembered = remembered(places)?;
-    let wanted = args.microphone.clone().or(remembered);
+    let wanted = args.devices.microphone.clone().or(remembered);
     if args.list {
         return list(&words, wanted.as_deref(), out);
     }
     let capture = Capture::open(wanted.as_deref(), &Waker::of_nobody()).map_err(MicError::Microphone)?;
     let name = capture.name().to_owned();
     list(&words, Some(&name), out)?;
-    let mouth = match PlayOut::open(args.loudspeaker.as_deref()) {
+    let mouth = match PlayOut::open(args.devices.loudspeaker.as_deref()) {
         Ok(play_out) => Some((play_out, places.sounds().speaker()?)),
         Err(why) => {
             print(out, &words.print["no-loudspeaker"], &[])?;

@@ -2,6 +2,7 @@
 
 pub mod args;
 pub mod by_ear;
+pub mod device_args;
 pub mod doctor_command;
 mod examples;
 pub mod fetch;

@@ -10,6 +10,7 @@ use thiserror::Error;
 use crate::audio::capture::Capture;
 use crate::audio::playback::Playback;
 use crate::audio::wake::Waker;
+use crate::cli::device_args::DeviceArgs;
 use crate::cli::learn_command::{self, LearnError};
 use crate::cli::mic_command::{self, MicError};
 use crate::cli::phone_args::{PhoneArgs, PhoneArgsError};
@@ -72,12 +73,8 @@ pub struct RunArgs {
     /// End with an error where a microphone or a loudspeaker is missing, instead of a rehearsal: for what begins with the machine.
     #[arg(long, conflicts_with = "keys")]
     pub no_rehearsal: bool,
-    /// Microphone by name or id.
-    #[arg(long, value_name = "NAME")]
-    pub microphone: Option<String>,
-    /// Loudspeaker by name or id.
-    #[arg(long, value_name = "NAME")]
-    pub loudspeaker: Option<String>,
+    #[command(flatten)]
+    pub devices: DeviceArgs,
     /// Keep all sound in this WAV file, to look into what was misheard: left the microphone, right what was played; that of each phone in a file beside it.
     #[arg(long, value_name = "FILE")]
     pub keep_sound: Option<PathBuf>,
@@ -134,9 +131,9 @@ pub enum RunError {
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
-    let microphone = args.microphone.clone().map_or_else(|| known_microphone(places), |name| Ok(Some(name)))?;
+    let microphone = args.devices.microphone_or(|| known_microphone(places))?;
     let devices =
-        SoundDevices { microphone, loudspeaker: args.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
+        SoundDevices { microphone, loudspeaker: args.devices.loudspeaker.clone(), keep_sound: args.keep_sound.clone() };
     Places::make(&places.cache)?;
     let aside = places.cache.join(ASIDE);
     let missing = Missing::look(&devices, &aside);
