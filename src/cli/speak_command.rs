@@ -9,19 +9,18 @@ use crate::cli::play_out::PlayOut;
 use crate::engine::output::{Priority, SpeechId, Utterance, VoiceSettings};
 use crate::onnx::Environment;
 use crate::say::NumberReading;
-use crate::say::loudness::LoudnessError;
 use crate::say::mixer::PACES;
 use crate::say::mixer::{FRAME, MixerEvent, SentenceError};
 use crate::say::text::Reader;
-use crate::say::wording::{Wording, WordingError};
+use crate::say::wording::Wording;
 use crate::setup::clock::pause;
 use crate::setup::models::{self, ModelsError};
 use crate::setup::places::Places;
 use crate::setup::sound::SoundError;
 use crate::speech::speaker::Speaker;
-use crate::speech::voice::cache::{Cache, CacheError};
-use crate::speech::voice::model::{Voice, VoiceError};
-use crate::speech::voice::prepare::{PrepareError, Workbench};
+use crate::speech::voice::cache::Cache;
+use crate::speech::voice::model::Voice;
+use crate::speech::voice::prepare::Workbench;
 use clap::Args;
 
 /// What the command was asked for.
@@ -46,16 +45,20 @@ pub struct SayRequest {
 ///
 /// A model is missing, a sentence cannot be said, the file cannot be written, or the loudspeaker does not open or dies.
 pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Duration, SpeakCommandError> {
-    let wording = Wording::load(request.wording.as_deref())?;
-    let voice = Voice::load(environment, models, Reader::new(wording, request.reading))?;
-    let cache = request.cache.as_deref().map(|folder| Cache::open(folder, voice.fingerprint())).transpose()?;
-    let mut speaker = Speaker::new(Workbench::new(voice, cache)?, request.settings)?;
+    let mut speaker = speaker(environment, models, request)?;
     speaker.say(Utterance { id: SpeechId(0), priority: Priority::Prompt, text: request.text.clone(), alarm: None });
     let frames = match &request.into_file {
         Some(path) => write_file(&mut speaker, path)?,
         None => play(&mut speaker, request.device.as_deref())?,
     };
     Ok(Duration::from_millis(10) * frames)
+}
+
+fn speaker(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Speaker, SoundError> {
+    let wording = Wording::load(request.wording.as_deref())?;
+    let voice = Voice::load(environment, models, Reader::new(wording, request.reading))?;
+    let cache = request.cache.as_deref().map(|folder| Cache::open(folder, voice.fingerprint())).transpose()?;
+    Ok(Speaker::new(Workbench::new(voice, cache)?, request.settings)?)
 }
 
 #[derive(Debug, Args)]
@@ -105,16 +108,6 @@ pub enum SpeakCommandError {
     Models(#[from] ModelsError),
     #[error(transparent)]
     Sound(#[from] SoundError),
-    #[error(transparent)]
-    Wording(#[from] WordingError),
-    #[error(transparent)]
-    Voice(#[from] VoiceError),
-    #[error(transparent)]
-    Cache(#[from] CacheError),
-    #[error(transparent)]
-    Loudness(#[from] LoudnessError),
-    #[error(transparent)]
-    Prepare(#[from] PrepareError),
     #[error(transparent)]
     Sentence(#[from] SentenceError),
     #[error(transparent)]
