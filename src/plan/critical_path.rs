@@ -68,17 +68,26 @@ impl CriticalPath {
     }
 }
 
-/// Every activity after what it waits for.
+/// Every activity after what it waits for; none where they wait for each other in a circle, or for one that is not there.
 pub(super) fn order(links: &[Link]) -> Option<Vec<usize>> {
-    let mut waits_for: Vec<usize> = links.iter().map(|l| l.after.len()).collect();
-    let mut followers = vec![Vec::new(); links.len()];
-    for (i, link) in links.iter().enumerate() {
-        for &before in &link.after {
-            followers.get_mut(before)?.push(i);
+    order_of(&links.iter().map(|link| link.after.as_slice()).collect::<Vec<_>>()).ok()
+}
+
+/// Every activity after those that it waits for, the smallest first where there is a choice.
+///
+/// # Errors
+/// The smallest that cannot be put in order: it waits for one that is not there, or in a circle.
+pub(super) fn order_of(after: &[&[usize]]) -> Result<Vec<usize>, usize> {
+    let count = after.len();
+    let mut waits_for: Vec<usize> = after.iter().map(|before| before.len()).collect();
+    let mut followers = vec![Vec::new(); count];
+    for (i, all) in after.iter().enumerate() {
+        for &before in *all {
+            followers.get_mut(before).ok_or(i)?.push(i);
         }
     }
-    let mut ready: std::collections::BTreeSet<usize> = (0..links.len()).filter(|&i| waits_for[i] == 0).collect();
-    let mut order = Vec::with_capacity(links.len());
+    let mut ready: std::collections::BTreeSet<usize> = (0..count).filter(|&i| waits_for[i] == 0).collect();
+    let mut order = Vec::with_capacity(count);
     while let Some(next) = ready.pop_first() {
         order.push(next);
         for &follower in &followers[next] {
@@ -88,7 +97,7 @@ pub(super) fn order(links: &[Link]) -> Option<Vec<usize>> {
             }
         }
     }
-    (order.len() == links.len()).then_some(order)
+    (0..count).find(|&i| waits_for[i] > 0).map_or(Ok(order), Err)
 }
 
 /// Sums in another order differ by less than this.

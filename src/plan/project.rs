@@ -5,6 +5,8 @@
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use super::critical_path::order_of;
+
 /// Activities to be scheduled for a few people.
 ///
 /// The problem is that of multi-mode resource-constrained scheduling: the modes of an activity are the people who can do it.
@@ -97,24 +99,8 @@ impl Project {
     /// The first fault found.
     pub fn order(&self) -> Result<Vec<usize>, ProjectError> {
         self.check_fields()?;
-        let count = self.activities.len();
-        let mut waits_for: Vec<usize> = self.activities.iter().map(|a| a.after.len()).collect();
-        let followers = self.followers();
-        let mut ready: std::collections::BTreeSet<usize> = (0..count).filter(|&i| waits_for[i] == 0).collect();
-        let mut order = Vec::with_capacity(count);
-        while let Some(next) = ready.pop_first() {
-            order.push(next);
-            for &follower in &followers[next] {
-                waits_for[follower] -= 1;
-                if waits_for[follower] == 0 {
-                    ready.insert(follower);
-                }
-            }
-        }
-        match (0..count).find(|&i| waits_for[i] > 0) {
-            Some(stuck) => Err(ProjectError::Cycle(stuck)),
-            None => Ok(order),
-        }
+        let after: Vec<&[usize]> = self.activities.iter().map(|activity| activity.after.as_slice()).collect();
+        order_of(&after).map_err(ProjectError::Cycle)
     }
 
     fn check_fields(&self) -> Result<(), ProjectError> {
