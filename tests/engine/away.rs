@@ -63,7 +63,10 @@ fn a_clock_that_still_rings_is_told_of() {
     goes(&mut world, ROWAN);
     world.pass_s(125);
     let said = comes_back(&mut world, ROWAN, "Rowan");
-    assert!(said.contains(&"While your phone was away: the fill clock rang.".to_owned()), "{said:?}");
+    assert!(
+        said.contains(&"While your phone was away: the fill clock rang, and nobody has ended it.".to_owned()),
+        "{said:?}"
+    );
 }
 
 #[test]
@@ -175,7 +178,7 @@ fn of_many_steps_only_how_many_and_the_last_is_told() {
         world.hear("done");
     }
     let said = comes_back(&mut world, ROWAN, "Rowan");
-    assert_eq!(said[0], "While your phone was away: 4 steps of yours, the last: four, done.");
+    assert_eq!(said[0], "While your phone was away: 4 steps of yours were settled, the last: four, done.");
     assert!(said[1].ends_with("Five. Say: done.") || said[1] == "Five.", "{said:?}");
 }
 

@@ -102,7 +102,7 @@ fn a_tap_of_one_gallon_a_minute_is_said_in_the_singular() {
 #[test]
 fn what_no_tap_gives_leaves_the_usual_times() {
     let mut world = rinsed_after_a_bucket_of(0);
-    assert!(world.said.iter().any(|(_, said)| said.text.contains("The usual times stay")));
+    assert!(world.said.iter().any(|(_, said)| said.text.contains("I keep the usual ones")));
     world.hear("water on");
     assert_eq!(started(&world, "rinse-water"), UNMEASURED_S);
 }

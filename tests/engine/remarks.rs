@@ -67,7 +67,7 @@ fn what_had_to_be_put_right_last_time_is_said_once_and_asked_by_itself() {
     let put_right = Remark::PutRight { step: "bay/valve".to_owned(), answer: "gray open".to_owned() };
     let mut world = bay(&[put_right]);
     world.hear("all done");
-    assert!(world.last_said().starts_with("Last time it was: gray open. Gray valve?"), "{}", world.last_said());
+    assert!(world.last_said().starts_with("Last time you first said: gray open. Gray valve?"), "{}", world.last_said());
 }
 
 #[test]

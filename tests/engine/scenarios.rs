@@ -138,6 +138,22 @@ fn standing_by_does_not_stop_a_hazard_clock() {
     assert!(world.engine.state().clocks.is_empty());
 }
 
+/// "Stop" is what is said in an emergency: it stops the voice, and no water.
+#[test]
+fn stop_while_a_hazard_clock_runs_says_that_it_goes_on_and_what_ends_it() {
+    let mut world = world();
+    world.answer_until("rinse-water");
+    world.hear("water on");
+    world.hear("stop");
+    assert_eq!(world.last_said(), "I wait, but the rinse water clock goes on. If it is over, say: water off.");
+    world.pass_s(320);
+    assert!(!world.alarms().is_empty());
+    world.hear("water off");
+    assert!(world.engine.state().clocks.is_empty());
+    world.hear("stop");
+    assert_eq!(world.last_said(), "I wait. Say go ahead when you are ready.", "nothing runs any more");
+}
+
 #[test]
 fn while_a_hazard_clock_runs_only_a_step_within_earshot_is_offered() {
     let mut world = world();
@@ -476,7 +492,7 @@ fn stop_silences_speech_holds_the_run_and_says_so() {
     let mut world = world();
     world.answer_until("grey-held");
     world.hear("stop");
-    assert_eq!(world.last_said(), "Stopped. Say go ahead when you are ready.");
+    assert_eq!(world.last_said(), "I wait. Say go ahead when you are ready.");
     assert!(!world.may_say().contains(&"gray closed"));
     world.pass_s(1_000);
     world.hear("go ahead");

@@ -108,7 +108,7 @@ fn stop_at_one_station_hushes_all_and_holds_the_run_for_all() {
     say(&mut world, IMRE, "stop");
     for (place, station) in [RIG, ROWAN, IMRE].into_iter().enumerate() {
         assert!(world.station(station).hushed > hushed[place], "{station:?}");
-        assert!(world.station(station).last_said().starts_with("Stopped."), "{:?}", world.station(station).texts());
+        assert!(world.station(station).last_said().starts_with("I wait."), "{:?}", world.station(station).texts());
     }
     assert!(world.engine.state().standing_by && !may_say(&world, ROWAN, "cap on"));
     say(&mut world, ROWAN, "go ahead");

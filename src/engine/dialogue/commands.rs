@@ -29,8 +29,8 @@ impl Engine {
             Command::StandBy => self.stand_by(self.standing_by_text()),
             Command::Rest => self.stand_by(self.rest_text()),
             Command::Stop => {
-                let line = if self.alarms.holding.is_some() { Line::HoldStopped } else { Line::Held };
-                self.stand_by(self.book.line(line, &[]));
+                let held = self.alarms.holding.is_some();
+                self.stand_by(if held { self.book.line(Line::HoldStopped, &[]) } else { self.held_text() });
             }
             // Said to somebody else, or once too often: there was no pause.
             Command::GoAhead if !self.state.standing_by && self.stands_at_a_gate() && self.state.keeps_back() => {

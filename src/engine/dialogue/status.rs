@@ -84,6 +84,21 @@ impl Engine {
         }
     }
 
+    /// What "stop" is answered with: of water that still runs it is only the voice that waits.
+    pub(in crate::engine) fn held_text(&self) -> String {
+        let hazard = self.state.clocks.keys().find_map(|step| match &self.job.step(*step).answer {
+            Answer::Clock(clock) if clock.hazard() => Some(clock),
+            _ => None,
+        });
+        match hazard {
+            Some(clock) => {
+                let end = clock.end.first().map_or("", String::as_str);
+                self.book.line(Line::HeldClock, &[("clock", &clock.name), ("end", end)])
+            }
+            None => self.book.line(Line::Held, &[]),
+        }
+    }
+
     /// What is said when one goes on: after a long pause also the section and the last confirmed step.
     pub(in crate::engine) fn went_ahead_text(&self, long: bool) -> String {
         let step = self.current().or_else(|| self.state.next_for(&self.job, self.focus())).unwrap_or(0);
