@@ -23,6 +23,7 @@ const fn bound(field: &'static str, unit: &'static str, least: u32, most: u32, v
 
 /// The upper bounds keep a slip of the finger (3000 for 300) from overfilling a tank; the lower ones keep clocks sayable.
 pub(super) const BOUNDS: &[Bound] = &[
+    bound("help.emergency_number", "to call", 100, 999_999, |r| r.help.emergency_number),
     bound("electric.battery_ah", "ampere-hours", 0, 5_000, |r| r.electric.battery_ah),
     bound("electric.night_w", "watts", 0, 2_000, |r| r.electric.night_w),
     bound("electric.shore_least_v", "volts", 80, 250, |r| r.electric.shore_least_v),

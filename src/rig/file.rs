@@ -30,6 +30,8 @@ pub struct RigFile {
     pub passengers: Vec<String>,
     /// Equipment of your own that your own routines ask for; each name begins with "own-".
     pub extras: Vec<String>,
+    /// Whom to call.
+    pub help: Help,
     /// Shore power and batteries.
     pub electric: Electric,
     /// Fresh water.
@@ -106,6 +108,21 @@ pub struct Person {
     /// What they cannot do: they are never asked for a step that demands it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub cannot: Vec<Demand>,
+}
+
+/// Whom to call.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Help {
+    /// Number for an emergency, said digit by digit: 911 in the United States (47 U.S.C. 251(e)(3), from memory), Canada and Mexico.
+    #[schemars(range(min = 100, max = 999999))]
+    pub emergency_number: u32,
+}
+
+impl Default for Help {
+    fn default() -> Self {
+        Self { emergency_number: 911 }
+    }
 }
 
 /// Shore power and batteries.

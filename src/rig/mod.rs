@@ -19,7 +19,7 @@ use toml::de::{DeTable, DeValue};
 pub use demand::Demand;
 pub use equipment::{EQUIPMENT, Equipment};
 pub use file::{
-    Awning, BatteryKind, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Outside, Person, RigFile,
+    Awning, BatteryKind, Behind, Electric, Fridge, FridgeKind, Gas, GasPolicy, Heater, Help, Outside, Person, RigFile,
     RigKind, RinseMethod, Role, Side, Slide, Standing, TankDump, Tire, Tow, Waste, Water,
 };
 pub use schema::json_schema;

@@ -383,12 +383,13 @@ fn lower(phrases: Vec<String>) -> Vec<String> {
     phrases.into_iter().map(|phrase| phrase.trim().to_lowercase()).collect()
 }
 
-/// `{name}` becomes the rig's number: names that end in `_s` as a time, in `_cup8` (eighths of a cup) as cups, others as a count. A number that differs from one
+/// `{name}` becomes the rig's number: names that end in `_s` as a time, in `_cup8` (eighths of a cup) as cups, in `_number` digit by digit, others as a count. A number that differs from one
 /// repeat to the next goes before one that does not.
 fn fill_numbers(routine: &mut Routine, rig: &Rig) {
     let shown = |name: &str, value: u32| match name.rsplit('_').next() {
         Some("s") => seconds_text(value.into()),
         Some("cup8") => cups_text(value),
+        Some("number") => value.to_string().chars().map(String::from).collect::<Vec<_>>().join(" "),
         _ => value.to_string(),
     };
     let fill = |text: &mut String, each: &str| {

@@ -224,7 +224,7 @@ fn what_no_harm_can_come_of_may_have_the_same_words_for_its_other_state() {
 #[rstest]
 #[case("storm is coming", "tornado warning", "lowest room of a solid building")]
 #[case("storm is coming", "thunder near", "thirty minutes after the last thunder")]
-#[case("there is a fire", "fire is big", "Nobody goes back in until the fire service says so")]
+#[case("there is a fire", "fire is big", "Nobody goes back in until the fire department says so")]
 fn a_card_ends_where_nobody_may_go(#[case] start: &str, #[case] answer: &str, #[case] told: &str) {
     let rig = rig("motorhome-towed-car");
     let mut world = cast::world(Move::single(routine("stop", &rig)).with_cards(&cards(&rig)), alone(true));

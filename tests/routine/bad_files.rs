@@ -376,6 +376,7 @@ fn bad_rigs_are_refused_with_file_line_and_what_to_do() {
         ("[electric]\nshore_least_v = 79", "electric.shore_least_v: found 79 volts"),
         ("[water]\nheater = 'wood'", "wood"),
         ("[tank_dump]\nrinse_s = 0", "tank_dump.rinse_s: found 0 seconds"),
+        ("[help]\nemergency_number = 11", "help.emergency_number: found 11"),
         (
             "[tank_dump]\nhand_wash_s = 19",
             "line 2: tank_dump.hand_wash_s: found 19 seconds, expected 20 to 120 seconds",

@@ -117,6 +117,25 @@ fn the_cards_send_people_away_before_chores_and_offer_nothing_that_they_refuse()
     assert!(place(&slide, "nobody-near") < place(&slide, "obstacle"), "people before things");
 }
 
+/// 911: 47 U.S.C. 251(e)(3), from memory; 112 is that of Europe. In a panic nobody has to think which number it is.
+#[test]
+fn every_card_that_has_help_called_says_the_number_of_the_rig_file_digit_by_digit() {
+    let mut cards = 0;
+    for (rig, number) in [("", "9 1 1"), ("[help]\nemergency_number = 112", "1 1 2")] {
+        for id in ["fire", "gas-smell", "co-alarm", "hurt", "tingle", "roadside"] {
+            let card = of(id, rig);
+            let texts = card
+                .steps
+                .iter()
+                .flat_map(|step| [&step.call, &step.how].into_iter().map(String::as_str).chain(step.answer.texts()));
+            let calls = texts.filter(|text| text.to_lowercase().contains(&format!("call {number}"))).count();
+            assert!(calls > 0, "{id}: nobody is told to call {number}");
+            cards += 1;
+        }
+    }
+    assert_eq!(cards, 12);
+}
+
 /// First aid courses, from memory: whoever does not answer may not be breathing either, so that alone says nothing of what to do.
 #[test]
 fn no_answer_of_the_card_for_the_hurt_takes_silence_for_breathing() {

@@ -50,6 +50,7 @@ fn a_motorhome_with_a_car_is_asked_for_what_it_has_and_nothing_else() {
             ("slide-outs", "kitchen slide"),
             ("behind it", "car on a tow bar"),
             ("held", "8"),
+            ("emergency number", "112"),
             ("Which tires", "left front"),
             ("sidewall", "120"),
             ("lowest good one", "105"),
@@ -58,6 +59,7 @@ fn a_motorhome_with_a_car_is_asked_for_what_it_has_and_nothing_else() {
     let rig = interview.rig().unwrap();
     assert_eq!((rig.kind, rig.electric.cord_a, rig.tow.behind), (RigKind::Motorhome, 50, Behind::CarOnBar));
     assert_eq!(rig.person[1].roles, [Role::Inside, Role::Spotter]);
+    assert_eq!(rig.help.emergency_number, 112);
     assert_eq!((rig.tire[0].least_psi, rig.tire[0].most_psi, rig.tow.car_hold_s), (105, 120, 8));
     assert!(!asked.iter().any(|ask| ask.contains("rinsing") || ask.contains("weight-distributing")), "{asked:?}");
     assert!(asked.iter().any(|ask| ask == "On which side does the kitchen slide go out?"));

@@ -44,6 +44,7 @@ fn figures_units_and_signs_are_read_as_a_person_reads_them() {
         ("It took 1:02:03", "It took one oh two and three seconds."),
         ("Wait 5 min.", "Wait five minutes."),
         ("A 5 min timer", "A five minute timer."),
+        ("Call 9 1 1 now.", "Call nine one one now."),
         ("5 min left", "five minutes left."),
         ("Hold it 30 s", "Hold it thirty seconds."),
         ("In 1 h", "In one hour."),
