@@ -55,6 +55,21 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::animals("morning-outside", "morning-inside/pets-in", "slide-in")]
 #[case::way("morning-outside", "slide-way-outside", "slide-in")]
 #[case::jacks("morning-outside", "slide-sealed", "jacks-up")]
+// Common practice, no source: animals stay shut in while wheels, a hitch or a jack can move, and are out before a slide does.
+#[case::held_before_animals("arrive", "brake-held", "pets-out")]
+#[case::chocked_before_animals("arrive", "chocked", "pets-out")]
+#[case::animals_before_jacks("arrive", "pets-out", "jacks-down")]
+#[case::animals_before_slides("arrive", "pets-out", "slide-room")]
+#[case::clear_before_animals("arrive", "pulled-clear", "pets-out-free")]
+#[case::clear_before_animals_alone("arrive", "pulled-clear-alone", "pets-out-free")]
+#[case::placed_before_animals("arrive", "free-placed", "pets-out-free")]
+#[case::animals_before_a_trailers_jacks("arrive", "pets-out-free", "trailer-jacks-down")]
+#[case::animals_before_a_free_rigs_jacks("arrive", "pets-out-free", "free-jacks-down")]
+#[case::animals_before_a_trailers_slides("arrive", "pets-out-free", "slide-room")]
+// Common practice, no source: a dolly off its ball is held by nothing else, and what carries stays under until it has rolled off.
+#[case::car_down_before_the_dolly_is_chocked("arrive", "car-down", "dolly-chocked")]
+#[case::dolly_chocked_before_its_lines("arrive", "dolly-chocked", "dolly-off")]
+// Common practice, no source.
 #[case::chocks_last("morning-outside", "blocks-stowed", "chocks-out")]
 #[case::bar_before_backing("arrive", "bar-off", "in-place")]
 #[case::bar_before_backing_alone("arrive", "bar-off", "in-place-alone")]

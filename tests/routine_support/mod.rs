@@ -19,11 +19,11 @@ pub const RIGS: &[(&str, &str)] = &[
     ),
     (
         "trailer-on-jacks",
-        "kind = 'travel-trailer'\n[standing]\nleveling_jacks = true\nentry_steps = true\n[tow]\nweight_bars = true",
+        "kind = 'travel-trailer'\npets = ['Nutmeg']\n[standing]\nleveling_jacks = true\nentry_steps = true\n[tow]\nweight_bars = true",
     ),
     (
         "motorhome-with-trailer",
-        "[standing]\nleveling_jacks = true\nair_suspension = true\nentry_steps = true\n[tow]\nbehind = 'trailer'",
+        "pets = ['Nutmeg']\n[standing]\nleveling_jacks = true\nair_suspension = true\nentry_steps = true\n[tow]\nbehind = 'trailer'",
     ),
     ("van-on-a-tap", "kind = 'van'\n[waste]\nblack_gal = 0\ngray_gal = 0\nrinse_inlet = false\ntoilet_box = true"),
 ];
