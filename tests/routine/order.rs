@@ -69,6 +69,8 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 // Common practice, no source: a dolly off its ball is held by nothing else, and what carries stays under until it has rolled off.
 #[case::car_down_before_the_dolly_is_chocked("arrive", "car-down", "dolly-chocked")]
 #[case::dolly_chocked_before_its_lines("arrive", "dolly-chocked", "dolly-off")]
+#[case::rolled_before_blocks("hitch-up", "gain", "blocks-away")]
+#[case::blocks_before_the_brakes("hitch-up", "blocks-away", "brake-test")]
 // Common practice, no source.
 #[case::chocks_last("morning-outside", "blocks-stowed", "chocks-out")]
 #[case::bar_before_backing("arrive", "bar-off", "in-place")]

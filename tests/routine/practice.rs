@@ -136,6 +136,17 @@ fn every_card_that_has_help_called_says_the_number_of_the_rig_file_digit_by_digi
     assert_eq!(cards, 12);
 }
 
+/// The key turned for a trial leaves an engine running under open windows, slides out, somebody in a bay. Common practice, no source.
+#[test]
+fn an_engine_that_is_tried_while_others_work_is_off_again_at_once() {
+    let outside = load("morning-outside", &rig("motorhome-towed-car"));
+    let step = &outside.steps[outside.index_of("chassis-battery").unwrap()];
+    for text in [&step.call, &step.short] {
+        let text = text.to_lowercase();
+        assert!(text.starts_with("everybody clear") && text.contains("off again"), "{text}");
+    }
+}
+
 /// First aid courses, from memory: whoever does not answer may not be breathing either, so that alone says nothing of what to do.
 #[test]
 fn no_answer_of_the_card_for_the_hurt_takes_silence_for_breathing() {
