@@ -47,9 +47,12 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("gas-refill", "eighty", "bubbles", NFPA_58),
     ("gas-refill", "detectors", "bubbles", PRACTICE),
     ("gas-refill", "bubbles", "relight", PRACTICE),
+    ("gas-refill", "bubbles", "road-next", PRACTICE),
+    ("gas-refill", "road-next", "relight", PRACTICE),
     ("downhill", "who-answers", "low-gear", PRACTICE),
     ("downhill", "standing-alone", "low-gear", PRACTICE),
-    ("downhill", "gain-alone", "low-gear", MAKERS),
+    ("downhill", "low-gear", "gain-alone", PRACTICE),
+    ("downhill", "gain-alone", "down-alone", MAKERS),
     ("downhill", "low-gear", "down-alone", CDL),
     ("downhill", "down-alone", "bottom", PRACTICE),
     ("downhill", "pedal", "low-gear", CDL),
@@ -66,8 +69,10 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("water-fill", "backflow", "hose", "ASSE 1011 and UPC appendix E 506"),
     ("water-fill", "regulator", "hose", PRACTICE),
     ("water-fill", "hose", "running", PRACTICE),
-    ("water-fill", "can", "running", PRACTICE),
+    ("water-fill", "can", "poured", PRACTICE),
     ("water-fill", "drains-shut", "running", PRACTICE),
+    ("water-fill", "drains-shut", "poured", PRACTICE),
+    ("water-fill", "poured", "can-capped", PRACTICE),
     ("water-fill", "tap-shut", "caps", PRACTICE),
     ("sanitize", "bleach-kind", "thinned", CDC),
     ("sanitize", "covered", "dose", PRACTICE),
@@ -109,25 +114,25 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("dump-away", "grey-held", "grey-hose", PRACTICE),
     ("dump-away", "tote-held", "tote-hose", PRACTICE),
     ("dump-away", "mac-black", "mac-run", MAKERS),
+    ("dump-away", "mac-run", "mac-black-shut", PRACTICE),
+    ("dump-away", "mac-rinse", "mac-black-shut", PRACTICE),
+    ("dump-away", "mac-black-shut", "mac-grey", PRACTICE),
+    ("dump-away", "mac-grey", "mac-shut", PRACTICE),
     ("dump-away", "mac-shut", "mac-off", PRACTICE),
     ("dump-away", "mac-off", "mac-wash", CDC),
     ("dump-away", "mac-wash", "treatment", CDC),
     ("dump-away", "tote-still", "tote-fill", PRACTICE),
     ("dump-away", "tote-hose", "tote-fill", PRACTICE),
-    ("dump-away", "mac-run", "mac-black-shut", PRACTICE),
-    ("dump-away", "mac-rinse", "mac-black-shut", PRACTICE),
-    ("dump-away", "mac-black-shut", "mac-grey", PRACTICE),
-    ("dump-away", "mac-grey", "mac-shut", PRACTICE),
-    ("dump-away", "tote-sealed", "tote-drive", PRACTICE),
-    ("dump-away", "tote-drive", "tote-empty", PRACTICE),
-    ("dump-away", "tote-wash", "treatment", CDC),
-    ("cassette", "flap", "out", MAKERS),
-    ("cassette", "gloves", "out", CDC),
     ("dump-away", "tote-water-off", "tote-fill", PRACTICE),
     ("dump-away", "tote-all", "tote-wash", PRACTICE),
     ("dump-away", "treatment", "roll-on", PRACTICE),
     ("dump-away", "seal", "roll-on", PRACTICE),
     ("dump-away", "gauge", "roll-on", PRACTICE),
+    ("dump-away", "tote-sealed", "tote-drive", PRACTICE),
+    ("dump-away", "tote-drive", "tote-empty", PRACTICE),
+    ("dump-away", "tote-wash", "treatment", CDC),
+    ("cassette", "flap", "out", MAKERS),
+    ("cassette", "gloves", "out", CDC),
     ("cassette", "where", "poured", "EPA and state rules, from memory"),
     ("cassette", "poured", "additive", MAKERS),
     ("cassette", "cap", "in", MAKERS),
@@ -146,6 +151,8 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("flat-tire", "lowered", "torque", MAKERS),
     ("flat-tire", "torque", "noted", MAKERS),
     ("flat-tire", "torque", "stowed", PRACTICE),
+    ("flat-tire", "cause", "stowed", PRACTICE),
+    ("flat-tire", "seen", "who", PRACTICE),
 ];
 
 /// The rigs that ship, and one for what none of them has: grey water alone.
@@ -288,7 +295,7 @@ fn the_numbers_that_are_said_are_those_of_their_sources() {
     // NFPA 58, from memory: 80 %.
     says("gas-refill", "default", "eighty", "eighty or less");
     // CPSC and CDC, from memory: 20 feet. UPC appendix E 506: 50 feet. Trailer makers' manuals: 10, 25 and 50 miles.
-    says("generator", "motorhome-towed-car", "exhaust", "Twenty feet");
+    says("generator", "motorhome-towed-car", "exhaust", "twenty feet");
     says("water-fill", "default", "drinking-tap", "fifty feet");
     says("flat-tire", "default", "noted", "ten, twenty-five and fifty");
     // Commercial driver's license manual, from memory: about three seconds, five miles an hour.

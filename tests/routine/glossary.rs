@@ -166,6 +166,12 @@ const EXCEPTIONS: &[(&str, &str, &str)] = &[
         "hookup",
         "the trade's name of a site with power, water and sewer, and not of its post",
     ),
+    ("routines/fuel-stop.toml", "propane", "beside a pump gas is what goes into the engine, and the tank is its own"),
+    ("routines/gas-refill.toml", "propane", "whoever asks a dealer for gas is sent to the gasoline"),
+    ("routines/cold-night.toml", "propane", "pounds of gas are counted by nobody who thinks of gasoline"),
+    ("routines/night-without-hookup.toml", "propane", "pounds of gas are counted by nobody who thinks of gasoline"),
+    ("routines/lay-up.toml", "post", "a battery's, which the trade calls by no other name"),
+    ("routines/wake-up.toml", "post", "a battery's, which the trade calls by no other name"),
     ("routines/arrive.toml", "post", "a post of wood that an awning runs into"),
 ];
 

@@ -71,6 +71,8 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::dolly_chocked_before_its_lines("arrive", "dolly-chocked", "dolly-off")]
 #[case::rolled_before_blocks("hitch-up", "gain", "blocks-away")]
 #[case::blocks_before_the_brakes("hitch-up", "blocks-away", "brake-test")]
+// Dolly makers' manuals, from memory.
+#[case::straps_before_going_on("stop", "straps", "all-in")]
 // Common practice, no source.
 #[case::chocks_last("morning-outside", "blocks-stowed", "chocks-out")]
 #[case::bar_before_backing("arrive", "bar-off", "in-place")]

@@ -3,7 +3,7 @@
 
 use crate::routine_support::{RIGS, built_in, load, rig};
 use sparehand::rig::{Rig, Stands};
-use sparehand::routine::{Answer, Library, NumberAnswer, Routine, load_with};
+use sparehand::routine::{Answer, Harm, Library, NumberAnswer, Routine, load_with};
 use sparehand::setup::prompts::ROUTINES;
 
 fn of(id: &str, text: &str) -> Routine {
@@ -134,6 +134,48 @@ fn every_card_that_has_help_called_says_the_number_of_the_rig_file_digit_by_digi
         }
     }
     assert_eq!(cards, 12);
+}
+
+/// Where it has been said what is to be done, the next question has no other answer than the state: nothing is settled by "not allowed",
+/// by bays without heat, or by a burner that will not light.
+#[test]
+fn what_is_not_in_order_yet_leaves_its_step_open() {
+    let open = |id: &str, of_rig: &str, step: &str, say: &str| {
+        let routine = of(id, of_rig);
+        let step = &routine.steps[routine.index_of(step).unwrap_or_else(|| panic!("{id} has no {step}"))];
+        let Answer::Choice(choice) = &step.answer else { panic!("{step:?}") };
+        let option = choice.options.iter().find(|option| option.say.iter().any(|phrase| phrase == say));
+        assert!(!option.unwrap_or_else(|| panic!("{id}: no '{say}'")).settles, "{id}: '{say}'");
+    };
+    open("night-without-hookup", "", "may-stand", "not allowed");
+    open("cold-night", "", "bays", "no bay heat");
+    open("gas-refill", "", "relight", "will not light");
+    open("gas-refill", "", "fixed-upright", "bottle is loose");
+    open("arrive", "", "gas-on", "bubbles show");
+}
+
+/// A wheel half off the ground is torqued wrong, a soft spare comes apart at road speed, bleach water and a gray tank under a black one run over,
+/// and pipes burst: each is asked for by itself, also of the practiced. Common practice, no source.
+#[test]
+fn what_can_hurt_beside_a_move_is_never_run_together_with_other_steps() {
+    let found = |id: &str, of: &str, step: &str| {
+        let mut routine = load(id, &rig(of));
+        let at = routine.index_of(step).unwrap_or_else(|| panic!("{id} has no {step}"));
+        routine.steps.swap_remove(at)
+    };
+    for (id, of, step, harm) in [
+        ("flat-tire", "default", "lowered", Harm::Drop),
+        ("flat-tire", "default", "pressure", Harm::Hurt),
+        ("sanitize", "default", "drained", Harm::Flood),
+        ("cold-night", "default", "bays", Harm::Flood),
+        ("dump-away", "fifth-wheel", "mac-black-shut", Harm::Flood),
+        ("gas-refill", "default", "relight", Harm::Hurt),
+        ("stop", "motorhome-dolly", "straps", Harm::RunAway),
+        ("arrive", "motorhome-dolly", "dolly-chocked", Harm::RunAway),
+    ] {
+        assert_eq!(found(id, of, step).harm, harm, "{id}/{step}");
+    }
+    assert!(found("sanitize", "default", "dose").single, "how strong it is has to be heard");
 }
 
 /// The key turned for a trial leaves an engine running under open windows, slides out, somebody in a bay. Common practice, no source.
