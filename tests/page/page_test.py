@@ -33,7 +33,7 @@ def test_a_phone_goes_past_the_warning_is_let_in_once_and_stays_known(start, pho
     first.shows("gloves")
     second = phone("imre")
     second.open(address)
-    assert "not let in" in second.page.inner_text("#bar")
+    assert "not connected yet" in second.page.inner_text("#bar")
     first.page.reload()
     first.page.wait_for_selector("#start:not([hidden])")
     listed = program.command("phones").stdout
@@ -41,7 +41,7 @@ def test_a_phone_goes_past_the_warning_is_let_in_once_and_stays_known(start, pho
     assert program.command("phones", "--forget", "Rowan").returncode == 0
     first.page.reload()
     first.page.wait_for_selector("#bar:not([hidden])")
-    assert "not let in" in first.page.inner_text("#bar")
+    assert "not connected yet" in first.page.inner_text("#bar")
 
 
 def test_clocks_go_by_the_old_time_until_a_link_that_came_back_has_told_the_new_one(start, phone):
