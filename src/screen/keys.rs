@@ -133,7 +133,7 @@ mod tests {
             assert!(found.insert(key), "{name} does the same as another");
         }
         // All keys but the choices, which are listed where they are to be made.
-        assert_eq!(found.len(), 24);
+        assert_eq!(found.len(), 25);
     }
 
     #[test]
