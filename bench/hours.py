@@ -13,7 +13,7 @@ import tempfile
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
-from bench import sound
+from bench import sound, standing
 from bench.engines import ProgramFailed
 from bench.intervals import poisson_upper
 from bench.phrases import holds
@@ -141,6 +141,7 @@ def write(asked, machine: str) -> None:
     )
     lines = [
         f"<!-- Written by bench/run hours. {machine} Seed {asked.seed}. -->",
+        standing.mark(f"bench/run hours --seed {asked.seed}", "ear"),
         "# Hours of what is no answer",
         "",
         f"{whole.hours:.2f} h through the program's whole ear, with the phrases that the steps of nine runs allow, one step a minute. Bounds by Poisson.",

@@ -9,7 +9,7 @@ import subprocess
 import tempfile
 from dataclasses import dataclass
 
-from bench import corpus, phrases, sound
+from bench import corpus, phrases, sound, standing
 from bench.engines import ProgramFailed
 from bench.results import Results
 from bench.voices import Booth
@@ -90,6 +90,7 @@ def write(asked, machine: str) -> None:
     head = ("", *CONDITIONS, "best is right", "taken, right", "asked about, right", "taken, wrong", "ms (median)")
     lines = [
         f"<!-- Written by bench/run parts. {machine} Seed {asked.seed}. -->",
+        standing.mark(f"bench/run parts --seed {asked.seed}", "ear"),
         "# What each part is worth",
         "",
         f"{table[0].clips} clips of one phrase of {len({r['phrase'] for r in records})}, one of each in each condition. Under the conditions stands how often the best phrase"

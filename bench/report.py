@@ -13,7 +13,7 @@ import numpy
 
 from bench import limits as limits_of
 from bench import phrases as phrases_of
-from bench import pictures, tally
+from bench import pictures, standing, tally
 from bench.intervals import wilson
 from bench.results import Results
 
@@ -29,7 +29,7 @@ def write(asked) -> None:
     docs: pathlib.Path = asked.docs
     docs.mkdir(parents=True, exist_ok=True)
     numbers: dict = {"seed": asked.seed, "machine": machine(), "clips": {name: len(rows) for name, rows in kept.items()}}
-    text = [f"<!-- Written by bench/run report. {numbers['machine']} Seed {asked.seed}. -->", "# Figures"]
+    text = [f"<!-- Written by bench/run report. {numbers['machine']} Seed {asked.seed}. -->", standing.mark(f"bench/run --seed {asked.seed}", "ear"), "# Figures"]
     if sweep := kept["sweep"]:
         text += _noise(sweep, docs, numbers)
         text += _costs(sweep, docs, numbers)

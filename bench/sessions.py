@@ -9,7 +9,7 @@ import tempfile
 
 import numpy
 
-from bench import noise, said, sound
+from bench import noise, said, sound, standing
 from bench.engines import ProgramFailed
 from bench.intervals import wilson
 from bench.results import Results
@@ -56,6 +56,7 @@ def write(asked, machine: str) -> None:
     )
     lines = [
         f"<!-- Written by bench/run sessions. {machine} Seed {asked.seed}. -->",
+        standing.mark(f"bench/run sessions --seed {asked.seed}", "ear", "runs"),
         "# Runs in noise",
         "",
         f"| {' | '.join(head)} |",

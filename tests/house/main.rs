@@ -4,6 +4,7 @@ mod checks;
 mod circles;
 mod commands;
 mod examples;
+mod figures;
 mod layering;
 mod names;
 mod paths;
