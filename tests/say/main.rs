@@ -1,5 +1,6 @@
 //! What is said: text, voice, loudness, mixing, playback.
 
+mod alarm;
 mod command;
 mod doctor;
 mod loudness;
