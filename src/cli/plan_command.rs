@@ -14,6 +14,7 @@ use crate::figures::daylight::Place;
 use crate::plan::away::AwayPlan;
 use crate::plan::words::PlanWords;
 use crate::plan::{calendar, timeline};
+use crate::setup::clock::Clock;
 use crate::setup::places::Places;
 use crate::setup::planning::{self, Desk, PlanError, PlanRequest};
 use crate::setup::under_way::UnderWay;
@@ -123,7 +124,7 @@ pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(),
 fn under_way(args: &PlanArgs, desk: &Desk, plan: &AwayPlan, out: &mut impl Write) -> Result<(), PlanCommandError> {
     let ids: Vec<&str> = desk.parts.iter().flatten().map(|routine| routine.id.as_str()).collect();
     let run = UnderWay::find(desk.journal.as_ref(), &ids).map_err(PlanError::from)?;
-    let outlook = desk.outlook(plan, &run)?;
+    let outlook = desk.outlook(plan, &run, &Clock::start().stamp())?;
     if args.json {
         serde_json::to_writer(&mut *out, &outlook)?;
         writeln!(out)?;

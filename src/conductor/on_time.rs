@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 
 use crate::journal::{JournalReader, Rehearsals};
 use crate::plan::away::AwayPlan;
+use crate::setup::clock::Clock;
 use crate::setup::places::Places;
 use crate::setup::planning::{self, Desk, PlanError, PlanRequest};
 use crate::setup::under_way::UnderWay;
@@ -64,7 +65,7 @@ impl OnTime {
             // It has only just begun.
             None => Vec::new(),
         };
-        let outlook = self.desk.outlook(&self.plan, &UnderWay::of(&self.routine, records))?;
+        let outlook = self.desk.outlook(&self.plan, &UnderWay::of(&self.routine, records), &Clock::start().stamp())?;
         let critical = outlook.left.iter().filter(|&&i| self.plan.work.chores[i].critical).count();
         let said = self.desk.words.on_time(&outlook, &self.plan.wanted, critical).join(" ");
         Ok(Told { said, late: outlook.talk == crate::plan::outlook::OutlookTalk::Short })

@@ -13,7 +13,7 @@ use thiserror::Error;
 
 use crate::figures::FigureError;
 use crate::figures::daylight::Place;
-use crate::journal::{JournalError, JournalReader};
+use crate::journal::{JournalError, JournalReader, Stamp};
 use crate::plan::away::{AwayPlan, Dice, Wanted, plan};
 use crate::plan::belief::ThreePoint;
 use crate::plan::durations::{Durations, Observation, Usual};
@@ -161,12 +161,12 @@ impl Desk {
         Ok(plan(self.work()?, self.wanted.clone(), self.dice(), Effort::default())?)
     }
 
-    /// How `run` will end.
+    /// How `run` will end, seen from the moment of `stamp`.
     ///
     /// # Errors
     /// The machine's clock is no time.
-    pub fn outlook(&self, plan: &AwayPlan, run: &UnderWay) -> Result<Outlook, PlanError> {
-        Ok(run.outlook(plan, self.dice(), self.words.settings.late_below)?)
+    pub fn outlook(&self, plan: &AwayPlan, run: &UnderWay, stamp: &Stamp) -> Result<Outlook, PlanError> {
+        Ok(run.outlook(plan, self.dice(), self.words.settings.late_below, stamp)?)
     }
 
     fn dice(&self) -> Dice {

@@ -6,11 +6,10 @@ use serde_json::Value;
 use thiserror::Error;
 
 use crate::engine::input::Away;
-use crate::journal::{JournalError, JournalReader, Record, Rehearsals, away_since};
+use crate::journal::{JournalError, JournalReader, Record, Rehearsals, Stamp, away_since};
 use crate::plan::away::{AwayPlan, Dice, seconds_from};
 use crate::plan::outlook::{Outlook, OutlookQuestion, StepSoFar, so_far};
 use crate::plan::work::key_of;
-use crate::setup::clock::Clock;
 
 /// Why nothing can be said about a run.
 #[derive(Debug, Error)]
@@ -63,14 +62,20 @@ impl UnderWay {
         done
     }
 
-    /// How it will end.
+    /// How it will end, seen from `stamp`: how long steps have gone on is told by the time since boot, how long there is to the wanted time by
+    /// the wall clock as it stands now.
     ///
     /// # Errors
     /// The machine's clock is no time.
-    pub fn outlook(&self, plan: &AwayPlan, dice: Dice, late_below: f64) -> Result<Outlook, UnderWayError> {
-        let stamp = Clock::start().stamp();
+    pub fn outlook(
+        &self,
+        plan: &AwayPlan,
+        dice: Dice,
+        late_below: f64,
+        stamp: &Stamp,
+    ) -> Result<Outlook, UnderWayError> {
         let now = stamp.wall.parse().map_err(|_| UnderWayError::NoClock(stamp.wall.clone()))?;
-        let since = |record: &Record| match away_since(&record.stamp, &stamp) {
+        let since = |record: &Record| match away_since(&record.stamp, stamp) {
             Away::Known(span) => span.as_secs_f64(),
             // After a restart of the machine nobody knows how long; it is taken as just begun.
             Away::Unknown => 0.0,

@@ -15,6 +15,7 @@ mod promise;
 #[path = "../say_common/mod.rs"]
 mod say_common;
 mod waits;
+mod wall_clock;
 mod words;
 mod work;
 #[path = "../world/mod.rs"]
