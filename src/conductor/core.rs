@@ -47,6 +47,8 @@ pub struct Conductor {
     leaving: Option<(SessionTime, String)>,
     /// What was said once at the rig, and when: it is shown for a while.
     notice: Option<(SessionTime, String)>,
+    /// When sound or looks were last lost because there was no time for them.
+    slow: Option<SessionTime>,
     /// The system asked the program to end: by then it has.
     terminates: Option<SessionTime>,
     recogniser: LinkState,
@@ -148,6 +150,7 @@ impl Conductor {
             screen: LinkState::Works,
             leaving: None,
             notice: None,
+            slow: None,
             terminates: None,
             recogniser: LinkState::Works,
             restart: Restart::default(),
@@ -232,6 +235,8 @@ impl Conductor {
         if station == StationId::RIG {
             let notice = self.notice.iter().filter(|(at, _)| now.since(*at) <= SHOWN_FOR);
             sight.view.notices.extend(notice.map(|(_, text)| text.clone()));
+            let slow = self.slow.filter(|at| now.since(*at) <= SLOW_FOR);
+            sight.view.notices.extend(slow.map(|_| self.engine.machine_is_slow()));
         }
         sight
     }
@@ -459,6 +464,7 @@ impl Conductor {
                 self.recogniser_is(now, LinkState::Lost);
             }
             (Worker::Synthesiser, WorkerNews::Lost(_)) => self.voice = LinkState::Lost,
+            (_, WorkerNews::Overloaded(_)) => self.slow = Some(now),
             _ => {}
         }
         self.talk(TalkLine::Worker { at: now, worker, what });
@@ -559,6 +565,8 @@ impl Conductor {
 const ASKED_FOR: Duration = Duration::from_secs(5);
 /// What was said once is shown at the rig for so long.
 const SHOWN_FOR: Duration = Duration::from_secs(10 * 60);
+/// What was lost once may be lost again soon.
+const SLOW_FOR: Duration = Duration::from_secs(60);
 /// A journal that has not answered by then has failed: alarms wait for their records.
 const JOURNAL_MAY_TAKE: Duration = Duration::from_secs(2);
 /// The system kills what does not end; two seconds are promised, with time left to sync the journal.

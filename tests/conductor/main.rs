@@ -500,3 +500,29 @@ fn a_notice_is_said_once_at_the_rig_and_shown_there_for_ten_minutes() {
     scene.wait(Duration::from_secs(601));
     assert!(!shown(&scene, StationId::RIG));
 }
+
+#[test]
+fn a_machine_that_loses_sound_or_looks_says_so_on_the_screen_for_a_minute_and_goes_on() {
+    let losses: [fn() -> News; 2] = [
+        || News::Device(StationId::RIG, DeviceSide::Microphone, DeviceNews::Overrun(160)),
+        || News::Worker(Worker::Recogniser, WorkerNews::Overloaded(3)),
+    ];
+    for loss in losses {
+        let mut scene = Scene::begin();
+        scene.wait(Duration::from_secs(20));
+        assert!(!scene.view_warns("too busy"));
+        let said = scene.said.len();
+        scene.tell(loss());
+        assert!(scene.view_warns("too busy"));
+        assert_eq!(scene.said.len(), said, "it is shown: a voice would take more of the time that is missing");
+        scene.wait(Duration::from_secs(50));
+        scene.tell(loss());
+        scene.wait(Duration::from_secs(50));
+        assert!(scene.view_warns("too busy"), "since the last loss it is less than a minute");
+        scene.wait(Duration::from_secs(11));
+        assert!(!scene.view_warns("too busy"));
+        let steps = scene.events.len();
+        scene.press(Key::Confirm);
+        assert!(scene.events.len() > steps, "answers count meanwhile");
+    }
+}

@@ -24,7 +24,10 @@ impl Conductor {
         let link = match what {
             DeviceNews::Lost(_) => LinkState::Lost,
             DeviceNews::Back => LinkState::Works,
-            DeviceNews::Overrun(_) => return self.talk(TalkLine::Device { at: now, device, what }),
+            DeviceNews::Overrun(_) => {
+                self.slow = Some(now);
+                return self.talk(TalkLine::Device { at: now, device, what });
+            }
         };
         let Some(seat) = self.stations.get_mut(&id) else { return };
         let known = match device {

@@ -275,6 +275,11 @@ impl Engine {
         self.book.line(Line::VoiceLost, &[])
     }
 
+    /// The notice that belongs on the screen while the machine does not keep up.
+    pub fn machine_is_slow(&self) -> String {
+        self.book.line(Line::Slow, &[])
+    }
+
     /// The first phrase of each answer that is being asked for at a station, in the order of its listening set.
     pub(in crate::engine) fn answers_at(&self, station: StationId) -> Vec<String> {
         let mut groups = Vec::new();
