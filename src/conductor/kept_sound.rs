@@ -82,4 +82,13 @@ mod tests {
         let error = KeptSound::create(Path::new("/nonexistent/kept.wav")).err().unwrap().to_string();
         assert!(error.contains("/nonexistent/kept.wav") && error.contains("--keep-sound"), "{error}");
     }
+
+    /// `/dev/full` opens as any file and takes nothing: what a full disk does.
+    #[test]
+    fn on_a_full_disk_it_fails_within_a_second_and_says_where() {
+        let mut kept = KeptSound::create(Path::new("/dev/full")).unwrap();
+        let frames = (0..=FLUSH_EVERY).map(|_| kept.write(&[0.5; FRAME_LEN], &[0.0; FRAME_LEN]));
+        let error = frames.into_iter().find_map(Result::err).expect("nothing can be written").to_string();
+        assert!(error.contains("/dev/full") && error.contains("No space left"), "{error}");
+    }
 }

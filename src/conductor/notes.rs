@@ -43,7 +43,8 @@ impl Notes {
         }
     }
 
-    /// The file's place as seen from the journal's folder. The file is whole on disk before its name is there.
+    /// The file's place as seen from the journal's folder. The file is whole on disk before its name is there, and what could not be written whole
+    /// takes no room.
     fn write(&self, at: SessionTime, samples: &[f32]) -> io::Result<String> {
         let stem = self.journal.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
         let folder = format!("{stem}.notes");
@@ -51,23 +52,27 @@ impl Notes {
         fs::create_dir_all(&place)?;
         let name = format!("run-{}-at-{}.wav", self.run, at.as_millis());
         let unfinished = place.join(format!("{name}.part"));
-        let spec = WavSpec {
-            channels: 1,
-            sample_rate: SAMPLE_RATE as u32,
-            bits_per_sample: 16,
-            sample_format: SampleFormat::Int,
-        };
-        let mut writer = WavWriter::create(&unfinished, spec).map_err(io::Error::other)?;
-        for sample in samples {
-            let full = (sample.clamp(-1.0, 1.0) * f32::from(i16::MAX)) as i16;
-            writer.write_sample(full).map_err(io::Error::other)?;
+        let whole = write_whole(&unfinished, samples).and_then(|()| fs::rename(&unfinished, place.join(&name)));
+        if let Err(error) = whole {
+            // Where even that fails there is nothing more to be done, and the first error says why.
+            let _ = fs::remove_file(&unfinished);
+            return Err(error);
         }
-        writer.finalize().map_err(io::Error::other)?;
-        File::open(&unfinished)?.sync_all()?;
-        fs::rename(&unfinished, place.join(&name))?;
         File::open(&place)?.sync_all()?;
         Ok(format!("{folder}/{name}"))
     }
+}
+
+fn write_whole(path: &Path, samples: &[f32]) -> io::Result<()> {
+    let spec =
+        WavSpec { channels: 1, sample_rate: SAMPLE_RATE as u32, bits_per_sample: 16, sample_format: SampleFormat::Int };
+    let mut writer = WavWriter::create(path, spec).map_err(io::Error::other)?;
+    for sample in samples {
+        let full = (sample.clamp(-1.0, 1.0) * f32::from(i16::MAX)) as i16;
+        writer.write_sample(full).map_err(io::Error::other)?;
+    }
+    writer.finalize().map_err(io::Error::other)?;
+    File::open(path)?.sync_all()
 }
 
 #[cfg(test)]
@@ -96,5 +101,19 @@ mod tests {
         let kept = notes.keep(SessionTime::ZERO, note);
         assert_eq!((kept.text.as_str(), kept.wav), ("wasps", None));
         assert!(kept.fault.is_some());
+    }
+
+    /// `/dev/full` opens as any file and takes nothing: what a full disk does.
+    #[test]
+    fn on_a_full_disk_a_note_keeps_its_words_and_leaves_no_half_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let place = folder.path().join("journal.notes");
+        fs::create_dir(&place).unwrap();
+        std::os::unix::fs::symlink("/dev/full", place.join("run-3-at-0.wav.part")).unwrap();
+        let notes = Notes::beside(&folder.path().join("journal.sqlite"), RunId(3));
+        let kept = notes.keep(SessionTime::ZERO, SpokenNote { samples: vec![0.5; 160_000], text: "wasps".to_owned() });
+        assert_eq!((kept.text.as_str(), kept.wav), ("wasps", None));
+        assert!(kept.fault.as_ref().is_some_and(|fault| fault.contains("No space left")), "{:?}", kept.fault);
+        assert_eq!(fs::read_dir(place).unwrap().count(), 0);
     }
 }

@@ -10,6 +10,8 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::time::Duration;
 
+use sparehand::journal::JournalReader;
+
 #[test]
 fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_says_nothing_of_a_loudspeaker() {
     let folder = tempfile::tempdir().unwrap();
@@ -152,6 +154,60 @@ fn whoever_asked_for_phones_or_for_no_rehearsal_gets_an_error_and_no_simulated_p
     }
 }
 
+/// Two programs that write down one run would each ask for what the other was told.
+#[test]
+fn a_second_run_beside_the_first_is_refused_by_name_and_the_first_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut first = Terminal::open(folder.path(), "");
+    first.wait_for("Enter gloves on");
+    let mut second = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
+    second.args(["run", "tank-dump", "--keys", "--journal"]).arg(folder.path().join("journal.sqlite"));
+    let output = second.current_dir(folder.path()).output().unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!output.status.success(), "{told}");
+    for part in ["journal.sqlite", "held by another sparehand (process ", "end that one first"] {
+        assert!(told.contains(part), "no '{part}' in {told}");
+    }
+    first.press(b"\r");
+    first.wait_for("step 2 of ");
+}
+
+/// The system's limit on the size of a file stands for a disk that fills up: what is beyond it cannot be written.
+#[test]
+fn a_disk_that_fills_up_during_a_run_is_said_and_no_answer_that_matters_is_taken_any_more() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("journal.sqlite");
+    let mut terminal = Terminal::open_with(folder.path(), "", "trap '' XFSZ; ulimit -f 160;");
+    terminal.wait_for("Enter gloves on");
+    let full = "I cannot write things down.";
+    for _ in 0..20 {
+        if terminal.contents().contains(full) {
+            break;
+        }
+        // A key that repeats while it is held answers nothing.
+        terminal.press(b"\r");
+        terminal.watch(Duration::from_secs(1));
+    }
+    terminal.wait_for(full);
+    let kept = |path: &Path| JournalReader::open(path).unwrap().runs().unwrap()[0].records;
+    let before = kept(&journal);
+    assert!(before > 3, "{before} records");
+    // The program goes on, and ends well when it is asked to.
+    terminal.press(b"\r");
+    terminal.watch(Duration::from_millis(500));
+    assert!(terminal.contents().contains(full), "{}", terminal.contents());
+    assert_eq!(kept(&journal), before, "nothing is written after a write that failed");
+    terminal.press(b"\x03");
+    assert!(terminal.child.wait().unwrap().success());
+
+    // With room again it is gone on with.
+    let mut again = Terminal::open(folder.path(), "");
+    again.wait_for("step ");
+    again.press(b"\x03");
+    again.wait_for("Start again to go on with it.");
+    assert!(kept(&journal) > before);
+}
+
 /// The program in a terminal of 80 by 24.
 struct Terminal {
     child: Child,
@@ -179,8 +235,13 @@ fn without_devices(program: &str, folder: &Path) -> Command {
 
 impl Terminal {
     fn open(folder: &Path, people: &str) -> Self {
+        Self::open_with(folder, people, "")
+    }
+
+    /// After these commands of the shell.
+    fn open_with(folder: &Path, people: &str, before: &str) -> Self {
         let command = format!(
-            "stty rows 24 cols 80; exec '{}' run tank-dump --keys {people} --journal '{}'",
+            "stty rows 24 cols 80; {before} exec '{}' run tank-dump --keys {people} --journal '{}'",
             env!("CARGO_BIN_EXE_sparehand"),
             folder.join("journal.sqlite").display()
         );
