@@ -13,4 +13,5 @@ mod morning;
 mod server;
 mod session;
 mod signals;
+mod starved;
 mod support;
