@@ -212,6 +212,12 @@ impl Conductor {
                 self.notice = Some((now, text.clone()));
                 self.tell(now, StationId::RIG, Input::Noticed(text));
             }
+            News::SoundNotKept(why) => {
+                self.talk(TalkLine::SoundNotKept { at: now, why });
+                let text = self.engine.sound_is_not_kept();
+                self.notice = Some((now, text.clone()));
+                self.tell(now, StationId::RIG, Input::Noticed(text));
+            }
             News::Terminate => self.terminate(now),
             News::Woke | News::Key(ScreenKey::Invite) => {}
         }

@@ -44,6 +44,8 @@ pub enum News {
     NoPlan(String),
     /// What whoever is at the rig has to know of the program's surroundings.
     Notice(String),
+    /// The sound of the run is kept no longer; why.
+    SoundNotKept(String),
     /// The system asks the program to end.
     Terminate,
     /// The moment named by [`Conductor::deadline`](crate::conductor::core::Conductor::deadline) has come. Early or repeated ones are harmless.

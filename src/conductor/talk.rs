@@ -34,6 +34,13 @@ pub enum TalkLine {
         /// What was said.
         text: String,
     },
+    /// The sound of the run is kept no longer.
+    SoundNotKept {
+        /// When.
+        at: SessionTime,
+        /// Why.
+        why: String,
+    },
     /// A phrase counts.
     Heard {
         /// When.
@@ -267,6 +274,7 @@ impl fmt::Display for TalkLine {
             Self::NoPlan { at, why } => write!(out, "[{at}] no plan: {why}"),
             Self::Drowned { at } => write!(out, "[{at}] said again: the noise rose"),
             Self::Unspoken { at, speech, why } => write!(out, "[{at}] could not be spoken ({speech:?}): {why}"),
+            Self::SoundNotKept { at, why } => write!(out, "[{at}] the sound is kept no longer: {why}"),
             Self::ScreenLost { at, why } => write!(out, "[{at}] screen lost: {why}"),
         }
     }

@@ -353,7 +353,7 @@ listed!(
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
         CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
         GateSkipped, GateHeld, Louder, Quieter, Slower, Faster, VoiceLimit, JournalFailed, JournalRefused, HearingLost,
-        HearingBack, VoiceLost, Slow, StationJoined, StationAway, StationBack, StationJoinedSeveral, StationBackSeveral, Missed, MissedSettled, MissedSkipped, MissedSteps, MissedReopened,
+        HearingBack, VoiceLost, Slow, SoundNotKept, StationJoined, StationAway, StationBack, StationJoinedSeveral, StationBackSeveral, Missed, MissedSettled, MissedSkipped, MissedSteps, MissedReopened,
         MissedClock, MissedRang, MissedRangEnded, MissedEnded, MissedRanOut, MissedPause, MissedPauseOver, MissedCard, MissedHandover, MissedBy, LeavesHazard, Closing, ToPerson, Waits, AndYou, Who, WhoNot, OverTo, OverToNothing, WashFirst, AskReading,
         ReadingKept, OutOfBounds, NotTaken, DigitFirst, DigitNext, DigitsWrong, HoldCount, HoldStopped, NoteAsk, NoteKept, NoteLost,
         TimerAsk, TimerStarted, TimerUp, TimerRuns, TimerEnded, TimerNone, TimerWhich, CardOver, LastLook,

@@ -502,6 +502,17 @@ fn a_notice_is_said_once_at_the_rig_and_shown_there_for_ten_minutes() {
 }
 
 #[test]
+fn sound_that_can_be_kept_no_longer_is_said_and_shown_and_the_run_goes_on() {
+    let mut scene = Scene::begin();
+    scene.wait(Duration::from_secs(20));
+    scene.tell(News::SoundNotKept("No space left on device".to_owned()));
+    assert!(scene.says("I keep the sound of this run no longer.") && scene.view_warns("no longer"));
+    let steps = scene.events.len();
+    scene.press(Key::Confirm);
+    assert!(scene.events.len() > steps);
+}
+
+#[test]
 fn a_machine_that_loses_sound_or_looks_says_so_on_the_screen_for_a_minute_and_goes_on() {
     let losses: [fn() -> News; 2] = [
         || News::Device(StationId::RIG, DeviceSide::Microphone, DeviceNews::Overrun(160)),

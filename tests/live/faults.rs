@@ -116,6 +116,16 @@ fn the_last_loudspeaker_that_goes_off_is_noticed_though_the_server_takes_what_is
     program.wait_for("program: ", 1, Duration::from_secs(3));
 }
 
+/// `/dev/full` opens as any file and takes nothing: what a full disk does.
+#[test]
+fn a_disk_that_takes_no_more_sound_is_said_and_the_run_goes_on() {
+    let server = SoundServer::start();
+    let mut program = Program::tank_dump(&server, &["--keep-sound", "/dev/full"]);
+    program.wait_for("the sound is kept no longer: ", 1, Duration::from_secs(3));
+    program.wait_for("program: I keep the sound of this run no longer.", 1, Duration::from_secs(30));
+    program.answer_until_kept(&server, &clip(&server.folder().join("clips"), VOICE, "gloves on"), "gloves");
+}
+
 /// Seconds of the time that a line begins with, such as `[1:02.3]`.
 fn program_time(line: &str) -> f64 {
     let time = line.trim_start_matches('[').split(']').next().unwrap();

@@ -275,6 +275,11 @@ impl Engine {
         self.book.line(Line::VoiceLost, &[])
     }
 
+    /// What is said and shown when the sound of the run can be kept no longer.
+    pub fn sound_is_not_kept(&self) -> String {
+        self.book.line(Line::SoundNotKept, &[])
+    }
+
     /// The notice that belongs on the screen while the machine does not keep up.
     pub fn machine_is_slow(&self) -> String {
         self.book.line(Line::Slow, &[])
