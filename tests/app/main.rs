@@ -18,3 +18,4 @@ mod rehearsal;
 mod run_by_keys;
 mod sayable;
 mod site;
+mod soak;
