@@ -20,7 +20,7 @@ pub mod protocol;
 mod serve;
 pub mod shown;
 mod socket;
-mod wire;
+pub mod wire;
 pub mod words;
 
 pub use self::serve::{PhoneServer, ServerError, ServerSettings, random};

@@ -137,7 +137,7 @@ impl HttpBody for Streamed {
 }
 
 /// Length, kind, and the message: how one is told from the next in a stream.
-fn framed(piece: &Piece) -> Bytes {
+pub fn framed(piece: &Piece) -> Bytes {
     let (kind, bytes): (u8, &[u8]) = match piece {
         Piece::Text(text) => (TEXT, text.as_bytes()),
         Piece::Binary(bytes) => (BINARY, bytes),

@@ -1,18 +1,20 @@
 //! Whatever is in a file or a message, it is read or refused: nothing panics, and an error names the file. Valid ones are damaged at random;
-//! `SPAREHAND_CASES` says how often. Lists and journals have plays of their own (`tests/paper`, `tests/journal`).
+//! `SPAREHAND_CASES` says how often. Before that every input of `tests/corpus` is read. Lists and journals have further plays of their own
+//! (`tests/paper`, `tests/journal`).
 
 #[path = "../random_play/mod.rs"]
 mod random_play;
+#[path = "../readers/mod.rs"]
+mod readers;
+mod replay;
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use proptest::prelude::*;
+use readers::{changes, phone, rig, routine, script, sound};
 use sparehand::audio::wav;
 use sparehand::conductor::rehearsal::script::Script;
-use sparehand::rig::Rig;
-use sparehand::routine::{self, Library, RoutineError, Source};
 use sparehand::server::protocol;
-use sparehand::setup::prompts;
 
 /// A damage, at a place that is a share of the whole.
 #[derive(Clone, Debug)]
@@ -87,20 +89,20 @@ fn damaged(valid: &[u8], damages: &[Damage]) -> Vec<u8> {
     bytes
 }
 
-fn damaged_text(valid: &str, damages: &[Damage]) -> String {
-    String::from_utf8_lossy(&damaged(valid.as_bytes(), damages)).into_owned()
+/// Text stays text: what is no UTF-8 any more is not even looked at.
+fn damaged_text(valid: &str, damages: &[Damage]) -> Vec<u8> {
+    String::from_utf8_lossy(&damaged(valid.as_bytes(), damages)).into_owned().into_bytes()
 }
 
-fn files(folder: &str) -> Vec<(PathBuf, String)> {
+fn files(folder: &str) -> Vec<String> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join(folder);
-    let mut paths: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
+    let mut paths: Vec<_> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     paths.sort();
-    paths.into_iter().map(|path| (path.clone(), std::fs::read_to_string(path).unwrap())).collect()
+    paths.into_iter().map(|path| std::fs::read_to_string(path).unwrap()).collect()
 }
 
-fn shipped_rig() -> Rig {
-    Rig::parse("rig.toml", include_str!("../../examples/rigs/motorhome-towed-car.toml")).unwrap()
-}
+const SCRIPT: &str = "work = 0.5\n[[turn]]\nat = 'gloves'\nsay = 'gloves on'\nsilence_s = 0.5\n[[turn]]\nafter_s = 2.0\nsay = 'explain'\n";
+const HELLO: &str = r#"{"kind":"hello","version":3,"names":["Rowan"],"part":"station"}"#;
 
 /// A second of a tone, 16 kHz mono of 16 bits.
 fn tone() -> Vec<u8> {
@@ -123,25 +125,19 @@ fn sound_message() -> Vec<u8> {
     head.chain(960u32.to_le_bytes()).chain((0..2 * 640).map(|n| (n % 251) as u8)).collect()
 }
 
-/// Everything but one file is as it ships, so what is refused is in that file, or hangs on it.
-fn says_where_and_what_to_do(error: &RoutineError, file: &str) -> Result<(), TestCaseError> {
-    let text = error.to_string();
-    prop_assert!(text.contains(file), "found no '{file}': {text}");
-    let RoutineError { at, step, found, expected } = error;
-    let step = if step.is_empty() { String::new() } else { format!("step '{step}': ") };
-    prop_assert!(at.number >= 1 && !found.is_empty() && !expected.is_empty(), "{text}");
-    let told = format!("{}: line {}: {step}found {found}, expected {expected}; correct it there", at.file, at.number);
-    prop_assert!(text.starts_with(&told), "{text}");
-    Ok(())
-}
-
 #[test]
 fn what_is_damaged_here_can_be_read_where_it_is_whole() {
     assert_eq!(protocol::read_sound(&sound_message()).unwrap().mic.len(), 320);
+    assert!(protocol::read_text(HELLO).is_ok());
     let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("tone.wav");
-    std::fs::write(&path, tone()).unwrap();
-    assert_eq!(wav::read(&path).unwrap().len(), 16_000);
+    let file = |name: &str, bytes: &[u8]| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, bytes).unwrap();
+        path
+    };
+    assert_eq!(wav::read(&file("tone.wav", &tone())).unwrap().len(), 16_000);
+    let script = Script::read(&file("script.toml", SCRIPT.as_bytes()), &["gloves".to_owned()]).unwrap();
+    assert_eq!(script.turns.len(), 2);
 }
 
 proptest! {
@@ -150,68 +146,36 @@ proptest! {
     #[test]
     fn a_damaged_routine_is_read_or_refused_with_file_line_finding_and_what_to_do(which in any::<prop::sample::Index>(), damages in damages()) {
         let all = files("prompts/routines");
-        let (_, valid) = which.get(&all);
-        let source = Source { name: "damaged.toml".to_owned(), text: damaged_text(valid, &damages) };
-        let built_in = |id: &str| prompts::routine_source(id, Path::new("nowhere")).ok().flatten();
-        let library = Library { routine: &built_in, changes: &|_| None };
-        if let Err(error) = routine::load_with(&source, &shipped_rig(), &library) {
-            says_where_and_what_to_do(&error, "damaged.toml")?;
-        }
+        let valid: &String = which.get(&all);
+        routine(&damaged_text(valid, &damages));
     }
 
     #[test]
     fn damaged_changes_are_read_or_refused_with_file_line_finding_and_what_to_do(damages in damages()) {
-        let valid = include_str!("../../examples/routines/tank-dump.changes.toml");
-        let changes = Source { name: "damaged.changes.toml".to_owned(), text: damaged_text(valid, &damages) };
-        let built_in = |id: &str| prompts::routine_source(id, Path::new("nowhere")).ok().flatten();
-        let library = Library { routine: &built_in, changes: &|id| (id == "tank-dump").then(|| changes.clone()) };
-        let source = built_in("tank-dump").expect("it ships");
-        if let Err(error) = routine::load_with(&source, &shipped_rig(), &library) {
-            says_where_and_what_to_do(&error, "damaged.changes.toml")?;
-        }
+        changes(&damaged_text(include_str!("../../examples/routines/tank-dump.changes.toml"), &damages));
     }
 
     #[test]
     fn a_damaged_rig_is_read_or_refused_with_file_line_finding_and_what_to_do(which in any::<prop::sample::Index>(), damages in damages()) {
         let all = files("examples/rigs");
-        let (_, valid) = which.get(&all);
-        if let Err(error) = Rig::parse("damaged.toml", &damaged_text(valid, &damages)) {
-            let text = error.to_string();
-            prop_assert!(error.at.number >= 1 && !error.found.is_empty() && !error.expected.is_empty(), "{text}");
-            prop_assert!(text.starts_with(&format!("damaged.toml: line {}: ", error.at.number)), "{text}");
-            prop_assert!(text.ends_with("; correct it there"), "{text}");
-        }
+        let valid: &String = which.get(&all);
+        rig(&damaged_text(valid, &damages));
     }
 
     #[test]
     fn a_damaged_script_is_read_or_refused(damages in damages()) {
-        let valid = "work = 0.5\n[[turn]]\nat = 'gloves'\nsay = 'gloves on'\nsilence = 0.5\n[[turn]]\nafter = 2.0\nsay = 'explain'\n";
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("damaged.toml");
-        std::fs::write(&path, damaged_text(valid, &damages)).unwrap();
-        if let Err(error) = Script::read(&path, &["gloves".to_owned()]) {
-            prop_assert!(error.to_string().contains("damaged.toml"), "{error}");
-        }
+        script(&damaged_text(SCRIPT, &damages));
     }
 
     #[test]
     fn a_damaged_recording_is_read_or_refused_with_its_name(damages in damages()) {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("damaged.wav");
-        std::fs::write(&path, damaged(&tone(), &damages)).unwrap();
-        match wav::read(&path) {
-            Ok(samples) => prop_assert!(samples.iter().all(|sample| sample.is_finite())),
-            Err(error) => prop_assert!(error.to_string().contains("damaged.wav"), "{error}"),
-        }
+        sound(&damaged(&tone(), &damages));
     }
 
     #[test]
     fn whatever_a_phone_sends_is_read_or_refused(damages in damages(), noise in proptest::collection::vec(any::<u8>(), 0..1_500)) {
-        drop(protocol::read_sound(&damaged(&sound_message(), &damages)));
-        drop(protocol::read_sound(&noise));
-        drop(protocol::read_speech(&noise));
-        let valid = r#"{"hello":{"version":1,"name":"Rowan","part":"voice"}}"#;
-        drop(protocol::read_text(&damaged_text(valid, &damages)));
-        drop(protocol::read_text(&String::from_utf8_lossy(&noise)));
+        phone(&damaged(&sound_message(), &damages));
+        phone(&damaged_text(HELLO, &damages));
+        phone(&noise);
     }
 }

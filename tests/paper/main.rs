@@ -5,4 +5,6 @@ mod lists;
 mod page;
 #[path = "../paper_support/mod.rs"]
 mod paper_support;
+#[path = "../readers/mod.rs"]
+mod readers;
 mod round_trip;

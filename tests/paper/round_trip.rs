@@ -1,6 +1,7 @@
 //! A routine that is handed out as a spreadsheet and brought in again is the same routine, whatever kind of file carried it.
 
 use crate::paper_support::{attempt, brought_in, config, routine_of};
+use crate::readers::tables::{comparable, plain};
 use proptest::prelude::*;
 use rstest::rstest;
 use sparehand::paper::draft::{Draft, DraftSection, DraftStep};
@@ -13,16 +14,6 @@ use sparehand::setup::prompts::ROUTINES;
 use toml::{Table, Value};
 
 const KINDS: [(Kind, &str); 3] = [(Kind::Csv, "r.csv"), (Kind::Xlsx, "r.xlsx"), (Kind::Ods, "r.ods")];
-
-/// Whole numbers that are written with a point come back without it; both mean the same where a number is read.
-fn plain(value: &Value) -> Value {
-    match value {
-        Value::Float(number) if number.fract() == 0.0 => Value::Integer(*number as i64),
-        Value::Array(items) => Value::Array(items.iter().map(plain).collect()),
-        Value::Table(table) => Value::Table(table.iter().map(|(key, value)| (key.clone(), plain(value))).collect()),
-        other => other.clone(),
-    }
-}
 
 #[test]
 fn every_built_in_routine_comes_back_with_every_key_and_every_comment() {
@@ -132,15 +123,6 @@ fn drafts() -> impl Strategy<Value = Draft> {
         keys,
         sections,
     })
-}
-
-fn comparable(draft: &Draft) -> Value {
-    let table = |keys: &Table| plain(&Value::Table(keys.clone()));
-    let sections = draft.sections.iter().map(|section| {
-        let steps = section.steps.iter().map(|step| table(&step.keys)).collect();
-        Value::Array(vec![table(&section.keys), Value::Array(steps)])
-    });
-    Value::Array(std::iter::once(table(&draft.keys)).chain(sections).collect())
 }
 
 proptest! {
