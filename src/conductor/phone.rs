@@ -200,7 +200,7 @@ impl PhoneRound<'_> {
         if let Some(kept) = self.kept.as_mut()
             && let Err(error) = kept.write(mic, played)
         {
-            self.phone.news.tell(News::SoundNotKept(with_causes(&error)));
+            self.phone.means.news.tell(News::SoundNotKept(with_causes(&error)));
             *self.kept = None;
         }
     }

@@ -261,7 +261,7 @@ impl<'a> CardRound<'a> {
         if let Some(kept) = self.kept.as_mut()
             && let Err(error) = kept.write(mic, played)
         {
-            self.card.news.tell(News::SoundNotKept(with_causes(&error)));
+            self.card.means.news.tell(News::SoundNotKept(with_causes(&error)));
             *self.kept = None;
         }
     }
