@@ -17,15 +17,23 @@ pub(super) fn check(routine: &Routine) -> Result<(), Misleading> {
     let of_all = |found: &str, expected: &'static str| {
         Err(Misleading { step: String::new(), found: found.to_owned(), expected })
     };
+    // What is wrong with the end of a file that includes another one is not to be mended in that one.
+    let at_the_end = |last: &Step, found: &str, expected: &'static str| {
+        if last.id.contains('/') {
+            of_all(&format!("{found}: '{}'", last.id), expected)
+        } else {
+            fault(last, found.to_owned(), expected)
+        }
+    };
     let Some(last) = routine.steps.last() else {
         return of_all("no step that this rig has", "at least a gate");
     };
     let emergency = routine.kind == RoutineKind::Emergency;
     if emergency == (last.answer == Answer::Gate) {
         return if emergency {
-            fault(last, "an emergency card with a gate".to_owned(), "none: nobody waits at a gate then")
+            at_the_end(last, "an emergency card with a gate", "none: nobody waits at a gate then")
         } else {
-            fault(last, "a last step that is no gate".to_owned(), "answer = { kind = \"gate\" } in the last one")
+            at_the_end(last, "a last step that is no gate", "answer = { kind = \"gate\" } in the last one")
         };
     }
     if emergency == routine.start.is_empty() {
