@@ -295,7 +295,8 @@ proptest! {
         check_records(&tank_dump(&rig), &world.records);
         if world.engine.state().ended == Some(Ending::Completed) {
             world.quiet();
-            assert_eq!(world.last_said(), "Tank dump complete.");
+            let late: Vec<_> = world.said.iter().rev().take(6).map(|(at, said)| (at, &said.text)).collect();
+            assert_eq!(world.last_said(), "Tank dump complete.", "newest first: {late:#?}");
         }
     }
 

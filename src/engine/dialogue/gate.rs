@@ -182,8 +182,8 @@ impl Engine {
 
     /// The completion call is the last thing said (NASA CR-177549); over an override it is not said at all.
     pub(in crate::engine) fn completed(&mut self, skipped: &[String]) {
-        // A "say again" that waits for its turn would be the last word.
-        self.send(Audience::All, Output::Hush(Priority::Chat));
+        // A "say again", or a call, that waits for its turn would be the last word.
+        self.send(Audience::All, Output::Hush(Priority::Prompt));
         let mut text: Vec<String> = self.talks.all_mut().flat_map(|talk| std::mem::take(&mut talk.lead_in)).collect();
         if self.state.ended == Some(Ending::Overridden) {
             text.extend(self.skipped_text(skipped));
