@@ -109,8 +109,9 @@ fn play(world: &mut World, moves: &[Move]) {
                     world.hear_as(&phrase.text, Certainty::Doubtful);
                     assert!(
                         said_again || answers(world) == before,
-                        "'{}', which is doubtful, settled a step",
-                        phrase.text
+                        "'{}', which is doubtful, settled a step; newest first: {:#?}",
+                        phrase.text,
+                        world.said.iter().rev().take(5).map(|(_, said)| &said.text).collect::<Vec<_>>()
                     );
                 }
             }

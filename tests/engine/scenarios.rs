@@ -312,6 +312,17 @@ fn the_last_open_step_cannot_be_put_off_past_the_gate() {
 }
 
 #[test]
+fn whoever_asks_for_more_volume_is_asked_again_whether_they_were_heard_right() {
+    let mut world = world();
+    world.answer_until("grey-held");
+    world.hear_as("gray closed", Certainty::Thin);
+    world.hear("louder");
+    assert_eq!(world.last_said(), "I heard: gray closed. Is that right? Say yes, no, or say it again.");
+    world.hear("yes");
+    assert_eq!(world.step(), "black-held");
+}
+
+#[test]
 fn a_thin_hearing_of_something_critical_is_asked_about() {
     let mut world = world();
     world.answer_until("grey-held");

@@ -173,6 +173,10 @@ impl Engine {
             Event::VoiceChanged { .. } => {
                 self.send(Audience::All, Output::SetVoice(self.state.voice));
                 self.say_reply(self.here(), remarks);
+                // Whoever could not hear what was asked hears it in the new voice.
+                if self.talk().asking.is_doubt() {
+                    self.say_again();
+                }
             }
             Event::WentAhead => {
                 self.work.since = Some(self.now);
