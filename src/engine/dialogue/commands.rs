@@ -205,7 +205,10 @@ impl Engine {
     fn clock_off(&mut self, heard: HeardAs) {
         let names: Vec<String> = self.state.timers.keys().cloned().collect();
         match names.as_slice() {
-            [] => self.say_line(self.here(), Priority::Prompt, Line::TimerNone),
+            [] => {
+                let text = self.book.line(Line::TimerNone, &[]);
+                self.say_useful(self.here(), Priority::Prompt, text);
+            }
             [name] => self.end_timer(name, heard),
             several => {
                 let text = self.book.line(Line::TimerWhich, &[("names", &several.join(", "))]);
