@@ -77,13 +77,11 @@ impl PhraseMeaning {
                 !matches!(answer, Reply::NoState | Reply::Untested | Reply::NotHere | Reply::CannotDo)
             }
             Self::ClockEnd(step) => at_step(step) || now.state.clocks.get(step).is_some_and(|clock| clock.ran_out),
-            Self::Stretch { .. }
-            | Self::Yes
-            | Self::No
-            | Self::Reason(_)
-            | Self::Person(_)
-            | Self::Digit(_)
-            | Self::NumberEnds => true,
+            // A yes may settle what can hurt and is doubtful already: it has to be believed by itself.
+            Self::Yes => false,
+            Self::Stretch { .. } | Self::No | Self::Reason(_) | Self::Person(_) | Self::Digit(_) | Self::NumberEnds => {
+                true
+            }
             Self::Thing(..) => matches!(now.asking, Asking::Away { .. }) || now.state.recall == Recall::Asked,
             _ => false,
         };
