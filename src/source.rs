@@ -35,6 +35,18 @@ impl Source {
         toml::from_str(&self.text).map_err(|why| self.misread(&why))
     }
 
+    /// As [`read`](Self::read), with the line for whoever wrote it.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn read_for_writer<T: DeserializeOwned>(&self) -> Result<T, SourceError> {
+        self.read().map_err(|Misread { span, found, expected }| SourceError {
+            at: self.line_of(span.start),
+            found,
+            expected,
+        })
+    }
+
     fn misread(&self, why: &toml::de::Error) -> Misread {
         let span = why.span().unwrap_or_default();
         let (found, expected) = why.message().split_once(", expected ").unwrap_or((why.message(), TOML));
@@ -75,6 +87,15 @@ impl fmt::Display for SourceLine {
     }
 }
 
+/// The same as [`Misread`], for whoever wrote the text: file, line, what was found, what was expected.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{at}: found {found}, expected {expected}")]
+pub struct SourceError {
+    pub at: SourceLine,
+    pub found: String,
+    pub expected: String,
+}
+
 /// Why a text cannot be read as what it should be.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Misread {
@@ -104,6 +125,7 @@ const FOUND: &[(&str, &str, &str)] = &[
         "a value without quotes",
         "a text in quotes, a number, true or false, or a list in [ ]",
     ),
+    ("invalid boolean", "a value without quotes", "a text in quotes, a number, true or false, or a list in [ ]"),
     ("wanted string or table", "no text", "a word in quotes"),
     ("unknown variant ", "", ""),
     ("invalid type: string ", "the text ", ""),

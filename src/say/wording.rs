@@ -9,6 +9,8 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
+use crate::source::{Source, SourceError};
+
 /// All tables together. Cheap to pass by reference, made once.
 #[derive(Clone, Debug)]
 pub struct Wording {
@@ -233,12 +235,12 @@ pub enum WordingError {
         #[source]
         source: std::io::Error,
     },
-    #[error("speech table {path}: expected the tables of the built-in file of that name; correct or remove it")]
-    Malformed {
-        path: PathBuf,
-        #[source]
-        source: Box<toml::de::Error>,
-    },
+    #[error("speech table {0}; correct or remove the file")]
+    NoTable(#[from] SourceError),
+    #[error(
+        "speech table {path}: found {found}, expected the tables of the built-in file of that name; correct or remove it"
+    )]
+    Malformed { path: PathBuf, found: String },
     #[error("speech table radio.toml: found {found} digit names, expected 10 from zero to nine")]
     Digits { found: usize },
 }
@@ -248,17 +250,18 @@ type BuiltIn = (&'static str, &'static str);
 
 /// Reads a built-in file, lays the user's over it and gives it its shape.
 fn read_tables<T: DeserializeOwned>((name, text): BuiltIn, folder: Option<&Path>) -> Result<T, WordingError> {
-    let malformed = |path: PathBuf| move |source| WordingError::Malformed { path, source: Box::new(source) };
-    let mut tables: toml::Table = toml::from_str(text).map_err(malformed(PathBuf::from(name)))?;
+    let table = |name: &str, text: &str| Source { name: name.to_owned(), text: text.to_owned() }.read_for_writer();
+    let mut tables: toml::Table = table(name, text)?;
     let mut blamed = PathBuf::from(name);
     if let Some(path) = folder.map(|folder| folder.join(name)).filter(|path| path.exists()) {
         let text =
             std::fs::read_to_string(&path).map_err(|source| WordingError::Unreadable { path: path.clone(), source })?;
-        let own = toml::from_str(&text).map_err(malformed(path.clone()))?;
-        lay_over(&mut tables, own);
+        lay_over(&mut tables, table(&path.display().to_string(), &text)?);
         blamed = path;
     }
-    tables.try_into().map_err(malformed(blamed))
+    let malformed =
+        |why: toml::de::Error| WordingError::Malformed { path: blamed, found: why.message().replace('\n', " ") };
+    tables.try_into().map_err(malformed)
 }
 
 /// Puts `own` over `tables`: tables are merged, anything else is replaced.
@@ -316,6 +319,9 @@ mod tests {
         std::fs::write(folder.path().join("radio.toml"), "[words]\ndigits = 3\n").unwrap();
         let error = Wording::load(Some(folder.path())).unwrap_err();
         assert!(error.to_string().contains("radio.toml"), "{error}");
+        std::fs::write(folder.path().join("radio.toml"), "[words]\nten = ten\n").unwrap();
+        let error = Wording::load(Some(folder.path())).unwrap_err().to_string();
+        assert!(error.contains("radio.toml: line 2: found a value without quotes in ten, expected"), "{error}");
     }
 
     #[test]

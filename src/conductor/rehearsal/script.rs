@@ -6,6 +6,8 @@ use std::time::Duration;
 use serde::Deserialize;
 use thiserror::Error;
 
+use crate::source::{Source, SourceError};
+
 /// A checked script.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Script {
@@ -67,8 +69,8 @@ pub struct Noise {
 pub enum ScriptError {
     #[error("{file}: cannot be read; check its name and that you may read it")]
     Unreadable { file: String, source: std::io::Error },
-    #[error("{file}: not a script: {why}")]
-    NotAScript { file: String, why: String },
+    #[error(transparent)]
+    NotAScript(#[from] SourceError),
     #[error("{file}: turn {turn}: found {found}, expected {expected}")]
     Faulty { file: String, turn: usize, found: String, expected: &'static str },
 }
@@ -91,8 +93,7 @@ impl Script {
     }
 
     fn parse(file: &str, text: &str, folder: &Path, steps: &[String]) -> Result<Self, ScriptError> {
-        let parsed: ScriptFile = toml::from_str(text)
-            .map_err(|why| ScriptError::NotAScript { file: file.to_owned(), why: why.to_string() })?;
+        let parsed: ScriptFile = Source { name: file.to_owned(), text: text.to_owned() }.read_for_writer()?;
         let mut turns = Vec::new();
         for (index, turn) in parsed.turn.into_iter().enumerate() {
             let fault = |found: String, expected| ScriptError::Faulty {
@@ -219,6 +220,10 @@ mod tests {
     #[case(
         "[[turn]]\nafter_s = -1\nsay = 'x'",
         "s.toml: turn 1: found after_s = -1, expected seconds, from 0 to 86400"
+    )]
+    #[case(
+        "[[turn]]\nat = 'gloves'\n\nsays = 'x'",
+        "s.toml: line 4: found unknown field `says` (perhaps 'say' is meant), expected one of `at`, `after_s`, `say`, `wav`, `noise`, `snr_db`, `silence_s`"
     )]
     fn a_faulty_turn_is_refused_with_what_was_found_and_expected(#[case] text: &str, #[case] expected: &str) {
         assert_eq!(parse(text).unwrap_err().to_string(), expected);

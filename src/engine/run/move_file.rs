@@ -5,6 +5,7 @@ use thiserror::Error;
 
 use super::joined::{Leg, Move, MoveError};
 use crate::routine::Routine;
+use crate::source::{Source, SourceError};
 
 /// A move as its file names it.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
@@ -35,8 +36,8 @@ pub struct LegFile {
 #[derive(Debug, Error, PartialEq, Eq)]
 #[expect(missing_docs, reason = "the error texts say what each is")]
 pub enum MoveFileError {
-    #[error("{file}: not a move: {why}")]
-    Unreadable { file: String, why: String },
+    #[error(transparent)]
+    Unreadable(#[from] SourceError),
     #[error("{file}: {source}")]
     Faulty { file: String, source: MoveError },
 }
@@ -47,7 +48,7 @@ impl MoveFile {
     /// # Errors
     /// Unreadable text, an unknown field or a missing one.
     pub fn parse(file: &str, text: &str) -> Result<Self, MoveFileError> {
-        toml::from_str(text).map_err(|why| MoveFileError::Unreadable { file: file.to_owned(), why: why.to_string() })
+        Ok(Source { name: file.to_owned(), text: text.to_owned() }.read_for_writer()?)
     }
 
     /// The routines by when they may begin: those of one stage side by side, each stage when those before it are done.
@@ -76,5 +77,21 @@ impl MoveFile {
         let legs = routines.into_iter().map(|routine| Leg { after: after(&routine.id).unwrap_or_default(), routine });
         Move::join(&self.id, &self.title, &self.complete, legs.collect())
             .map_err(|source| MoveFileError::Faulty { file: file.to_owned(), source })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_move_that_cannot_be_read_names_the_line_and_what_is_expected_there() {
+        let text =
+            "id = 'away'\ntitle = 'leaving'\ncomplete = 'Ready.'\n[[routine]]\nid = 'tank-dump'\nafer = ['morning']\n";
+        let error = MoveFile::parse("away.toml", text).unwrap_err().to_string();
+        assert_eq!(
+            error,
+            "away.toml: line 6: found unknown field `afer` (perhaps 'after' is meant), expected `id` or `after`"
+        );
     }
 }
