@@ -3,10 +3,11 @@
 
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 use std::time::Duration;
 
 use crate::random_play;
+use crate::rehearsal::rehearsal;
 use sparehand::engine::event::Event;
 use sparehand::journal::JournalReader;
 
@@ -62,16 +63,7 @@ struct Life {
 
 /// Lets the program live for so long; gives what it printed, and whether it had to be killed.
 fn live(folder: &Path, life: &Life) -> (String, bool) {
-    let mut child = Command::new(env!("CARGO_BIN_EXE_sparehand"))
-        .args(["rehearse", "tank-dump", "--rig"])
-        .arg(folder.join("rig.toml"))
-        .arg("--script")
-        .arg(folder.join("script.toml"))
-        .arg("--out")
-        .arg(folder.join("out"))
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
+    let mut child = rehearsal(folder, "tank-dump").stdout(Stdio::piped()).spawn().unwrap();
     let mut pipe = BufReader::new(child.stdout.take().unwrap());
     let mut said = String::new();
     for _ in 0..life.lines {

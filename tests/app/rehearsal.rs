@@ -18,15 +18,17 @@ fn rehearse(folder: &Path, script: &str) -> Output {
 fn rehearse_routine(routine: &str, folder: &Path, rig: &str, script: &str) -> Output {
     fs::write(folder.join("rig.toml"), rig).unwrap();
     fs::write(folder.join("script.toml"), script).unwrap();
-    Command::new(env!("CARGO_BIN_EXE_sparehand"))
-        .args(["rehearse", routine, "--rig"])
-        .arg(folder.join("rig.toml"))
-        .arg("--script")
-        .arg(folder.join("script.toml"))
-        .arg("--out")
-        .arg(folder.join("out"))
-        .output()
-        .unwrap()
+    rehearsal(folder, routine).output().unwrap()
+}
+
+/// A rehearsal of what lies in a folder: the rig and the script, and in `out` what comes of it.
+pub fn rehearsal(folder: &Path, routine: &str) -> Command {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_sparehand"));
+    program.args(["rehearse", routine]);
+    for (option, place) in [("--rig", "rig.toml"), ("--script", "script.toml"), ("--out", "out")] {
+        program.arg(option).arg(folder.join(place));
+    }
+    program
 }
 
 fn summary(folder: &Path, output: &Output) -> Value {

@@ -5,10 +5,12 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Stdio};
 
 use sparehand::engine::event::Event;
 use sparehand::journal::{JournalReader, RunId};
+
+use crate::rehearsal::rehearsal;
 
 /// Every ten minutes somebody sets a clock of five, lets it ring, and asks how things stand.
 const CYCLE: &str = "\
@@ -96,15 +98,9 @@ fn run(folder: &Path, hours: f64) -> Vec<Moment> {
     let end = "[[turn]]\nafter_s = 20\nsay = 'end the run'\n[[turn]]\nafter_s = 6\nsay = 'yes'\n";
     fs::write(folder.join("script.toml"), format!("{}{end}", CYCLE.repeat(cycles))).unwrap();
     fs::write(folder.join("rig.toml"), "").unwrap();
-    let mut program = Command::new(env!("CARGO_BIN_EXE_sparehand"))
+    let mut program = rehearsal(folder, "tank-dump")
         .env("XDG_CACHE_HOME", folder.join("cache"))
         .env("SPAREHAND_MODELS", sparehand::setup::places::Places::of_user().unwrap().models)
-        .args(["rehearse", "tank-dump", "--rig"])
-        .arg(folder.join("rig.toml"))
-        .arg("--script")
-        .arg(folder.join("script.toml"))
-        .arg("--out")
-        .arg(folder.join("out"))
         .stdout(Stdio::piped())
         .spawn()
         .unwrap();
