@@ -9,9 +9,9 @@ use super::event::{Event, Remark};
 use super::input::{Away, Input};
 use super::joined::Move;
 use super::output::{Audience, ListeningSet, Output, Priority, VoiceSettings};
-use super::people::Crew;
-use super::people::PersonIndex;
+use super::people::{Crew, PersonIndex};
 use super::phrasebook::Phrasebook;
+use super::practice::Opening;
 use super::records::{Deeds, Records};
 use super::state::RunState;
 use crate::rig::{Demand, RigState};
@@ -101,6 +101,13 @@ impl Engine {
     #[must_use]
     pub fn with_crew(mut self, crew: Crew) -> Self {
         self.records.crew = (!crew.here.is_empty()).then_some(crew);
+        self
+    }
+
+    /// How the run opens.
+    #[must_use]
+    pub fn with_opening(mut self, opening: Opening) -> Self {
+        self.records.opening = opening;
         self
     }
 

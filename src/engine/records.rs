@@ -10,6 +10,7 @@ use super::input::Input;
 use super::output::{Audience, Output, Priority};
 use super::people::Crew;
 use super::phrasebook::Line;
+use super::practice::Opening;
 use super::reckon::{TapMeasured, reckon};
 use crate::rig::{Demand, RigState};
 use crate::routine::StepIndex;
@@ -24,6 +25,8 @@ pub(super) struct Records {
     pub journal: Journalling,
     /// Who takes part, until that is on record.
     pub crew: Option<Crew>,
+    /// How the run opens, until that is said.
+    pub opening: Opening,
     /// How the rig stands as past runs left it, until that is on record.
     pub rig: Option<RigState>,
     /// What people cannot do today, by name, until that is on record.

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::engine::move_file::{MoveFile, MoveFileError};
 use crate::engine::output::VoiceSettings;
 use crate::engine::phrasebook::{Phrasebook, PhrasebookError};
-use crate::engine::practice::crew_by_practice;
+use crate::engine::practice::{crew_by_practice, opening};
 use crate::engine::{Crew, Engine, Move};
 use crate::rig::{Person, Rig, RigError};
 use crate::routine::{self, Library, Routine, RoutineError, RoutineKind, Source};
@@ -159,7 +159,8 @@ pub fn engine(
         let known = rig.people().iter().map(|person| person.name.clone()).collect::<Vec<_>>().join(", ");
         return Err(PromptError::Stranger { name: stranger.clone(), known });
     }
-    Ok(engine.with_crew(crew_by_practice(crew(rig, with), &past.runs, past.today)))
+    let crew = crew_by_practice(crew(rig, with), &past.runs, past.today);
+    Ok(engine.with_opening(opening(&crew, &past.runs, past.today)).with_crew(crew))
 }
 
 /// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.

@@ -8,6 +8,7 @@ use crate::world::cast::{self, RIGS, ROUTINES, alone, cards, carry_out, movement
 use crate::world::own::{self, anywhere};
 use rstest::rstest;
 use sparehand::engine::input::Key;
+use sparehand::engine::practice::Opening;
 use sparehand::engine::{Crew, Ending, Move};
 use sparehand::routine::{Answer, Harm};
 
@@ -341,6 +342,23 @@ fn one_phrase_settles_one_thing() {
             }
         }
     }
+}
+
+/// The practised who have heard today what comes before anything that is said here do not hear it again; what the routine itself begins
+/// with is said each time.
+#[test]
+fn what_comes_first_is_left_out_where_it_was_heard_today() {
+    let opened = |opening| {
+        let dump = routine("tank-dump", &rig("motorhome-towed-car").taking_part(2));
+        let engine = sparehand::engine::Engine::new(dump, crate::world::english(), Default::default());
+        let mut world = World::around(engine.with_crew(two(true)).with_opening(opening)).begin();
+        world.quiet();
+        world.page.join("\n")
+    };
+    let (full, heard) = (opened(Opening::InFull), opened(Opening::HeardToday));
+    assert!(full.starts_with("The maker's manual, local rules and licensed people come before me. "), "{full}");
+    assert!(!heard.contains("come before me"), "{heard}");
+    assert!(heard.contains("Gloves, no bare hands"), "{heard}");
 }
 
 /// Each critical step names a harm, and every kind of harm is named somewhere.

@@ -6,6 +6,7 @@ use super::super::core::Engine;
 use super::super::event::Event;
 use super::super::output::{Audience, Output, Priority};
 use super::super::phrasebook::Line;
+use super::super::practice::Opening;
 use super::super::records::Remarks;
 use super::capital;
 use crate::routine::{Answer, Loop, StepIndex};
@@ -158,7 +159,10 @@ impl Engine {
     fn follow_run(&mut self, event: &Event, remarks: Remarks) {
         match event {
             Event::RunStarted { .. } | Event::CrewSet { .. } => {
-                let first = self.book.line(Line::WhatComesFirst, &[]);
+                let first = match self.records.opening {
+                    Opening::InFull => self.book.line(Line::WhatComesFirst, &[]),
+                    Opening::HeardToday => String::new(),
+                };
                 let intro = self.job.routine.intro.clone();
                 if !self.job.is_move() {
                     self.introduced[0] = true;

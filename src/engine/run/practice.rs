@@ -56,6 +56,24 @@ pub fn crew_by_practice(crew: Crew, runs: &[PastRun], today: i64) -> Crew {
     Crew { here: judge_all(crew.here), away: judge_all(crew.away) }
 }
 
+/// How a run opens.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Opening {
+    /// With what comes before anything that is said here: the maker's manual, local rules, licensed people.
+    #[default]
+    InFull,
+    /// Without: all who are here know their part and have heard it today. What is said each time is heard no more.
+    HeardToday,
+}
+
+/// How a run opens for these people, as [`crew_by_practice`] judged them.
+pub fn opening(crew: &Crew, runs: &[PastRun], today: i64) -> Opening {
+    let heard = |person: &Person| {
+        !person.practiced.is_empty() && runs.iter().any(|run| run.person == person.name && run.day == today)
+    };
+    if !crew.here.is_empty() && crew.here.iter().all(heard) { Opening::HeardToday } else { Opening::InFull }
+}
+
 /// Whether the rig's file says that this person is practised in this role.
 pub fn settled(person: &Person, role: Role) -> bool {
     person.practiced.contains(&role)
@@ -172,6 +190,29 @@ mod tests {
             let judged = |runs: &[PastRun]| is_practised(settled, "Rowan", Role::Outside, runs, today);
             prop_assert_eq!(judged(&read), judged(&all));
         }
+    }
+
+    #[rstest]
+    #[case::first_of_the_day(&[(1, true), (2, true), (3, true)], 4, Opening::InFull)]
+    #[case::again_on_the_same_day(&[(1, true), (2, true), (3, true)], 3, Opening::HeardToday)]
+    #[case::a_beginner_hears_it_each_time(&[(3, true)], 3, Opening::InFull)]
+    fn what_comes_first_is_said_once_a_day_to_the_practised(
+        #[case] days: &[(i64, bool)],
+        #[case] today: i64,
+        #[case] expected: Opening,
+    ) {
+        let person = |name: &str| Person {
+            name: name.to_owned(),
+            roles: vec![Role::Outside],
+            practiced: Vec::new(),
+            cannot: Vec::new(),
+        };
+        let past = runs(days);
+        let alone = crew_by_practice(Crew { here: vec![person("Rowan")], away: vec![] }, &past, today);
+        assert_eq!(opening(&alone, &past, today), expected);
+        let two = crew_by_practice(Crew { here: vec![person("Rowan"), person("Imre")], away: vec![] }, &past, today);
+        assert_eq!(opening(&two, &past, today), Opening::InFull, "the other has not heard it");
+        assert_eq!(opening(&Crew { here: vec![], away: vec![] }, &past, today), Opening::InFull, "nobody by name");
     }
 
     #[test]
