@@ -5,14 +5,15 @@ use std::collections::VecDeque;
 use super::alarm::Alarms;
 use super::dialogue::conversations::Conversations;
 use super::dialogue::person::Briefing;
+use super::dialogue::vocabulary::PhraseMeaning;
 use super::event::{Event, Remark};
-use super::input::{Away, Input};
+use super::input::{Away, Input, Key};
 use super::joined::Move;
 use super::output::{Audience, ListeningSet, Output, Priority, VoiceSettings};
 use super::people::{Crew, PersonIndex};
-use super::phrasebook::Phrasebook;
+use super::phrasebook::{Command, Phrasebook};
 use super::practice::Opening;
-use super::records::{Deeds, Records};
+use super::records::{Deeds, Records, Urgency, Waiting};
 use super::state::RunState;
 use crate::rig::{Demand, RigState};
 use crate::routine::{Routine, StepIndex};
@@ -170,13 +171,53 @@ impl Engine {
             Input::RecordFailed(seq) => self.record_failed(seq),
             Input::Woke => {}
             // What is said while a record is on its way waits for it: it may mean something else afterwards.
-            other if !self.records.are_written() => self.records.wait(from, other),
+            other if !self.records.are_written() => self.wait(from, other),
             other => self.act(from, other),
         }
-        while let Some((from, input)) = self.records.next_waiting() {
-            self.act(from, input);
+        while let Some(waiting) = self.records.next_waiting() {
+            // What may be said is brought up to date first, or an answer would count for the question after it.
+            self.refresh_listening();
+            self.act_late(waiting);
         }
         self.refresh_listening();
+    }
+
+    fn wait(&mut self, from: StationId, input: Input) {
+        let urgency = self.urgency_of(from, &input);
+        if urgency == Urgency::HoldsUp {
+            self.send(Audience::All, Output::Hush(Priority::Caution));
+        }
+        let question = self.talks.knows(from).then(|| self.talks.get(from).question);
+        self.records.wait(Waiting { from, input, question, urgency });
+    }
+
+    /// Acts on what had to wait. A key that answers was pressed to the question that was asked then, and is none to another.
+    fn act_late(&mut self, waiting: Waiting) {
+        let Waiting { from, input, question, urgency } = waiting;
+        let asked = self.talks.knows(from).then(|| self.talks.get(from).question);
+        let answers = matches!(input, Input::KeyPressed(key) if key.answers());
+        if !answers || asked == question {
+            self.act(from, input);
+        }
+        if urgency == Urgency::HoldsUp && self.records.are_written() {
+            self.pass_gate();
+        }
+    }
+
+    /// Whether it holds the run, or calls for a card.
+    fn urgency_of(&self, from: StationId, input: &Input) -> Urgency {
+        let holds = |meaning: &PhraseMeaning| {
+            matches!(meaning, PhraseMeaning::Card(_) | PhraseMeaning::Command(Command::Stop | Command::StandBy))
+        };
+        let urgent = match input {
+            Input::KeyPressed(key) => matches!(key, Key::Stop | Key::StandBy),
+            Input::PhraseHeard(heard) if self.talks.knows(from) => {
+                let entry = self.talks.get(from).listening.find(&heard.text);
+                entry.is_some_and(|entry| entry.meanings.iter().any(holds))
+            }
+            _ => false,
+        };
+        if urgent { Urgency::HoldsUp } else { Urgency::Waits }
     }
 
     /// The next command, and whom it is for; `Wait` when there is none.

@@ -154,6 +154,23 @@ pub enum Key {
     Choice(u8),
 }
 
+impl Key {
+    /// Whether it answers what is asked, or is about what was answered last: pressed to one question it means nothing to the next.
+    pub fn answers(self) -> bool {
+        matches!(
+            self,
+            Self::Confirm
+                | Self::Other
+                | Self::Choice(_)
+                | Self::NotHere
+                | Self::GoAhead
+                | Self::NotYet
+                | Self::Correction
+                | Self::Skip
+        )
+    }
+}
+
 /// How long the program was away before it went on with a run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Away {

@@ -21,7 +21,7 @@ use crate::units::{SessionTime, StationId};
 pub(super) struct Records {
     next_seq: u64,
     pending: VecDeque<Pending>,
-    waiting: VecDeque<(StationId, Input)>,
+    waiting: VecDeque<Waiting>,
     pub journal: Journalling,
     /// Who takes part, until that is on record.
     pub crew: Option<Crew>,
@@ -54,6 +54,23 @@ pub(super) enum Deeds {
     Rehearsed,
 }
 
+/// What came in while a record was on its way.
+pub(super) struct Waiting {
+    pub from: StationId,
+    pub input: Input,
+    /// The number of the question that was asked there then.
+    pub question: Option<u64>,
+    pub urgency: Urgency,
+}
+
+/// Whether what waits may wait for what follows the record as well.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Urgency {
+    Waits,
+    /// Somebody holds the run, or calls for a card: nothing is gone on with before that was looked at.
+    HoldsUp,
+}
+
 /// A record that has been asked for and not been answered.
 struct Pending {
     seq: u64,
@@ -77,13 +94,18 @@ impl Records {
         self.pending.is_empty()
     }
 
-    pub fn wait(&mut self, from: StationId, input: Input) {
-        self.waiting.push_back((from, input));
+    pub fn wait(&mut self, waiting: Waiting) {
+        self.waiting.push_back(waiting);
     }
 
     /// What may be acted on now.
-    pub fn next_waiting(&mut self) -> Option<(StationId, Input)> {
+    pub fn next_waiting(&mut self) -> Option<Waiting> {
         if self.pending.is_empty() { self.waiting.pop_front() } else { None }
+    }
+
+    /// Whether something waits that nothing is to be gone on with before.
+    pub fn holds_up(&self) -> bool {
+        self.waiting.iter().any(|waiting| waiting.urgency == Urgency::HoldsUp)
     }
 
     pub fn replayed(&mut self, event: &Event) {
@@ -189,6 +211,10 @@ impl Engine {
         let measured = self.measure(&event);
         self.fit_to_people();
         self.at = from;
+        // A card says by itself what comes before everything.
+        if self.state.card.is_none() {
+            self.let_go_of_what_lost_its_ground();
+        }
         // Before anything is said it is on record to whom.
         if matches!(event, Event::RunStarted { .. }) && self.set_crew() {
             return;

@@ -5,6 +5,7 @@ mod coach;
 mod gate;
 mod hazards;
 mod limits;
+mod meanwhile;
 mod moves;
 mod not_understood;
 mod on_time;

@@ -11,7 +11,7 @@ use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
 use super::super::state::RunningClock;
 use super::marks::{self, Mark};
-use super::{Alarm, ClockId, ClockVoice, EndOfClock, Watched};
+use super::{Alarm, ClockId, ClockVoice, EndOfClock, Holding, Watched};
 use crate::routine::{Answer, ClockAnswer, StepIndex};
 
 impl Engine {
@@ -171,10 +171,12 @@ impl Engine {
         }
     }
 
-    /// What is being held while it is counted counts for nothing once a step before it is open again: it is let go of.
+    /// What is being held while it is counted counts for nothing once a step before it is open again, or whoever holds it is asked for it no more:
+    /// it is let go of.
     pub(in crate::engine) fn let_go_of_what_lost_its_ground(&mut self) {
         let ground = |step: StepIndex| self.job.before[step].iter().all(|&before| !self.state.is_open(before));
-        if let Some(holding) = self.alarms.holding.as_ref().filter(|holding| !ground(holding.step)) {
+        let stands = |holding: &Holding| ground(holding.step) && self.state.asks_for(holding.person, holding.step);
+        if let Some(holding) = self.alarms.holding.as_ref().filter(|holding| !stands(holding)) {
             let person = holding.person;
             if let Some(release) = self.let_go() {
                 self.lead_in(person, release);

@@ -99,7 +99,6 @@ impl Engine {
 
     fn clock_reinstated(&mut self, step: StepIndex) {
         let Some(clock) = self.state.clocks.get(&step).copied() else { return };
-        self.let_go_of_what_lost_its_ground();
         self.alarms.give_voice(ClockId::Step(step), ClockVoice::of(&clock, self.now));
         if let Answer::Clock(answer) = &self.job.step(step).answer {
             let text = self.book.line(Line::Reinstated, &[("name", &answer.name), ("end", &answer.end[0])]);

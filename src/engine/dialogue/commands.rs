@@ -19,6 +19,19 @@ impl Engine {
             Command::Louder | Command::Quieter | Command::Slower | Command::Faster => {}
             _ => self.hush_prompts(),
         }
+        // They have gone on; what they only want to hear better, or to take back, is asked still.
+        let of_it = matches!(
+            command,
+            Command::SayAgain
+                | Command::NeverMind
+                | Command::Louder
+                | Command::Quieter
+                | Command::Slower
+                | Command::Faster
+        );
+        if !of_it && self.talk().asking.is_asked_back() {
+            self.talk_mut().asking = Asking::Step;
+        }
         match command {
             Command::SayAgain => self.say_again(),
             Command::Explain => self.explain(),
@@ -165,10 +178,11 @@ impl Engine {
             self.say_useful(self.here(), Priority::Caution, text);
             return;
         }
-        self.talk_mut().asking = Asking::EndRun;
         self.ask_here();
-        let text = self.book.line(Line::EndSure, &[("count", &self.steps_text(self.state.open(&self.job).count()))]);
+        let count = self.steps_text(self.state.not_done(&self.job).count());
+        let text = self.book.line(Line::EndSure, &[("count", &count)]);
         self.say_useful(self.here(), Priority::Prompt, text);
+        self.talk_mut().asking = Asking::EndRun;
     }
 
     /// What must be said before the run may end, where a clock guards a hazard.
@@ -189,10 +203,10 @@ impl Engine {
             self.say_useful(self.here(), Priority::Prompt, text);
             return;
         }
-        self.talk_mut().asking = Asking::Timer(clock);
         self.ask_here();
         let text = self.book.line(Line::TimerAsk, &[("name", &words.name)]);
         self.say_useful(self.here(), Priority::Prompt, text);
+        self.talk_mut().asking = Asking::Timer(clock);
     }
 
     pub(in crate::engine) fn start_timer(&mut self, clock: usize, heard: HeardAs) {

@@ -4,9 +4,11 @@ use super::super::answer::{Reply, numbers};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::output::Priority;
+use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
 use super::vocabulary::PhraseMeaning;
-use crate::routine::{Answer, NumberAnswer};
+use crate::routine::{Answer, NumberAnswer, StepIndex};
+use crate::units::StationId;
 
 impl Engine {
     /// A digit is said back, so that a wrong one is heard at once.
@@ -15,7 +17,6 @@ impl Engine {
         if digits.len() < MOST_DIGITS {
             digits.push(digit);
         }
-        self.ask_here();
         let point = &self.book.numbers().point[0];
         let said = self.talk().digits.chars().map(|c| if c == '.' { point.clone() } else { c.to_string() });
         let said = said.collect::<Vec<_>>().join(" ");
@@ -23,9 +24,21 @@ impl Engine {
         self.say_useful(self.here(), Priority::Chat, text);
     }
 
+    /// Who at the station is asked for a number, and at which step: of several whoever was spoken with last.
+    pub(in crate::engine) fn number_asked_at(&self, station: StationId) -> Option<(PersonIndex, StepIndex)> {
+        let mut people = self.people_at(station);
+        people.sort_by_key(|&person| person != self.state.focus);
+        let asked = |person: PersonIndex| {
+            let step = self.state.people[person].current?;
+            let number = matches!(self.job.step(step).answer, Answer::Number(_)) && self.state.is_open(step);
+            (number && self.state.is_asked(&self.job, person, step)).then_some((person, step))
+        };
+        people.into_iter().find_map(asked)
+    }
+
     pub(in crate::engine) fn digits_end(&mut self, heard: HeardAs) {
         let typed = std::mem::take(&mut self.talk_mut().digits);
-        let Some((person, step)) = self.asked_at(self.at) else { return };
+        let Some((person, step)) = self.number_asked_at(self.at) else { return };
         let Answer::Number(number) = self.job.step(step).answer.clone() else { return };
         // A keyboard has no point: its digits count the smallest places.
         let by_key = heard == HeardAs::Key && !typed.contains('.') && number.decimals > 0;

@@ -88,7 +88,6 @@ impl Engine {
             Event::Agreed { person, answer, .. } => self.agreed(step, person, answer),
             Event::HoldBegun { heard, .. } => self.hold_begun(step, heard),
             Event::LoopedBack { .. } => {
-                self.let_go_of_what_lost_its_ground();
                 let reply = self.loop_of(step).map(|back| back.back_reply.clone());
                 reply.into_iter().for_each(|text| self.lead_in_here(text));
                 self.advance();
@@ -136,9 +135,6 @@ impl Engine {
     /// What follows when the order of things was changed.
     fn follow_order(&mut self, event: &Event) {
         use super::super::apply::{LAST_LOOK, SKIPPED};
-        if matches!(event, Event::LoopUndone { .. } | Event::StepsReopened { .. }) {
-            self.let_go_of_what_lost_its_ground();
-        }
         let line = match event {
             Event::StepsReopened { because, .. } if because == SKIPPED => Some(Line::CameBack),
             Event::LoopUndone { .. } | Event::StepsReopened { .. } => Some(Line::Reopened),
@@ -167,7 +163,10 @@ impl Engine {
                 if !self.job.is_move() {
                     self.introduced[0] = true;
                 }
-                self.say(Audience::All, Priority::Caution, format!("{first} {intro}").trim().to_owned());
+                let opened = format!("{first} {intro}").trim().to_owned();
+                if !opened.is_empty() {
+                    self.say(Audience::All, Priority::Caution, opened);
+                }
                 self.advance();
             }
             Event::StandingBy => {
@@ -178,7 +177,7 @@ impl Engine {
                 self.send(Audience::All, Output::SetVoice(self.state.voice));
                 self.say_reply(self.here(), remarks);
                 // Whoever could not hear what was asked hears it in the new voice.
-                if self.talk().asking.is_doubt() {
+                if self.talk().asking.is_asked_back() {
                     self.say_again();
                 }
             }

@@ -13,8 +13,8 @@ use crate::routine::{Answer, StepIndex};
 impl Engine {
     /// Somebody stands at a gate: what that comes to goes on record.
     pub(in crate::engine) fn gate(&mut self, gate: StepIndex) {
-        // What is being said into a note would be lost with the end of the run.
-        if self.alarms.waits_for_a_note() {
+        // What is being said into a note would be lost with the end of the run, and nobody passes who is held.
+        if self.alarms.waits_for_a_note() || self.state.standing_by || self.records.holds_up() {
             return;
         }
         let cannot = &self.book.reason(Reason::Cannot)[0];
@@ -42,8 +42,8 @@ impl Engine {
     /// Everything that stands between here and the end, by name.
     fn gate_text(&self) -> Vec<String> {
         let again = |step: &StepIndex| self.state.reopened[*step] && !self.state.is_kept_back(*step);
-        let open: Vec<StepIndex> = self.state.open(&self.job).filter(|step| !again(step)).collect();
-        let reopened: Vec<StepIndex> = self.state.open(&self.job).filter(again).collect();
+        let open: Vec<StepIndex> = self.state.not_done(&self.job).filter(|step| !again(step)).collect();
+        let reopened: Vec<StepIndex> = self.state.not_done(&self.job).filter(again).collect();
         let skipped: Vec<StepIndex> = self.state.skipped(&self.job).collect();
         let mut clocks: Vec<String> = self.state.clocks.keys().map(|&step| self.clock_name(step)).collect();
         clocks.extend(self.state.timers.keys().cloned());
@@ -98,7 +98,7 @@ impl Engine {
     /// "Are we ready": all that is not, and that it can be overridden.
     pub(in crate::engine) fn say_gate(&mut self) {
         let mut text = self.gate_text();
-        let open = self.state.open(&self.job).next().is_some();
+        let open = self.state.not_done(&self.job).next().is_some();
         if !open && self.state.clocks.is_empty() && self.state.timers.is_empty() {
             text.insert(0, self.book.line(Line::GateReady, &[]));
         } else {
@@ -139,7 +139,7 @@ impl Engine {
             self.say_useful(self.here(), Priority::Caution, format!("{refused} {text}"));
             return;
         }
-        let open: Vec<String> = self.state.open(&self.job).map(|step| self.step_id(step)).collect();
+        let open: Vec<String> = self.state.not_done(&self.job).map(|step| self.step_id(step)).collect();
         if open.is_empty() {
             return self.say_line(self.here(), Priority::Prompt, Line::OverrideNothing);
         }

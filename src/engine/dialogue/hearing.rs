@@ -38,7 +38,7 @@ impl Engine {
                 self.commit(Event::SpeechUnclear);
             }
             [meaning] => self.one_meaning(meaning, &heard, entry.phrase.class, how),
-            several => self.ask_who(several, how),
+            several => self.ask_who(several, heard, entry.phrase.class, how),
         }
     }
 
@@ -54,6 +54,10 @@ impl Engine {
                 | PhraseMeaning::Report { .. }
                 | PhraseMeaning::ClockEnd(_)
                 | PhraseMeaning::TimerEnd(_) => then.is_some_and(|then| then.meanings == [meaning.clone()]),
+                // The first digit brings words that end a number, so the set is another one; the question is not.
+                PhraseMeaning::Digit(_) => {
+                    then.is_some_and(|then| then.meanings == [meaning.clone()]) && listening.asked_in(heard.set)
+                }
                 _ => false,
             });
         }
@@ -62,9 +66,10 @@ impl Engine {
 
     fn one_meaning(&mut self, meaning: &PhraseMeaning, heard: &PhraseHeard, class: PhraseClass, how: HeardAs) {
         let asking = &self.talk().asking;
-        let asks = matches!(asking, Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain);
-        let asks = asks || self.asks_how_it_stands();
+        let asks = asking.takes_yes() || self.asks_how_it_stands();
         let confirms = asks && *meaning == PhraseMeaning::Yes;
+        let names = matches!(asking, Asking::Who { class: PhraseClass::Critical, .. })
+            && matches!(meaning, PhraseMeaning::Person(_));
         // Nothing was asked that it could fit, or it is one of many.
         let number =
             matches!(meaning, PhraseMeaning::To { answer: Reply::Number(_), .. } | PhraseMeaning::Report { .. });
@@ -80,6 +85,8 @@ impl Engine {
             // answer is taken that no harm can come of, and no number.
             self.hush_prompts();
             self.take_for_said();
+        } else if thin && names {
+            self.say_again();
         } else if thin && (confirms || class == PhraseClass::Critical || number || limit || doubtful) {
             self.ask_about(meaning.clone(), how, &heard.text);
         } else {
@@ -87,12 +94,12 @@ impl Engine {
         }
     }
 
-    fn ask_who(&mut self, meanings: &[PhraseMeaning], heard: HeardAs) {
+    fn ask_who(&mut self, meanings: &[PhraseMeaning], phrase: PhraseHeard, class: PhraseClass, heard: HeardAs) {
         let names = self.names_of_people(meanings.iter().filter_map(PhraseMeaning::person));
         self.ask_here();
         let text = self.book.line(Line::Who, &[("names", &names)]);
         self.say_useful(self.here(), Priority::Prompt, text);
-        self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard };
+        self.talk_mut().asking = Asking::Who { meanings: meanings.to_vec(), heard, phrase, class };
     }
 
     /// A thin hearing of something that matters is asked about. A thin "yes" to such a question is no yes: it is asked again.
@@ -104,7 +111,9 @@ impl Engine {
             self.say(self.here(), Priority::Prompt, again);
             return;
         }
+        // A key is pressed by whoever typed.
         if let PhraseMeaning::To { person, .. } = meaning
+            && heard != HeardAs::Key
             && self.yes_may_be_of_another(person)
         {
             self.talk_mut().asking = Asking::Step;
@@ -154,7 +163,7 @@ impl Engine {
             _ => self.hush_prompts(),
         }
         let settles = matches!(meaning, PhraseMeaning::Yes | PhraseMeaning::No | PhraseMeaning::Person(_));
-        if self.talk().asking.is_doubt() && !settles && !matches!(meaning, PhraseMeaning::To { .. }) {
+        if self.talk().asking.is_asked_back() && !settles && !matches!(meaning, PhraseMeaning::To { .. }) {
             // They have gone on: a yes that comes now answers this.
             self.talk_mut().asking = Asking::Step;
         }
@@ -211,7 +220,13 @@ impl Engine {
                 self.ask_once_more(person, &phrase);
             }
             Asking::Thin { .. } => self.take_for_said(),
-            Asking::EndRun => self.commit(Event::RunAbandoned),
+            // A clock that guards may have been started since, by somebody else.
+            Asking::EndRun => match self.hazard_first() {
+                Some(text) => {
+                    self.say_useful(self.here(), Priority::Caution, text);
+                }
+                None => self.commit(Event::RunAbandoned),
+            },
             Asking::Timer(clock) => self.start_timer(clock, heard),
             Asking::CheckAgain => self.check_section_again(),
             Asking::Step if self.asks_how_it_stands() => {
@@ -243,11 +258,11 @@ impl Engine {
 
     /// "Who said that?" was answered with a name.
     fn it_was(&mut self, person: PersonIndex) {
-        let Asking::Who { meanings, heard } = self.talk().asking.clone() else { return };
+        let Asking::Who { meanings, heard, phrase, class } = self.talk().asking.clone() else { return };
         self.talk_mut().asking = Asking::Step;
         let of = |meaning: &PhraseMeaning| meaning.person() == Some(person);
         match meanings.into_iter().find(of) {
-            Some(meaning) => self.mean(meaning, heard),
+            Some(meaning) => self.one_meaning(&meaning, &phrase, class, heard),
             None => self.say_line(self.here(), Priority::Chat, Line::WhoNot),
         }
     }

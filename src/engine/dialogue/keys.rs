@@ -58,20 +58,22 @@ impl Engine {
 
     /// What the confirm key means at a station.
     pub(in crate::engine) fn confirm(&self, station: StationId) -> Option<PhraseMeaning> {
-        let running = || self.asked_at(station).is_some_and(|(_, step)| self.state.clocks.contains_key(&step));
         match &self.talks.get(station).asking {
-            Asking::Step if self.state.standing_by => match self.state.hazard(&self.job) {
-                // With a hazard running the one key that confirms must not do anything less urgent than ending it.
-                Some(step) if running() => Some(PhraseMeaning::ClockEnd(step)),
+            // With a hazard running the one key that confirms must not do anything less urgent than ending it, and ends no clock but the one that
+            // is asked for here.
+            Asking::Step if self.state.standing_by => match self.asked_at(station) {
+                Some((_, step)) if self.state.clocks.contains_key(&step) && guards(&self.job, step) => {
+                    Some(PhraseMeaning::ClockEnd(step))
+                }
                 _ => Some(PhraseMeaning::Command(Command::GoAhead)),
             },
-            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(PhraseMeaning::Yes),
-            Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } => None,
+            asking if asking.takes_yes() => Some(PhraseMeaning::Yes),
             Asking::Away { thing } => Some(PhraseMeaning::Thing(thing.clone(), Stands::Away)),
             Asking::Step if self.asks_how_it_stands() => Some(PhraseMeaning::Yes),
             Asking::Step | Asking::Gate => {
                 self.stretch_at(station, Vec::new).or_else(|| self.means_at(station, |kind, now| kind.confirm_key(now)))
             }
+            _ => None,
         }
     }
 
@@ -97,7 +99,7 @@ impl Engine {
     /// What the other key means there.
     pub(in crate::engine) fn other(&self, station: StationId) -> Option<PhraseMeaning> {
         match &self.talks.get(station).asking {
-            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => Some(PhraseMeaning::No),
+            asking if asking.takes_yes() => Some(PhraseMeaning::No),
             Asking::SkipReason { .. } | Asking::Who { .. } | Asking::Note { .. } | Asking::Away { .. } => {
                 Some(PhraseMeaning::Command(Command::NeverMind))
             }
@@ -105,7 +107,7 @@ impl Engine {
             Asking::Gate => Some(PhraseMeaning::Override),
             // In a stretch a key of the step that is first would pass over the others.
             Asking::Step if self.stretch_at(station, Vec::new).is_some() => None,
-            Asking::Step => self.means_at(station, |kind, now| kind.other_key(now)),
+            _ => self.means_at(station, |kind, now| kind.other_key(now)),
         }
     }
 

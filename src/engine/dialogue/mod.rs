@@ -77,8 +77,8 @@ pub(super) enum Availability {
 pub(super) struct Listening {
     pub entries: Vec<ListenedPhrase>,
     pub set: Option<ListeningSetId>,
-    /// Earlier sets, for what was said before they changed.
-    earlier: VecDeque<(Option<ListeningSetId>, Vec<ListenedPhrase>)>,
+    /// Earlier sets and the question of each, for what was said before they changed.
+    earlier: VecDeque<(Option<ListeningSetId>, u64, Vec<ListenedPhrase>)>,
     question: u64,
 }
 
@@ -132,9 +132,9 @@ impl Listening {
         if entries == self.entries && question == self.question {
             return None;
         }
-        self.question = question;
+        let asked = std::mem::replace(&mut self.question, question);
         let before = std::mem::replace(&mut self.entries, entries);
-        self.earlier.push_back((self.set, before));
+        self.earlier.push_back((self.set, asked, before));
         if self.earlier.len() > SETS_KEPT {
             self.earlier.pop_front();
         }
@@ -150,8 +150,13 @@ impl Listening {
 
     /// What these words meant in an earlier set.
     pub fn find_in(&self, set: ListeningSetId, text: &str) -> Option<&ListenedPhrase> {
-        let (_, entries) = self.earlier.iter().find(|(id, _)| *id == Some(set))?;
+        let (.., entries) = self.earlier.iter().find(|(id, ..)| *id == Some(set))?;
         entries.iter().find(|entry| entry.phrase.text == text)
+    }
+
+    /// Whether an earlier set was one of the question that is asked now.
+    pub fn asked_in(&self, set: ListeningSetId) -> bool {
+        self.earlier.iter().any(|(id, question, _)| *id == Some(set) && *question == self.question)
     }
 }
 

@@ -31,7 +31,7 @@ impl Engine {
                     | Event::CardStarted { .. }
             )
         };
-        if self.state.ended.is_some() || self.is_pending(under_way) {
+        if self.state.ended.is_some() || self.is_pending(under_way) || self.records.holds_up() {
             return;
         }
         if self.state.started && self.set_crew() {
@@ -94,9 +94,14 @@ impl Engine {
         self.turn_to(person);
         for other in self.state.here().collect::<Vec<_>>() {
             if self.state.people[other].current == Some(step) {
+                // Digits that somebody else here is in the middle of are theirs.
+                let reads = self.number_asked_at(self.station_of(other)).is_some_and(|(reader, _)| reader != other);
                 let talk = self.talk_of_mut(other);
-                talk.digits.clear();
-                if matches!(talk.asking, Asking::Gate | Asking::SkipReason { .. }) {
+                if !reads {
+                    talk.digits.clear();
+                }
+                // A question supersedes what was asked before it.
+                if !matches!(talk.asking, Asking::Note { .. }) {
                     talk.asking = Asking::Step;
                 }
                 self.ask(other);

@@ -119,7 +119,7 @@ impl Engine {
             self.briefed[person].reminder = Reminder::Given;
             let call = self.to_person(person, self.asking_text(step));
             let text = self.book.line(Line::Reminder, &[("call", &call)]);
-            if self.talk_of(person).asking.is_doubt() {
+            if self.talk_of(person).asking.is_asked_back() {
                 self.remember(Audience::Person(person), &call);
             }
             self.say(Audience::Person(person), Priority::Chat, text);

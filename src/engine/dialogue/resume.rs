@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::super::alarm::{ClockId, ClockVoice};
 use super::super::core::Engine;
-use super::super::event::Event;
+use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Output, Priority};
 use super::super::phrasebook::Line;
 use super::super::state::RunningClock;
@@ -43,7 +43,7 @@ impl Engine {
                 self.say_step(person, step);
             }
         }
-        self.advance();
+        self.pass_gate();
     }
 
     /// Offers to go through the section again; says so, and whether there is anything to go through.
@@ -53,11 +53,11 @@ impl Engine {
         if steps.is_empty() || !self.state.clocks.is_empty() || self.state.card.is_some() {
             return false;
         }
-        self.talk_mut().asking = Asking::CheckAgain;
         self.ask_here();
         let pause = self.book.span(Duration::from_secs(pause.as_secs() / 60 * 60));
         let text = self.book.line(Line::LongPause, &[("pause", &pause)]);
         self.say_useful(self.here(), Priority::Prompt, format!("{lead} {text}"));
+        self.talk_mut().asking = Asking::CheckAgain;
         true
     }
 
@@ -110,6 +110,9 @@ impl Engine {
             let steps = vec![self.step_id(step)];
             self.commit(Event::StepsReopened { steps, because: "away".to_owned() });
             self.alarms.give_voice(ClockId::Step(step), ClockVoice::past());
+        } else if clock.ran_out {
+            // It was told before the program went away, and what follows that was not written any more.
+            self.end_clock(step, HeardAs::Clock);
         }
     }
 

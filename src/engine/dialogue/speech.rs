@@ -46,12 +46,12 @@ impl Engine {
         self.say(to, priority, text)
     }
 
-    /// What "say again" repeats from now on. A doubt that it repeats no more is asked about no more: a yes would be a yes to this.
+    /// What "say again" repeats from now on. What was asked back and is repeated no more is asked no more: a yes would be a yes to this.
     pub(in crate::engine) fn remember(&mut self, to: Audience, text: &str) {
         for station in self.stations_of(&to) {
             let talk = self.talks.get_mut(station);
             text.clone_into(&mut talk.last_useful);
-            if talk.asking.is_doubt() {
+            if talk.asking.is_asked_back() {
                 talk.asking = Asking::Step;
             }
         }

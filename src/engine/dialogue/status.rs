@@ -29,7 +29,7 @@ impl Engine {
     pub(in crate::engine) fn say_what_is_left(&mut self) {
         // What is asked for now comes first, and then what comes next in the order of the file.
         let current = self.current();
-        let mut open: Vec<StepIndex> = self.state.open(&self.job).collect();
+        let mut open: Vec<StepIndex> = self.state.not_done(&self.job).collect();
         open.sort_by_key(|&step| (Some(step) != current, step));
         let count = self.steps_text(open.len());
         let text = match open.len() {

@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use super::super::answer::{Means, Reply, StepNow, cannot_do, kind, not_here, untested};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
+use super::super::input::PhraseHeard;
 use super::super::joined::Move;
 use super::super::output::{AllowedPhrase, PhraseClass, Prior};
 use super::super::people::PersonIndex;
@@ -104,8 +105,8 @@ pub(in crate::engine) enum Asking {
     Step,
     /// "I heard ... Is that right?", about a phrase that would mean this.
     Thin { meaning: PhraseMeaning, heard: HeardAs },
-    /// Whose answer it was.
-    Who { meanings: Vec<PhraseMeaning>, heard: HeardAs },
+    /// Whose answer it was. What was said is settled by the name as it would have been without.
+    Who { meanings: Vec<PhraseMeaning>, heard: HeardAs, phrase: PhraseHeard, class: PhraseClass },
     /// Why the step is skipped.
     SkipReason { step: StepIndex },
     /// Whether the run is really to end.
@@ -123,9 +124,15 @@ pub(in crate::engine) enum Asking {
 }
 
 impl Asking {
-    /// Whether it is asked what was heard, or who said it.
-    pub(in crate::engine) fn is_doubt(&self) -> bool {
-        matches!(self, Self::Thin { .. } | Self::Who { .. })
+    /// Whether a yes or a no answers it.
+    pub(in crate::engine) fn takes_yes(&self) -> bool {
+        matches!(self, Self::Thin { .. } | Self::EndRun | Self::Timer(_) | Self::CheckAgain)
+    }
+
+    /// Whether something was asked back: what was heard, who said it, whether it is meant. That ends with whatever else is said or told: a yes
+    /// that comes then answers something else.
+    pub(in crate::engine) fn is_asked_back(&self) -> bool {
+        self.takes_yes() || matches!(self, Self::Who { .. })
     }
 }
 
@@ -250,7 +257,7 @@ impl Collector {
         let book = now.book;
         match now.asking {
             // One word is little to go by, but here it comes on top of what was heard already; a thin one does not count.
-            Asking::Thin { .. } | Asking::EndRun | Asking::Timer(_) | Asking::CheckAgain => {
+            asking if asking.takes_yes() => {
                 self.ordinary(book.common(Common::Yes), PhraseMeaning::Yes);
                 self.ordinary(book.common(Common::No), PhraseMeaning::No);
             }
@@ -282,7 +289,7 @@ impl Collector {
                     self.thing(now, &thing, Stands::Away);
                 }
             }
-            Asking::Step => {}
+            _ => {}
         }
     }
 

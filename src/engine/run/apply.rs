@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::joined::Move;
 use super::people::Hand;
-use super::state::{BeforeLoop, Ending, RunState, RunningClock, Settled, StepState};
+use super::state::{BeforeLoop, Ending, RunState, RunningClock, Settled, StepState, guards};
 use crate::engine::answer::numbers::shown;
 use crate::engine::event::{Event, Present};
 use crate::engine::output::VoiceSettings;
@@ -167,6 +167,8 @@ impl RunState {
                 let by = self.holder(step).unwrap_or(self.focus);
                 let length = Duration::from_millis(*length_ms);
                 self.clocks.insert(step, RunningClock { started: at, length, ran_out: false, by });
+                // Whoever could not do it is not asked about it any more: somebody does it.
+                self.trail.retain(|before| before.step != step);
                 self.before_loop = None;
             }
             Event::ClockRanOut { .. } => {
@@ -184,10 +186,13 @@ impl RunState {
             }
             Event::ClockReinstated { .. } => {
                 let place = self.trail.iter().rposition(|settled| settled.step == step);
-                if let Some(clock) = place.and_then(|place| self.trail.remove(place).clock) {
-                    self.clocks.insert(step, clock);
-                }
-                self.reopen(job, vec![step]);
+                let clock = place.and_then(|place| self.trail.remove(place).clock);
+                // What the others have done since was done on the word that it is over.
+                let mut steps = vec![step];
+                steps.extend(self.hangs_on(job, step));
+                self.stop_clocks_of(job, &steps);
+                self.clocks.extend(clock.map(|clock| (step, clock)));
+                self.reopen(job, steps);
             }
             _ => {}
         }
@@ -216,7 +221,7 @@ impl RunState {
         match event {
             Event::StepsReopened { steps, because } => {
                 let steps: Vec<_> = steps.iter().filter_map(|id| job.index_of(id)).collect();
-                self.clocks.retain(|step, _| !steps.contains(step));
+                self.stop_clocks_of(job, &steps);
                 if because == TESTED {
                     steps.iter().for_each(|&step| self.helped[step] = true);
                 }
@@ -229,7 +234,10 @@ impl RunState {
                 self.reopen(job, steps);
             }
             Event::CheckAsked { steps, because } => {
-                self.to_check = steps.iter().filter_map(|id| job.index_of(id)).collect();
+                let asked: Vec<_> = steps.iter().filter_map(|id| job.index_of(id)).collect();
+                // What another look has not come to yet stays to be looked at.
+                let still = std::mem::replace(&mut self.to_check, asked);
+                self.to_check.extend(still.into_iter().filter(|step| !steps.contains(&job.step(*step).id)));
                 self.last_look |= because == LAST_LOOK;
                 self.forget_all();
             }
@@ -417,7 +425,14 @@ impl RunState {
         }
     }
 
+    /// Nothing of what is opened again goes on; but harm goes on until somebody says that it has ended.
+    fn stop_clocks_of(&mut self, job: &Move, steps: &[StepIndex]) {
+        self.clocks.retain(|step, _| !steps.contains(step) || guards(job, *step));
+    }
+
     pub(super) fn reopen(&mut self, job: &Move, steps: Vec<StepIndex>) {
+        // A "no" that is taken back would settle again what is opened now.
+        self.before_loop = None;
         for &step in &steps {
             self.doubt(job, step);
             self.steps[step] = StepState::Open;

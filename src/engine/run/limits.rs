@@ -53,7 +53,8 @@ impl RunState {
 
     /// Open steps that nobody who is here can do.
     pub fn needing_help<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
-        self.open(job).filter(|&step| {
+        // What has a clock running was begun by somebody, and is to be ended.
+        self.open(job).filter(|step| !self.clocks.contains_key(step)).filter(|&step| {
             self.here().all(|person| !self.is_able(job, person, step)) || !self.turns_can_be_given(job, step)
         })
     }

@@ -42,8 +42,10 @@ impl RunState {
         if let Some(step) = check.min_by_key(near) {
             return Some(step);
         }
-        if !self.to_check.is_empty() && self.alone() {
-            return self.to_check.first().copied();
+        // What nobody can do is asked of somebody all the same.
+        let nobodys = |&step: &StepIndex| self.here().all(|other| !self.can_do(job, other, step));
+        if let Some(step) = self.to_check.iter().copied().find(nobodys).filter(|&step| self.is_free(person, step)) {
+            return Some(step);
         }
         if let Some(gate) = self.gate_due(job).filter(|&gate| self.is_free(person, gate)) {
             return Some(gate);

@@ -285,6 +285,11 @@ impl RunState {
         held
     }
 
+    /// What stands between here and the end: what is open, and what is to be looked at again.
+    pub fn not_done<'a>(&'a self, job: &'a Move) -> impl Iterator<Item = StepIndex> + 'a {
+        self.open(job).chain(self.to_check.iter().copied().filter(|&step| !self.is_open(step)))
+    }
+
     /// Whether harm goes on that only a person can end.
     pub fn hazard(&self, job: &Move) -> Option<StepIndex> {
         self.clocks.keys().copied().find(|step| guards(job, *step))
