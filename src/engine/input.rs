@@ -152,6 +152,14 @@ pub enum Key {
     WhatIsOut,
     /// Picks the n-th choice that is being offered, counted from 1.
     Choice(u8),
+    /// Takes the last digit of what is being typed back.
+    DropDigit,
+    /// Starts the n-th emergency card, counted from 1.
+    Card(u8),
+    /// Says that what is asked for cannot be tested here.
+    Untested,
+    /// Turns to the next of several people who share the station: their step is shown, and the keys are theirs.
+    NextPerson,
 }
 
 impl Key {
@@ -163,6 +171,7 @@ impl Key {
                 | Self::Other
                 | Self::Choice(_)
                 | Self::NotHere
+                | Self::Untested
                 | Self::GoAhead
                 | Self::NotYet
                 | Self::Correction

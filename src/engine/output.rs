@@ -195,6 +195,12 @@ pub struct View {
     pub choices: Vec<String>,
     /// What has been typed of a reading so far; nothing where no reading is asked for.
     pub typed: Option<String>,
+    /// What the reading that is asked for should be ("90 - 110 psi"); may be empty.
+    pub bounds: String,
+    /// What was said here last, as it was said, the newest last: for whoever cannot hear it. At most [`View::MOST_SAID`].
+    pub said: Vec<String>,
+    /// Titles of the emergency cards, in the order of `Key::Card`.
+    pub cards: Vec<String>,
     /// Whose step it is; empty where nobody is named.
     pub who: String,
     /// What the others are being asked for: name, and the short call.
@@ -203,6 +209,11 @@ pub struct View {
     pub emergency: bool,
     /// Conditions worth a line: "standing by", "journal cannot be written", "no microphone".
     pub notices: Vec<String>,
+}
+
+impl View {
+    /// How much of what was said is kept for the screen.
+    pub const MOST_SAID: usize = 3;
 }
 
 /// Keys that answer.

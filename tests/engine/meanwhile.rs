@@ -44,7 +44,8 @@ fn soak() -> own::Step {
     anywhere().step("soak", "Let it soak. Say: soaking.").with("answer", answer)
 }
 
-fn by_one(steps: &[own::Step]) -> World {
+/// These steps, for somebody practised who is alone.
+pub fn by_one(steps: &[own::Step]) -> World {
     cast::world(Move::single(load_for(&own::text("t", "the test", steps), 1)), alone(true))
 }
 

@@ -35,6 +35,14 @@ pub fn by_digits(answer: &NumberAnswer) -> bool {
     listened(answer).is_none()
 }
 
+/// What a reading should be, as it is shown ("90 - 110 psi"). A unit that is said letter by letter is written as one word.
+pub fn bounds(answer: &NumberAnswer) -> String {
+    let letters = answer.unit.split(' ').all(|word| word.chars().count() == 1);
+    let unit = if letters { answer.unit.replace(' ', "") } else { answer.unit.clone() };
+    let number = |value: i64| shown(value, answer.decimals, "");
+    format!("{} - {} {unit}", number(answer.least).trim(), number(answer.most).trim()).trim().to_owned()
+}
+
 /// The numbers that are listened for: the gauge as far as they are not too many, the bounds in any case.
 fn listened(answer: &NumberAnswer) -> Option<(i64, i64)> {
     let step = answer.resolution.max(1);

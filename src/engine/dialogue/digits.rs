@@ -17,9 +17,22 @@ impl Engine {
         if digits.len() < MOST_DIGITS {
             digits.push(digit);
         }
+        self.say_digits();
+    }
+
+    /// The last digit is taken back.
+    pub(in crate::engine) fn drop_digit(&mut self) {
+        self.talk_mut().digits.pop();
+        self.say_digits();
+    }
+
+    fn say_digits(&mut self) {
         let point = &self.book.numbers().point[0];
         let said = self.talk().digits.chars().map(|c| if c == '.' { point.clone() } else { c.to_string() });
         let said = said.collect::<Vec<_>>().join(" ");
+        if said.is_empty() {
+            return;
+        }
         let text = self.book.line(Line::DigitNext, &[("digits", &said)]);
         self.say_useful(self.here(), Priority::Chat, text);
     }

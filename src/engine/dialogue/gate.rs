@@ -40,7 +40,7 @@ impl Engine {
     }
 
     /// Everything that stands between here and the end, by name.
-    fn gate_text(&self) -> Vec<String> {
+    pub(in crate::engine) fn gate_text(&self) -> Vec<String> {
         let again = |step: &StepIndex| self.state.reopened[*step] && !self.state.is_kept_back(*step);
         let open: Vec<StepIndex> = self.state.not_done(&self.job).filter(|step| !again(step)).collect();
         let reopened: Vec<StepIndex> = self.state.not_done(&self.job).filter(again).collect();

@@ -196,6 +196,7 @@ impl Engine {
             PhraseMeaning::TimerStart(clock) => self.ask_timer(clock),
             PhraseMeaning::TimerEnd(name) => self.end_timer(&name, heard),
             PhraseMeaning::Digit(digit) => self.digit(digit),
+            PhraseMeaning::DropDigit => self.drop_digit(),
             PhraseMeaning::NumberEnds => self.digits_end(heard),
             PhraseMeaning::Override => self.override_gate(heard),
             PhraseMeaning::Stretch { person, but, .. } => {

@@ -1,8 +1,10 @@
 //! What a key means. Everything can be done by keys alone, with the microphone off (EN 301 549, 5.1.7).
 
-use super::super::answer::{AnswerKind, Means, Reply, StepNow, kind, not_here};
+use std::time::Duration;
+
+use super::super::answer::{AnswerKind, Means, Reply, StepNow, kind, not_here, untested};
 use super::super::core::Engine;
-use super::super::event::HeardAs;
+use super::super::event::{Event, HeardAs};
 use super::super::input::Key;
 use super::super::people::PersonIndex;
 use super::super::phrasebook::{Command, Reason};
@@ -10,17 +12,24 @@ use super::super::state::guards;
 use super::vocabulary::{Asking, PhraseMeaning};
 use crate::rig::Stands;
 use crate::routine::StepIndex;
-use crate::units::StationId;
+use crate::units::{SessionTime, StationId};
 
 impl Engine {
     pub(in crate::engine) fn key_pressed(&mut self, key: Key) {
         if key == Key::Confirm {
-            // A key held down repeats: it must not run through the steps that follow.
+            // A key held down repeats: it must not run through the steps that follow. Whoever presses briskly gets on.
             let now = self.now;
-            let last = self.talk_mut().last_confirm.replace(now);
-            if last.is_some_and(|at| now.since(at) < KEY_REPEATS) {
+            let presses = &mut self.talk_mut().confirms;
+            let within = |at: Option<SessionTime>, span| at.is_some_and(|at| now.since(at) < span);
+            let repeats =
+                within(presses.last.replace(now), KEY_REPEATS) || within(presses.counted, KEY_BEGINS_TO_REPEAT);
+            if repeats {
                 return;
             }
+            presses.counted = Some(now);
+        }
+        if key == Key::NextPerson {
+            return self.turn_to_next_person();
         }
         if let Some(meaning) = self.meaning_of(key) {
             self.talk_mut().unclear.streak = 0;
@@ -39,7 +48,10 @@ impl Engine {
                 runs.then_some(PhraseMeaning::ClockEnd(step))
             }
             Key::NotHere => self.not_here_today(),
+            Key::Untested => self.untested_here(),
             Key::Choice(n) => self.chosen(n),
+            Key::DropDigit => (!self.talk().digits.is_empty()).then_some(PhraseMeaning::DropDigit),
+            Key::Card(n) => usize::from(n).checked_sub(1).and_then(|n| self.cards().nth(n)).map(PhraseMeaning::Card),
             other => command_of(other).map(PhraseMeaning::Command),
         }
     }
@@ -158,6 +170,31 @@ impl Engine {
         Some(PhraseMeaning::To { person, step, question, answer: Reply::NotHere })
     }
 
+    /// That what is asked for here cannot be tested.
+    fn untested_here(&self) -> Option<PhraseMeaning> {
+        let asks = matches!(self.talk().asking, Asking::Step | Asking::Gate) && !self.state.standing_by;
+        let (person, step) = self.asked_at(self.at).filter(|_| asks)?;
+        untested(&self.step_now(person, step))?;
+        let question = self.briefed[person].question;
+        Some(PhraseMeaning::To { person, step, question, answer: Reply::Untested })
+    }
+
+    /// Emergency cards, by their place among the parts of the run.
+    pub(in crate::engine) fn cards(&self) -> impl Iterator<Item = usize> + '_ {
+        (0..self.job.parts.len()).filter(|&part| self.job.parts[part].is_card())
+    }
+
+    /// The keys and the screen are the next person's, of several who share a station.
+    fn turn_to_next_person(&mut self) {
+        let people = self.people_at(self.at);
+        let place = people.iter().position(|&person| person == self.focus());
+        let next = place.and_then(|place| people.get((place + 1) % people.len())).copied();
+        if let Some(next) = next.filter(|&next| next != self.focus()) {
+            self.talk_mut().digits.clear();
+            self.commit(Event::TurnedTo { person: self.state.people[next].name.clone() });
+        }
+    }
+
     /// What the step that is asked for at the station makes of a key.
     fn means_at(
         &self,
@@ -202,11 +239,19 @@ fn command_of(key: Key) -> Option<Command> {
         Key::AreWeReady => Command::AreWeReady,
         Key::AreWeOnTime => Command::AreWeOnTime,
         Key::WhatIsOut => Command::WhatIsOut,
-        Key::Confirm | Key::Other | Key::ClockOver | Key::ClockOverOf(_) | Key::NotHere | Key::Choice(_) => {
-            return None;
-        }
+        Key::Confirm
+        | Key::Other
+        | Key::ClockOver
+        | Key::ClockOverOf(_)
+        | Key::NotHere
+        | Key::Untested
+        | Key::Choice(_)
+        | Key::DropDigit
+        | Key::Card(_)
+        | Key::NextPerson => return None,
     })
 }
 
-/// Keyboards repeat after a quarter to three quarters of a second.
-const KEY_REPEATS: std::time::Duration = std::time::Duration::from_millis(800);
+/// Keyboards repeat after a quarter to three quarters of a second, and then ten times a second and more.
+const KEY_BEGINS_TO_REPEAT: Duration = Duration::from_millis(800);
+const KEY_REPEATS: Duration = Duration::from_millis(200);

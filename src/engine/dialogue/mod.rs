@@ -53,6 +53,8 @@ pub(super) struct Dialogue {
     /// What has been said of a number digit by digit.
     pub digits: String,
     pub unclear: UnclearStreak,
+    /// What was said here last, the newest last.
+    pub said: VecDeque<String>,
     /// The prompt that is in the air, and whom it asks.
     pub prompt: Option<(SpeechId, PersonIndex)>,
     /// What is put before the next prompt: the answer said back, a clock's end.
@@ -60,9 +62,16 @@ pub(super) struct Dialogue {
     /// What "say again" repeats: the last thing worth hearing, never an apology.
     pub last_useful: String,
     pub last_heard: String,
-    pub last_confirm: Option<SessionTime>,
+    pub confirms: Confirms,
     /// What happened while nobody could be reached here.
     pub missed: Vec<Missed>,
+}
+
+/// When the confirm key came last, and when it last counted.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Confirms {
+    pub last: Option<SessionTime>,
+    pub counted: Option<SessionTime>,
 }
 
 /// Whether an ear or a mouth can be used.
@@ -99,12 +108,13 @@ impl Dialogue {
             listening: Listening::default(),
             question: 0,
             digits: String::new(),
+            said: VecDeque::new(),
             unclear: UnclearStreak::default(),
             prompt: None,
             lead_in: Vec::new(),
             last_useful: String::new(),
             last_heard: String::new(),
-            last_confirm: None,
+            confirms: Confirms::default(),
             missed: Vec::new(),
         }
     }

@@ -382,15 +382,20 @@ impl Engine {
         if told == Waiting::Told || silent || self.state.people[person].current.is_some() {
             return;
         }
-        let busy = self.state.here().filter(|&other| other != person && self.state.people[other].current.is_some());
-        let and = format!(" {} ", self.book.word(Word::And));
-        let names = busy.map(|other| self.state.people[other].name.clone()).collect::<Vec<_>>().join(&and);
-        if !names.is_empty() {
-            let waits = self.book.line(Line::Waits, &[("other", &names)]);
+        let waits = self.waits_text(person);
+        if !waits.is_empty() {
             let mut text = std::mem::take(&mut self.talk_of_mut(person).lead_in);
             text.push(if self.has_own_ear(person) { capital(&waits) } else { self.to_person(person, waits) });
             self.say(Audience::Person(person), Priority::Prompt, text.join(" "));
         }
+    }
+
+    /// For whom somebody waits who has nothing; empty where nobody has anything.
+    pub(in crate::engine) fn waits_text(&self, person: PersonIndex) -> String {
+        let busy = self.state.here().filter(|&other| other != person && self.state.people[other].current.is_some());
+        let and = format!(" {} ", self.book.word(Word::And));
+        let names = busy.map(|other| self.state.people[other].name.clone()).collect::<Vec<_>>().join(&and);
+        if names.is_empty() { String::new() } else { self.book.line(Line::Waits, &[("other", &names)]) }
     }
 
     /// Everybody's step once more, after the program was away.

@@ -3,11 +3,11 @@
 use std::time::Duration;
 
 use super::super::core::Engine;
-use super::super::output::{AlarmSignal, Audience, Output, Priority, SpeechId, Utterance};
+use super::super::output::{AlarmSignal, Audience, Output, Priority, SpeechId, Utterance, View};
 use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
-use super::Dialogue;
 use super::vocabulary::Asking;
+use super::{Availability, Dialogue};
 use crate::units::StationId;
 
 impl Engine {
@@ -21,6 +21,13 @@ impl Engine {
         let id = SpeechId(self.numbers.speech);
         self.numbers.speech += 1;
         if !text.is_empty() {
+            for station in self.stations_of(&to) {
+                let said = &mut self.talks.get_mut(station).said;
+                said.push_back(text.clone());
+                if said.len() > View::MOST_SAID {
+                    said.pop_front();
+                }
+            }
             self.send(to, Output::Say(Utterance { id, priority, text, alarm }));
         }
         id
@@ -97,8 +104,11 @@ impl Engine {
     /// Says `before` and then `last`, and the run is over.
     pub(in crate::engine) fn say_last_words(&mut self, before: &[String], last: String) {
         let before = before.join(" ");
-        // Twice as long: the voice may be slow, and something else in the air.
-        let longest = 2 * (longest_saying(&before) + longest_saying(&last));
+        // Twice as long: the voice may be slow, and something else in the air. What is only read is read in a moment.
+        let longest = match self.talks.iter().any(|(_, talk)| talk.mouth == Availability::Up) {
+            true => 2 * (longest_saying(&before) + longest_saying(&last)),
+            false => READ,
+        };
         self.say(Audience::All, Priority::Caution, before);
         let last = self.say(Audience::All, Priority::Caution, last);
         self.alarms.expect_last_words(last, self.now + longest);
@@ -178,3 +188,6 @@ pub(in crate::engine) fn longest_saying(text: &str) -> Duration {
 }
 
 const SAYING_SLACK: Duration = Duration::from_secs(10);
+
+/// The last words stand on a screen for so long where nobody can hear them.
+const READ: Duration = Duration::from_secs(4);

@@ -13,6 +13,8 @@ impl Engine {
     pub(in crate::engine) fn speech_unclear(&mut self) {
         // Whatever is said into a note is a note.
         if !matches!(self.talk().asking, Asking::Note { .. }) {
+            // What was heard before is not what was said now.
+            self.talk_mut().last_heard.clear();
             self.commit(Event::SpeechUnclear);
         }
     }

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::super::answer::{AskedFor, Reply, kind};
+use super::super::answer::{AskedFor, Reply, kind, numbers};
 use super::super::core::Engine;
 use super::super::event::HeardAs;
 use super::super::output::{Audience, ClockView, KeyGroup, Output, Priority, View};
@@ -13,7 +13,7 @@ use super::super::state::RunningClock;
 use super::Availability;
 use super::capital;
 use super::vocabulary::{Asking, ListenedPhrase, PhraseMeaning};
-use crate::routine::{Answer, StepIndex};
+use crate::routine::{Answer, ClockAnswer, StepIndex};
 use crate::units::{SessionTime, StationId};
 
 /// What somebody is being asked for at the moment.
@@ -89,8 +89,12 @@ impl Engine {
     pub fn view(&self, now: SessionTime, station: StationId) -> View {
         let now = now.max(self.now);
         let talk = self.talks.get(station);
-        let mut view = View { question: talk.question, last_heard: talk.last_heard.clone(), ..View::default() };
+        let said = talk.said.iter().cloned().collect();
+        let cards = self.cards().map(|card| self.job.parts[card].title.clone()).collect();
+        let (question, last_heard) = (talk.question, talk.last_heard.clone());
+        let mut view = View { question, last_heard, said, cards, ..View::default() };
         self.show_step(station, &mut view);
+        self.show_what_is_asked_back(station, &mut view);
         view.emergency = self.state.card.is_some();
         view.choices = self.choices(station);
         view.typed = self.typed(station);
@@ -107,8 +111,7 @@ impl Engine {
             }
         }
         view.clocks.extend(self.state.timers.iter().map(|(name, timer)| clock_view(name, timer, now)));
-        view.can_say = self.answers_at(station);
-        view.can_say.truncate(MOST_SHOWN);
+        view.can_say = self.answers_shown(station);
         view.can_say.extend(SHOWN.iter().map(|&command| self.book.command(command)[0].clone()));
         let mut notice = |shown: bool, line: Line| {
             if shown {
@@ -128,11 +131,12 @@ impl Engine {
         let station = self.asked_where(name);
         let mut view = self.view(now, station);
         let Some(person) = self.state.person(name).filter(|_| !self.is_asked_for(station, name)) else { return view };
-        let View { question, clocks, last_heard, notices, .. } = view;
-        view =
-            View { question, clocks, last_heard, notices, routine: self.job.routine.title.clone(), ..View::default() };
-        if let Some(step) = self.state.people[person].current {
-            self.show_call(person, step, &mut view);
+        let View { question, clocks, last_heard, notices, said, cards, .. } = view;
+        let routine = self.job.routine.title.clone();
+        view = View { question, clocks, last_heard, notices, said, cards, routine, ..View::default() };
+        match self.state.people[person].current {
+            Some(step) => self.show_call(person, step, &mut view),
+            None => view.call = capital(&self.waits_text(person)),
         }
         self.show_people(person, &mut view);
         view.can_say = SHOWN.iter().map(|&command| self.book.command(command)[0].clone()).collect();
@@ -143,6 +147,32 @@ impl Engine {
     pub fn is_asked_for(&self, station: StationId, name: &str) -> bool {
         let person = self.asked_at(station).map_or_else(|| self.focus_at(station), |(person, _)| person);
         self.state.person(name).is_none_or(|own| own == person)
+    }
+
+    /// Where something else than the step is asked, it stands in place of the step's call: a key answers it.
+    fn show_what_is_asked_back(&self, station: StationId, view: &mut View) {
+        let talk = self.talks.get(station);
+        let call = match &talk.asking {
+            Asking::Gate => self.gate_text().join(" "),
+            asking if asking.is_asked_back() || matches!(asking, Asking::SkipReason { .. }) => talk.last_useful.clone(),
+            _ if self.state.ended.is_some() => talk.said.back().cloned().unwrap_or_default(),
+            _ => return,
+        };
+        view.call = call;
+        view.caution.clear();
+    }
+
+    /// Answers that are worth a place on the screen, of whoever the keys answer for; of a reading what it should be.
+    fn answers_shown(&self, station: StationId) -> Vec<String> {
+        if let Some((_, step)) = self.asked_at(station)
+            && let (Asking::Step, Answer::Number(number)) =
+                (&self.talks.get(station).asking, &self.job.step(step).answer)
+        {
+            return vec![numbers::bounds(number)];
+        }
+        let mut answers = self.answers_at(station);
+        answers.truncate(MOST_SHOWN);
+        answers
     }
 
     /// What has been typed of the reading that is asked for at the station.
@@ -162,9 +192,27 @@ impl Engine {
         view.critical = step.critical();
         view.call.clone_from(&step.short);
         view.caution.clone_from(&step.caution);
+        match &step.answer {
+            Answer::Number(number) => view.bounds = numbers::bounds(number),
+            // Begun, it is to be ended, and not to be begun once more.
+            Answer::Clock(answer) if self.state.clocks.contains_key(&index) => {
+                view.call = self.clock_call(index, answer);
+            }
+            _ => {}
+        }
         if !self.state.stretch_of(person).is_empty() {
             view.call = self.stretch_text(person);
         }
+    }
+
+    /// What is to be done about a clock that runs: to end it once it is over.
+    fn clock_call(&self, step: StepIndex, answer: &ClockAnswer) -> String {
+        let Some(end) = answer.end.first() else { return capital(&answer.name) };
+        if self.state.clocks.get(&step).is_some_and(|clock| clock.ran_out || clock.ends() <= self.now) {
+            let ends = self.book.line(Line::AlarmAnswer, &[("end", end)]);
+            return format!("{} {ends}", answer.alarm_short);
+        }
+        self.book.line(Line::ClockFirst, &[("name", &answer.name), ("end", end)])
     }
 
     /// Whose step it is, and what the others are at.

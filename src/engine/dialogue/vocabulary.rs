@@ -40,6 +40,8 @@ pub(in crate::engine) enum PhraseMeaning {
     TimerEnd(String),
     Card(usize),
     Digit(char),
+    /// The last digit was wrong.
+    DropDigit,
     NumberEnds,
     Override,
     /// What a person cannot do today.
