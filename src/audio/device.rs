@@ -207,8 +207,9 @@ impl Health {
     /// A fault that the system reports. Some hosts do so hundreds of thousands of times a second.
     pub(super) fn note(&self, kind: ErrorKind) {
         match kind {
-            // A server that waits for a device which stands still gives up on an answer: whether sound moves tells more.
-            ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied | ErrorKind::DeviceBusy => {}
+            // A server that waits for a device which stands still gives up on an answer, and a busy one has no timing to tell for a moment: whether
+            // sound moves tells more.
+            ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied | ErrorKind::DeviceBusy | ErrorKind::BackendError => {}
             ErrorKind::Xrun => self.count_xrun(),
             ErrorKind::DeviceNotAvailable => self.failure.store(GONE, Ordering::Release),
             _ => self.failure.store(BROKEN, Ordering::Release),
@@ -397,3 +398,23 @@ const WATCH_EVERY: Duration = Duration::from_millis(450);
 const ALIVE: u8 = 0;
 const GONE: u8 = 1;
 const BROKEN: u8 = 2;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_server_that_has_no_timing_for_a_moment_has_not_lost_the_device() {
+        let lost = |kind| {
+            let health = Health::default();
+            health.note(kind);
+            health.failure(Direction::Output, "a").is_some()
+        };
+        for kind in [ErrorKind::BackendError, ErrorKind::DeviceBusy, ErrorKind::Xrun] {
+            assert!(!lost(kind), "{kind:?}");
+        }
+        for kind in [ErrorKind::StreamInvalidated, ErrorKind::HostUnavailable, ErrorKind::DeviceNotAvailable] {
+            assert!(lost(kind), "{kind:?}");
+        }
+    }
+}

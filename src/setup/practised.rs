@@ -27,6 +27,9 @@ impl Practice {
     pub fn read(journal: &JournalReader, rig: &Rig, config: &Path, today: i64) -> Result<Self, JournalError> {
         let mut jobs: BTreeMap<String, Option<Move>> = BTreeMap::new();
         let mut runs = Vec::new();
+        // Where the rig names nobody, whoever is there has runs of their own all the same.
+        let nobody = Person { name: String::new(), roles: Vec::new(), practiced: Vec::new(), cannot: Vec::new() };
+        let people = if rig.people().is_empty() { std::slice::from_ref(&nobody) } else { rig.people() };
         for (id, past) in journal.newest_first()?.into_iter().filter(|(_, past)| past.purpose == Purpose::Real) {
             let Some(day) = day_of(&past.started) else {
                 tracing::warn!(run = %id, started = past.started, "no time, so this run says nothing of practice");
@@ -35,7 +38,7 @@ impl Practice {
             let counts = |person: &Person| {
                 ROLES.iter().any(|&role| older_runs_count(settled(person, role), &person.name, role, &runs, day, today))
             };
-            if !rig.people().iter().any(counts) {
+            if !people.iter().any(counts) {
                 break;
             }
             let routine = past.routine;

@@ -135,8 +135,8 @@ pub fn move_file(id: &str, config: &Path) -> Result<Option<(String, MoveFile)>, 
     Ok(source.map(read).transpose()?)
 }
 
-/// An engine for what [`job`] finds, for the people `with` whose names the rig knows; for one person without a name where there
-/// are none. How much each of them is told goes by their `past` runs.
+/// An engine for what [`job`] finds, for the people `with` whose names the rig knows; where none is named, for the one person that the rig has, or
+/// for somebody without a name. How much each of them is told goes by their `past` runs.
 ///
 /// # Errors
 /// As [`job`] and [`phrasebook`]; a name that the rig does not know.
@@ -151,16 +151,23 @@ pub fn engine(
     // Who takes part in this run decides what takes two, not who stands in the rig file.
     let rig = &rig.clone().taking_part(with.len().max(1));
     let engine = Engine::of_move(job(id, rig, config)?, phrasebook(config)?, voice);
-    if with.is_empty() {
-        return Ok(engine);
-    }
     let known = |name: &&String| rig.people().iter().any(|person| person.name.eq_ignore_ascii_case(name));
     if let Some(stranger) = with.iter().find(|name| !known(name)) {
         let known = rig.people().iter().map(|person| person.name.clone()).collect::<Vec<_>>().join(", ");
         return Err(PromptError::Stranger { name: stranger.clone(), known });
     }
-    let crew = crew_by_practice(crew(rig, with), &past.runs, past.today);
+    let crew = if with.is_empty() { whoever_is_there(rig) } else { crew(rig, with) };
+    let crew = crew_by_practice(crew, &past.runs, past.today);
     Ok(engine.with_opening(opening(&crew, &past.runs, past.today)).with_crew(crew))
+}
+
+/// Nobody is named: the one person that the rig has, or else somebody of whom nothing is known but their own runs.
+fn whoever_is_there(rig: &Rig) -> Crew {
+    let here = match rig.people() {
+        [only] => only.clone(),
+        _ => Person { name: String::new(), roles: Vec::new(), practiced: Vec::new(), cannot: Vec::new() },
+    };
+    Crew { here: vec![here], away: Vec::new() }
 }
 
 /// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.

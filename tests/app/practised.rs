@@ -94,3 +94,31 @@ fn a_slip_or_a_rehearsal_does_not_count_as_a_clean_run() {
     assert!(!practised(&with(Purpose::Real, false), 0));
     assert!(!practised(&with(Purpose::Rehearsal, true), 0));
 }
+
+/// What is put to somebody who begins a run by this rig and names nobody.
+fn first_call(rig: &str) -> String {
+    let rig = Rig::parse("rig.toml", rig).unwrap();
+    let past = Practice { today: 20_600, ..Practice::default() };
+    let mut engine =
+        prompts::engine("tank-dump", &rig, &[], VoiceSettings::default(), &past, Path::new("/nowhere")).unwrap();
+    let (station, mut said) = (sparehand::units::StationId::RIG, Vec::new());
+    engine.handle(SessionTime::ZERO, station, sparehand::engine::input::Input::Woke);
+    loop {
+        match engine.poll().1 {
+            sparehand::engine::output::Output::Record { seq, .. } => {
+                engine.handle(SessionTime::ZERO, station, sparehand::engine::input::Input::Recorded(seq));
+            }
+            sparehand::engine::output::Output::Say(utterance) => said.push(utterance.text),
+            sparehand::engine::output::Output::Wait(_) => return said.join(" "),
+            _ => {}
+        }
+    }
+}
+
+#[test]
+fn whoever_is_not_named_is_the_one_person_of_the_rig_or_a_beginner() {
+    let person = |practised: &str| first_call(&format!("[[person]]\nname = \"Rowan\"\nroles = []\n{practised}"));
+    let (beginner, practised) = (person(""), person("practiced = [\"either\"]"));
+    assert!(beginner.len() > practised.len() && !practised.contains("Rowan"), "{beginner}\n{practised}");
+    assert_eq!(first_call(""), beginner, "of whom nothing is known");
+}

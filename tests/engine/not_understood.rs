@@ -1,7 +1,9 @@
 //! What the engine says when nobody could be understood.
 
+use crate::meanwhile::by_one;
+use crate::world::own::{self, anywhere};
 use crate::world::{World, rig};
-use sparehand::engine::input::{Certainty, Input};
+use sparehand::engine::input::{Certainty, Input, Key};
 
 fn world() -> World {
     World::new(&rig(""))
@@ -63,7 +65,11 @@ fn whoever_is_not_understood_when_asked_whether_it_was_heard_right_is_told_longe
     let mut world = world();
     world.answer_until("grey-held");
     world.hear_as("gray closed", Certainty::Thin);
-    assert!(world.last_said().ends_with("Is that right? Say yes, no, or say it again."), "{}", world.last_said());
+    assert!(
+        world.last_said().ends_with("Is that right? Say it again, or: that is right, or: that is wrong."),
+        "{}",
+        world.last_said()
+    );
     world.pass_s(5);
     world.tell(Input::SpeechUnclear);
     assert_eq!(world.last_said(), "Say: that is right, or: that is wrong. Or press Enter for yes.");
@@ -82,4 +88,38 @@ fn whoever_is_not_understood_at_a_question_is_told_longer_words_for_yes_and_no()
     then_quiet(&mut world);
     world.hear("affirmative");
     assert!(!world.is_open("rinse-clear"), "{}", world.last_said());
+}
+
+#[test]
+fn whoever_is_not_understood_at_a_gate_is_told_what_is_left_and_never_to_override_it() {
+    let mut world = by_one(&[own::cap().with("tested_by", "'a plumber'"), own::cups()]);
+    world.hear("cannot be tested");
+    world.hear("done");
+    let held = world.last_said().to_owned();
+    assert!(held.contains("go ahead"), "{held}");
+    for _ in 0..4 {
+        world.pass_s(5);
+        world.tell(Input::SpeechUnclear);
+        assert!(!world.last_said().contains("override"), "{}", world.last_said());
+    }
+    assert!(world.page.iter().filter(|said| **said == held).count() > 1, "{:?}", world.page);
+}
+
+#[test]
+fn where_nothing_is_asked_nothing_needs_to_be_said_again() {
+    let told = anywhere().step("told", "Mind the step.").with("answer", "{ kind = 'told', times = 1 }");
+    let mut world = by_one(&[own::cups(), told.after(&["cups"]), own::lamp().after(&["told"])]);
+    world.tell(Input::KeyPressed(Key::Confirm));
+    assert_eq!(world.step(), "told", "{:?}", world.page);
+    world.tell(Input::SpeechUnclear);
+    assert!(!world.page.iter().any(|said| said.contains("again")), "{:?}", world.page);
+}
+
+#[test]
+fn say_again_tells_how_long_a_clock_still_runs_and_not_how_long_it_was_to_run() {
+    let mut world = by_one(&[own::fill()]);
+    world.hear("water on");
+    world.pass_s(70);
+    world.hear("say again");
+    assert_eq!(world.last_said(), "The fill clock is still running: 49 seconds left.");
 }

@@ -317,7 +317,10 @@ fn whoever_asks_for_more_volume_is_asked_again_whether_they_were_heard_right() {
     world.answer_until("grey-held");
     world.hear_as("gray closed", Certainty::Thin);
     world.hear("louder");
-    assert_eq!(world.last_said(), "I heard: gray closed. Is that right? Say yes, no, or say it again.");
+    assert_eq!(
+        world.last_said(),
+        "I heard: gray closed. Is that right? Say it again, or: that is right, or: that is wrong."
+    );
     world.hear("yes");
     assert_eq!(world.step(), "black-held");
 }
@@ -327,7 +330,10 @@ fn a_thin_hearing_of_something_critical_is_asked_about() {
     let mut world = world();
     world.answer_until("grey-held");
     world.hear_as("gray closed", Certainty::Thin);
-    assert_eq!(world.last_said(), "I heard: gray closed. Is that right? Say yes, no, or say it again.");
+    assert_eq!(
+        world.last_said(),
+        "I heard: gray closed. Is that right? Say it again, or: that is right, or: that is wrong."
+    );
     assert_eq!(world.step(), "grey-held");
     world.hear_as("yes", Certainty::Thin);
     assert_eq!(world.step(), "grey-held", "a thin yes is no yes");
@@ -347,7 +353,10 @@ fn a_doubtful_hearing_is_asked_about_and_only_yes_or_a_better_hearing_settles_it
     let mut world = world();
     world.answer_until("grey-held");
     world.hear_as("gray closed", Certainty::Doubtful);
-    assert_eq!(world.last_said(), "I heard: gray closed. Is that right? Say yes, no, or say it again.");
+    assert_eq!(
+        world.last_said(),
+        "I heard: gray closed. Is that right? Say it again, or: that is right, or: that is wrong."
+    );
     for _ in 0..2 {
         world.hear_as("gray closed", Certainty::Doubtful);
         let longer = "Again I heard: gray closed. Say: that is right, or: that is wrong. Or press Enter for yes.";
@@ -427,7 +436,7 @@ fn a_doubtful_hearing_of_an_ordinary_answer_is_asked_about_and_of_a_command_is_n
     world.hear_as("gloves on", Certainty::Doubtful);
     assert_eq!(
         (world.step(), world.last_said()),
-        ("gloves".to_owned(), "I heard: gloves on. Is that right? Say yes, no, or say it again.")
+        ("gloves".to_owned(), "I heard: gloves on. Is that right? Say it again, or: that is right, or: that is wrong.")
     );
     let longer = "Say: that is right, or: that is wrong. Or press Enter for yes.";
     world.hear_as("skip this", Certainty::Doubtful);

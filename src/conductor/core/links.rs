@@ -19,7 +19,7 @@ impl Conductor {
     pub(super) fn device_told(&mut self, now: SessionTime, id: StationId, device: DeviceSide, what: DeviceNews) {
         let by_keys = self.means == Means::Keys && id == StationId::RIG && device == DeviceSide::Loudspeaker;
         if by_keys && what != DeviceNews::Back {
-            // Nothing was lost; but the screen says that no alarm can be heard.
+            // Nothing was lost, and nothing is waited for that nobody hears.
             return self.tell(now, id, Input::VoiceLost);
         }
         let link = match what {

@@ -171,9 +171,16 @@ impl Engine {
     }
 
     pub(in crate::engine) fn say_again(&mut self) {
-        let text = self.talk().last_useful.clone();
+        let text = self.clock_as_it_stands().unwrap_or_else(|| self.talk().last_useful.clone());
         let speech = self.say(self.here(), Priority::Prompt, text);
         self.talk_mut().prompt = Some((speech, self.focus()));
+    }
+
+    /// How long the clock of the step that is asked for here still runs: how long it was to run was said at its beginning, and is true no more.
+    fn clock_as_it_stands(&self) -> Option<String> {
+        let (_, step) = self.asked_at(self.at).filter(|_| self.talk().asking == Asking::Step)?;
+        let clock = self.state.clocks.get(&step).filter(|clock| !clock.ran_out && clock.ends() > self.now)?;
+        Some(self.clock_goes_on(step, clock))
     }
 
     pub(in crate::engine) fn names_of_people(&self, people: impl Iterator<Item = PersonIndex>) -> String {

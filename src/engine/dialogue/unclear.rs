@@ -27,7 +27,9 @@ impl Engine {
         if last.is_some_and(|at| now.since(at) > UNCLEAR_FORGET) {
             self.talk_mut().unclear.streak = 0;
         }
-        if quiet || self.state.standing_by || self.alarms.sounding.is_some() || self.state.muted {
+        // Where nothing is asked nothing needs to be said again.
+        let told = self.current().is_some_and(|step| matches!(self.job.step(step).answer, Answer::Told { .. }));
+        if quiet || told || self.state.standing_by || self.alarms.sounding.is_some() || self.state.muted {
             return;
         }
         let unclear = &mut self.talk_mut().unclear;
@@ -47,8 +49,11 @@ impl Engine {
                 self.say(self.here(), Priority::Chat, text);
             }
             (streak, _) if streak < UNCLEAR_HELP => self.say_line(self.here(), Priority::Chat, Line::Unclear),
+            // An override is for whoever thinks of it, and no way out of noise.
+            (UNCLEAR_HELP, Asking::Gate) => self.say_again(),
             (UNCLEAR_HELP, _) => {
-                let text = self.book.line(Line::UnclearHelp, &[("answer", &self.answers_in_all_words())]);
+                let line = if self.confirm(self.at).is_some() { Line::UnclearHelp } else { Line::UnclearHelpNumber };
+                let text = self.book.line(line, &[("answer", &self.answers_in_all_words())]);
                 self.say(self.here(), Priority::Chat, text);
             }
             _ => {}

@@ -119,9 +119,7 @@ pub fn of_run(job: &Move, events: &[Event], day: i64) -> Vec<PastRun> {
         };
         let Some(index) = job.index_of(step) else { continue };
         let person = whose.get(step.as_str()).map_or_else(|| alone.clone(), |person| (*person).to_owned());
-        if !person.is_empty() {
-            *found.entry((person, job.step(index).role)).or_insert(true) &= clean;
-        }
+        *found.entry((person, job.step(index).role)).or_insert(true) &= clean;
     }
     found.into_iter().map(|((person, role), clean)| PastRun { person, role, day, clean }).collect()
 }
