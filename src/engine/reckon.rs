@@ -17,7 +17,7 @@ use crate::figures::clocks::{LayerInputs, RinseInputs, layer_clock, rinse_clock}
 use crate::figures::flow::by_bucket;
 use crate::figures::units::flow::us_gallon_per_minute;
 use crate::figures::units::volume::us_gallon;
-use crate::routine::{Answer, ClockAnswer, Reckoned, ReckonedClock, StepIndex};
+use crate::routine::{Answer, AsBuilt, ClockAnswer, Reckoned, ReckonedClock, StepIndex};
 
 /// What came of measuring the tap.
 #[derive(Clone, Debug, PartialEq)]
@@ -33,6 +33,8 @@ pub enum TapMeasured {
 pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration) -> Option<TapMeasured> {
     let Answer::Clock(ClockAnswer { fills_gal: Some(gallons), .. }) = &job.step(step).answer else { return None };
     let bucket = Volume::new::<us_gallon>(f64::from(*gallons));
+    // What was measured before is measured anew, and holds no longer.
+    put_back(job, step);
     let Ok(measured) = by_bucket(bucket, Time::new::<second>(ran.as_secs_f64())) else {
         return Some(TapMeasured::Unusable);
     };
@@ -65,14 +67,34 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
     for (later, length, call, started) in changed {
         let step = &mut job.routine.steps[later];
         let start = step.answer.phrases().first().map(|start| start.to_vec()).unwrap_or_default();
-        split_answer(&call, &start).0.trim().clone_into(&mut step.short);
-        step.call = call;
+        let usual_call = std::mem::replace(&mut step.call, call);
+        let short = split_answer(&step.call, &start).0.trim().to_owned();
+        let usual_short = std::mem::replace(&mut step.short, short);
         if let Answer::Clock(clock) = &mut step.answer {
-            clock.length = length;
-            clock.started = started;
+            let usual = AsBuilt {
+                length: std::mem::replace(&mut clock.length, length),
+                call: usual_call,
+                short: usual_short,
+                started: std::mem::replace(&mut clock.started, started),
+            };
+            if let Some(reckoned) = &mut clock.reckoned {
+                reckoned.usual = Some(usual);
+            }
         }
     }
     Some(TapMeasured::Flow(shown))
+}
+
+/// The clocks that come after the bucket of `step` run their usual times again.
+fn put_back(job: &mut Move, step: StepIndex) {
+    let part = job.parts[job.part_of(step)].steps.clone();
+    for later in &mut job.routine.steps[step + 1..part.end] {
+        let Answer::Clock(clock) = &mut later.answer else { continue };
+        let Some(reckoned) = &mut clock.reckoned else { continue };
+        let Some(usual) = reckoned.usual.take() else { continue };
+        (later.call, later.short) = (usual.call, usual.short);
+        (clock.started, clock.length) = (usual.started, usual.length);
+    }
 }
 
 /// How long it runs, and how deep that is in inches where the floor is known.

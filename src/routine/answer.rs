@@ -72,6 +72,17 @@ pub struct Reckoned {
     pub started: String,
     /// Says how deep that is: `{depth}` (inches, with their unit). Left out where the floor is not known.
     pub depth: String,
+    /// What stood here before it was reckoned; nothing where it never was.
+    pub usual: Option<AsBuilt>,
+}
+
+/// A clock as the routine has it, before the flow of the tap is known.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct AsBuilt {
+    pub length: Duration,
+    pub call: String,
+    pub short: String,
+    pub started: String,
 }
 
 /// What runs in while the clock runs.

@@ -323,6 +323,7 @@ impl Builder<'_> {
             call: reckon.call,
             started: reckon.started,
             depth: reckon.depth,
+            usual: None,
         })
     }
 

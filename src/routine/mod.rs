@@ -19,8 +19,9 @@ pub use expand::Library;
 pub use lint::{Finding, Severity, Surroundings, lint, step_places};
 pub use lint_order::unwashed_hands;
 pub use model::{
-    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, Harm, HoldAnswer, Loop, NumberAnswer, Question,
-    Reckoned, ReckonedClock, Role, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef, Touches, Turn,
+    Answer, AsBuilt, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, Harm, HoldAnswer, Loop, NumberAnswer,
+    Question, Reckoned, ReckonedClock, Role, Routine, RoutineKind, Section, StateAnswer, Step, StepIndex, StepRef,
+    Touches, Turn,
 };
 pub use schema::{changes_schema, routine_schema};
 

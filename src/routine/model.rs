@@ -6,8 +6,8 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 
 pub use super::answer::{
-    Answer, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question, Reckoned,
-    ReckonedClock, StateAnswer, Turn,
+    Answer, AsBuilt, BothAnswer, ChoiceAnswer, ChoiceOption, ClockAnswer, HoldAnswer, Loop, NumberAnswer, Question,
+    Reckoned, ReckonedClock, StateAnswer, Turn,
 };
 pub use crate::rig::Role;
 use crate::rig::{Demand, Stands};

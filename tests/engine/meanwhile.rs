@@ -303,3 +303,16 @@ fn a_clock_that_guards_nothing_and_was_told_before_the_program_went_away_is_over
     again.quiet();
     assert!(!runs(&again, "soak") && !again.is_open("soak"), "{:?}", again.page);
 }
+
+#[test]
+fn after_a_long_pause_at_the_gate_a_no_to_another_look_ends_the_run() {
+    let mut world = by_one(&[own::cap(), soak().after(&["cap"])]);
+    world.hear("cap on");
+    world.hear("soaking");
+    world.hear("stop");
+    world.pass_s(4_000);
+    world.hear("go ahead");
+    assert!(world.last_said().contains("go through this section again"), "{:?}", world.page);
+    world.hear("no");
+    assert_eq!(world.engine.state().ended, Some(Ending::Completed), "{:?}", world.page);
+}

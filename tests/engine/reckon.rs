@@ -108,6 +108,23 @@ fn what_no_tap_gives_leaves_the_usual_times() {
 }
 
 #[test]
+fn a_second_measurement_that_tells_nothing_leaves_the_usual_times_and_not_the_first() {
+    let mut world = World::new(&rig(RIG));
+    world.answer_until("tap-bucket");
+    world.hear("tap running");
+    world.pass_s(25);
+    world.hear("bucket full");
+    world.hear("correction");
+    world.pass_s(20_000);
+    world.hear("bucket full");
+    assert!(world.said.iter().any(|(_, said)| said.text.contains("I keep the usual ones")), "{:?}", world.page);
+    world.answer_until("rinse-water");
+    assert!(!world.last_said().contains("From this tap"), "{}", world.last_said());
+    world.hear("water on");
+    assert_eq!(started(&world, "rinse-water"), UNMEASURED_S);
+}
+
+#[test]
 fn a_rig_without_a_bucket_is_not_asked_to_fill_one() {
     let mut world = World::new(&rig("[waste]\nblack_gal = 40\n"));
     world.answer_until("rinse-water");

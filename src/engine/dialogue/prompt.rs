@@ -142,6 +142,10 @@ impl Engine {
         let call = self.current().map(|step| self.asking_text(step)).unwrap_or_default();
         let text = self.book.line(line, &[("call", &call)]);
         self.say_prompt(text);
+        // What was asked at a gate held it up.
+        if self.stands_at_a_gate() {
+            self.pass_gate();
+        }
     }
 
     /// Every sentence of the routine and of the program that can be spoken ahead of time.
