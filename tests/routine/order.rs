@@ -204,6 +204,13 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::trailer_empty_before_the_pull("hitch-up", "pin-steps-in", "tug-test")]
 #[case::bar_holds_before_the_car_may_roll("hitch-up", "arms-latched", "car-in-tow/brake-released")]
 #[case::bar_holds_before_the_car_may_roll_alone("hitch-up", "arms-latched-alone", "car-in-tow/brake-released")]
+// Common practice, no source: a car is coupled where its rig stands straight and held, with room behind it; steps are in before the rig rolls out.
+#[case::steps_before_pulling_out("hitch-up", "steps-in", "rig-out")]
+#[case::rig_held_before_the_car_comes("hitch-up", "rig-out", "car-lined")]
+#[case::rig_held_before_the_car_comes_alone("hitch-up", "rig-out", "car-lined-alone")]
+#[case::steps_before_pulling_out_with_a_dolly("hitch-up", "ball-steps-in", "dolly-rig-out")]
+#[case::rig_held_before_the_dolly("hitch-up", "dolly-rig-out", "ball-under")]
+#[case::rig_held_before_the_dolly_alone("hitch-up", "dolly-rig-out", "ball-under-alone")]
 // ANSI A119.2 clause 10.8, as quoted.
 #[case::held("wake-up", "sanitize/soak", "sanitize/drained")]
 #[case::joints_before_bleach("wake-up", "joints", "sanitize/thinned")]

@@ -416,3 +416,47 @@ fn whoever_drives_is_belted_last() {
     let belts: Vec<&str> = look.steps.iter().filter_map(|step| step.id.strip_prefix("riders@")).collect();
     assert_eq!(belts, ["imre", "juna", "rowan"]);
 }
+
+const PRACTICE: &str = "common practice, no source";
+const MAKERS: &str = "makers' manuals of the trade, from memory";
+
+/// Routine, rig, step, what it says, and where that is from. Whoever could take one thing for another, or does not know how, gets hurt or floods
+/// something by a wrong guess.
+const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
+    // Clipped to what is towed its pin is never pulled; clipped to the hitch it goes with it.
+    ("hitch-up", "fifth-wheel", "breakaway", &["towing vehicle", "Not to trailer, car, bar, hitch or chain"], MAKERS),
+    (
+        "hitch-up",
+        "motorhome-towed-car",
+        "breakaway",
+        &["towing vehicle", "Not to trailer, car, bar, hitch or chain"],
+        MAKERS,
+    ),
+    ("last-look", "motorhome-towed-car", "breakaway", &["towing vehicle"], MAKERS),
+    ("hitch-up", "motorhome-dolly", "ball-shoes", &["dolly"], PRACTICE),
+    ("hitch-up", "motorhome-dolly", "lift-test", &["no jack"], PRACTICE),
+    ("hitch-up", "fifth-wheel", "tug-test", &["Nobody between truck and trailer, nobody in it"], PRACTICE),
+    ("hitch-up", "travel-trailer", "gain", &["Nobody beside it, behind it or in what is towed"], PRACTICE),
+    // Shut jaws shove the trailer off its chocks.
+    ("hitch-up", "fifth-wheel", "pin-height", &["jaws open", "Tailgate down", "just below the top"], MAKERS),
+    // The car's lights are out whether its brake is set or not, once its power is off.
+    ("last-look", "car-power-off", "car-brake", &["before the car's power was off"], PRACTICE),
+];
+
+fn all_of(step: &sparehand::routine::Step) -> String {
+    let answers = step.answer.texts().join(" ");
+    [&step.caution, &step.call, &step.how, &step.check, &answers].map(String::as_str).join(" ")
+}
+
+#[test]
+fn where_a_wrong_guess_hurts_or_floods_a_step_says_what_is_meant() {
+    let mut unsaid = Vec::new();
+    for (id, of, step, parts, source) in SAID {
+        let routine = load(id, &rig(of));
+        let step = &routine.steps[routine.index_of(step).unwrap_or_else(|| panic!("{id} has no {step}"))];
+        let text = all_of(step);
+        let missing = parts.iter().filter(|part| !text.contains(**part));
+        unsaid.extend(missing.map(|part| format!("{id}/{}: no '{part}' ({source}) in '{text}'", step.id)));
+    }
+    assert!(unsaid.is_empty(), "\n{}", unsaid.join("\n"));
+}
