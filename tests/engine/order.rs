@@ -164,6 +164,8 @@ const ORDERS: &[(&str, &str, &str)] = &[
     ("arrive/alarms", "arrive/gas-on", "common practice, no source"),
     ("arrive/stove-knobs", "arrive/gas-on", "common practice, no source"),
     ("arrive/air-dumped", "arrive/jacks-down", "common practice, no source"),
+    ("arrive/air-dumped", "arrive/hands-off", "air and jacks want ignition: common practice, no source"),
+    ("arrive/jacks-down", "arrive/hands-off", "air and jacks want ignition: common practice, no source"),
     ("hitch-up/steps-in", "hitch-up/rig-out", "the rig rolls out to the car: common practice, no source"),
     ("hitch-up/rig-out", "hitch-up/car-lined", "a car is coupled with room behind the rig: common practice, no source"),
     (

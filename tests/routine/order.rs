@@ -211,6 +211,9 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 #[case::steps_before_pulling_out_with_a_dolly("hitch-up", "ball-steps-in", "dolly-rig-out")]
 #[case::rig_held_before_the_dolly("hitch-up", "dolly-rig-out", "ball-under")]
 #[case::rig_held_before_the_dolly_alone("hitch-up", "dolly-rig-out", "ball-under-alone")]
+// Common practice, no source: jacks and air want ignition or engine, so the key comes out after them.
+#[case::air_before_the_key("arrive", "air-dumped", "hands-off")]
+#[case::jacks_before_the_key("arrive", "jacks-down", "hands-off")]
 // ANSI A119.2 clause 10.8, as quoted.
 #[case::held("wake-up", "sanitize/soak", "sanitize/drained")]
 #[case::joints_before_bleach("wake-up", "joints", "sanitize/thinned")]

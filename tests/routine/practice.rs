@@ -433,14 +433,22 @@ const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
         MAKERS,
     ),
     ("last-look", "motorhome-towed-car", "breakaway", &["towing vehicle"], MAKERS),
+    ("arrive", "travel-trailer", "chocked", &["its own wheels, not the truck's", "before and behind"], PRACTICE),
+    ("arrive", "travel-trailer", "still-chocked", &["Touch the trailer's chocks"], PRACTICE),
     ("hitch-up", "motorhome-dolly", "ball-shoes", &["dolly"], PRACTICE),
     ("hitch-up", "motorhome-dolly", "lift-test", &["no jack"], PRACTICE),
+    // Some ten minutes pass at the hitch before animals are let out.
+    ("arrive", "fifth-wheel", "hands-off", &["animal in the cab", "windows down", "shade"], PRACTICE),
     ("hitch-up", "fifth-wheel", "tug-test", &["Nobody between truck and trailer, nobody in it"], PRACTICE),
     ("hitch-up", "travel-trailer", "gain", &["Nobody beside it, behind it or in what is towed"], PRACTICE),
     // Shut jaws shove the trailer off its chocks.
     ("hitch-up", "fifth-wheel", "pin-height", &["jaws open", "Tailgate down", "just below the top"], MAKERS),
     // The car's lights are out whether its brake is set or not, once its power is off.
     ("last-look", "car-power-off", "car-brake", &["before the car's power was off"], PRACTICE),
+    ("arrive", "default", "breaker-on", &["Big loads off inside", "burns out within a minute"], PRACTICE),
+    ("arrive", "default", "sewer-on", &["Cap off first, slowly, face away"], PRACTICE),
+    ("arrive", "default", "black-kept", &["Gray too", "both gauges"], PRACTICE),
+    ("arrive", "default", "gas-on", &["its last leak test", "swapped"], PRACTICE),
 ];
 
 fn all_of(step: &sparehand::routine::Step) -> String {
