@@ -445,6 +445,8 @@ const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
     ("hitch-up", "fifth-wheel", "pin-height", &["jaws open", "Tailgate down", "just below the top"], MAKERS),
     // The car's lights are out whether its brake is set or not, once its power is off.
     ("last-look", "car-power-off", "car-brake", &["before the car's power was off"], PRACTICE),
+    ("stop", "default", "held", &["not on a shoulder", "nobody on the traffic side"], PRACTICE),
+    ("stop", "default", "nuts", &["Do not roll on it", "again after ten miles", "roadside help"], MAKERS),
     ("arrive", "default", "breaker-on", &["Big loads off inside", "burns out within a minute"], PRACTICE),
     ("arrive", "default", "sewer-on", &["Cap off first, slowly, face away"], PRACTICE),
     ("arrive", "default", "black-kept", &["Gray too", "both gauges"], PRACTICE),
