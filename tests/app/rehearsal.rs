@@ -155,7 +155,7 @@ fn an_emergency_card_is_no_routine_and_its_words_are_told() {
 /// Each card from its words on, in the middle of a routine, by the real recogniser; then everything else is held.
 #[rstest]
 #[case::gas("i smell gas", &["out", "door-open", "bottle", "away", "stay"])]
-#[case::overflow("tank overflow", &["shut-off", "water-state", "keep-off", "drain-on", "clean-up", "clean-hands"])]
+#[case::overflow("tank overflow", &["shut-off", "water-state", "keep-off", "what-ran", "drain-on", "clean-up", "clean-hands"])]
 #[case::storm("storm is coming", &["lightning", "which"])]
 #[case::fire("we have a fire", &["out", "call", "count", "judged", "stay"])]
 #[case::fire_too("fire fire", &["out", "call", "count", "judged", "stay"])]

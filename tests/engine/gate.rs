@@ -248,7 +248,7 @@ fn a_card_starts_at_once_from_anywhere_even_over_an_alarm() {
     assert_eq!(
         (first.text.as_str(), first.priority),
         (
-            "Everybody out; driving, pull over first. No switch, no phone. Valve only in passing. Outside: heads counted, call from there.",
+            "Everybody out, door open. No switch, no phone, no flame. Driving: pull over first. Outside: heads counted, call from there.",
             Priority::Alarm
         )
     );

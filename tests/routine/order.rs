@@ -214,6 +214,10 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 // Common practice, no source: jacks and air want ignition or engine, so the key comes out after them.
 #[case::air_before_the_key("arrive", "air-dumped", "hands-off")]
 #[case::jacks_before_the_key("arrive", "jacks-down", "hands-off")]
+// Common practice, no source: which tank ran over is known before a valve is opened, and the power is off before anybody looks.
+#[case::power_off_before_looking("overflow", "mains-off", "what-ran")]
+#[case::own_power_off_before_looking("overflow", "other-power-off", "what-ran")]
+#[case::what_ran_before_a_valve("overflow", "what-ran", "drain-on")]
 // ANSI A119.2 clause 10.8, as quoted.
 #[case::held("wake-up", "sanitize/soak", "sanitize/drained")]
 #[case::joints_before_bleach("wake-up", "joints", "sanitize/thinned")]

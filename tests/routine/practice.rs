@@ -122,7 +122,7 @@ fn the_cards_send_people_away_before_chores_and_offer_nothing_that_they_refuse()
 fn every_card_that_has_help_called_says_the_number_of_the_rig_file_digit_by_digit() {
     let mut cards = 0;
     for (rig, number) in [("", "9 1 1"), ("[help]\nemergency_number = 112", "1 1 2")] {
-        for id in ["fire", "gas-smell", "co-alarm", "hurt", "tingle", "roadside"] {
+        for id in ["fire", "gas-smell", "co-alarm", "hurt", "tingle", "roadside", "stuck-slide"] {
             let card = of(id, rig);
             let texts = card
                 .steps
@@ -133,7 +133,7 @@ fn every_card_that_has_help_called_says_the_number_of_the_rig_file_digit_by_digi
             cards += 1;
         }
     }
-    assert_eq!(cards, 12);
+    assert_eq!(cards, 14);
 }
 
 /// Where it has been said what is to be done, the next question has no other answer than the state: nothing is settled by "not allowed",
@@ -451,6 +451,9 @@ const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
     ("arrive", "default", "sewer-on", &["Cap off first, slowly, face away"], PRACTICE),
     ("arrive", "default", "black-kept", &["Gray too", "both gauges"], PRACTICE),
     ("arrive", "default", "gas-on", &["its last leak test", "swapped"], PRACTICE),
+    ("fire", "default", "judged", &["From the open door, no further", "leave"], "fire departments, from memory"),
+    ("gas-smell", "default", "out", &["no flame"], "gas suppliers and fire departments, from memory"),
+    ("storm", "default", "which", &["flat in a ditch, head covered", "high ground"], "weather service, from memory"),
 ];
 
 fn all_of(step: &sparehand::routine::Step) -> String {
@@ -469,4 +472,48 @@ fn where_a_wrong_guess_hurts_or_floods_a_step_says_what_is_meant() {
         unsaid.extend(missing.map(|part| format!("{id}/{}: no '{part}' ({source}) in '{text}'", step.id)));
     }
     assert!(unsaid.is_empty(), "\n{}", unsaid.join("\n"));
+}
+
+/// Common practice, no source: each of these has been taken for an order.
+#[test]
+fn nobody_is_sent_where_it_hurts_by_a_check_or_by_what_is_said_in_passing() {
+    for (id, of, step, part) in [
+        ("gas-smell", "default", "out", "Valve only"),
+        ("fire", "default", "judged", "lid on"),
+        ("storm", "default", "which", "Everybody in, until"),
+        ("overflow", "default", "drain-on", "black valve"),
+    ] {
+        let routine = load(id, &rig(of));
+        let text = all_of(&routine.steps[routine.index_of(step).unwrap_or_else(|| panic!("{id} has no {step}"))]);
+        assert!(!text.contains(part), "{id}/{step}: '{part}' in '{text}'");
+    }
+}
+
+/// The weather service on tornadoes and floods, from memory: a building first, and for rising water high ground on foot.
+#[test]
+fn a_tornado_is_named_before_thunder_and_rising_water_sends_everybody_uphill() {
+    let storm = load("storm", &rig("default"));
+    let first = &storm.steps[0];
+    for text in [&first.call, &first.short] {
+        let place = |word: &str| text.find(word).unwrap_or_else(|| panic!("no '{word}' in '{text}'"));
+        assert!(place("Tornado") < place("lowest room") && place("lowest room") < place("hunder"), "{text}");
+    }
+    let Answer::Choice(which) = &storm.steps[storm.index_of("which").unwrap()].answer else { panic!() };
+    let option = |say: &str| which.options.iter().find(|option| option.say.iter().any(|phrase| phrase == say)).unwrap();
+    let water = option("water is rising");
+    assert!(water.ends && water.reply.contains("On foot to high ground") && water.reply.contains("moving water"));
+}
+
+/// Clean water needs no sewer hose and no bleach; power waits until it is dry. Common practice, no source.
+#[test]
+fn a_card_for_an_overflow_is_over_once_it_was_clean_water() {
+    let card = load("overflow", &rig("default"));
+    let Answer::Choice(what) = &card.steps[card.index_of("what-ran").unwrap()].answer else { panic!() };
+    let ends: Vec<(&str, bool)> = what.options.iter().map(|option| (option.say[0].as_str(), option.ends)).collect();
+    assert_eq!(ends, [("from a waste tank", false), ("clean water", true)]);
+    let Answer::Choice(power) = &card.steps[card.index_of("mains-off").unwrap()].answer else { panic!() };
+    assert!(
+        power.options.iter().any(|option| option.settles && option.say[0] == "no shore power"),
+        "at a dump station"
+    );
 }
