@@ -184,6 +184,11 @@ const ORDERS: &[(&str, &str, &str)] = &[
         "hitch-up/ball-under-alone",
         "a car is coupled with room behind the rig: common practice, no source",
     ),
+    (
+        "morning-outside/tank-dump/rinse-hose-off",
+        "morning-outside/tank-dump/hose-rinse",
+        "it rinses the sewer hose: common practice, no source",
+    ),
     ("arrive/volts-one", "arrive/volts-across", "both legs are read: NEC 551, from memory"),
     ("hitch-up/car-in-tow/steering", "hitch-up/car-brake-fitted", "it sits on the pedal: common practice, no source"),
     ("hitch-up/car-in-tow/hold", "hitch-up/car-brake-fitted", "it sits on the pedal: common practice, no source"),

@@ -214,6 +214,8 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 // Common practice, no source: jacks and air want ignition or engine, so the key comes out after them.
 #[case::air_before_the_key("arrive", "air-dumped", "hands-off")]
 #[case::jacks_before_the_key("arrive", "jacks-down", "hands-off")]
+// Common practice, no source: the rinse hose rinses the sewer hose, and is bagged with it.
+#[case::rinse_hose_off_before_it_rinses("tank-dump", "rinse-hose-off", "hose-rinse")]
 // Common practice, no source: which tank ran over is known before a valve is opened, and the power is off before anybody looks.
 #[case::power_off_before_looking("overflow", "mains-off", "what-ran")]
 #[case::own_power_off_before_looking("overflow", "other-power-off", "what-ran")]

@@ -90,7 +90,7 @@ fn an_unmeasured_rinse_into_the_closed_valve_never_fills_the_tank() {
     let Answer::Clock(clock) = &step.answer else { panic!("{step:?}") };
     let seconds = clock.length.as_secs();
     assert!(10.0 / 60.0 * seconds as f64 <= 0.75 * 40.0, "{seconds} s at 10 gallons a minute");
-    assert!(step.call.contains("2 min 30 s") && step.how.contains("Assumed"), "{} {}", step.call, step.how);
+    assert!(step.call.contains("2 min 30 s") && step.how.contains("never measured"), "{} {}", step.call, step.how);
     let through = load("tank-dump", &rig("travel-trailer"));
     let Answer::Clock(clock) = &through.steps[through.index_of("rinse-water").unwrap()].answer else { panic!() };
     assert_eq!(clock.length.as_secs(), 240, "through an open valve it is the owner's own time");
@@ -454,6 +454,11 @@ const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
     ("fire", "default", "judged", &["From the open door, no further", "leave"], "fire departments, from memory"),
     ("gas-smell", "default", "out", &["no flame"], "gas suppliers and fire departments, from memory"),
     ("storm", "default", "which", &["flat in a ditch, head covered", "high ground"], "weather service, from memory"),
+    ("tank-dump", "motorhome-dolly", "bucket-water", &["on again outside"], PRACTICE),
+    ("tank-dump", "motorhome-dolly", "layer-bucket", &["Gloves off at the door, on again outside"], PRACTICE),
+    ("tank-dump", "default", "hose-rinse", &["then its tap shut"], PRACTICE),
+    ("tank-dump", "default", "hose-stow", &["rinse hose into its own bag"], PRACTICE),
+    ("dump-away", "travel-trailer", "tote-fill", &["One valve", "never both"], PRACTICE),
 ];
 
 fn all_of(step: &sparehand::routine::Step) -> String {
@@ -478,10 +483,12 @@ fn where_a_wrong_guess_hurts_or_floods_a_step_says_what_is_meant() {
 #[test]
 fn nobody_is_sent_where_it_hurts_by_a_check_or_by_what_is_said_in_passing() {
     for (id, of, step, part) in [
+        ("dump-away", "travel-trailer", "tote-all", "a valve is opened"),
         ("gas-smell", "default", "out", "Valve only"),
         ("fire", "default", "judged", "lid on"),
         ("storm", "default", "which", "Everybody in, until"),
         ("overflow", "default", "drain-on", "black valve"),
+        ("tank-dump", "default", "grey-held", "Open, it"),
     ] {
         let routine = load(id, &rig(of));
         let text = all_of(&routine.steps[routine.index_of(step).unwrap_or_else(|| panic!("{id} has no {step}"))]);
