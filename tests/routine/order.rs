@@ -214,6 +214,17 @@ pub(super) fn is(step: &Step, id: &str) -> bool {
 // Common practice, no source: jacks and air want ignition or engine, so the key comes out after them.
 #[case::air_before_the_key("arrive", "air-dumped", "hands-off")]
 #[case::jacks_before_the_key("arrive", "jacks-down", "hands-off")]
+// Common practice, no source: food is out while there is light, and before a slide shuts it in.
+#[case::fridge_before_slides("lay-up", "fridge-open", "slide-way")]
+#[case::food_before_slides("lay-up", "food-out", "slide-way")]
+#[case::cushions_before_slides("lay-up", "dry", "slide-way")]
+#[case::fridge_before_power("lay-up", "fridge-open", "breaker-off")]
+// Common practice, no source: what is opened by hand is opened without pressure.
+#[case::pump_off_before_the_inlet("lay-up", "pump-dry", "inlet-safe")]
+#[case::pressure_before_the_hose_and_the_low_points("lay-up", "pressure-out", "low-points")]
+// Common practice, no source: pipes that froze are looked at before water runs for ten minutes.
+#[case::joints_before_flushing("wake-up", "joints", "flushed")]
+#[case::flushed_before_bleach("wake-up", "flushed", "sanitize/thinned")]
 // Common practice, no source: the rinse hose rinses the sewer hose, and is bagged with it.
 #[case::rinse_hose_off_before_it_rinses("tank-dump", "rinse-hose-off", "hose-rinse")]
 // Common practice, no source: which tank ran over is known before a valve is opened, and the power is off before anybody looks.

@@ -400,7 +400,7 @@ fn whoever_does_it_for_the_first_time_is_told_what_a_step_takes_for_granted() {
         parts.iter().for_each(|part| assert!(text.contains(part), "{id}/{}: no '{part}' in '{text}'", step.id));
     };
     says("lay-up", "default", "lines-done", &["water inlet", "regulated", "pump on", "bottle"]);
-    says("wake-up", "default", "flushed", &["Water on first", "pump"]);
+    says("wake-up", "default", "joints", &["Water on slowly, every tap shut", "pump"]);
     says("hitch-up", "travel-trailer", "coupler-latched", &["Jack down"]);
     // Jaws let the pin slide out; a coupler is lifted off its ball.
     says("arrive", "fifth-wheel", "jaws-open", &["no gap lies between the plates"]);
@@ -459,6 +459,16 @@ const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
     ("tank-dump", "default", "hose-rinse", &["then its tap shut"], PRACTICE),
     ("tank-dump", "default", "hose-stow", &["rinse hose into its own bag"], PRACTICE),
     ("dump-away", "travel-trailer", "tote-fill", &["One valve", "never both"], PRACTICE),
+    // The water heater is on in a cold night.
+    ("cold-night", "default", "bays", &["Water heater off", "it comes hot, hands away"], PRACTICE),
+    ("lay-up", "default", "supply-off", &["The hose stays on until the pressure is out"], PRACTICE),
+    ("lay-up", "default", "low-points", &["Hose off the rig first"], PRACTICE),
+    ("lay-up", "default", "drains-shut", &["Filter cartridges out", "its plug back in"], PRACTICE),
+    ("lay-up", "default", "pump-dry", &["pump off and a tap open"], PRACTICE),
+    ("lay-up", "default", "inlet-safe", &["air and pump off, a tap open"], PRACTICE),
+    // Six years: tire makers and NHTSA on age, from memory.
+    ("wake-up", "default", "tires-look", &["week, then year", "six years"], "tire makers and NHTSA, from memory"),
+    ("wake-up", "default", "gas-check", &["cannot be tested"], PRACTICE),
 ];
 
 fn all_of(step: &sparehand::routine::Step) -> String {
@@ -509,6 +519,17 @@ fn a_tornado_is_named_before_thunder_and_rising_water_sends_everybody_uphill() {
     let option = |say: &str| which.options.iter().find(|option| option.say.iter().any(|phrase| phrase == say)).unwrap();
     let water = option("water is rising");
     assert!(water.ends && water.reply.contains("On foot to high ground") && water.reply.contains("moving water"));
+}
+
+/// Trailer tires die of age with their tread full. Tire makers and NHTSA, from memory.
+#[test]
+fn after_the_winter_every_tire_is_read_and_looked_at_whether_the_rig_file_names_it_or_not() {
+    for (name, _) in RIGS {
+        let wake = load("wake-up", &rig(name));
+        assert_ne!(has(&wake, "tyre-pressures"), has(&wake, "tires-by-gauge"), "{name}");
+        let look = &wake.steps[wake.index_of("tires-look").unwrap_or_else(|| panic!("{name} looks at no tire"))];
+        assert_eq!((look.harm, look.tested_by.as_str()), (Harm::Hurt, "a tire shop"), "{name}");
+    }
 }
 
 /// Clean water needs no sewer hose and no bleach; power waits until it is dry. Common practice, no source.
