@@ -469,6 +469,7 @@ const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
     // Six years: tire makers and NHTSA on age, from memory.
     ("wake-up", "default", "tires-look", &["week, then year", "six years"], "tire makers and NHTSA, from memory"),
     ("wake-up", "default", "gas-check", &["cannot be tested"], PRACTICE),
+    ("gas-refill", "default", "relight", &["Bottle open: relight", "Shut for the road: nothing lit"], PRACTICE),
 ];
 
 fn all_of(step: &sparehand::routine::Step) -> String {
