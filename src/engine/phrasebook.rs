@@ -351,7 +351,7 @@ listed!(
         StandingBy, StandingByClock, Rest, RestNot, RestClock, RestHalfDone, RestOffered, Held, HeldClock, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, FlowMeasured, FlowUnusable, ClockLeft,
         ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,
-        CorrectionClock, SkipWhy, SkipRefused, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
+        CorrectionClock, SkipWhy, SkipRefused, SkipNotNow, SkipLast, Skipped, Deferred, EndSure, Ended, WentOn, GateClear,
         GateSkipped, GateHeld, Louder, Quieter, Slower, Faster, VoiceLimit, JournalFailed, JournalRefused, HearingLost,
         HearingBack, VoiceLost, Slow, SoundNotKept, StationJoined, StationAway, StationBack, StationJoinedSeveral, StationBackSeveral, Missed, MissedSettled, MissedSkipped, MissedSteps, MissedReopened,
         MissedClock, MissedRang, MissedRangEnded, MissedEnded, MissedRanOut, MissedPause, MissedPauseOver, MissedCard, MissedHandover, MissedBy, LeavesHazard, Closing, ToPerson, Waits, AndYou, Who, WhoNot, OverTo, OverToNothing, WashFirst, AskReading,

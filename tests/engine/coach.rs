@@ -115,7 +115,7 @@ fn what_cannot_be_tested_stays_open_holds_back_what_hangs_on_it_and_is_named_at_
     let mut world = valves(alone(true));
     world.hear("cannot be tested");
     assert!(
-        world.last_said().starts_with("Left valve stays to be done: a plumber must test it."),
+        world.last_said().starts_with("Left valve: still to be done; a plumber must test it."),
         "{}",
         world.last_said()
     );
@@ -158,6 +158,8 @@ fn a_step_that_can_do_no_harm_and_a_card_know_no_cannot_be_tested() {
     world.hear("tank overflow");
     world.pass_s(20);
     assert!(!world.may_say().contains(&"cannot be tested"), "{:?}", world.may_say());
+    world.hear("skip");
+    assert!(world.last_said().starts_with("That is not skipped."), "{}", world.last_said());
 }
 
 /// Wherever it is said, something is asked to the end: what hangs on it is passed over, and the last gate holds.

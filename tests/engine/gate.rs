@@ -127,8 +127,8 @@ fn are_we_ready_names_everything_that_is_open_opened_again_left_out_or_running()
     go(&mut world, &["clock ten minutes", "yes", "are we ready"]);
     assert_eq!(
         world.last_said(),
-        "Not done yet: mat step, flap step, keys step. To do again: hatch step. Still running: ten minute clock. I do not call \
-         it complete. To end it over this, say: override, my responsibility."
+        "Not done yet: mat step, flap step, keys step. To do again: hatch step. Still running: ten minute clock. It is not \
+         complete. To end it all the same, say: override, my responsibility. I write that down."
     );
     go(&mut world, &["hatch shut", "flap shut", "skip", "not needed", "are we ready"]);
     assert!(world.last_said().contains("Left out: mat step."), "{}", world.last_said());
@@ -164,7 +164,7 @@ fn nobody_overrides_a_hazard_that_still_runs() {
     world.hear("water on");
     world.hear("are we ready");
     world.hear("override my responsibility");
-    assert!(world.last_said().starts_with("Not while that runs. The rinse water clock is running."));
+    assert!(world.last_said().starts_with("Not yet. The rinse water clock is running."));
     assert_eq!(world.engine.state().ended, None);
 }
 

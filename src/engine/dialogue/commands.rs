@@ -1,5 +1,6 @@
 //! What can be said at any step.
 
+use super::super::answer::untested;
 use super::super::core::Engine;
 use super::super::event::{Event, HeardAs};
 use super::super::output::{Audience, Output, Priority, VoiceSettings};
@@ -141,8 +142,7 @@ impl Engine {
         let settled = !self.state.is_open(step) || self.job.is_gate(step);
         let kept = !self.job.step(step).may_be_skipped();
         if kept || self.state.clocks.contains_key(&step) || step_of_a_card || settled {
-            let text = self.book.line(Line::SkipRefused, &[("call", &self.call_of(step))]);
-            self.say_useful(self.here(), Priority::Caution, text);
+            self.refuse_to_skip(step);
             return;
         }
         self.talk_mut().asking = Asking::SkipReason { step };
@@ -152,6 +152,14 @@ impl Engine {
         let mut text: Vec<String> = held.then(|| self.let_go()).flatten().into_iter().collect();
         text.push(self.to_person(self.focus(), self.book.line(Line::SkipWhy, &[])));
         self.say_useful(self.here(), Priority::Prompt, text.join(" "));
+    }
+
+    /// With the way on that there is: whoever cannot test what can hurt says so. Cards, what is settled and running clocks know no such answer.
+    pub(in crate::engine) fn refuse_to_skip(&mut self, step: StepIndex) {
+        let way_out = untested(&self.step_now(self.focus(), step)).is_some();
+        let line = if way_out { Line::SkipRefused } else { Line::SkipNotNow };
+        let text = self.book.line(line, &[("call", &self.call_of(step))]);
+        self.say_useful(self.here(), Priority::Caution, text);
     }
 
     pub(in crate::engine) fn skip_because(&mut self, step: StepIndex, reason: Reason) {

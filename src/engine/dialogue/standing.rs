@@ -106,8 +106,7 @@ impl Engine {
             return self.ask_which(step);
         }
         if !asked.may_be_skipped() || self.state.clocks.contains_key(&step) {
-            let text = self.book.line(Line::SkipRefused, &[("call", &self.call_of(step))]);
-            self.say_useful(self.here(), Priority::Caution, text);
+            self.refuse_to_skip(step);
             return;
         }
         let answer = match &heard {
