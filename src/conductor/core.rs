@@ -474,7 +474,7 @@ impl Conductor {
                 self.recogniser_is(now, LinkState::Lost);
             }
             (Worker::Synthesiser, WorkerNews::Lost(_)) => self.voice = LinkState::Lost,
-            (_, WorkerNews::Overloaded(_)) => self.slow = Some(now),
+            (_, WorkerNews::Overloaded(_) | WorkerNews::AnswerLost(_)) => self.slow = Some(now),
             _ => {}
         }
         self.talk(TalkLine::Worker { at: now, worker, what });

@@ -1,5 +1,7 @@
 //! What goes and comes back at the edges of a run.
 
+use crate::units::StationId;
+
 /// Which side of a station.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DeviceSide {
@@ -40,6 +42,8 @@ pub enum WorkerNews {
     Back,
     /// So many looks were dropped because there was no time for them.
     Overloaded(u64),
+    /// What a station had asked it for did not get through: that station takes nothing.
+    AnswerLost(StationId),
     /// It cannot hear a phrase that may be said now; why.
     CannotHear(String),
 }

@@ -151,6 +151,8 @@ impl PhoneRound<'_> {
         }
         let moved = self.line.look(now);
         self.moved(now, moved);
+        self.station.look(now);
+        self.serve();
         self.speak(now);
         while let Some(told) = self.line.sounded() {
             self.tell(told);

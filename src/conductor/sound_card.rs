@@ -154,6 +154,8 @@ impl<'a> CardRound<'a> {
             return Ok(Turned::Over);
         }
         self.listen(now)?;
+        self.station.look(now);
+        self.serve();
         self.speak(now);
         Ok(Turned::On)
     }

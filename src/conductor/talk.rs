@@ -268,6 +268,9 @@ impl fmt::Display for TalkLine {
                     WorkerNews::Lost(why) => write!(out, "[{at}] {worker} lost: {why}"),
                     WorkerNews::Back => write!(out, "[{at}] {worker} back"),
                     WorkerNews::CannotHear(why) => write!(out, "[{at}] {worker}: a phrase cannot be heard: {why}"),
+                    WorkerNews::AnswerLost(station) => {
+                        write!(out, "[{at}] {worker}: an answer did not get through to station {}", station.0)
+                    }
                     WorkerNews::Overloaded(looks) => write!(out, "[{at}] {worker} overloaded: {looks} looks dropped"),
                 }
             }

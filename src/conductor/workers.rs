@@ -161,10 +161,10 @@ fn recogniser(
 ) -> Result<RecogniserWorker, ConductorError> {
     let report = move |report| match report {
         WorkerReport::Answered(station, RecogniserAnswer::Looked(look, found)) => {
-            stations.send(station, StationInput::Looked { look, found });
+            hand(&stations, &news, Worker::Recogniser, station, StationInput::Looked { look, found });
         }
         WorkerReport::Answered(station, RecogniserAnswer::WrittenDown(look, text)) => {
-            stations.send(station, StationInput::WrittenDown { look, text });
+            hand(&stations, &news, Worker::Recogniser, station, StationInput::WrittenDown { look, text });
         }
         WorkerReport::Answered(_, RecogniserAnswer::NotPrepared(_, why)) => {
             news.tell(News::Worker(Worker::Recogniser, WorkerNews::CannotHear(why)));
@@ -195,7 +195,7 @@ fn synthesiser(
     };
     let tell = move |told| match told {
         Synthesised::Sentence { station, id, sound } => {
-            stations.send(station, StationInput::Synthesised { sentence: id, sound });
+            hand(&stations, &news, Worker::Synthesiser, station, StationInput::Synthesised { sentence: id, sound });
         }
         Synthesised::NotStored { text, error } => {
             tracing::warn!(text, error = with_causes(&error), "a sentence cannot be made ahead of time");
@@ -208,5 +208,37 @@ fn synthesiser(
     Synthesiser::spawn(make, tell).map_err(ConductorError::Thread)
 }
 
+/// Hands an answer to whoever asked; where it is lost, that is told.
+fn hand(stations: &Directory, news: &ToLoop, worker: Worker, station: StationId, answer: StationInput) {
+    if stations.send(station, answer) == Sent::Lost {
+        news.tell(News::Worker(worker, WorkerNews::AnswerLost(station)));
+    }
+}
+
 /// What is made ahead of time is made at the usual pace; another is made when it is needed.
 const USUAL_PACE: f32 = 1.0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::say::mixer::SentenceId;
+    use std::sync::mpsc::sync_channel;
+
+    #[test]
+    fn an_answer_that_a_station_does_not_take_is_told() {
+        let (stations, (inbox, orders)) = (Directory::default(), sync_channel(1));
+        stations.enter(StationId::RIG, inbox, Waker::of_nobody());
+        let (news, mut told) = tokio::sync::mpsc::channel(4);
+        let news = ToLoop::new(news);
+        let answer = || StationInput::Synthesised { sentence: SentenceId(1), sound: Ok(Arc::from([0.0])) };
+        hand(&stations, &news, Worker::Synthesiser, StationId::RIG, answer());
+        assert!(told.try_recv().is_err(), "it got through");
+        hand(&stations, &news, Worker::Synthesiser, StationId::RIG, answer());
+        let lost = told.try_recv();
+        let expected = WorkerNews::AnswerLost(StationId::RIG);
+        assert!(matches!(&lost, Ok(News::Worker(Worker::Synthesiser, what)) if *what == expected), "{lost:?}");
+        drop(orders);
+        hand(&stations, &news, Worker::Synthesiser, StationId::RIG, answer());
+        assert!(told.try_recv().is_err(), "a station that is gone waits for nothing");
+    }
+}

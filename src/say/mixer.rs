@@ -93,6 +93,11 @@ impl SentenceError {
     }
 }
 
+/// Why a sentence is given up that nobody has said anything of.
+#[derive(Debug, thiserror::Error)]
+#[error("the sentence did not come in {} s", PATIENCE.as_secs())]
+struct DidNotCome;
+
 /// What happens to sound that is already on its way when something is cut off.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum CutStyle {
@@ -257,6 +262,17 @@ impl Mixer {
         self.ducked = self.ducked.saturating_sub(samples);
     }
 
+    /// So much time has passed. A sentence that nothing sounds before, and that has not come in [`PATIENCE`], is told as one that cannot be said:
+    /// its answer is lost, or the voice hangs, and what comes after it, were it an alarm, would wait for ever.
+    pub fn wait(&mut self, span: Duration) {
+        let awaited = match &mut self.current {
+            Some(current) if current.sounds() => return,
+            Some(current) => Some(&mut current.next),
+            None => self.waiting.front_mut().and_then(|next| next.first.as_mut()),
+        };
+        self.forgotten.extend(awaited.and_then(|slot| slot.wait(span)));
+    }
+
     /// Makes the next 10 ms. Full scale is 1; the peaks stay below it whatever the volume. Silence where a sentence is not there yet.
     pub fn render(&mut self, out: &mut [f32; FRAME]) -> Vec<MixerEvent> {
         let done = self.advance(out);
@@ -395,7 +411,7 @@ impl Queued {
         match &mut self.first {
             None => {
                 let text = self.words.first()?.clone();
-                self.first = Some(Slot::Asked { id, text: text.clone(), speed, urgency });
+                self.first = Some(Slot::Asked { id, text: text.clone(), speed, urgency, waited: Duration::ZERO });
                 Some(SentenceRequest { id, text, speed, urgency })
             }
             Some(slot) => slot.ask_again(urgency),
@@ -459,7 +475,7 @@ impl Current {
         }
         let text = self.words.get(self.asked)?.clone();
         self.asked += 1;
-        self.next = Slot::Asked { id, text: text.clone(), speed, urgency };
+        self.next = Slot::Asked { id, text: text.clone(), speed, urgency, waited: Duration::ZERO };
         Some(SentenceRequest { id, text, speed, urgency })
     }
 }
@@ -467,7 +483,7 @@ impl Current {
 /// The next sentence on its way.
 enum Slot {
     Empty,
-    Asked { id: SentenceId, text: String, speed: f32, urgency: Urgency },
+    Asked { id: SentenceId, text: String, speed: f32, urgency: Urgency, waited: Duration },
     Made(Result<Arc<[f32]>, SentenceError>),
 }
 
@@ -480,9 +496,21 @@ impl Slot {
         self.asked() == Some(named)
     }
 
+    /// Waits so long more; gives the request that is given up, where it has not come in time.
+    fn wait(&mut self, span: Duration) -> Option<SentenceId> {
+        let Self::Asked { id, waited, .. } = self else { return None };
+        *waited += span;
+        if *waited < PATIENCE {
+            return None;
+        }
+        let id = *id;
+        *self = Self::Made(Err(SentenceError::new(DidNotCome)));
+        Some(id)
+    }
+
     /// The request once more, where it has become more urgent than it was.
     fn ask_again(&mut self, now: Urgency) -> Option<SentenceRequest> {
-        let Self::Asked { id, text, speed, urgency } = self else { return None };
+        let Self::Asked { id, text, speed, urgency, .. } = self else { return None };
         if now <= *urgency {
             return None;
         }
@@ -520,6 +548,10 @@ fn within_range(settings: VoiceSettings) -> VoiceSettings {
         volume_db: sound(settings.volume_db, usual.volume_db).clamp(-18.0, 6.0),
     }
 }
+
+/// A sentence is waited for so long. More than a slow machine takes to load the voice for its first one, and less than the 20 s after which an
+/// alarm is said again.
+pub const PATIENCE: Duration = Duration::from_secs(15);
 
 /// -18 dB: still there, and out of the way of a word.
 const UNDER_ITS_BREATH: f32 = 0.125;

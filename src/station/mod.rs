@@ -44,6 +44,8 @@ pub struct Station {
     /// When the newest frame was taken, and its number.
     heard_at: SessionTime,
     frames: u64,
+    /// When it was told last what time it is.
+    looked_at: SessionTime,
     outbox: VecDeque<StationOutput>,
 }
 
@@ -179,6 +181,7 @@ impl Station {
             detector: LinkState::Works,
             heard_at: SessionTime::ZERO,
             frames: 0,
+            looked_at: SessionTime::ZERO,
             outbox: VecDeque::new(),
         }
     }
@@ -201,6 +204,14 @@ impl Station {
     /// Takes 10 ms of the microphone (16 kHz, full scale 1), and what the loudspeaker played meanwhile where there is one.
     pub fn hear(&mut self, now: SessionTime, mic: &[f32; FRAME_LEN], played: Option<&[f32; FRAME_LEN]>) {
         self.frame(now, mic, played);
+        self.gather(now);
+    }
+
+    /// It is `now`, whether or not anything is heard or played. To be told whenever the thread is awake, and every 100 ms at least.
+    pub fn look(&mut self, now: SessionTime) {
+        // A thread that was held up, or a machine that slept, has not waited for anybody.
+        self.mixer.wait(now.since(self.looked_at).min(LOOKED_EVERY));
+        self.looked_at = now;
         self.gather(now);
     }
 
@@ -366,6 +377,8 @@ impl Station {
 }
 
 const FRAME_SPAN: Duration = Duration::from_millis(10);
+/// Of the time between two looks no more counts.
+const LOOKED_EVERY: Duration = Duration::from_millis(100);
 /// The meter moves ten times a second.
 const METER_EVERY: u64 = 10;
 /// Somebody who begins to speak over the voice has said what may be said over it by then.

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use sparehand::engine::output::{AlarmSignal, Priority, SpeechId, Utterance, VoiceSettings};
 use sparehand::say::NumberReading;
-use sparehand::say::mixer::{CutStyle, FRAME, Mixer, MixerEvent, SentenceError, SentenceRequest, Urgency};
+use sparehand::say::mixer::{CutStyle, FRAME, Mixer, MixerEvent, PATIENCE, SentenceError, SentenceRequest, Urgency};
 use sparehand::say::signals::{Earcon, Signals};
 
 struct Desk {
@@ -194,6 +194,42 @@ fn what_cannot_be_made_is_told_and_the_rest_is_said() {
     }
     desk.play(100);
     assert_eq!(desk.story, ["s1.0", "x1", "s1.2", "f1"]);
+}
+
+#[test]
+fn a_sentence_that_never_comes_holds_up_neither_its_utterance_nor_the_alarm_after_it() {
+    let mut desk = Desk::new();
+    desk.say(1, Priority::Alarm, "Time is up. Turn the tap.", Some(AlarmSignal::Hazard { repeat: 0 }));
+    let lost = desk.ask_one();
+    desk.say(2, Priority::Alarm, "Time is up again.", Some(AlarmSignal::Hazard { repeat: 1 }));
+    desk.mixer.wait(PATIENCE);
+    desk.play(500);
+    assert!(!desk.mixer.has_sound(), "its signal has sounded, before which nothing is waited for");
+    desk.mixer.wait(PATIENCE - Duration::from_millis(100));
+    assert!(!desk.mixer.has_sound());
+    desk.mixer.wait(Duration::from_millis(100));
+    assert_eq!(desk.mixer.poll_forgotten(), Some(lost.id));
+    desk.play(1);
+    let rest = desk.ask_one();
+    assert_eq!(rest.text, "Turn the tap.");
+    desk.answer(&rest, 10);
+    desk.answer(&lost, 10);
+    let before = desk.heard.len() / FRAME;
+    desk.play(100);
+    assert_eq!(desk.story, ["x1", "s1.1", "f1"]);
+    assert!(!desk.is_silent(before + 40), "the signal of the second");
+}
+
+#[test]
+fn an_utterance_whose_first_sentence_never_comes_is_over() {
+    let mut desk = Desk::new();
+    desk.say(1, Priority::Prompt, "Close the valve.", None);
+    desk.ask_one();
+    assert!(!desk.mixer.has_sound());
+    desk.mixer.wait(PATIENCE);
+    desk.play(5);
+    assert_eq!(desk.story, ["x1", "f1"]);
+    assert!(!desk.mixer.is_speaking());
 }
 
 #[test]
