@@ -33,6 +33,7 @@ use crate::rig::{Demand, Rig};
 use crate::screen::{Aside, Ink, Labels, LabelsError, Screen, ScreenError};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, wall};
+use crate::setup::left_running::{self, StartWordsError};
 use crate::setup::models::{self, ModelsError};
 use crate::setup::places::{Places, PlacesError};
 use crate::setup::practised::{self, Practice};
@@ -103,6 +104,8 @@ pub enum RunError {
     Listen(#[from] ListenError),
     #[error(transparent)]
     Labels(#[from] LabelsError),
+    #[error(transparent)]
+    StartWords(#[from] StartWordsError),
     #[error(transparent)]
     Screen(#[from] ScreenError),
     #[error(transparent)]
@@ -179,7 +182,11 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     // Only once nothing can fail any more: what was broken off is not ended for a run that does not begin.
-    let going_on = choose(broken_off, &engine, args.anew, &mut journal)?;
+    let going_on = broken_off.filter(|run| goes_on(run, &engine, args.anew));
+    let first_words =
+        left_running::said(&left_running::read(&journal, &rig, &places.config, going_on.as_ref().map(|run| run.id))?)?;
+    first_words.iter().for_each(|text| println!("{text}"));
+    let replaced = replaced(&journal, &engine, &args.routine, going_on.as_ref())?;
     let (run, clock, away) = entered(going_on, &mut engine, args, &rig, &mut journal)?;
     let stamps = clock.clone();
     let labels = Labels::parse(SCREEN)?;
@@ -188,11 +195,11 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let talk_file = path.with_extension("talk.txt");
     let talk = Talk::of_run(&talk_file, if on_terminal { Printing::Silent } else { Printing::Printed });
     let stamps = move |_: SessionTime| stamps.stamp();
-    let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run));
+    let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run)).in_place_of(replaced);
     let planner = args.away_by.map(|by| planner(by, args, with, &path, places));
     // By keys and screen alone nobody needs to be told that there is no loudspeaker; whoever is on a phone does.
     let means = if missing.loudspeaker.is_some() && phones.is_none() { Means::Keys } else { Means::Voice };
-    let around = Edges { sounds, devices, means, scribe, screen, talk, planner, phones };
+    let around = Edges { sounds, devices, means, scribe, first_words, screen, talk, planner, phones };
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
     Ok(())
@@ -346,29 +353,34 @@ fn goes_on(run: &RunSummary, engine: &Engine, anew: bool) -> bool {
     !anew && run.run.fingerprint == engine.routine().fingerprint
 }
 
-/// Goes on with a run that was broken off, unless it was made with another routine or the person wants to begin anew; then it
-/// is written down as ended early, so that it is not offered again.
-fn choose(
-    broken_off: Option<RunSummary>,
+/// The runs of the routine that were broken off and are not gone on with, for they were made with another routine or the person wants to begin
+/// anew; each with the record that ends it early, so that it is not offered again. Says what becomes of the newest.
+fn replaced(
+    journal: &Journal,
     engine: &Engine,
-    anew: bool,
-    journal: &mut Journal,
-) -> Result<Option<RunSummary>, RunError> {
-    let Some(run) = broken_off else { return Ok(None) };
-    let number = run.id;
-    let changed = run.run.fingerprint != engine.routine().fingerprint;
-    if goes_on(&run, engine, anew) {
-        println!("Going on with run {number}. To begin anew instead, start with --anew.");
-        return Ok(Some(run));
+    routine: &str,
+    going_on: Option<&RunSummary>,
+) -> Result<Vec<(RunId, Record)>, RunError> {
+    let mut broken_off = journal.all_unfinished()?;
+    broken_off.retain(|run| run.run.routine == routine && going_on.is_none_or(|going_on| going_on.id != run.id));
+    match (going_on, broken_off.first()) {
+        (Some(run), _) => println!("Going on with run {}. To begin anew instead, start with --anew.", run.id),
+        (None, Some(run)) => {
+            let changed = run.run.fingerprint != engine.routine().fingerprint;
+            let why = if changed { ", and its routine or rig has changed since" } else { "" };
+            println!("Run {} was broken off{why}: it is kept as ended early, and a new one begins.", run.id);
+            println!("Look at it with: sparehand log {}", run.id);
+        }
+        (None, None) => {}
     }
-    if let Some(last) = journal.events(number)?.last() {
-        let end = Record { seq: last.seq + 1, at: last.at, stamp: Clock::start().stamp(), event: Event::RunAbandoned };
-        journal.append(number, &end)?;
+    let mut replaced = Vec::new();
+    for run in broken_off {
+        if let Some(last) = journal.events(run.id)?.last() {
+            let stamp = Clock::start().stamp();
+            replaced.push((run.id, Record { seq: last.seq + 1, at: last.at, stamp, event: Event::RunAbandoned }));
+        }
     }
-    let why = if changed { ", and its routine or rig has changed since" } else { "" };
-    println!("Run {number} was broken off{why}: it is kept as ended early, and a new one begins.");
-    println!("Look at it with: sparehand log {number}");
-    Ok(None)
+    Ok(replaced)
 }
 
 /// The microphone that was measured last, where it is there.

@@ -46,7 +46,7 @@ pub struct Conductor {
     /// The person wanted to close the program over a clock that guards a hazard, and was asked.
     leaving: Option<(SessionTime, String)>,
     /// What was said once at the rig, and when: it is shown for a while.
-    notice: Option<(SessionTime, String)>,
+    notices: Vec<(SessionTime, String)>,
     /// When sound or looks were last lost because there was no time for them.
     slow: Option<SessionTime>,
     /// The system asked the program to end: by then it has.
@@ -149,7 +149,7 @@ impl Conductor {
             plan,
             screen: LinkState::Works,
             leaving: None,
-            notice: None,
+            notices: Vec::new(),
             slow: None,
             terminates: None,
             recogniser: LinkState::Works,
@@ -209,13 +209,13 @@ impl Conductor {
                 }
             }
             News::Notice(text) => {
-                self.notice = Some((now, text.clone()));
+                self.notices.push((now, text.clone()));
                 self.tell(now, StationId::RIG, Input::Noticed(text));
             }
             News::SoundNotKept(why) => {
                 self.talk(TalkLine::SoundNotKept { at: now, why });
                 let text = self.engine.sound_is_not_kept();
-                self.notice = Some((now, text.clone()));
+                self.notices.push((now, text.clone()));
                 self.tell(now, StationId::RIG, Input::Noticed(text));
             }
             News::Terminate => self.terminate(now),
@@ -239,8 +239,8 @@ impl Conductor {
     pub fn sight(&self, now: SessionTime, station: StationId) -> Sight {
         let mut sight = self.sight_with(now, station, self.engine.view(now, station));
         if station == StationId::RIG {
-            let notice = self.notice.iter().filter(|(at, _)| now.since(*at) <= SHOWN_FOR);
-            sight.view.notices.extend(notice.map(|(_, text)| text.clone()));
+            let notices = self.notices.iter().filter(|(at, _)| now.since(*at) <= SHOWN_FOR);
+            sight.view.notices.extend(notices.map(|(_, text)| text.clone()));
             let slow = self.slow.filter(|at| now.since(*at) <= SLOW_FOR);
             sight.view.notices.extend(slow.map(|_| self.engine.machine_is_slow()));
         }

@@ -59,6 +59,8 @@ pub struct Edges {
     pub means: Means,
     /// What writes it down.
     pub scribe: Scribe,
+    /// What whoever is there has to hear before anything else.
+    pub first_words: Option<String>,
     /// The screen, where there is a terminal.
     pub screen: Option<Screen>,
     /// Where the talk goes.
@@ -96,6 +98,7 @@ struct House<'a> {
     talk: Outward<TalkLine>,
     planner: Option<SyncSender<()>>,
     phones: Option<Phones>,
+    first_words: Option<String>,
     stop: Stop,
     threads: Vec<JoinHandle<()>>,
     /// Stations that take no orders, and what of them worked until then.
@@ -110,7 +113,7 @@ struct Signals {
 
 impl<'a> House<'a> {
     fn enter(engine: Engine, clock: &'a Clock, around: Edges) -> Result<Self, ConductorError> {
-        let Edges { sounds, devices, means, scribe, screen, talk, planner, phones } = around;
+        let Edges { sounds, devices, means, scribe, first_words, screen, talk, planner, phones } = around;
         let (news, inbox) = mpsc::channel(NEWS);
         let (news, stop) = (ToLoop::new(news), Stop::default());
         let mut threads = Vec::new();
@@ -155,6 +158,7 @@ impl<'a> House<'a> {
             talk: to_talk,
             planner,
             phones,
+            first_words,
             stop,
             threads,
             hung: BTreeMap::new(),
@@ -163,6 +167,9 @@ impl<'a> House<'a> {
 
     async fn run(mut self, resumed: Option<Away>) -> Result<Parted, ConductorError> {
         self.conductor.begin(self.clock.now(), resumed);
+        if let Some(text) = self.first_words.take() {
+            self.conductor.handle(self.clock.now(), News::Notice(text));
+        }
         self.tell_how_phones_come();
         self.tell_of_new_certificates();
         let parted = loop {

@@ -16,12 +16,20 @@ pub struct Scribe {
     run: RunId,
     stamps: Stamps,
     notes: Notes,
+    /// Runs that this one takes the place of, with the record that ends each.
+    replaced: Vec<(RunId, Record)>,
 }
 
 impl Scribe {
     /// A scribe for a run that the journal has begun or goes on with.
     pub fn new(journal: Journal, run: RunId, stamps: Stamps, notes: Notes) -> Self {
-        Self { journal, run, stamps, notes }
+        Self { journal, run, stamps, notes, replaced: Vec::new() }
+    }
+
+    /// The same in place of runs that were broken off: they are ended with the first thing that is done in this one, for by then whoever does it
+    /// has been told what they left running.
+    pub fn in_place_of(self, replaced: Vec<(RunId, Record)>) -> Self {
+        Self { replaced, ..self }
     }
 
     /// Appends the event; it is on disk when this returns. A voice that was changed is remembered for later runs as well.
@@ -29,6 +37,11 @@ impl Scribe {
     /// # Errors
     /// The journal cannot be written. After the first failed write nothing is written until the journal is opened anew.
     pub fn record(&mut self, seq: u64, at: SessionTime, event: Event) -> Result<(), JournalError> {
+        if event.is_deed() {
+            for (run, end) in std::mem::take(&mut self.replaced) {
+                self.journal.append(run, &end)?;
+            }
+        }
         let stamp = (self.stamps)(at);
         let wall = stamp.wall.clone();
         let voice = match &event {

@@ -94,16 +94,35 @@ impl JournalReader {
     ///
     /// As [`JournalReader::events`].
     pub fn unfinished(&self, routine: &str, rehearsals: Rehearsals) -> Result<Option<RunSummary>, JournalError> {
-        for ((id, run), digest) in self.run_rows(None)?.into_iter().rev() {
-            let counts = rehearsals == Rehearsals::Included || run.purpose == Purpose::Real;
-            if run.routine == routine && counts && !self.has_ended(id)? {
-                let summary = summary(id, run, &self.chain(id, digest)?);
-                if summary.outcome == Outcome::Unfinished && summary.records > 0 {
-                    return Ok(Some(summary));
-                }
-            }
-        }
-        Ok(None)
+        let counts = |run: &NewRun| {
+            run.routine == routine && (rehearsals == Rehearsals::Included || run.purpose == Purpose::Real)
+        };
+        self.broken_off(counts)?.next().transpose()
+    }
+
+    /// The same of every routine: all real runs that have begun and not ended, the newest first.
+    ///
+    /// # Errors
+    ///
+    /// As [`JournalReader::events`].
+    pub fn all_unfinished(&self) -> Result<Vec<RunSummary>, JournalError> {
+        self.broken_off(|run| run.purpose == Purpose::Real)?.collect()
+    }
+
+    fn broken_off(
+        &self,
+        counts: impl Fn(&NewRun) -> bool,
+    ) -> Result<impl Iterator<Item = Result<RunSummary, JournalError>>, JournalError> {
+        let runs = self.run_rows(None)?.into_iter().rev().filter(move |((_, run), _)| counts(run));
+        Ok(runs.filter_map(|((id, run), digest)| {
+            let summary = match self.has_ended(id) {
+                Ok(true) => return None,
+                Ok(false) => self.chain(id, digest).map(|records| summary(id, run, &records)),
+                Err(error) => Err(error),
+            };
+            let counts = |run: &RunSummary| run.outcome == Outcome::Unfinished && run.records > 0;
+            summary.as_ref().map_or(true, counts).then_some(summary)
+        }))
     }
 
     /// The last value kept under `name`.

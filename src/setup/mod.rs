@@ -2,6 +2,7 @@
 
 pub mod causes;
 pub mod clock;
+pub mod left_running;
 pub mod models;
 pub mod past_runs;
 pub mod places;

@@ -37,7 +37,8 @@ pub fn read(journal: &JournalReader, rig: &Rig, config: &Path) -> Result<RigStat
     Ok(known)
 }
 
-fn taking_part(events: &[Event]) -> usize {
+/// How many people take part in a run: one or two.
+pub(super) fn taking_part(events: &[Event]) -> usize {
     let crew = events.iter().find_map(|event| match event {
         Event::CrewSet { people } => Some(people.iter().filter(|person| person.here).count()),
         _ => None,

@@ -8,6 +8,7 @@ mod hear_support;
 mod killed_program;
 mod learn_files;
 mod learn_voice;
+mod left_running;
 mod lint_by_ear;
 mod log_page;
 mod notes;

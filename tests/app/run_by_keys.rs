@@ -10,7 +10,7 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::time::Duration;
 
-use sparehand::journal::JournalReader;
+use sparehand::journal::{JournalReader, Outcome};
 
 #[test]
 fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_says_nothing_of_a_loudspeaker() {
@@ -79,6 +79,36 @@ fn a_new_run_in_place_of_one_whose_rig_has_changed_is_for_those_who_are_named_no
     new.wait_for("Enter gloves on");
     let screen = new.contents();
     assert!(screen.contains("step 1 of ") && !screen.contains("Rowan"), "{screen}");
+}
+
+/// Water may run: it is told before anything else, and the run is not ended before somebody who was told goes on.
+#[test]
+fn a_hazard_of_a_run_that_was_broken_off_is_told_before_a_new_one_begins_in_its_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let journal = folder.path().join("journal.sqlite");
+    let mut begun = Terminal::open(folder.path(), "");
+    begun.wait_for("Enter gloves on");
+    for _ in 0..60 {
+        begun.press(b"\r");
+        begun.watch(Duration::from_millis(1_000));
+        if begun.contents().contains("RUNNING, HAZARD") {
+            break;
+        }
+    }
+    begun.wait_for("RUNNING, HAZARD");
+    // Over a clock that guards a hazard it has to be asked twice.
+    begun.press(b"\x03");
+    begun.watch(Duration::from_millis(500));
+    begun.press(b"\x03");
+    begun.wait_for("Start again to go on with it.");
+    let mut new = Terminal::open(folder.path(), "--anew");
+    new.wait_for("Before anything else.");
+    new.wait_for("Enter gloves on");
+    let outcome = |of: usize| JournalReader::open(&journal).unwrap().runs().unwrap()[of].outcome;
+    assert_eq!(outcome(0), Outcome::Unfinished);
+    new.press(b"\r");
+    new.wait_for("step 2 of ");
+    assert_eq!((outcome(0), outcome(1)), (Outcome::Abandoned, Outcome::Unfinished));
 }
 
 #[test]

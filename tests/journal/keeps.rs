@@ -140,6 +140,8 @@ fn the_latest_run_that_has_begun_and_not_ended_is_found() {
     assert_eq!(found("tank-dump", Rehearsals::Included), Some(rehearsal));
     assert_eq!(found("hitch", Rehearsals::LeftOut), Some(other));
     assert_eq!(found("nowhere", Rehearsals::Included), None);
+    let all: Vec<RunId> = journal.all_unfinished().unwrap().into_iter().map(|summary| summary.id).collect();
+    assert_eq!(all, [other, first]);
 }
 
 #[test]
