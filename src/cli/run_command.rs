@@ -238,6 +238,13 @@ fn entered(
                 Some(Record { at, stamp, .. }) => Clock::resume(*at, stamp),
                 None => (Clock::start(), Away::Unknown),
             };
+            if let Some(last) = records.last()
+                && let Some(event) = engine.taken_back(&last.event)
+            {
+                let at = clock.now();
+                engine.replay(at, &event);
+                journal.append(run.id, &Record { seq: last.seq + 1, at, stamp: clock.stamp(), event })?;
+            }
             (run.id, clock, (!records.is_empty()).then_some(away))
         }
         None => {

@@ -7,6 +7,7 @@
 //! A live run (`live.rs`) and a rehearsal (`rehearse.rs`) are its two callers. Nothing that fails at an edge ends a run.
 
 mod links;
+mod records;
 mod screens;
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -19,7 +20,6 @@ use crate::conductor::restart::Restart;
 use crate::conductor::talk::TalkLine;
 use crate::decide::own_words::OwnWords;
 use crate::decide::two_ears::{HeardAt, OneVoice, TwoEars};
-use crate::engine::event::Event;
 use crate::engine::input::{Away, Input, Key, PhraseHeard};
 use crate::engine::output::{Audience, ListeningSet, Output, SpeechId, View, VoiceSettings};
 use crate::engine::{Asked, Ending, Engine};
@@ -29,6 +29,8 @@ use crate::say::mixer::MixerEvent;
 use crate::screen::ScreenKey;
 use crate::station::{LinkState, Said, StationInput, StationOutput};
 use crate::units::{SessionTime, StationId};
+
+use self::records::OnItsWay;
 
 /// Joins the parts of one run.
 pub struct Conductor {
@@ -40,6 +42,8 @@ pub struct Conductor {
     deadline: Option<SessionTime>,
     /// Records on their way, and until when the journal may take over each.
     records: VecDeque<OnItsWay>,
+    /// Why the journal was given up on, once it was: it is asked for nothing more, and whatever comes after has failed.
+    given_up: Option<String>,
     means: Means,
     plan: Plan,
     screen: LinkState,
@@ -55,14 +59,6 @@ pub struct Conductor {
     restart: Restart,
     /// The shared voice.
     voice: LinkState,
-}
-
-/// A record that the journal has not answered for.
-#[derive(Clone, Debug)]
-struct OnItsWay {
-    seq: u64,
-    event: Event,
-    until: SessionTime,
 }
 
 /// What is known of a station.
@@ -145,6 +141,7 @@ impl Conductor {
             outbox: VecDeque::new(),
             deadline: None,
             records: VecDeque::new(),
+            given_up: None,
             means,
             plan,
             screen: LinkState::Works,
@@ -183,7 +180,7 @@ impl Conductor {
             News::Device(id, device, what) => self.device_told(now, id, device, what),
             News::Worker(worker, what) => self.worker_told(now, worker, what),
             News::Recorded(seq) => self.recorded(now, seq),
-            News::RecordFailed(seq, why) => self.record_failed(now, seq, why),
+            News::RecordFailed(seq, why) => self.record_failed(seq, why),
             News::NoteKept(from, kept) => {
                 self.talk(TalkLine::Note { at: now, text: kept.text.clone(), fault: kept.fault });
                 self.tell(now, from, Input::NoteTaken { text: kept.text, wav: kept.wav });
@@ -231,7 +228,7 @@ impl Conductor {
 
     /// When it wants to be told `News::Woke`; `None` where only news can wake it.
     pub fn deadline(&self) -> Option<SessionTime> {
-        let record = self.records.front().map(|record| record.until);
+        let record = self.next_record_until();
         [self.deadline, record, self.terminates, self.restart.at(), self.ears.deadline()].into_iter().flatten().min()
     }
 
@@ -298,10 +295,7 @@ impl Conductor {
 
     fn pass_on(&mut self, now: SessionTime, audience: &Audience, output: Output) {
         match output {
-            Output::Record { seq, at, event } => {
-                self.records.push_back(OnItsWay { seq, event: event.clone(), until: now + JOURNAL_MAY_TAKE });
-                self.outbox.push_back(Task::Record { seq, at, event });
-            }
+            Output::Record { seq, at, event } => self.record(now, seq, at, event),
             Output::Say(utterance) => {
                 self.own_words.will_say(utterance.clone());
                 for id in self.engine.stations_of(audience) {
@@ -495,35 +489,13 @@ impl Conductor {
         }
     }
 
-    /// Takes a record off those that are on their way; one that comes after it was given up is too late.
-    fn answered_for(&mut self, seq: u64) -> Option<Event> {
-        let place = self.records.iter().position(|record| record.seq == seq)?;
-        self.records.remove(place).map(|record| record.event)
-    }
-
-    fn recorded(&mut self, now: SessionTime, seq: u64) {
-        if let Some(event) = self.answered_for(seq) {
-            self.talk(TalkLine::Written { at: now, event });
-            self.tell(now, StationId::RIG, Input::Recorded(seq));
-        }
-    }
-
-    fn record_failed(&mut self, now: SessionTime, seq: u64, why: String) {
-        if let Some(event) = self.answered_for(seq) {
-            self.talk(TalkLine::NotWritten { at: now, event, why });
-            self.tell(now, StationId::RIG, Input::RecordFailed(seq));
-        }
-    }
-
     fn no_plan(&mut self, now: SessionTime) {
         self.tell(now, StationId::RIG, Input::OnTimeTold { said: None, late: false, asked: true });
     }
 
     /// What is due by the clock.
     fn wake(&mut self, now: SessionTime) {
-        while let Some(seq) = self.records.front().filter(|record| record.until <= now).map(|record| record.seq) {
-            self.record_failed(now, seq, JOURNAL_IS_SILENT.to_owned());
-        }
+        self.records_fail(now);
         if self.deadline.is_some_and(|at| at <= now) {
             self.tell(now, StationId::RIG, Input::Woke);
         }
@@ -534,6 +506,7 @@ impl Conductor {
         if self.terminates.take_if(|at| *at <= now).is_some() {
             self.outbox.push_back(Task::Part(Parted::Closed));
         }
+        self.records_fail(now);
     }
 
     /// Over a clock that guards a hazard it has to be asked twice.
@@ -577,9 +550,5 @@ const ASKED_FOR: Duration = Duration::from_secs(5);
 const SHOWN_FOR: Duration = Duration::from_secs(10 * 60);
 /// What was lost once may be lost again soon.
 const SLOW_FOR: Duration = Duration::from_secs(60);
-/// A journal that has not answered by then has failed: alarms wait for their records.
-const JOURNAL_MAY_TAKE: Duration = Duration::from_secs(2);
 /// The system kills what does not end; two seconds are promised, with time left to sync the journal.
 const LAST_WORDS: Duration = Duration::from_millis(1_500);
-/// For the talk, which is a log.
-const JOURNAL_IS_SILENT: &str = "the journal does not answer";

@@ -95,6 +95,7 @@ struct House<'a> {
     stations: Directory,
     workers: Workers,
     scribe: Outward<Task>,
+    journal_given_up: Stop,
     talk: Outward<TalkLine>,
     planner: Option<SyncSender<()>>,
     phones: Option<Phones>,
@@ -131,7 +132,8 @@ impl<'a> House<'a> {
         let phones = phones.map(begin).transpose()?;
         threads.push(SoundCard { id: StationId::RIG, devices, means: of_stations }.begin()?);
         let (to_scribe, tasks) = Outward::new(RECORDS);
-        threads.push(begin_scribe(scribe, tasks, news.clone())?);
+        let journal_given_up = Stop::default();
+        threads.push(begin_scribe(scribe, tasks, news.clone(), journal_given_up.clone())?);
         let (to_talk, lines) = Outward::new(LINES);
         threads.push(begin_talk(talk, lines)?);
         let keyboard = screen.as_ref().map(|_| listen_to_keys(news.clone())).transpose()?;
@@ -155,6 +157,7 @@ impl<'a> House<'a> {
             stations,
             workers,
             scribe: to_scribe,
+            journal_given_up,
             talk: to_talk,
             planner,
             phones,
@@ -234,6 +237,7 @@ impl<'a> House<'a> {
                         self.conductor.handle(self.clock.now(), News::RecordFailed(seq, why));
                     }
                 }
+                Task::GiveJournalUp => self.journal_given_up.set(),
                 Task::KeepNote { of, ref note, .. } => {
                     let text = note.text.clone();
                     if self.scribe.send(task) != Sent::Through {
@@ -368,11 +372,18 @@ fn listen_to_keys(news: ToLoop) -> Result<Keyboard, ConductorError> {
     Ok(Keyboard::listen(tell)?)
 }
 
-/// Writes down what comes, and ends when nothing more can come. A panic of the journal is a write that failed.
-fn begin_scribe(mut scribe: Scribe, tasks: Receiver<Task>, news: ToLoop) -> Result<JoinHandle<()>, ConductorError> {
+/// Writes down what comes, and ends when nothing more can come. A panic of the journal is a write that failed. Once it was given up on nothing is
+/// written any more, for whoever waited was told so.
+fn begin_scribe(
+    mut scribe: Scribe,
+    tasks: Receiver<Task>,
+    news: ToLoop,
+    given_up: Stop,
+) -> Result<JoinHandle<()>, ConductorError> {
     spawn("journal", move || {
         for task in tasks {
             match task {
+                Task::Record { .. } if given_up.is_set() => {}
                 Task::Record { seq, at, event } => {
                     let written = catch_unwind(AssertUnwindSafe(|| scribe.record(seq, at, event)));
                     news.tell(match written {
@@ -446,3 +457,36 @@ const CLOCKS_COUNT: Duration = Duration::from_millis(500);
 const LOOK_AGAIN: Duration = Duration::from_secs(60);
 const LEAVE_WITHIN: Duration = Duration::from_millis(300);
 const PIECE: Duration = Duration::from_millis(10);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::conductor::notes::Notes;
+    use crate::engine::event::Event;
+    use crate::journal::{Journal, JournalReader, NewRun, Purpose};
+
+    #[test]
+    fn a_journal_that_was_given_up_on_writes_nothing_more() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("journal.sqlite");
+        let mut journal = Journal::open(&path).unwrap();
+        let (routine, fingerprint, settings) = ("tank-dump".to_owned(), String::new(), "{}".to_owned());
+        let new = NewRun { routine, fingerprint, settings, started: String::new(), purpose: Purpose::Real };
+        let run = journal.begin_run(&new).unwrap();
+        let clock = Clock::start();
+        let scribe = Scribe::new(journal, run, Box::new(move |_| clock.stamp()), Notes::beside(&path, run));
+        let (tasks, waiting) = Outward::new(4);
+        let (news, mut told) = mpsc::channel(4);
+        let given_up = Stop::default();
+        let thread = begin_scribe(scribe, waiting, ToLoop::new(news), given_up.clone()).unwrap();
+        let record = |seq| Task::Record { seq, at: SessionTime::ZERO, event: Event::StandingBy };
+        tasks.send(record(0));
+        assert!(matches!(told.blocking_recv(), Some(News::Recorded(0))));
+        given_up.set();
+        tasks.send(record(1));
+        drop(tasks);
+        thread.join().unwrap();
+        assert!(told.blocking_recv().is_none());
+        assert_eq!(JournalReader::open(&path).unwrap().events(run).unwrap().len(), 1);
+    }
+}

@@ -102,6 +102,8 @@ pub enum Task {
         /// What happened.
         event: Event,
     },
+    /// Write nothing more, were it asked for already: what is on its way was refused aloud.
+    GiveJournalUp,
     /// Keep the sound of a note, then tell [`News::NoteKept`].
     KeepNote {
         /// Where it was spoken.

@@ -145,6 +145,10 @@ impl Engine {
         self.now = self.now.max(at);
         self.records.replayed(event);
         self.alarms.hold_until_resumed();
+        // An override completes the run with the next record, or it was not taken.
+        if !matches!(event, Event::RunCompleted { .. }) {
+            self.state.overridden.clear();
+        }
         self.state.apply(&self.job, at, event);
         self.measure(event);
         self.fit_to_people();

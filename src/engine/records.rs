@@ -5,14 +5,14 @@ use std::time::Duration;
 
 use super::apply::is_untested;
 use super::core::Engine;
-use super::event::{Event, Remark};
+use super::event::{Event, HeardAs, Remark};
 use super::input::Input;
 use super::output::{Audience, Output, Priority};
 use super::people::Crew;
 use super::phrasebook::Line;
 use super::practice::Opening;
 use super::reckon::{TapMeasured, reckon};
-use crate::rig::{Demand, RigState};
+use crate::rig::{Demand, RigState, Stands};
 use crate::routine::StepIndex;
 use crate::units::{SessionTime, StationId};
 
@@ -180,6 +180,24 @@ impl Engine {
         }
     }
 
+    /// What takes back the last record of a run that is gone on with. It may have come to the disk too late, after it was refused aloud; nothing
+    /// follows it, so nobody can tell, and whoever gave it is asked once more. Nothing where it does no harm if it counts.
+    pub fn taken_back(&self, last: &Event) -> Option<Event> {
+        if !self.must_be_written(last) {
+            return None;
+        }
+        match last.inner() {
+            Event::RigAgreed { .. } => Some(Event::RigRecalled { things: self.state.rig.clone() }),
+            Event::ThingTold { thing, .. } => {
+                let (thing, stands) = (thing.clone(), Stands::Unknown);
+                Some(Event::ThingTold { thing, stands, heard: HeardAs::Clock })
+            }
+            // The clocks of steps that are open go on.
+            Event::Overridden { .. } => Some(reopened(Vec::new())),
+            event => event.step().map(|step| reopened(vec![step.to_owned()])),
+        }
+    }
+
     fn must_be_written(&self, event: &Event) -> bool {
         match event.inner() {
             Event::StepAnswered { step, .. }
@@ -236,3 +254,10 @@ impl Engine {
         reckon(&mut self.job, &self.book, step, Duration::from_millis(*ran_ms))
     }
 }
+
+fn reopened(steps: Vec<String>) -> Event {
+    Event::StepsReopened { steps, because: NOT_KNOWN_TO_BE_TAKEN.to_owned() }
+}
+
+/// Why a step is open again whose answer was the last record of a run that was broken off.
+const NOT_KNOWN_TO_BE_TAKEN: &str = "broken off before it was said back";

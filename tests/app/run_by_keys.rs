@@ -10,7 +10,9 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::time::Duration;
 
-use sparehand::journal::{JournalReader, Outcome};
+use sparehand::engine::event::Event;
+use sparehand::journal::{Journal, JournalReader, Outcome};
+use sparehand::rig::Rig;
 
 #[test]
 fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_says_nothing_of_a_loudspeaker() {
@@ -109,6 +111,54 @@ fn a_hazard_of_a_run_that_was_broken_off_is_told_before_a_new_one_begins_in_its_
     new.press(b"\r");
     new.wait_for("step 2 of ");
     assert_eq!((outcome(0), outcome(1)), (Outcome::Abandoned, Outcome::Unfinished));
+}
+
+/// It may have come to the disk too late, after it was refused aloud.
+#[test]
+fn a_critical_answer_that_was_the_last_record_is_taken_back_when_the_run_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().join("config/sparehand");
+    let job = sparehand::setup::prompts::job("tank-dump", &Rig::default(), &config).unwrap();
+    let critical = |event: &Event| match event {
+        Event::StepAnswered { step, .. } => job.step(job.index_of(step).unwrap()).critical(),
+        _ => false,
+    };
+    let journal = folder.path().join("journal.sqlite");
+    let events = |path: &Path| {
+        let reader = JournalReader::open(path).unwrap();
+        let run = reader.runs().unwrap().remove(0);
+        (reader.events(run.id).unwrap(), run.run)
+    };
+    let mut begun = Terminal::open(folder.path(), "");
+    begun.wait_for("Enter gloves on");
+    for _ in 0..30 {
+        if events(&journal).0.iter().any(|record| critical(&record.event)) {
+            break;
+        }
+        begun.press(b"\r");
+        begun.watch(Duration::from_millis(1_000));
+    }
+    begun.press(b"\x03");
+    begun.wait_for("Start again to go on with it.");
+    let (records, run) = events(&journal);
+    let last = records.iter().position(|record| critical(&record.event)).expect("a critical step was answered");
+
+    let other = tempfile::tempdir().unwrap();
+    let cut = other.path().join("journal.sqlite");
+    let mut writer = Journal::open(&cut).unwrap();
+    let id = writer.begin_run(&run).unwrap();
+    records[..=last].iter().for_each(|record| writer.append(id, record).unwrap());
+    drop(writer);
+    let mut again = Terminal::open(other.path(), "");
+    again.wait_for("Enter ");
+    again.press(b"\x03");
+    again.wait_for("Start again to go on with it.");
+    let Event::StepAnswered { step, .. } = &records[last].event else { panic!("found above") };
+    let taken_back = &events(&cut).0[last + 1].event;
+    assert!(
+        matches!(taken_back, Event::StepsReopened { steps, .. } if steps == std::slice::from_ref(step)),
+        "{taken_back:?}"
+    );
 }
 
 #[test]

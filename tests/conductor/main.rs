@@ -8,7 +8,7 @@ use std::time::Duration;
 use sparehand::conductor::core::{Conductor, Means, Plan};
 use sparehand::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use sparehand::conductor::news::{News, Parted, Pressed, ScreenOf, Task};
-use sparehand::engine::event::Event;
+use sparehand::engine::event::{Event, HeardAs};
 use sparehand::engine::input::{Certainty, Key, PhraseHeard};
 use sparehand::engine::output::{ListeningSet, Utterance, VoiceSettings};
 use sparehand::hear::ear::HearEvent;
@@ -34,6 +34,8 @@ struct Scene {
     parted: Option<Parted>,
     /// When a recogniser was to be made anew.
     restarts: Vec<SessionTime>,
+    /// How often the journal was to be given up on.
+    given_up: usize,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -62,6 +64,7 @@ impl Scene {
             events: Vec::new(),
             parted: None,
             restarts: Vec::new(),
+            given_up: 0,
         };
         scene.conductor.begin(scene.now, None);
         scene.carry_out();
@@ -110,6 +113,7 @@ impl Scene {
                 }
                 Task::Part(parted) => self.parted = Some(parted),
                 Task::RestartRecogniser => self.restarts.push(self.now),
+                Task::GiveJournalUp => self.given_up += 1,
                 _ => {}
             }
         }
@@ -185,6 +189,59 @@ fn a_journal_that_does_not_answer_has_failed_after_two_seconds_and_alarms_still_
     scene.said.clear();
     scene.wait(Duration::from_secs(3_600));
     assert!(scene.says("Shut the rinse tap"), "the alarm of the running tap sounds: {:?}", scene.said);
+}
+
+/// What came to the disk late was refused aloud: it must not be followed by anything that would make it count.
+#[test]
+fn a_journal_that_was_late_once_is_given_nothing_more_and_holds_nothing_up() {
+    let mut scene = Scene::begin();
+    scene.wait(Duration::from_secs(1));
+    scene.journal = Disk::Silent;
+    scene.press(Key::Confirm);
+    scene.hears(StationId::RIG, "i smell gas");
+    assert!(!scene.said.iter().any(|text| text.contains("Everybody out")), "{:?}", scene.said);
+    scene.wait(Duration::from_secs(2));
+    assert!(scene.said.iter().any(|text| text.contains("Everybody out")), "within 2 s in all: {:?}", scene.said);
+    assert_eq!(scene.given_up, 1);
+    let asked_for = scene.events.len();
+    scene.journal = Disk::Writes;
+    scene.press(Key::Confirm);
+    scene.wait(Duration::from_secs(10));
+    assert_eq!((scene.events.len(), scene.given_up), (asked_for, 1));
+}
+
+/// Nobody knows whether the last record of a run that was broken off was said back, or refused and written late.
+#[test]
+fn what_may_have_been_refused_aloud_does_not_count_when_the_run_goes_on() {
+    let engine = || {
+        let (rig, voice, config) = (Rig::default(), VoiceSettings::default(), Path::new("/nonexistent"));
+        prompts::engine("tank-dump", &rig, &[], voice, &Practice::default(), config).unwrap()
+    };
+    let mut scene = Scene::begin();
+    scene.until_the_tap_runs();
+    let critical = |event: &Event| match event {
+        Event::StepAnswered { step, .. } => {
+            engine().job().index_of(step).filter(|&s| engine().job().step(s).critical())
+        }
+        _ => None,
+    };
+    let (last, step) = scene.events.iter().enumerate().find_map(|(i, event)| Some((i, critical(event)?))).unwrap();
+    let mut again = engine();
+    scene.events[..=last].iter().for_each(|event| again.replay(SessionTime::ZERO, event));
+    assert!(!again.state().is_open(step));
+    let taken_back = again.taken_back(&scene.events[last]).unwrap();
+    again.replay(SessionTime::ZERO, &taken_back);
+    assert!(again.state().is_open(step));
+    assert_eq!(again.taken_back(&taken_back), None);
+    assert_eq!(again.taken_back(&scene.events[last + 1]), None, "what is followed by anything was taken");
+
+    let open = vec![again.job().step(step).id.clone()];
+    let overridden = Event::Overridden { open, person: String::new(), heard: HeardAs::Key };
+    again.replay(SessionTime::ZERO, &overridden);
+    assert!(!again.state().overridden.is_empty());
+    let taken_back = again.taken_back(&overridden).unwrap();
+    again.replay(SessionTime::ZERO, &taken_back);
+    assert!(again.state().overridden.is_empty());
 }
 
 #[test]

@@ -280,7 +280,7 @@ impl Stage {
                 }
                 Task::Part(_) => self.over = true,
                 // There is no plan on a day that is only rehearsed, and what a rehearsal says is made as it is said.
-                Task::AskOnTime | Task::PrepareSpeech(_) | Task::RestartRecogniser => {}
+                Task::AskOnTime | Task::PrepareSpeech(_) | Task::RestartRecogniser | Task::GiveJournalUp => {}
             }
         }
         Ok(())
