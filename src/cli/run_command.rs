@@ -194,7 +194,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment(), &aside)).transpose()?;
     let talk_file = path.with_extension("talk.txt");
     let talk = Talk::of_run(&talk_file, if on_terminal { Printing::Silent } else { Printing::Printed });
-    let stamps = move |_: SessionTime| stamps.stamp();
+    let stamps = move |at: SessionTime| stamps.stamp_at(at);
     let scribe = Scribe::new(journal, run, Box::new(stamps), Notes::beside(&path, run)).in_place_of(replaced);
     let planner = args.away_by.map(|by| planner(by, args, with, &path, places));
     // By keys and screen alone nobody needs to be told that there is no loudspeaker; whoever is on a phone does.
@@ -243,7 +243,7 @@ fn entered(
             {
                 let at = clock.now();
                 engine.replay(at, &event);
-                journal.append(run.id, &Record { seq: last.seq + 1, at, stamp: clock.stamp(), event })?;
+                journal.append(run.id, &Record { seq: last.seq + 1, at, stamp: clock.stamp_at(at), event })?;
             }
             (run.id, clock, (!records.is_empty()).then_some(away))
         }

@@ -49,6 +49,13 @@ impl Clock {
         Stamp { boot_id: self.boot_id.clone(), boottime_ms: millis(since_boot()), wall: wall() }
     }
 
+    /// A stamp for a record of what happened at this session time, which the disk may have held up since.
+    pub fn stamp_at(&self, at: SessionTime) -> Stamp {
+        let (now, then) = (since_boot(), self.zero.since_boot(at));
+        let boottime_ms = millis(then);
+        Stamp { boot_id: self.boot_id.clone(), boottime_ms, wall: wall_before(now.saturating_sub(then)) }
+    }
+
     /// Time since the clock was started.
     pub fn since_start(&self) -> Duration {
         self.now() - SessionTime::ZERO
@@ -76,9 +83,15 @@ pub fn pause(span: Duration) {
 }
 
 /// Wall time now, RFC 3339 in UTC to the millisecond.
-#[allow(clippy::disallowed_methods, reason = "this is the place that reads the wall clock")]
 pub fn wall() -> String {
-    format!("{:.3}", jiff::Timestamp::now())
+    wall_before(Duration::ZERO)
+}
+
+/// Wall time so long ago; now where the clock stands so early that there was none.
+#[allow(clippy::disallowed_methods, reason = "this is the place that reads the wall clock")]
+fn wall_before(span: Duration) -> String {
+    let now = jiff::Timestamp::now();
+    format!("{:.3}", now.checked_sub(span).unwrap_or(now))
 }
 
 /// Today, by the machine's calendar.
@@ -100,6 +113,15 @@ impl Zero {
         match now.checked_sub(session) {
             Some(after) => Self::AfterBoot(after),
             None => Self::BeforeBoot(session - now),
+        }
+    }
+
+    /// The same the other way round: where a moment of the session lies on the clock since boot.
+    fn since_boot(self, session: SessionTime) -> Duration {
+        let session = session.since(SessionTime::ZERO);
+        match self {
+            Self::AfterBoot(zero) => zero.saturating_add(session),
+            Self::BeforeBoot(zero) => session.saturating_sub(zero),
         }
     }
 
@@ -169,6 +191,22 @@ mod tests {
         assert!((1_000..3_000).contains(&millis(span)), "{span:?}");
         let went_on = clock.now() - SessionTime::from_millis(u64::from(u32::MAX));
         assert!((1_000..3_000).contains(&millis(went_on)), "{went_on:?}");
+    }
+
+    #[test]
+    fn a_record_that_the_disk_held_up_makes_no_clock_of_the_resumed_run_late() {
+        let mut begun = Clock::start().stamp();
+        begun.boottime_ms -= 40_000;
+        let (clock, _) = Clock::resume(SessionTime::from_millis(90_000), &begun);
+        // What happened 30 s ago is written now.
+        let happened = SessionTime::from_millis(clock.now().as_millis() - 30_000);
+        let (held_up, now) = (clock.stamp_at(happened), clock.stamp());
+        assert!((30_000..30_500).contains(&(now.boottime_ms - held_up.boottime_ms)), "{held_up:?}, now {now:?}");
+        let moment = |stamp: &Stamp| stamp.wall.parse::<jiff::Timestamp>().unwrap().as_millisecond();
+        assert!((30_000..30_500).contains(&(moment(&now) - moment(&held_up))), "{held_up:?}, now {now:?}");
+        let (resumed, _) = Clock::resume(happened, &held_up);
+        let apart = resumed.now().as_millis().abs_diff(clock.now().as_millis());
+        assert!(apart < 500, "{apart} ms between a run that goes on and the same that was resumed");
     }
 
     #[test]
