@@ -443,6 +443,20 @@ impl Event {
         }
     }
 
+    /// The id of the step that nobody is asked for any more after it, where there is one. A question that goes round once more settles none, nor does
+    /// what was only practised.
+    pub fn settles(&self) -> Option<&str> {
+        match self {
+            Self::StepAnswered { step, .. }
+            | Self::ReadingTaken { step, settles: true, .. }
+            | Self::ClockEnded { step, .. }
+            | Self::LoopLimitReached { step, .. }
+            | Self::StepSkipped { step, .. }
+            | Self::NotHere { step, .. } => Some(step),
+            _ => None,
+        }
+    }
+
     /// Whether it says that something has been done.
     pub fn is_deed(&self) -> bool {
         matches!(

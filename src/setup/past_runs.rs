@@ -1,13 +1,11 @@
 //! What past runs tell: how long each step took whom, what was skipped and why, what was read off.
 //!
-//! Events are looked at by their JSON form, so that kinds and fields that come and go with versions do no harm. Who answered
-//! stands in `by_person`, or in the last `step_assigned` of the step; in a journal that knows neither it was the one person.
+//! Who answered stands in the last assignment of the step; where there is none it was the one person.
 //! Rehearsals tell nothing: nothing was moved in them.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde_json::Value;
-
+use crate::engine::event::Event;
 use crate::journal::{JournalError, JournalReader, Outcome, Purpose, Record, RunId};
 use crate::plan::durations::LoopCount;
 use crate::plan::work::key_of;
@@ -100,79 +98,63 @@ impl PastRuns {
     /// Adds the records of one run.
     pub fn add(&mut self, run: RunId, routine: &str, records: &[Record]) {
         let mut watch = Watch::default();
+        let key = |step: &str| key_of(routine, step);
         for record in records {
-            // An event that cannot be shown as JSON could not have been written either.
-            let Ok(event) = serde_json::to_value(&record.event) else { continue };
-            let text = |field: &str| event.get(field).and_then(Value::as_str).map(str::to_owned);
-            let step = text("step").map(|step| key_of(routine, &step)).unwrap_or_default();
-            let kind = event.get("kind").and_then(Value::as_str).unwrap_or("");
-            self.readings.extend(reading(&event, run, &step, record));
-            match kind {
-                "step_offered" => {
-                    watch.begin(&step, record.at);
-                    self.asked_in.entry(step).or_default().insert(run.0);
+            match &record.event {
+                Event::StepOffered { step } => {
+                    watch.begin(&key(step), record.at);
+                    self.asked_in.entry(key(step)).or_default().insert(run.0);
                 }
                 // How long each of them took nobody can tell.
-                "stretch_offered" => {
-                    let steps = event.get("steps").and_then(Value::as_array).into_iter().flatten();
-                    for step in steps.filter_map(Value::as_str).map(|step| key_of(routine, step)) {
-                        self.asked_in.entry(step).or_default().insert(run.0);
+                Event::StretchOffered { steps } => {
+                    for step in steps {
+                        self.asked_in.entry(key(step)).or_default().insert(run.0);
                     }
                 }
-                "step_assigned" => {
-                    watch.assigned.insert(step, text("person").unwrap_or_default());
+                Event::StepAssigned { step, person } => {
+                    watch.assigned.insert(key(step), person.clone());
                 }
-                "step_answered" | "clock_ended" => {
-                    let person = text("by_person").or_else(|| watch.assigned.get(&step).cloned()).unwrap_or_default();
-                    if let Some(took_s) = watch.end(&step, record.at) {
-                        self.deeds.push(Deed { run: run.0, step: step.clone(), person, took_s });
-                    }
-                    if kind == "step_answered" {
-                        self.loops.entry(step).or_default().asked += 1;
-                    }
-                }
-                "looped_back" | "loop_limit_reached" => {
-                    let person = text("by_person").or_else(|| watch.assigned.get(&step).cloned()).unwrap_or_default();
-                    if let Some(took_s) = watch.end(&step, record.at) {
-                        self.deeds.push(Deed { run: run.0, step: step.clone(), person, took_s });
-                    }
-                    let count = self.loops.entry(step).or_default();
+                Event::LoopedBack { step, .. } | Event::LoopLimitReached { step, .. } => {
+                    self.deeds.extend(watch.deed(run, key(step), record.at));
+                    let count = self.loops.entry(key(step)).or_default();
                     count.asked += 1;
                     count.once_more += 1;
                 }
-                "step_skipped" => {
-                    watch.drop_step(&step);
-                    let reason = text("reason").unwrap_or_default();
-                    self.skips.push(Skip { run: run.0, step, reason });
+                Event::StepSkipped { step, reason } => {
+                    watch.drop_step(&key(step));
+                    self.skips.push(Skip { run: run.0, step: key(step), reason: reason.clone() });
                 }
-                "step_deferred" | "not_here" => watch.drop_step(&step),
-                "steps_reopened" => {
-                    let steps = event.get("steps").and_then(Value::as_array).into_iter().flatten();
-                    steps.filter_map(Value::as_str).for_each(|step| watch.drop_step(&key_of(routine, step)));
-                }
-                "standing_by" => watch.stand_by(record.at),
-                "went_ahead" => watch.go_ahead(record.at),
+                Event::StepDeferred { step } | Event::NotHere { step, .. } => watch.drop_step(&key(step)),
+                Event::StepsReopened { steps, .. } => steps.iter().for_each(|step| watch.drop_step(&key(step))),
+                Event::StandingBy => watch.stand_by(record.at),
+                Event::WentAhead => watch.go_ahead(record.at),
                 // Nobody knows what was done while the program was away.
-                "resumed" => watch.forget(),
-                _ => {}
+                Event::Resumed { .. } => watch.forget(),
+                event => {
+                    self.readings.extend(reading(event, run, routine, record));
+                    if let Some(step) = event.settles() {
+                        self.deeds.extend(watch.deed(run, key(step), record.at));
+                    }
+                    if let Event::StepAnswered { step, .. } = event {
+                        self.loops.entry(key(step)).or_default().asked += 1;
+                    }
+                }
             }
         }
     }
 }
 
-/// A reading, whatever its event is called: a name, a whole `value`, how many `decimals` it has, and a unit.
-fn reading(event: &Value, run: RunId, step: &str, record: &Record) -> Option<PastReading> {
-    let unit = event.get("unit")?.as_str()?;
-    let scale = 10_f64.powi(-i32::try_from(event.get("decimals").and_then(Value::as_i64).unwrap_or(0)).ok()?);
-    let number = |field: &str| event.get(field).and_then(Value::as_f64).map(|n| n * scale);
+fn reading(event: &Event, run: RunId, routine: &str, record: &Record) -> Option<PastReading> {
+    let Event::ReadingTaken { step, name, value, decimals, unit, least, most, .. } = event else { return None };
+    let number = |count: i64| count as f64 * 10_f64.powi(-i32::from(*decimals));
     Some(PastReading {
         run: run.0,
         wall: record.stamp.wall.clone(),
-        step: step.to_owned(),
-        name: event.get("name").and_then(Value::as_str).unwrap_or("").to_owned(),
-        value: number("value")?,
-        unit: unit.to_owned(),
-        bounds: number("least").zip(number("most")),
+        step: key_of(routine, step),
+        name: name.clone(),
+        value: number(*value),
+        unit: unit.clone(),
+        bounds: Some((number(*least), number(*most))),
     })
 }
 
@@ -196,6 +178,13 @@ impl Watch {
     fn end(&mut self, step: &str, at: SessionTime) -> Option<f64> {
         let (begun, stood_by) = self.begun.remove(step)?;
         Some((seconds(at, begun) - (self.stood_by_until(at) - stood_by)).max(0.0))
+    }
+
+    /// A step that was done, by whoever it was assigned to; nothing where nobody knows when it was begun.
+    fn deed(&mut self, run: RunId, step: String, at: SessionTime) -> Option<Deed> {
+        let took_s = self.end(&step, at)?;
+        let person = self.assigned.get(&step).cloned().unwrap_or_default();
+        Some(Deed { run: run.0, step, person, took_s })
     }
 
     fn drop_step(&mut self, step: &str) {

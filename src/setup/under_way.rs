@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use serde_json::Value;
 use thiserror::Error;
 
+use crate::engine::event::Event;
 use crate::engine::input::Away;
 use crate::journal::{JournalError, JournalReader, Record, Rehearsals, Stamp, away_since};
 use crate::plan::away::{AwayPlan, Dice, seconds_from};
@@ -98,30 +98,25 @@ impl UnderWay {
 }
 
 fn note(done: &mut BTreeMap<String, StepSoFar>, routine: &str, record: &Record, since: &impl Fn(&Record) -> f64) {
-    let Ok(event) = serde_json::to_value(&record.event) else { return };
-    let key = |step: &Value| step.as_str().map(|step| key_of(routine, step));
-    let steps = event.get("steps").and_then(Value::as_array).into_iter().flatten().filter_map(key);
-    let reopened: Vec<String> = steps.collect();
-    let kind = event.get("kind").and_then(Value::as_str).unwrap_or("");
-    if kind == "steps_reopened" {
-        for step in reopened {
-            let so_far = done.entry(step).or_default();
-            *so_far = StepSoFar { settled: so_far.settled.saturating_sub(1), begun: None, enough: false };
+    let once_less =
+        |so_far: &StepSoFar, begun| StepSoFar { settled: so_far.settled.saturating_sub(1), begun, enough: false };
+    if let Event::StepsReopened { steps, .. } = &record.event {
+        for step in steps {
+            let so_far = done.entry(key_of(routine, step)).or_default();
+            *so_far = once_less(so_far, None);
         }
-        return;
     }
-    let Some(step) = event.get("step").and_then(key) else { return };
-    let so_far = done.entry(step).or_default();
-    match kind {
-        "step_offered" if so_far.begun.is_none() => so_far.begun = Some(since(record)),
-        "step_answered" | "clock_ended" | "step_skipped" | "not_here" | "loop_limit_reached" => {
-            *so_far = StepSoFar { settled: so_far.settled + 1, begun: None, enough: true };
+    let Some(step) = record.event.step() else { return };
+    let so_far = done.entry(key_of(routine, step)).or_default();
+    match &record.event {
+        Event::StepOffered { .. } if so_far.begun.is_none() => so_far.begun = Some(since(record)),
+        Event::LoopedBack { .. } => {
+            *so_far = StepSoFar { settled: so_far.settled + 1, begun: None, enough: false };
         }
-        "looped_back" => *so_far = StepSoFar { settled: so_far.settled + 1, begun: None, enough: false },
-        "step_deferred" => so_far.begun = None,
-        "clock_reinstated" | "loop_undone" => {
-            *so_far =
-                StepSoFar { settled: so_far.settled.saturating_sub(1), begun: Some(since(record)), enough: false };
+        Event::StepDeferred { .. } => so_far.begun = None,
+        Event::ClockReinstated { .. } | Event::LoopUndone { .. } => *so_far = once_less(so_far, Some(since(record))),
+        event if event.settles().is_some() => {
+            *so_far = StepSoFar { settled: so_far.settled + 1, begun: None, enough: true };
         }
         _ => {}
     }

@@ -60,6 +60,20 @@ fn said(output: &Output) -> String {
     String::from_utf8(output.stdout.clone()).unwrap()
 }
 
+fn reading(step: &str, value: i64, settles: bool) -> Event {
+    Event::ReadingTaken {
+        step: step.to_owned(),
+        name: "pressure".to_owned(),
+        value,
+        decimals: 1,
+        unit: "bar".to_owned(),
+        least: 60,
+        most: 70,
+        settles,
+        heard: HeardAs::Key,
+    }
+}
+
 #[test]
 fn times_run_from_question_to_answer_without_standing_by_and_time_away() {
     let folder = tempfile::tempdir().unwrap();
@@ -78,13 +92,17 @@ fn times_run_from_question_to_answer_without_standing_by_and_time_away() {
         Event::ClockEnded { step: step("rinse-water"), ran_ms: 290_000, heard: HeardAs::Key },
         Event::LoopedBack { step: step("rinse-clear"), back_to: step("rinse-shut"), round: 2, heard: HeardAs::Key },
         Event::StepSkipped { step: step("station"), reason: step("no water") },
+        Event::StepOffered { step: step("tire") },
+        reading("tire", 90, false),
+        reading("tire", 65, true),
     ];
-    let at_s = vec![0, 10, 70, 71, 100, 100, 200, 260, 300, 310, 600, 620, 630];
+    let at_s = vec![0, 10, 70, 71, 100, 100, 200, 260, 300, 310, 600, 620, 630, 640, 650, 675];
     let rehearsed = run_of(Purpose::Rehearsal, &[("gloves", 9)], None);
     let path = journal(folder.path(), &[(Purpose::Real, events, at_s), rehearsed]);
     let past = PastRuns::read(&JournalReader::open(&path).unwrap()).unwrap();
     let deeds: Vec<(&str, f64)> = past.deeds.iter().map(|deed| (deed.step.as_str(), deed.took_s)).collect();
-    assert_eq!(deeds, [("tank-dump/gloves", 40.0), ("tank-dump/rinse-water", 300.0)]);
+    assert_eq!(deeds, [("tank-dump/gloves", 40.0), ("tank-dump/rinse-water", 300.0), ("tank-dump/tire", 35.0)]);
+    assert_eq!(past.readings.iter().map(|reading| reading.value).collect::<Vec<_>>(), [9.0, 6.5]);
     let count = past.loops["tank-dump/rinse-clear"];
     assert_eq!((count.asked, count.once_more), (1, 1));
     assert_eq!((past.skips[0].step.as_str(), past.skips[0].reason.as_str()), ("tank-dump/station", "no water"));

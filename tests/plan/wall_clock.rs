@@ -5,7 +5,7 @@ use jiff::Timestamp;
 use jiff::civil::time;
 use jiff::tz::TimeZone;
 use rstest::rstest;
-use sparehand::engine::event::Event;
+use sparehand::engine::event::{Event, HeardAs};
 use sparehand::journal::{Record, Stamp};
 use sparehand::setup::places::Places;
 use sparehand::setup::planning::{Desk, PlanRequest};
@@ -78,4 +78,31 @@ fn a_wall_clock_that_jumps_moves_the_time_that_is_left_and_not_the_time_that_was
     assert!(later.end_80 != right.end_80, "an hour of work is another thing than an hour of the wall clock");
     let none = desk.outlook(&plan, &run, &stamp(130, "yesterday")).unwrap_err().to_string();
     assert!(none.contains("found 'yesterday'") && none.contains("set it"), "{none}");
+}
+
+#[test]
+fn a_step_whose_reading_counts_is_done_and_one_whose_reading_is_to_be_put_right_goes_on() {
+    let record = |seq: u64, event: Event| {
+        let stamp =
+            Stamp { boot_id: "b".to_owned(), boottime_ms: 1_000 * seq, wall: "2026-05-01T12:00:00Z".to_owned() };
+        Record { seq, at: SessionTime::from_millis(1_000 * seq), stamp, event }
+    };
+    let reading = |settles| Event::ReadingTaken {
+        step: "tire".to_owned(),
+        name: "pressure".to_owned(),
+        value: 65,
+        decimals: 0,
+        unit: "psi".to_owned(),
+        least: 60,
+        most: 70,
+        settles,
+        heard: HeardAs::Key,
+    };
+    let offered = record(0, Event::StepOffered { step: "tire".to_owned() });
+    let after = |settles| {
+        let run = UnderWay::of("leave", vec![offered.clone(), record(1, reading(settles))]);
+        run.done(|_| 20.0)["leave/tire"]
+    };
+    assert_eq!((after(true).settled, after(true).begun), (1, None));
+    assert_eq!((after(false).settled, after(false).begun), (0, Some(20.0)));
 }
