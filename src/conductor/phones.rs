@@ -8,7 +8,7 @@ use std::thread::JoinHandle;
 use jiff::civil::Date;
 
 use crate::conductor::core::Conductor;
-use crate::conductor::edges::Sent;
+use crate::conductor::edges::{Sent, ToLoop};
 use crate::conductor::news::{News, Pressed, ScreenOf};
 use crate::conductor::phone::{FromPage, PhoneStation, ToPhone};
 use crate::conductor::phone_line::VisitId;
@@ -293,7 +293,11 @@ impl Guest for Caller {
     fn sent(&mut self, up: Up) {
         match up {
             Up::Message(Message::Press { what, question, words }) => {
-                self.press(Pressed { of: self.of.clone(), button: what, question, words });
+                press(
+                    &self.seats.means.news,
+                    &self.page,
+                    Pressed { of: self.of.clone(), button: what, question, words },
+                );
             }
             // Sound that is lost is missed by its numbers.
             Up::Sound(frame) => {
@@ -307,13 +311,15 @@ impl Guest for Caller {
     }
 }
 
-impl Caller {
-    fn press(&self, pressed: Pressed) {
-        if self.seats.means.news.offer(News::Pressed(pressed)) != Sent::Through {
-            tracing::warn!("a button of a phone is lost: the run is behind");
-        }
+/// A press that is lost is shown: the page is closed, and comes again with what is asked then.
+fn press(news: &ToLoop, page: &PageWay, pressed: Pressed) {
+    if news.offer(News::Pressed(pressed)) != Sent::Through {
+        tracing::warn!("a button of a phone is lost: the run is behind");
+        page.close();
     }
+}
 
+impl Caller {
     /// What a screen sends as if it were a station is nobody's.
     fn pass_on(&self, from_page: FromPage) -> Delivery {
         let delivery = self.phone.as_ref().map_or(Delivery::Sent, |phone| phone.send(from_page));
@@ -344,7 +350,25 @@ impl Drop for Caller {
 mod tests {
     use super::*;
     use crate::engine::output::ClockView;
+    use crate::server::Down;
+    use crate::server::protocol::Button;
     use std::time::Duration;
+
+    #[test]
+    fn a_press_that_finds_the_loop_behind_closes_the_page_so_that_whoever_pressed_sees_it() {
+        let (news, mut inbox) = tokio::sync::mpsc::channel(1);
+        let (page, mut down) = PageWay::new();
+        let pressed = || {
+            let (of, words) = (ScreenOf::Person("Rowan".to_owned()), String::new());
+            Pressed { of, button: Button::Stop, question: 1, words }
+        };
+        press(&ToLoop::new(news.clone()), &page, pressed());
+        assert!(matches!(inbox.try_recv(), Ok(News::Pressed(_))));
+        assert!(down.try_recv().is_err(), "it was taken");
+        news.try_send(News::Woke).unwrap();
+        press(&ToLoop::new(news), &page, pressed());
+        assert!(matches!(down.try_recv(), Ok(Down::Close)));
+    }
 
     fn seen(clocks: &[(StepIndex, bool)], emergency: bool) -> Urgent {
         let clock = |&(step, alarming): &(StepIndex, bool)| ClockView {
