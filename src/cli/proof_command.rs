@@ -1,5 +1,6 @@
 //! `sparehand proof`: looks routines over for their authors and shows what was found in the text.
 
+use std::cell::RefCell;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -88,10 +89,17 @@ pub fn lint(request: &ProofRequest, places: &Places, out: &mut dyn Write) -> Res
     let rig = prompts::rig(request.rig.as_deref(), config)?;
     let always = always_allowed(config)?;
     let sources = sources(&request.files, config)?;
+    // What cannot be read is not taken for what is not there.
+    let unread = RefCell::new(None);
+    let read = |found: Result<Option<Source>, PromptError>| {
+        found.unwrap_or_else(|error| {
+            unread.borrow_mut().get_or_insert(error);
+            None
+        })
+    };
     let given = |id: &str| sources.iter().find(|source| stem(&source.name) == id).cloned();
-    let routine = |id: &str| given(id).or_else(|| prompts::routine_source(id, config).ok().flatten());
-    let changes =
-        |id: &str| given(&format!("{id}.changes")).or_else(|| prompts::changes_source(id, config).ok().flatten());
+    let routine = |id: &str| given(id).or_else(|| read(prompts::routine_source(id, config)));
+    let changes = |id: &str| given(&format!("{id}.changes")).or_else(|| read(prompts::changes_source(id, config)));
     let library = Library { routine: &routine, changes: &changes };
     let mut ear = request.by_ear.then(|| ByEar::open(places)).transpose()?;
     let (mut errors, mut advice) = (0, 0);
@@ -101,6 +109,9 @@ pub fn lint(request: &ProofRequest, places: &Places, out: &mut dyn Write) -> Res
             && let Some(loaded) = whole(source, &rig, &library)
         {
             findings.extend(ear.sound_alike(source, &loaded)?);
+        }
+        if let Some(error) = unread.take() {
+            return Err(error.into());
         }
         for finding in findings {
             match finding.severity {

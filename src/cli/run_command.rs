@@ -164,9 +164,11 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let voice = remembered_voice(journal.preference(VOICE_SPEED)?, journal.preference(VOICE_VOLUME)?);
     let past = Practice::read(&journal, &rig, &places.config, practised::today())?;
     let broken_off = journal.unfinished(&args.routine, Rehearsals::LeftOut)?;
+    let stands = standing::read(&journal, &rig, &places.config)?;
+    stands.left_out().iter().for_each(|line| println!("{line}"));
     let engine_of = |with: &[String], journal: &Journal| {
         let engine = prompts::engine(&args.routine, &rig, with, voice, &past, &places.config)?;
-        fitted_to_today(engine, args, &rig, with, journal, places)
+        fitted_to_today(engine.with_rig_state(stands.rig.clone()), args, &rig, with, journal)
     };
     // Whoever began a run that cannot be gone on with need not be here today, nor be in the rig file any more.
     let mut with = args.people.clone();
@@ -293,7 +295,7 @@ fn those_of(run: &RunSummary, began: Vec<String>, named: &[String]) -> Result<Ve
     Err(RunError::Others { run: run.id.0, found: named.join(" and "), expected })
 }
 
-/// The engine with how the rig stands, what past runs leave to be said, and what those who take part cannot do today.
+/// The engine with what past runs leave to be said, and what those who take part cannot do today.
 ///
 /// # Errors
 /// A row of the journal is not as it was written, or a limit is of nobody who takes part.
@@ -303,12 +305,8 @@ fn fitted_to_today(
     rig: &Rig,
     with: &[String],
     journal: &Journal,
-    places: &Places,
 ) -> Result<Engine, RunError> {
-    Ok(engine
-        .with_rig_state(standing::read(journal, rig, &places.config)?)
-        .with_remarks(remarks::read(journal)?)
-        .with_limits(limits_of(rig, with, &args.limits)?))
+    Ok(engine.with_remarks(remarks::read(journal)?).with_limits(limits_of(rig, with, &args.limits)?))
 }
 
 /// What those who take part cannot do today: as the rig file says, and as the options do.

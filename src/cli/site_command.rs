@@ -12,7 +12,7 @@ use crate::journal::{Journal, JournalError, JournalReader};
 use crate::rig::{Rig, RigState, Stands};
 use crate::setup::places::{Places, PlacesError};
 use crate::setup::prompts::{self, PromptError};
-use crate::setup::standing;
+use crate::setup::standing::{self, RigStanding};
 
 #[derive(Debug, Args)]
 pub struct SiteArgs {
@@ -67,8 +67,10 @@ pub fn run(args: &SiteArgs, places: &Places, out: &mut impl Write) -> Result<(),
     let stands = if path.exists() {
         standing::read(&JournalReader::open(&path)?, &rig, &places.config)?
     } else {
-        RigState::default()
+        RigStanding::default()
     };
+    stands.left_out().iter().for_each(|line| eprintln!("{line}"));
+    let stands = stands.rig;
     let all: RigState = known
         .iter()
         .map(|thing| (thing.clone(), stands.of(thing)))

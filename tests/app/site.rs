@@ -123,6 +123,24 @@ fn what_a_stop_a_generator_or_a_cold_night_changes_is_kept(
 }
 
 #[test]
+fn a_routine_of_ones_own_that_no_longer_reads_is_told_once_and_one_that_is_gone_is_not() {
+    let home = tempfile::tempdir().unwrap();
+    let routines = home.path().join("config/sparehand/routines");
+    std::fs::create_dir_all(&routines).unwrap();
+    std::fs::write(routines.join("my-own.toml"), "title = ").unwrap();
+    let mut journal = journal(home.path());
+    for routine in ["my-own", "my-own", "gone"] {
+        put(&mut journal, routine, Purpose::Real, vec![answered("plugged", "plug home")]);
+    }
+    drop(journal);
+    let shown = site(home.path(), &["--json"]);
+    let told = String::from_utf8_lossy(&shown.stderr).into_owned();
+    assert!(shown.status.success(), "{told}");
+    assert_eq!(told.matches("What past runs of ").count(), 1, "{told}");
+    assert!(told.contains("past runs of my-own") && told.contains("my-own.toml"), "{told}");
+}
+
+#[test]
 fn another_state_at_a_step_leaves_unknown_what_it_had_set() {
     let home = tempfile::tempdir().unwrap();
     let heard = HeardAs::Key;

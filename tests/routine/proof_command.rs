@@ -65,6 +65,18 @@ fn a_file_that_is_not_saved_as_utf_8_is_an_error_that_says_so() {
 }
 
 #[test]
+fn a_routine_that_another_takes_steps_from_and_that_cannot_be_read_is_an_error_that_names_it() {
+    let config = tempfile::tempdir().unwrap();
+    fs::create_dir(config.path().join("routines")).unwrap();
+    fs::write(config.path().join("routines/tank-dump.toml"), b"id = 'caf\xe9'").unwrap();
+    let file = config.path().join("tank-dump.changes.toml");
+    fs::write(&file, "changes = 'tank-dump'\ndrop = ['gloves']").unwrap();
+    let request = ProofRequest { files: vec![file], rig: None, by_ear: false };
+    let error = lint(&request, &places(config.path()), &mut Vec::new()).unwrap_err().to_string();
+    assert!(error.contains("tank-dump.toml: cannot be read;"), "{error}");
+}
+
+#[test]
 fn a_file_is_left_as_it_is() {
     let config = tempfile::tempdir().unwrap();
     let file = config.path().join("mine.toml");
