@@ -277,7 +277,14 @@ pub enum Watched {
 
 impl DeviceWatch {
     /// Begins to look.
-    pub fn begin(watched: Watched) -> Self {
+    ///
+    /// # Errors
+    /// The system gives no thread. Nothing would be noticed but a stream that ends, and an alarm would be played into nothing.
+    pub fn begin(watched: Watched) -> Result<Self, DeviceError> {
+        let direction = match watched {
+            Watched::Microphone(_) => Direction::Input,
+            Watched::AnyLoudspeaker => Direction::Output,
+        };
         let (stop, stopped) = std::sync::mpsc::channel::<()>();
         let gone = Arc::new(AtomicBool::new(false));
         let tell = Arc::clone(&gone);
@@ -294,9 +301,10 @@ impl DeviceWatch {
                 }
             }
         };
-        // Without a thread nothing is noticed but a stream that ends.
-        drop(std::thread::Builder::new().name("watch devices".to_owned()).spawn(watch));
-        Self { gone, _stop: stop }
+        match std::thread::Builder::new().name("watch devices".to_owned()).spawn(watch) {
+            Ok(_) => Ok(Self { gone, _stop: stop }),
+            Err(source) => Err(DeviceError::NoThread { direction, source }),
+        }
     }
 
     /// Whether it was not there when it was looked for last.
@@ -367,6 +375,15 @@ pub enum DeviceError {
         name: String,
         #[source]
         source: cpal::Error,
+    },
+    /// The system gives no thread to open or to watch it.
+    #[error(
+        "the system gives no thread for the {direction}; close other programs, or allow more threads (`ulimit -u`)"
+    )]
+    NoThread {
+        direction: Direction,
+        #[source]
+        source: std::io::Error,
     },
     /// It did not say within seconds whether it opens.
     #[error("the {direction} does not answer; switch it off and on, or choose another")]

@@ -36,8 +36,11 @@ pub trait Device: Sized + Send + 'static {
     /// Its name, for people.
     fn name(&self) -> &str;
 
-    /// What to watch for, where `wanted` was asked for.
-    fn watched(&self, wanted: Option<&str>) -> Option<Watched>;
+    /// What watches over it, where anything has to, and `wanted` was asked for.
+    ///
+    /// # Errors
+    /// It has to be watched and cannot be.
+    fn watch(&self, wanted: Option<&str>) -> Result<Option<DeviceWatch>, DeviceError>;
 }
 
 impl Device for Capture {
@@ -61,9 +64,9 @@ impl Device for Capture {
         self.name()
     }
 
-    fn watched(&self, wanted: Option<&str>) -> Option<Watched> {
+    fn watch(&self, wanted: Option<&str>) -> Result<Option<DeviceWatch>, DeviceError> {
         // One that was not asked for by name is watched for as long as it is the system's own.
-        wanted.or(self.id()).map(|id| Watched::Microphone(id.to_owned()))
+        wanted.or(self.id()).map(|id| DeviceWatch::begin(Watched::Microphone(id.to_owned()))).transpose()
     }
 }
 
@@ -97,8 +100,8 @@ impl Device for Loudspeaker {
         self.playback.name()
     }
 
-    fn watched(&self, _wanted: Option<&str>) -> Option<Watched> {
-        Some(Watched::AnyLoudspeaker)
+    fn watch(&self, _wanted: Option<&str>) -> Result<Option<DeviceWatch>, DeviceError> {
+        DeviceWatch::begin(Watched::AnyLoudspeaker).map(Some)
     }
 }
 
@@ -150,17 +153,23 @@ impl<D: Device> Keeper<D> {
     pub fn poll(&mut self, now: SessionTime) -> Option<DeviceChange> {
         match &mut self.state {
             State::Closed { until } => {
-                if now >= *until {
-                    self.state = self.begin_opening(now);
+                if now < *until {
+                    return None;
+                }
+                match self.begin_opening(now) {
+                    Ok(opening) => self.state = opening,
+                    Err(why) => return self.lose(now, why),
                 }
                 None
             }
             State::Opening { opened, since } => match opened.try_recv() {
-                Ok(Ok(device)) => {
-                    let watch = device.watched(self.wanted.as_deref()).map(DeviceWatch::begin);
-                    self.state = State::Open { device, stall: Stall::new(D::STALLED, now), watch };
-                    None
-                }
+                Ok(Ok(device)) => match device.watch(self.wanted.as_deref()) {
+                    Ok(watch) => {
+                        self.state = State::Open { device, stall: Stall::new(D::STALLED, now), watch };
+                        None
+                    }
+                    Err(why) => self.lose(now, why),
+                },
                 Ok(Err(why)) => self.lose(now, why),
                 Err(TryRecvError::Empty) if now.since(*since) < OPENS_WITHIN => None,
                 Err(_) => {
@@ -191,7 +200,7 @@ impl<D: Device> Keeper<D> {
         }
     }
 
-    fn begin_opening(&self, now: SessionTime) -> State<D> {
+    fn begin_opening(&self, now: SessionTime) -> Result<State<D>, DeviceError> {
         let (tell, opened) = channel();
         let (wanted, waker) = (self.wanted.clone(), self.waker.clone());
         let open = move || {
@@ -200,10 +209,10 @@ impl<D: Device> Keeper<D> {
             waker.wake();
         };
         let name = format!("open {}", D::DIRECTION);
-        if let Err(error) = std::thread::Builder::new().name(name).spawn(open) {
-            tracing::warn!(%error, "no thread to open a device");
+        match std::thread::Builder::new().name(name).spawn(open) {
+            Ok(_) => Ok(State::Opening { opened, since: now }),
+            Err(source) => Err(DeviceError::NoThread { direction: D::DIRECTION, source }),
         }
-        State::Opening { opened, since: now }
     }
 
     /// The device is closed, to be opened anew later. Told once.
@@ -322,8 +331,10 @@ mod tests {
             "scripted"
         }
 
-        fn watched(&self, _wanted: Option<&str>) -> Option<Watched> {
-            None
+        fn watch(&self, wanted: Option<&str>) -> Result<Option<DeviceWatch>, DeviceError> {
+            let source = || std::io::Error::from(std::io::ErrorKind::WouldBlock);
+            let fails = wanted == Some("unwatched");
+            if fails { Err(DeviceError::NoThread { direction: Self::DIRECTION, source: source() }) } else { Ok(None) }
         }
     }
 
@@ -400,6 +411,18 @@ mod tests {
         let waits: Duration = WAITS.iter().sum::<Duration>() + WAITS[4] * 4;
         let back = Duration::from_millis(told[1].0);
         assert!(back >= waits && back < waits + LOOK_EVERY * 15, "{back:?}, waited for {waits:?}");
+    }
+
+    #[test]
+    fn one_that_nobody_can_watch_is_lost_and_tried_again() {
+        let moved = Arc::new(AtomicU64::new(0));
+        let mut bench = Bench::new("unwatched", &[Some(&moved), Some(&moved), Some(&moved)]);
+        let told = bench.watch(Duration::from_secs(2));
+        assert_eq!(told.iter().map(|(_, name)| name.as_str()).collect::<Vec<_>>(), ["lost"]);
+        assert!(bench.keeper.device().is_none());
+        let left =
+            SCRIPTS.lock().unwrap().iter().find(|(name, _)| name == "unwatched").unwrap().1.lock().unwrap().len();
+        assert!(left < 2, "it was opened again");
     }
 
     #[rstest]
