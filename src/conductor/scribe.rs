@@ -43,17 +43,14 @@ impl Scribe {
             }
         }
         let stamp = (self.stamps)(at);
-        let wall = stamp.wall.clone();
         let voice = match &event {
-            Event::VoiceChanged { speed, volume_db } => Some((*speed, *volume_db)),
-            _ => None,
+            Event::VoiceChanged { speed, volume_db } => {
+                vec![(VOICE_SPEED, speed.to_string()), (VOICE_VOLUME, volume_db.to_string())]
+            }
+            _ => Vec::new(),
         };
-        self.journal.append(self.run, &Record { seq, at, stamp, event })?;
-        if let Some((speed, volume_db)) = voice {
-            self.journal.set_preference(VOICE_SPEED, &speed.to_string(), &wall)?;
-            self.journal.set_preference(VOICE_VOLUME, &volume_db.to_string(), &wall)?;
-        }
-        Ok(())
+        // Both or neither: an event that is on disk is never told as one that is not.
+        self.journal.append_keeping(self.run, &Record { seq, at, stamp, event }, &voice)
     }
 
     /// Keeps the sound of a note.

@@ -147,58 +147,37 @@ impl Journal {
     /// leave the journal usable. Any other is a failed write: from then on every write is answered with
     /// [`JournalError::EarlierWriteFailed`].
     pub fn append(&mut self, run: RunId, record: &Record) -> Result<(), JournalError> {
+        self.append_keeping(run, record, &[])
+    }
+
+    /// Appends one record and keeps preferences of the person (voice speed, volume), each with its name: all of it, or nothing. The last value of a
+    /// name counts.
+    ///
+    /// # Errors
+    ///
+    /// As [`Journal::append`].
+    pub fn append_keeping(
+        &mut self,
+        run: RunId,
+        record: &Record,
+        preferences: &[(&str, String)],
+    ) -> Result<(), JournalError> {
         self.write("append a record", |connection, place| {
-            let row =
-                record::Row::of(record).map_err(|what| JournalError::NotWritable { path: place.path.clone(), what })?;
-            let of_sqlite = |source| JournalError::of_sqlite(place, "append a record", source);
-            let last = last_link(connection, run).map_err(of_sqlite)?;
-            let before = match last {
-                None => run_digest(connection, run)
-                    .map_err(of_sqlite)?
-                    .ok_or_else(|| JournalError::UnknownRun { path: place.path.clone(), run })?,
-                Some((seq, digest)) if seq.checked_add(1) == Some(row.seq) => digest,
-                Some((seq, _)) => {
-                    return Err(JournalError::OutOfOrder { path: place.path.clone(), run, last: seq, found: row.seq });
-                }
-            };
-            connection
-                .prepare_cached(
-                    "INSERT INTO event (run, seq, at_ms, boot_id, boottime_ms, wall, kind, json, digest)
-                     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                )
-                .and_then(|mut insert| {
-                    insert.execute(params![
-                        run.0,
-                        row.seq,
-                        row.at_ms,
-                        row.boot_id,
-                        row.boottime_ms,
-                        row.wall,
-                        row.kind,
-                        row.json,
-                        digest::of_event(&before, &row)
-                    ])
-                })
-                .map_err(of_sqlite)?;
+            insert_event(connection, place, run, record)?;
+            for (name, value) in preferences {
+                insert_preference(connection, place, name, value, &record.stamp.wall)?;
+            }
             Ok(())
         })
     }
 
-    /// Keeps a preference of the person (voice speed, volume); the last value of a name counts.
+    /// Keeps a preference of the person; the last value of a name counts.
     ///
     /// # Errors
     ///
     /// As [`Journal::append`].
     pub fn set_preference(&mut self, name: &str, value: &str, wall: &str) -> Result<(), JournalError> {
-        self.write("keep a preference", |connection, place| {
-            connection
-                .execute(
-                    "INSERT INTO preference (name, value, wall, digest) VALUES (?, ?, ?, ?)",
-                    params![name, value, wall, digest::of_preference(name, value, wall)],
-                )
-                .map_err(|source| JournalError::of_sqlite(place, "keep a preference", source))?;
-            Ok(())
-        })
+        self.write("keep a preference", |connection, place| insert_preference(connection, place, name, value, wall))
     }
 
     /// Runs `work` in one transaction that is on disk when this answers `Ok`, and latches the first failure.
@@ -234,6 +213,57 @@ impl std::ops::Deref for Journal {
     fn deref(&self) -> &JournalReader {
         &self.reader
     }
+}
+
+fn insert_event(connection: &Connection, place: &Place, run: RunId, record: &Record) -> Result<(), JournalError> {
+    let row = record::Row::of(record).map_err(|what| JournalError::NotWritable { path: place.path.clone(), what })?;
+    let of_sqlite = |source| JournalError::of_sqlite(place, "append a record", source);
+    let last = last_link(connection, run).map_err(of_sqlite)?;
+    let before = match last {
+        None => run_digest(connection, run)
+            .map_err(of_sqlite)?
+            .ok_or_else(|| JournalError::UnknownRun { path: place.path.clone(), run })?,
+        Some((seq, digest)) if seq.checked_add(1) == Some(row.seq) => digest,
+        Some((seq, _)) => {
+            return Err(JournalError::OutOfOrder { path: place.path.clone(), run, last: seq, found: row.seq });
+        }
+    };
+    connection
+        .prepare_cached(
+            "INSERT INTO event (run, seq, at_ms, boot_id, boottime_ms, wall, kind, json, digest)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        )
+        .and_then(|mut insert| {
+            insert.execute(params![
+                run.0,
+                row.seq,
+                row.at_ms,
+                row.boot_id,
+                row.boottime_ms,
+                row.wall,
+                row.kind,
+                row.json,
+                digest::of_event(&before, &row)
+            ])
+        })
+        .map_err(of_sqlite)?;
+    Ok(())
+}
+
+fn insert_preference(
+    connection: &Connection,
+    place: &Place,
+    name: &str,
+    value: &str,
+    wall: &str,
+) -> Result<(), JournalError> {
+    connection
+        .execute(
+            "INSERT INTO preference (name, value, wall, digest) VALUES (?, ?, ?, ?)",
+            params![name, value, wall, digest::of_preference(name, value, wall)],
+        )
+        .map_err(|source| JournalError::of_sqlite(place, "keep a preference", source))?;
+    Ok(())
 }
 
 fn last_link(connection: &Connection, run: RunId) -> rusqlite::Result<Option<(i64, Digest)>> {

@@ -121,6 +121,22 @@ fn an_edited_record_is_noticed_although_the_file_is_sound() {
     assert!(error.to_string().contains("run 1, record 1 does not fit its digest"), "{error}");
 }
 
+/// What is on disk is never told as something that is not: the voice that is remembered is written with the event, or neither is.
+#[test]
+fn a_preference_that_cannot_be_kept_leaves_no_record_of_what_it_came_with() {
+    let (folder, mut journal, run) = journal_with(&[record(0)]);
+    let loud = [("voice volume, dB", "3".to_owned())];
+    journal.append_keeping(run, &record(1), &loud).unwrap();
+    assert_eq!(journal.preference("voice volume, dB").unwrap().as_deref(), Some("3"));
+    let path = folder.path().join("journal.db");
+    let broken = "CREATE TRIGGER full BEFORE INSERT ON preference BEGIN SELECT RAISE(ABORT, 'no room'); END";
+    rusqlite::Connection::open(path).unwrap().execute_batch(broken).unwrap();
+    let quiet = [("voice volume, dB", "-3".to_owned())];
+    assert!(journal.append_keeping(run, &record(2), &quiet).is_err());
+    assert_eq!(journal.events(run).unwrap().len(), 2);
+    assert_eq!(journal.preference("voice volume, dB").unwrap().as_deref(), Some("3"));
+}
+
 #[test]
 fn the_latest_run_that_has_begun_and_not_ended_is_found() {
     let (_folder, mut journal, first) = journal_with(&[record(0)]);
