@@ -172,7 +172,9 @@ impl Conductor {
                 self.tell(now, id, Input::StationJoined { people });
             }
             News::Left(id) => {
-                self.stations.remove(&id);
+                if let Some(seat) = self.stations.remove(&id) {
+                    self.fell_silent(now, seat.saying);
+                }
                 self.talk(TalkLine::Station { at: now, id, link: LinkState::Lost, people: Vec::new() });
                 self.settle(now, |ears| ears.came_to_nothing(now, id));
                 self.tell(now, id, Input::StationLeft);

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use sparehand::conductor::core::{Conductor, Means, Plan};
+use sparehand::conductor::core::{Conductor, Means, Plan, Speaking};
 use sparehand::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use sparehand::conductor::news::{News, Parted, Pressed, ScreenOf, Task};
 use sparehand::engine::event::{Event, HeardAs};
@@ -165,6 +165,16 @@ fn a_loudspeaker_that_is_lost_is_shown_and_what_was_being_said_is_said_again_whe
     scene.tell(News::Device(StationId::RIG, DeviceSide::Loudspeaker, DeviceNews::Back));
     assert!(!scene.view_warns("I cannot speak"));
     assert!(scene.says("gloves"), "{:?}", scene.said);
+}
+
+/// The station that fell over never tells that what it was saying is over.
+#[test]
+fn a_station_that_has_lost_its_loudspeaker_is_not_shown_as_speaking() {
+    let mut scene = Scene::begin();
+    let speaks = |scene: &Scene| scene.conductor.sight(scene.now, StationId::RIG).speaks;
+    assert_eq!(speaks(&scene), Speaking::Yes);
+    scene.tell(News::Device(StationId::RIG, DeviceSide::Loudspeaker, lost("its station fell over")));
+    assert_eq!(speaks(&scene), Speaking::No);
 }
 
 #[test]

@@ -1,10 +1,13 @@
 //! The devices of each station: what is told of them, and what follows.
 
+use std::collections::BTreeSet;
+
 use crate::conductor::core::{Conductor, Means, Seat};
 use crate::conductor::fault::{DeviceNews, DeviceSide};
 use crate::conductor::news::Task;
 use crate::conductor::talk::TalkLine;
 use crate::engine::input::{Input, Key};
+use crate::engine::output::SpeechId;
 use crate::station::{LinkState, StationInput};
 use crate::units::{SessionTime, StationId};
 
@@ -14,6 +17,15 @@ impl Conductor {
         let of = |seat: &Seat| [(DeviceSide::Loudspeaker, seat.loudspeaker), (DeviceSide::Microphone, seat.microphone)];
         let works = self.stations.get(&id).map(of).into_iter().flatten().filter(|(_, link)| *link == LinkState::Works);
         works.map(|(device, _)| device).collect()
+    }
+
+    /// What one station was saying is over, unless another still says it.
+    pub(super) fn fell_silent(&mut self, now: SessionTime, saying: BTreeSet<SpeechId>) {
+        for speech in saying {
+            if !self.stations.values().any(|seat| seat.saying.contains(&speech)) {
+                self.own_words.is_over(now, speech);
+            }
+        }
     }
 
     pub(super) fn device_told(&mut self, now: SessionTime, id: StationId, device: DeviceSide, what: DeviceNews) {
@@ -50,10 +62,13 @@ impl Conductor {
             }
             DeviceSide::Loudspeaker => {
                 seat.loudspeaker = link;
+                // A station that fell over tells no more how it ended.
+                let (saying, voice) = (std::mem::take(&mut seat.saying), seat.voice);
+                self.fell_silent(now, saying);
                 if link == LinkState::Works && id == StationId::RIG {
                     self.means = Means::Voice;
                 }
-                if let Some(voice) = seat.voice.filter(|_| link == LinkState::Works) {
+                if let Some(voice) = voice.filter(|_| link == LinkState::Works) {
                     self.order(id, StationInput::SetVoice(voice));
                 }
                 let input = if link == LinkState::Lost { Input::VoiceLost } else { Input::VoiceBack };
