@@ -247,39 +247,43 @@ impl fmt::Display for TalkLine {
             Self::Note { at, text, fault: Some(fault) } => {
                 write!(out, "[{at}] the sound of the note could not be kept: {fault}\n[{at}] note: {text}")
             }
-            Self::Device { at, device, what } => {
-                let device = match device {
-                    DeviceSide::Microphone => "microphone",
-                    DeviceSide::Loudspeaker => "loudspeaker",
-                };
-                match what {
-                    DeviceNews::Lost(why) => write!(out, "[{at}] {device} lost: {why}"),
-                    DeviceNews::Back => write!(out, "[{at}] {device} back"),
-                    DeviceNews::Overrun(samples) => write!(out, "[{at}] {device}: {samples} samples were lost"),
-                }
-            }
-            Self::Worker { at, worker, what } => {
-                let worker = match worker {
-                    Worker::Recogniser => "recogniser",
-                    Worker::Synthesiser => "synthesiser",
-                    Worker::Journal => "journal",
-                };
-                match what {
-                    WorkerNews::Lost(why) => write!(out, "[{at}] {worker} lost: {why}"),
-                    WorkerNews::Back => write!(out, "[{at}] {worker} back"),
-                    WorkerNews::CannotHear(why) => write!(out, "[{at}] {worker}: a phrase cannot be heard: {why}"),
-                    WorkerNews::AnswerLost(station) => {
-                        write!(out, "[{at}] {worker}: an answer did not get through to station {}", station.0)
-                    }
-                    WorkerNews::Overloaded(looks) => write!(out, "[{at}] {worker} overloaded: {looks} looks dropped"),
-                }
-            }
+            Self::Device { at, device, what } => device_told(out, *at, *device, what),
+            Self::Worker { at, worker, what } => worker_told(out, *at, *worker, what),
             Self::NoPlan { at, why } => write!(out, "[{at}] no plan: {why}"),
             Self::Drowned { at } => write!(out, "[{at}] said again: the noise rose"),
             Self::Unspoken { at, speech, why } => write!(out, "[{at}] could not be spoken ({speech:?}): {why}"),
             Self::SoundNotKept { at, why } => write!(out, "[{at}] the sound is kept no longer: {why}"),
             Self::ScreenLost { at, why } => write!(out, "[{at}] screen lost: {why}"),
         }
+    }
+}
+
+fn device_told(out: &mut fmt::Formatter<'_>, at: SessionTime, device: DeviceSide, what: &DeviceNews) -> fmt::Result {
+    let device = match device {
+        DeviceSide::Microphone => "microphone",
+        DeviceSide::Loudspeaker => "loudspeaker",
+    };
+    match what {
+        DeviceNews::Lost(why) => write!(out, "[{at}] {device} lost: {why}"),
+        DeviceNews::Back => write!(out, "[{at}] {device} back"),
+        DeviceNews::Overrun(samples) => write!(out, "[{at}] {device}: {samples} samples were lost"),
+    }
+}
+
+fn worker_told(out: &mut fmt::Formatter<'_>, at: SessionTime, worker: Worker, what: &WorkerNews) -> fmt::Result {
+    let worker = match worker {
+        Worker::Recogniser => "recogniser",
+        Worker::Synthesiser => "synthesiser",
+        Worker::Journal => "journal",
+    };
+    match what {
+        WorkerNews::Lost(why) => write!(out, "[{at}] {worker} lost: {why}"),
+        WorkerNews::Back => write!(out, "[{at}] {worker} back"),
+        WorkerNews::CannotHear(why) => write!(out, "[{at}] {worker}: a phrase cannot be heard: {why}"),
+        WorkerNews::AnswerLost(StationId(station)) => {
+            write!(out, "[{at}] {worker}: an answer did not get through to station {station}")
+        }
+        WorkerNews::Overloaded(looks) => write!(out, "[{at}] {worker} overloaded: {looks} looks dropped"),
     }
 }
 

@@ -469,6 +469,7 @@ fn fingerprint(routine: &Routine) -> String {
     let text = text
         .replace(" tested_by: \"\",", "")
         .replace(", ends: false", "")
+        .replace(", usual: None", "")
         .replace(", sets: [] }", " }")
         .replace(", sets: [], undoes: []", "")
         .replace(" short: \"\", announced: false, given_by: \"\",", "")

@@ -49,7 +49,7 @@ fn a_clock_of_a_hazard_that_nobody_has_ended_is_told_of_whatever_run_is_begun() 
     let open = run(&mut journal, "tank-dump", real, vec![begun("rinse-water"), reopened]);
     let again = run(&mut journal, "tank-dump", real, vec![begun("rinse-water"), ended("rinse-water"), reinstated]);
     run(&mut journal, "tank-dump", real, vec![begun("rinse-water"), ended("rinse-water")]);
-    run(&mut journal, "tank-dump", real, vec![begun("hand-wash")]);
+    run(&mut journal, "tank-dump", real, vec![begun("wash")]);
     run(&mut journal, "tank-dump", Purpose::Rehearsal, vec![begun("rinse-water")]);
     run(&mut journal, "tank-dump", real, vec![begun("rinse-water"), Event::RunAbandoned]);
     let rinse = || ClockLeft::Guards { name: "rinse water".to_owned(), alarm: "Shut the rinse tap.".to_owned() };
