@@ -24,6 +24,14 @@ fn no_file_is_longer_than_600_lines() {
 }
 
 #[test]
+fn what_is_read_before_anything_else_stays_short() {
+    for (file, most) in [("DEVELOPERS.md", 200), ("README.md", 150)] {
+        let lines = fs::read_to_string(source_folder().join("..").join(file)).unwrap().lines().count();
+        assert!(lines <= most, "{file}: {lines} lines, at most {most}");
+    }
+}
+
+#[test]
 fn no_function_is_longer_than_80_lines() {
     let long: Vec<String> = texts().iter().flat_map(|(file, text)| long_functions(file, text)).collect();
     assert!(long.is_empty(), "expected one job a function:\n{}", long.join("\n"));
