@@ -195,6 +195,8 @@ pub struct View {
     pub choices: Vec<String>,
     /// What has been typed of a reading so far; nothing where no reading is asked for.
     pub typed: Option<String>,
+    /// What the confirm key would enter of what has been typed ("110 psi"); empty where that makes no reading.
+    pub enters: String,
     /// What the reading that is asked for should be ("90 - 110 psi"); may be empty.
     pub bounds: String,
     /// What was said here last, as it was said, the newest last: for whoever cannot hear it. At most [`View::MOST_SAID`].

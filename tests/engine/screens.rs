@@ -151,9 +151,22 @@ fn a_reading_shows_what_it_should_be_and_the_last_digit_can_be_taken_back() {
     for key in [Key::Choice(5), Key::Choice(9), Key::DropDigit, Key::Choice(5)] {
         world.press(key);
     }
-    assert_eq!(view(&world).typed.as_deref(), Some("55"));
+    assert_eq!((view(&world).typed.as_deref(), view(&world).enters.as_str()), (Some("55"), "55 psi"));
     world.press(Key::Confirm);
     assert!(view(&world).call.contains("55"), "the question names the number: {}", view(&world).call);
+}
+
+#[test]
+fn what_the_digits_enter_is_named_with_its_point_and_nothing_where_they_make_no_reading() {
+    let volts =
+        "{ kind = 'number', name = 'volts', unit = 'volts', decimals = 1, least = 120, most = 145, gauge = [0, 200] }";
+    let mut world = by_one(&[anywhere().step("read", "What does it read?").with("answer", volts)]);
+    let mut enters = |digit| {
+        world.press(Key::Choice(digit));
+        world.engine.view(world.now, StationId::RIG).enters
+    };
+    assert_eq!([enters(1), enters(2), enters(6)], ["0.1 volts", "1.2 volts", "12.6 volts"]);
+    assert_eq!(enters(4), "", "126.4 is beyond the gauge");
 }
 
 #[test]

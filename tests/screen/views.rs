@@ -166,6 +166,7 @@ fn view() -> impl Strategy<Value = View> {
                 critical: false,
                 hold: Vec::new(),
                 typed: None,
+                enters: String::new(),
                 bounds: String::new(),
                 said: Vec::new(),
                 cards: Vec::new(),

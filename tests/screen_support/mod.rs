@@ -160,6 +160,7 @@ pub fn prompt() -> View {
         who: String::new(),
         hold: vec![],
         typed: None,
+        enters: String::new(),
         bounds: String::new(),
         said: Vec::new(),
         cards: Vec::new(),

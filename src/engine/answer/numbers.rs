@@ -35,12 +35,31 @@ pub fn by_digits(answer: &NumberAnswer) -> bool {
     listened(answer).is_none()
 }
 
-/// What a reading should be, as it is shown ("90 - 110 psi"). A unit that is said letter by letter is written as one word.
+/// What a reading should be, as it is shown ("90 - 110 psi").
 pub fn bounds(answer: &NumberAnswer) -> String {
-    let letters = answer.unit.split(' ').all(|word| word.chars().count() == 1);
-    let unit = if letters { answer.unit.replace(' ', "") } else { answer.unit.clone() };
     let number = |value: i64| shown(value, answer.decimals, "");
-    format!("{} - {} {unit}", number(answer.least).trim(), number(answer.most).trim()).trim().to_owned()
+    format!("{} - {} {}", number(answer.least).trim(), number(answer.most).trim(), written_unit(answer))
+        .trim()
+        .to_owned()
+}
+
+/// A unit that is said letter by letter is written as one word.
+fn written_unit(answer: &NumberAnswer) -> String {
+    let letters = answer.unit.split(' ').all(|word| word.chars().count() == 1);
+    if letters { answer.unit.replace(' ', "") } else { answer.unit.clone() }
+}
+
+/// What digits of a keyboard make: it has no point, so they count the smallest places. `None` where that is no reading of the gauge.
+pub fn from_keys(typed: &str, answer: &NumberAnswer) -> Option<i64> {
+    if typed.contains('.') {
+        return from_digits(typed, answer);
+    }
+    from_digits(typed, &NumberAnswer { decimals: 0, ..answer.clone() })
+}
+
+/// The reading that digits of a keyboard make, as it is shown ("110 psi"); empty where they make none.
+pub fn entered(typed: &str, answer: &NumberAnswer) -> String {
+    from_keys(typed, answer).map_or_else(String::new, |value| shown(value, answer.decimals, &written_unit(answer)))
 }
 
 /// The numbers that are listened for: the gauge as far as they are not too many, the bounds in any case.

@@ -7,7 +7,7 @@ use super::super::output::Priority;
 use super::super::people::PersonIndex;
 use super::super::phrasebook::Line;
 use super::vocabulary::PhraseMeaning;
-use crate::routine::{Answer, NumberAnswer, StepIndex};
+use crate::routine::{Answer, StepIndex};
 use crate::units::StationId;
 
 impl Engine {
@@ -53,13 +53,8 @@ impl Engine {
         let typed = std::mem::take(&mut self.talk_mut().digits);
         let Some((person, step)) = self.number_asked_at(self.at) else { return };
         let Answer::Number(number) = self.job.step(step).answer.clone() else { return };
-        // A keyboard has no point: its digits count the smallest places.
-        let by_key = heard == HeardAs::Key && !typed.contains('.') && number.decimals > 0;
-        let value = if by_key {
-            numbers::from_digits(&typed, &NumberAnswer { decimals: 0, ..number })
-        } else {
-            numbers::from_digits(&typed, &number)
-        };
+        let read = if heard == HeardAs::Key { numbers::from_keys } else { numbers::from_digits };
+        let value = read(&typed, &number);
         match value {
             Some(value) => {
                 let question = self.briefed[person].question;

@@ -98,6 +98,11 @@ impl Engine {
         view.emergency = self.state.card.is_some();
         view.choices = self.choices(station);
         view.typed = self.typed(station);
+        if let (Some(typed), Some((_, step))) = (&view.typed, self.asked_at(station))
+            && let Answer::Number(number) = &self.job.step(step).answer
+        {
+            view.enters = numbers::entered(typed, number);
+        }
         if view.critical && view.typed.is_none() && !view.choices.is_empty() {
             view.hold.push(KeyGroup::Choices);
         }
@@ -321,6 +326,11 @@ impl Engine {
     /// The notice that belongs on the screen while nothing can be said aloud.
     pub fn loudspeaker_lost(&self) -> String {
         self.book.line(Line::VoiceLost, &[])
+    }
+
+    /// The notice of a station that hears nothing. A screen that hears nothing by its kind does without it.
+    pub fn microphone_lost(&self) -> String {
+        self.book.line(Line::HearingLost, &[])
     }
 
     /// What is said and shown when the sound of the run can be kept no longer.
