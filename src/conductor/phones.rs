@@ -168,7 +168,7 @@ impl Phones {
     /// Shows each page what there is to see, where that has changed.
     pub fn show(&self, now: SessionTime, conductor: &Conductor) {
         for look in &mut self.seats.table().pages {
-            let shown = Shown::of(conductor.sight_of(now, &look.of).view, now);
+            let shown = conductor.shown_on(now, &look.of, look.part);
             let told = || ToPage::View(Box::new(shown.clone()));
             // What a page that does not keep up misses it is told with the next look.
             if look.shown.as_ref() != Some(&shown) && look.page.tell(told()) == Delivery::Sent {

@@ -15,7 +15,7 @@ use thiserror::Error;
 use crate::server::shown::Shown;
 
 /// Raised with every change that an older page or program would not understand.
-pub const VERSION: u32 = 3;
+pub const VERSION: u32 = 4;
 /// Bytes of a binary message from a page, at most.
 pub const MOST_BINARY: usize = 4 * 1024;
 /// Bytes of a text message from a page, at most.
@@ -119,8 +119,12 @@ pub enum Button {
     Choice,
     /// Of a reading; its words are the digit.
     Digit,
+    DropDigit,
     /// Its words are the name of the clock.
     ClockOver,
+    /// Its words are the title of the emergency card.
+    Card,
+    Untested,
     SayAgain,
     Explain,
     HowLong,
@@ -360,8 +364,8 @@ mod tests {
     #[test]
     fn a_page_says_who_it_is_and_what_was_pressed() {
         assert_eq!(
-            read_text(r#"{"kind":"hello","version":3,"names":["Rowan"],"part":"station"}"#),
-            Ok(Message::Hello { version: 3, names: vec!["Rowan".to_owned()], part: PagePart::Station })
+            read_text(r#"{"kind":"hello","version":4,"names":["Rowan"],"part":"station"}"#),
+            Ok(Message::Hello { version: 4, names: vec!["Rowan".to_owned()], part: PagePart::Station })
         );
         assert_eq!(
             read_text(r#"{"kind":"press","what":"confirm","question":7,"words":"cap on"}"#),
@@ -377,7 +381,7 @@ mod tests {
         ] {
             assert!(matches!(read_text(wrong), Err(ProtocolError::Text { .. })), "{wrong}");
         }
-        let long = format!(r#"{{"kind":"hello","version":3,"names":["{}"],"part":"screen"}}"#, "x".repeat(1_024));
+        let long = format!(r#"{{"kind":"hello","version":4,"names":["{}"],"part":"screen"}}"#, "x".repeat(1_024));
         assert!(matches!(read_text(&long), Err(ProtocolError::TooLong { .. })));
     }
 

@@ -32,6 +32,16 @@ pub struct Shown {
     pub choices: Vec<String>,
     /// What has been typed of a reading so far; nothing where none is asked for.
     pub typed: Option<String>,
+    /// What the first button would enter of it ("110 psi"); empty where that makes no reading.
+    pub enters: String,
+    /// What the reading should be ("90 - 110 psi"); may be empty.
+    pub bounds: String,
+    /// What was said last, the newest last.
+    pub said: Vec<String>,
+    /// Titles of the emergency cards.
+    pub cards: Vec<String>,
+    /// The run is held: any screen may let it go on.
+    pub standing_by: bool,
     /// Every clock that runs.
     pub clocks: Vec<ShownClock>,
     /// What was heard last.
@@ -60,8 +70,8 @@ pub struct ShownClock {
 }
 
 impl Shown {
-    /// What a page shows of this view, which was taken at `now`.
-    pub fn of(view: View, now: SessionTime) -> Self {
+    /// What a page shows of this view, which was taken at `now`; `standing_by` where the run is held.
+    pub fn of(view: View, now: SessionTime, standing_by: bool) -> Self {
         Self {
             question: view.question,
             routine: view.routine,
@@ -75,6 +85,11 @@ impl Shown {
             other: view.other_key,
             choices: view.choices,
             typed: view.typed,
+            enters: view.enters,
+            bounds: view.bounds,
+            said: view.said,
+            cards: view.cards,
+            standing_by,
             clocks: view.clocks.iter().map(|clock| ShownClock::of(clock, now)).collect(),
             heard: view.last_heard,
             can_say: view.can_say,
@@ -116,7 +131,7 @@ mod tests {
                 hazard: true,
                 alarming: over > 0,
             };
-            Shown::of(View { clocks: vec![clock], ..View::default() }, SessionTime::from_millis(now))
+            Shown::of(View { clocks: vec![clock], ..View::default() }, SessionTime::from_millis(now), false)
         };
         assert_eq!(at(0).clocks[0].ends, 60_000);
         assert_eq!(at(0), at(59_999));

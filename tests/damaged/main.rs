@@ -102,7 +102,7 @@ fn files(folder: &str) -> Vec<String> {
 }
 
 const SCRIPT: &str = "work = 0.5\n[[turn]]\nat = 'gloves'\nsay = 'gloves on'\nsilence_s = 0.5\n[[turn]]\nafter_s = 2.0\nsay = 'explain'\n";
-const HELLO: &str = r#"{"kind":"hello","version":3,"names":["Rowan"],"part":"station"}"#;
+const HELLO: &str = r#"{"kind":"hello","version":4,"names":["Rowan"],"part":"station"}"#;
 
 /// A second of a tone, 16 kHz mono of 16 bits.
 fn tone() -> Vec<u8> {

@@ -23,7 +23,7 @@ class Person:
 
     def turn(self):
         shown = self.phone.page.evaluate("""() => {
-            const words = document.querySelector('#answers .confirm .words');
+            const words = document.querySelector('#answers .confirm .words, .clock button.asked .words');
             return words ? [words.textContent, document.querySelector('#call').textContent] : null;
         }""")
         if shown is None:

@@ -125,7 +125,7 @@ def test_a_button_of_a_question_that_is_asked_no_more_settles_nothing(start, pho
     one.wait(lambda: answered(program, "gloves"), "the answer")
     settled = len([event for event in program.events() if event["kind"] == "step_answered"])
     press = one.page.evaluate("window.sent.find((text) => text.includes('press'))")
-    again = "(text) => { const hand = new WebSocket(`wss:` + `//${location.host}/socket`); hand.onopen = () => { hand.send(JSON.stringify({kind: 'hello', version: 3, names: ['Rowan'], part: 'screen'})); setTimeout(() => hand.send(text), 300); }; }"
+    again = "(text) => { const hand = new WebSocket(`wss:` + `//${location.host}/socket`); hand.onopen = () => { hand.send(JSON.stringify({kind: 'hello', version: 4, names: ['Rowan'], part: 'screen'})); setTimeout(() => hand.send(text), 300); }; }"
     one.page.evaluate(again, press)
     program.wait_for("asked no more")
     assert len([event for event in program.events() if event["kind"] == "step_answered"]) == settled
@@ -319,7 +319,7 @@ def browser_of(server, profile):
     return [int(pid) for pid in listed]
 
 
-@pytest.mark.parametrize("size", [(390, 844), (360, 640), (1024, 768)])
+@pytest.mark.parametrize("size", [(390, 844), (360, 640), (844, 390), (1024, 768)])
 @pytest.mark.parametrize("dark", [True, False], ids=["dark", "sun"])
 def test_everything_can_be_reached_and_read_at_every_size(start, phone, pictures, size, dark):
     program = start("tank-dump", BOTH, ("Rowan", "Imre"))
@@ -365,6 +365,7 @@ def looks_right(one):
     assert found["wide"] <= 0, f"{found['wide']} pixels too wide"
     assert not found["small"] and not found["unnamed"], found
     assert all(height >= 88 for height in found["answers"]), found
+    stop_is_in_reach(one)
     is_accessible(one)
     # 200 %: as many letters on half the width.
     width, height = one.page.viewport_size["width"], one.page.viewport_size["height"]
@@ -372,6 +373,17 @@ def looks_right(one):
     wide = one.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     one.page.set_viewport_size({"width": width, "height": height})
     assert wide <= 0, f"{wide} pixels too wide at 200 %"
+
+
+def stop_is_in_reach(one):
+    """STOP stands whole at the bottom edge, with nothing over it."""
+    found = one.page.evaluate("""() => {
+        const stop = document.querySelector('#stop');
+        const box = stop.getBoundingClientRect();
+        const over = document.elementFromPoint(box.left + box.width / 2, box.top + box.height / 2);
+        return { below: window.innerHeight - box.bottom, height: box.height, free: over === stop };
+    }""")
+    assert 0 <= found["below"] <= 24 and found["height"] >= 56 and found["free"], found
 
 
 SHORT_RINSE = "[tank_dump]\nrinse_s = 12\nlayer_s = 8\nrinses_most = 1\n\n"
@@ -407,6 +419,7 @@ def test_a_clock_is_read_at_arm_s_length_and_ended_by_its_own_button(start, phon
     shown = one.page.inner_text(".clock .time")
     one.page.wait_for_timeout(2_100)
     assert one.page.inner_text(".clock .time") != shown, "it counts"
+    assert one.page.inner_text(".clock button") == "Hold: water off", "it can be ended before its time is up"
     one.wait(lambda: one.page.locator(".clock.up").count(), "the end of the clock", 30)
     one.page.screenshot(path=str(pictures / "alarm-390x844-dark.png"))
     is_accessible(one)
@@ -430,7 +443,7 @@ def test_a_page_without_a_link_says_so_and_rings_for_a_hazard_by_itself(start, p
         one.wait(lambda: one.page.evaluate("Number(document.documentElement.dataset.rang ?? 0)") >= 2, "ringing", 40)
         one.page.screenshot(path=str(pictures / "away-390x844-dark.png"))
         assert heard.last_loud(time.monotonic() - 5), "it is to be heard"
-        assert one.page.evaluate("['answers', 'clocks', 'stop', 'asks'].every((id) => document.getElementById(id).inert)"), "no button answers"
+        assert one.page.evaluate("['answers', 'clocks', 'stop', 'asks', 'cards'].every((id) => document.getElementById(id).inert)"), "no button answers"
     finally:
         os.kill(program.process.pid, signal.SIGCONT)
     one.wait(lambda: not one.page.is_visible("#bar"), "the link", 15)
@@ -481,6 +494,11 @@ STREAMS = """() => {
         return stream;
     };
 }"""
+
+
+def forget_first_page(one):
+    """The first page has a socket of its own, which is shut by now."""
+    one.page.evaluate("window.sockets = window.sockets.slice(-1)")
 
 
 def with_script(one, script):
@@ -575,7 +593,7 @@ def test_a_button_that_is_drawn_anew_while_it_is_held_settles_nothing(start, pho
     # Another screen of the same person holds the run meanwhile.
     one.page.evaluate("""() => new Promise((done) => {
         const hand = new WebSocket(`wss:` + `//${location.host}/socket`);
-        hand.onopen = () => hand.send(JSON.stringify({ kind: 'hello', version: 3, names: ['Rowan'], part: 'screen' }));
+        hand.onopen = () => hand.send(JSON.stringify({ kind: 'hello', version: 4, names: ['Rowan'], part: 'screen' }));
         hand.onmessage = () => { hand.send(JSON.stringify({ kind: 'press', what: 'stop', question: 0, words: '' })); done(); };
     })""")
     one.shows("go ahead", 2)
@@ -597,15 +615,17 @@ def test_what_harm_can_come_of_is_held_whichever_button_it_is_and_a_reading_has_
         const pressed = [];
         const show = new Show((name) => name === 'hold' ? 'Hold: {}' : name, (...what) => pressed.push(what));
         const plain = { question: 7, routine: '', section: '', step: [0, 0], who: 'Imre', caution: '', call: 'the call', hold: [], confirm: 'yes', other: 'no',
-            choices: [], typed: null, clocks: [], heard: '', can_say: [], beside: [], notices: [] };
+            choices: [], typed: null, enters: '', bounds: '', said: [], cards: [], standing_by: false, clocks: [], heard: '', can_say: [], beside: [], notices: [] };
         const look = (view) => {
             show.draw({ ...plain, ...view });
             return [...document.querySelectorAll('#answers button')].map((at) => [at.textContent, at.classList.contains('hold')]);
         };
         const many = [...'abcdefghijkl'];
         const drawn = { override: look({ other: 'override', hold: ['other'] }), yes: look({ hold: ['confirm'] }), many: look({ choices: many }),
-            choices: look({ confirm: '', other: '', choices: ['a'], hold: ['choices'] }), typed: look({ confirm: '', other: '', typed: '42' }) };
+            choices: look({ confirm: '', other: '', choices: ['a'], hold: ['choices'] }), typed: look({ confirm: 'that is all', other: 'never mind', typed: '42', enters: '42 psi' }) };
         document.querySelector('#answers .digits button:nth-child(3)').click();
+        document.querySelector('#answers .drop_digit').click();
+        document.querySelector('#answers .confirm').click();
         return { drawn, pressed, typed: document.querySelector('#answers .typed').textContent, who: document.querySelector('#who').textContent };
     }""")
     drawn = found["drawn"]
@@ -613,8 +633,9 @@ def test_what_harm_can_come_of_is_held_whichever_button_it_is_and_a_reading_has_
     assert drawn["yes"] == [["Hold: yes", True], ["no", False]]
     assert [words for words, _ in drawn["many"]] == ["yes", "no", *"abcdefghijkl"], "no choice is left out"
     assert drawn["choices"] == [["Hold: a", True]]
-    assert [words for words, _ in drawn["typed"]] == list("1234567890")
-    assert found["pressed"] == [["digit", 7, "3"]] and found["typed"] == "42" and found["who"] == "Imre"
+    assert [words for words, _ in drawn["typed"]] == [*"1234567890", "drop-digit", "enter"]
+    assert found["pressed"] == [["digit", 7, "3"], ["drop_digit", 7, ""], ["confirm", 7, "that is all"]], "what counts is what the rig named"
+    assert found["typed"] == "42" and found["who"] == "Imre"
 
 
 def test_after_a_reconnect_no_sound_is_sent_under_the_numbers_of_before(start, phone):
@@ -625,6 +646,7 @@ def test_after_a_reconnect_no_sound_is_sent_under_the_numbers_of_before(start, p
     one.begin()
     program.wait_for("station 1 joined")
     one.page.wait_for_timeout(3_000)
+    forget_first_page(one)
     for count in range(2, 8):
         one.page.evaluate("window.sockets.at(-1).close()")
         one.wait(lambda: one.page.evaluate("window.sockets.length") >= count, "another socket")
@@ -698,6 +720,7 @@ def test_the_bar_keeps_what_somebody_has_to_do_over_a_reconnect(start, phone):
     says = lambda text: one.wait(lambda: text in one.page.inner_text("#bar"), text)
     says("switched its microphone off")
     program.wait_for("station 1 is away")
+    forget_first_page(one)
     one.page.evaluate("window.sockets.at(-1).close()")
     one.wait(lambda: one.page.evaluate("window.sockets.length") >= 2, "another socket")
     one.wait(lambda: "Looking" not in one.page.inner_text("#sound"), "the link")
@@ -715,3 +738,177 @@ def test_a_phone_whose_microphone_is_refused_goes_on_saying_so(start, phone):
     one.shows("gloves")
     one.page.wait_for_timeout(1_000)
     assert "No microphone" in one.page.inner_text("#bar")
+
+
+# A step with a reading on one's way: what it asks for is to be had from the rig file.
+PRESSURES = (Path(__file__).resolve().parents[2] / "examples/rigs/motorhome-towed-car.toml").read_text()
+
+
+def said(one):
+    return one.page.inner_text("#said")
+
+
+def test_what_was_said_last_stands_on_the_page_and_what_more_asks_is_answered_there(start, phone):
+    program = start()
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.wait(lambda: "Gloves" in said(one), "the first sentence as text")
+    for button, holds in (("where_are_we", "tank dump"), ("what_is_left", "to go")):
+        one.page.click("#more summary")
+        one.page.click(f"#asks [data-button={button}]")
+        one.wait(lambda: holds in one.page.inner_text("#said p:first-child").lower(), f"the answer of {button}")
+        assert not one.page.locator("#more[open]").count(), "the answer is not covered"
+        box = one.page.locator("#said").bounding_box()
+        assert 0 <= box["y"] and box["y"] < one.page.viewport_size["height"], "it is in sight"
+
+
+@pytest.mark.parametrize("size", [(360, 640), (390, 844), (844, 390), (1024, 768)])
+def test_stop_is_in_reach_with_a_digit_pad_a_clock_an_alarm_and_the_cards(start, phone, size):
+    program = start()
+    one = phone(size=size)
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves on")
+    one.page.evaluate("""async () => {
+        const { Show } = await import('/show.js');
+        window.show = new Show((name) => `${name} {}`, () => {});
+        const clock = { name: 'rinse water', end: 'water off', ends: 9000, length: 9000, hazard: true };
+        const view = { question: 7, routine: 'Tank dump', section: 'Rinse', step: [3, 9], who: 'Imre', caution: 'Hot rims burn. Wait.', call: 'Left front tire?', hold: ['confirm'],
+            confirm: 'that is all', other: 'never mind', choices: [], typed: '110', enters: '110 psi', bounds: '105 - 120 psi', said: ['Read it. '.repeat(30), 'One one zero.'],
+            cards: ['fire', 'gas', 'somebody hurt', 'carbon monoxide', 'flood'], standing_by: false, clocks: [clock], heard: 'x', can_say: ['y'], beside: [['Rowan', 'Hose?']], notices: ['z'] };
+        window.draw = (now) => { window.show.draw(view); window.show.tick(now); };
+    }""")
+    for now in (0, 12_000):
+        one.page.evaluate("(now) => window.draw(now)", now)
+        assert one.page.locator(".clock.up").count() == (now > 9_000)
+        stop_is_in_reach(one)
+        one.page.locator("#answers .end .confirm").scroll_into_view_if_needed()
+        stop_is_in_reach(one)
+    one.page.evaluate("window.show.open_cards(true)")
+    stop_is_in_reach(one)
+
+
+def test_a_clock_of_a_hazard_is_ended_by_its_button_before_its_time_and_only_by_holding(start, phone):
+    program = start("tank-dump", "[tank_dump]\nrinse_s = 300\nrinses_most = 1\n\n" + ROWAN)
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves")
+    press_until(one, lambda: clock_runs(one))
+    one.page.wait_for_selector(".clock button")
+    one.hold(".clock button", 0.2)
+    ended = lambda: [event for event in program.events() if event["kind"] == "clock_ended"]
+    one.page.wait_for_timeout(500)
+    assert not ended(), "a slip of the thumb"
+    one.hold(".clock button", 0.8)
+    one.wait(ended, "the end in the journal")
+    assert ended()[0]["heard"] == {"by": "key"}
+
+
+def test_a_reading_shows_its_bounds_is_taken_back_by_digits_and_read_back_with_its_number(start, phone):
+    program = start("morning-outside", PRESSURES)
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    press_until(one, lambda: one.page.locator("#answers .digits").count() > 0)
+    assert re.search(r"Should be \d+ - \d+ psi", one.page.inner_text("#answers .bounds"))
+    least = re.search(r"\d+", one.page.inner_text("#answers .bounds"))[0]
+    typed = lambda: one.page.inner_text("#answers .typed")
+    assert one.page.is_disabled("#answers .confirm") and one.page.is_disabled("#answers .drop_digit"), "nothing to enter"
+    for place, digit in enumerate(least + "7"):
+        one.page.click(f"#answers .digit:has-text('{digit}')")
+        one.wait(lambda: len(typed()) == place + 1, "the digit on the screen")
+    one.page.click("#answers .drop_digit")
+    one.wait(lambda: typed() == least, "the last digit taken back")
+    one.wait(lambda: f"enter {least} psi" in one.page.inner_text("#answers .confirm"), "what it enters")
+    one.hold("#answers .confirm", 0.8)
+    one.wait(lambda: not one.page.locator("#answers .digits").count(), "the end of the reading")
+    one.wait(lambda: least in one.page.inner_text("#call"), "the number in the question that reads it back")
+    assert one.page.inner_text("#answers .confirm").endswith("yes")
+
+
+def test_whoever_waits_sees_for_whom_and_may_end_a_pause(start, phone):
+    program = start("leave", BOTH, ("Rowan", "Imre"))
+    screens = {}
+    for name in ("Rowan", "Imre"):
+        screens[name] = phone(name.lower())
+        screens[name].open(program.address())
+        screens[name].begin(name, screen=True)
+    asked = lambda name: screens[name].page.locator("#answers .confirm").count()
+    screens["Rowan"].wait(lambda: asked("Rowan") + asked("Imre") == 1, "that one of them is asked")
+    waiting, other = ("Imre", "Rowan") if asked("Rowan") else ("Rowan", "Imre")
+    one = screens[waiting]
+    one.wait(lambda: other in one.page.inner_text("#beside"), "for whom")
+    one.wait(lambda: f"{other} is asked first" in one.page.inner_text("#answers") or other in one.page.inner_text("#call"), "that it is not their turn")
+    assert one.page.inner_text("#call"), "an empty page"
+    one.page.click("#stop")
+    one.page.wait_for_selector("#answers .go_ahead")
+    assert one.page.inner_text("#answers .go_ahead") == "Go ahead"
+    one.page.click("#answers .go_ahead")
+    one.wait(lambda: not one.page.locator("#answers .go_ahead").count(), "the end of the pause")
+    assert [event["kind"] for event in program.events()].count("went_ahead") <= 1
+
+
+def test_a_screen_is_told_neither_what_to_say_nor_that_it_is_not_heard(start, phone, server):
+    program = start()
+    screen = phone("wall")
+    screen.open(program.address())
+    screen.begin(screen=True)
+    screen.shows("gloves")
+    # With the sound of the rig everything at the rig is lost: the screen says what it costs, and nothing of an ear that it never was.
+    server.daemon.kill()
+    program.wait_for("microphone", patience=30)
+    screen.wait(lambda: "no alarm sounds" in screen.page.inner_text("#notices"), "what is lost", 30)
+    assert "hear" not in screen.page.inner_text("#notices")
+    assert not screen.page.is_visible("#can-say")
+
+
+def test_after_a_reload_the_first_page_says_that_a_run_goes_on_and_shows_its_alarm(start, phone):
+    program = start("tank-dump", SHORT_RINSE + ROWAN)
+    one = phone()
+    one.open(program.address())
+    one.wait(lambda: "A run goes on" in one.page.inner_text("#goes-on"), "that a run goes on")
+    one.begin(screen=True)
+    one.shows("gloves")
+    press_until(one, lambda: clock_runs(one))
+    one.page.reload()
+    one.page.wait_for_selector("#start:not([hidden]) .clock")
+    one.wait(lambda: one.page.locator("#start .clock.up").count(), "the alarm on the first page", 40)
+    assert one.page.is_visible("#begin")
+    is_accessible(one)
+    one.hold("#start .clock button", 0.8)
+    one.wait(lambda: any(event["kind"] == "clock_ended" for event in program.events()), "the end in the journal")
+    one.begin(screen=True)
+    one.page.wait_for_selector("#answers .confirm")
+
+
+def test_an_emergency_card_is_begun_by_holding_its_title(start, phone):
+    program = start()
+    one = phone()
+    one.open(program.address())
+    one.begin(screen=True)
+    one.shows("gloves")
+    assert not one.page.is_visible("#cards")
+    one.page.click("#emergency")
+    card = "#cards button:has-text('hurt')"
+    one.hold(card, 0.2)
+    one.page.wait_for_timeout(500)
+    assert "hurt" not in said(one).lower() + one.page.inner_text("#place").lower()
+    stop_is_in_reach(one)
+    is_accessible(one)
+    one.hold(card, 0.8)
+    one.wait(lambda: "hurt" in one.page.inner_text("#place").lower(), "the card")
+    assert not one.page.is_visible("#cards")
+
+
+def test_a_gray_button_says_why_it_is_gray(start, phone):
+    program = start("tank-dump", BOTH, ("Rowan", "Imre"))
+    one = phone()
+    one.open(program.address())
+    assert not one.page.is_enabled("#begin")
+    assert "Pick your name" in one.page.inner_text("#pick")
+    one.page.check("input[value=Rowan]")
+    assert one.page.is_enabled("#begin") and not one.page.is_visible("#pick")
+    one.page.check("#share")
+    assert "both" in one.page.inner_text("#pick")

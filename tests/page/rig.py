@@ -272,8 +272,9 @@ class Phone:
         self.page.wait_for_selector("#run:not([hidden])")
 
     def shows(self, text, patience=15.0):
-        """Waits until the call on the screen holds this."""
-        return self.wait(lambda: text.lower() in self.page.inner_text("#run").lower(), f"'{text}' on the screen", patience)
+        """Waits until what is shown of the run, or beside its buttons, holds this."""
+        shown = lambda: (self.page.inner_text("#run") + self.page.inner_text("#foot")).lower()
+        return self.wait(lambda: text.lower() in shown(), f"'{text}' on the screen", patience)
 
     def wait(self, is_so, what, patience=15.0):
         until = time.monotonic() + patience

@@ -205,7 +205,7 @@ fn open_line(rig: &Rig) -> Stream {
     down.write_all(open.as_bytes()).unwrap();
     let head = read_until(&mut down, "\r\n\r\n");
     let line = head.lines().find_map(|text| text.strip_prefix("line: ")).unwrap_or_else(|| panic!("{head}"));
-    let hello = br#"{"kind":"hello","version":3,"names":["Imre"],"part":"station"}"#;
+    let hello = br#"{"kind":"hello","version":4,"names":["Imre"],"part":"station"}"#;
     assert_eq!(send_by_line(rig, line, &cookie, &framed(0, hello)), 204);
     read_until(&mut down, "welcome");
     down
@@ -237,7 +237,7 @@ fn a_browser_that_opens_no_socket_sends_by_requests_and_is_told_by_one_response(
     down.write_all(open(&cookie).as_bytes()).unwrap();
     let head = read_until(&mut down, "\r\n\r\n");
     let line = head.lines().find_map(|text| text.strip_prefix("line: ")).unwrap_or_else(|| panic!("{head}")).to_owned();
-    let hello = br#"{"kind":"hello","version":3,"names":["Rowan"],"part":"station"}"#;
+    let hello = br#"{"kind":"hello","version":4,"names":["Rowan"],"part":"station"}"#;
     assert_eq!(send_by_line(&rig, &line, &stranger, &framed(0, hello)), 410, "another phone's line");
     let Message::Binary(first) = sound(0) else { panic!("sound is binary") };
     let body = [framed(0, hello), framed(1, &first)].concat();
@@ -258,7 +258,7 @@ fn a_browser_that_opens_no_socket_sends_by_requests_and_is_told_by_one_response(
 fn several_share_a_page_as_ear_and_mouth_in_the_order_of_the_run_and_not_as_a_screen() {
     let rig = Rig::start(&["Rowan", "Imre", "Sky"]);
     let hello = |names: &str, part: &str| {
-        Message::text(format!(r#"{{"kind":"hello","version":3,"names":[{names}],"part":"{part}"}}"#))
+        Message::text(format!(r#"{{"kind":"hello","version":4,"names":[{names}],"part":"{part}"}}"#))
     };
     let mut page = rig.socket(&rig.pair()).unwrap();
     page.send(hello(r#""Sky","Rowan""#, "station")).unwrap();

@@ -206,7 +206,7 @@ impl Rig {
 }
 
 pub fn hello(name: &str) -> Message {
-    Message::text(format!(r#"{{"kind":"hello","version":3,"names":["{name}"],"part":"station"}}"#))
+    Message::text(format!(r#"{{"kind":"hello","version":4,"names":["{name}"],"part":"station"}}"#))
 }
 
 /// A frame of 20 ms, byte by byte as the page's worklet writes it: kind, flags, samples, number, clock, samples taken; then the samples.

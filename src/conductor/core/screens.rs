@@ -7,7 +7,8 @@ use crate::conductor::news::{Pressed, ScreenOf};
 use crate::conductor::talk::TalkLine;
 use crate::engine::input::{Input, Key};
 use crate::engine::output::View;
-use crate::server::protocol::Button;
+use crate::server::protocol::{Button, PagePart};
+use crate::server::shown::Shown;
 use crate::units::SessionTime;
 
 impl Conductor {
@@ -15,6 +16,17 @@ impl Conductor {
     pub fn sight_of(&self, now: SessionTime, of: &ScreenOf) -> Sight {
         let name = self.who_looks(of);
         self.sight_with(now, self.engine.asked_where(&name), self.engine.view_of(now, &name))
+    }
+
+    /// What a page shows of it. One that only shows is told nothing of what to say, nor that it is not heard.
+    pub fn shown_on(&self, now: SessionTime, of: &ScreenOf, part: PagePart) -> Shown {
+        let mut view = self.sight_of(now, of).view;
+        if part == PagePart::Screen {
+            view.can_say.clear();
+            let deaf = self.engine.microphone_lost();
+            view.notices.retain(|notice| *notice != deaf);
+        }
+        Shown::of(view, now, self.engine.state().standing_by)
     }
 
     fn who_looks(&self, of: &ScreenOf) -> String {
@@ -33,7 +45,12 @@ impl Conductor {
         let name = self.who_looks(&pressed.of);
         let station = self.engine.asked_where(&name);
         let view = self.engine.view_of(now, &name);
-        let asked = view.question == pressed.question && self.engine.is_asked_for(station, &name);
+        let current = view.question == pressed.question;
+        let asked = match (current, self.engine.is_asked_for(station, &name)) {
+            (false, _) => AskedNow::SomethingElse,
+            (true, true) => AskedNow::This,
+            (true, false) => AskedNow::ThisOfAnother,
+        };
         match meant(pressed, &view, asked) {
             Some(key) => {
                 self.talk(TalkLine::Key { at: now, key });
@@ -44,9 +61,21 @@ impl Conductor {
     }
 }
 
+/// What is being asked where a button was pressed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum AskedNow {
+    /// What the button was drawn for, of whoever pressed it.
+    This,
+    /// What it was drawn for, of somebody else who shares the place.
+    ThisOfAnother,
+    /// Another question than that.
+    SomethingElse,
+}
+
 /// The key that a button stands for, where it still does.
-fn meant(pressed: &Pressed, view: &View, asked: bool) -> Option<Key> {
+fn meant(pressed: &Pressed, view: &View, now: AskedNow) -> Option<Key> {
     let words = pressed.words.as_str();
+    let asked = now == AskedNow::This;
     let says = |now: &str| asked && !words.is_empty() && words == now;
     match pressed.button {
         Button::Confirm => says(&view.confirm_key).then_some(Key::Confirm),
@@ -59,12 +88,20 @@ fn meant(pressed: &Pressed, view: &View, asked: bool) -> Option<Key> {
             let digit = words.parse::<u8>().ok().filter(|digit| *digit < 10)?;
             (asked && view.typed.is_some()).then_some(Key::Choice(digit))
         }
+        Button::DropDigit => (asked && view.typed.is_some()).then_some(Key::DropDigit),
+        // An emergency is anybody's, whatever is being asked.
+        Button::Card => {
+            let place = view.cards.iter().position(|card| card == words)?;
+            u8::try_from(place + 1).ok().map(Key::Card)
+        }
         // Whoever sees it may end it, whatever is being asked; of two of one name the one that is over first.
         Button::ClockOver => {
             let named = view.clocks.iter().filter(|clock| clock.hazard && clock.name == words);
             named.min_by_key(|clock| (clock.left, Reverse(clock.over)))?.step.map(Key::ClockOverOf)
         }
-        Button::GoAhead => asked.then_some(Key::GoAhead),
+        // Whoever waits may end a pause as well, but only the one that they saw.
+        Button::GoAhead => (now != AskedNow::SomethingElse).then_some(Key::GoAhead),
+        Button::Untested => asked.then_some(Key::Untested),
         Button::NotYet => asked.then_some(Key::NotYet),
         Button::NotHere => asked.then_some(Key::NotHere),
         Button::Correction => asked.then_some(Key::Correction),
@@ -108,7 +145,7 @@ mod tests {
         let plain = ClockView { hazard: false, ..clock(9, "soup", 0, 5) };
         let clocks = vec![clock(3, "fill", 20, 0), clock(5, "rinse", 0, 4), clock(6, "rinse", 0, 9), plain];
         let view = View { clocks, ..View::default() };
-        let key = |words: &str| meant(&pressed(Button::ClockOver, words), &view, false);
+        let key = |words: &str| meant(&pressed(Button::ClockOver, words), &view, AskedNow::SomethingElse);
         assert_eq!(key("fill"), Some(Key::ClockOverOf(3)));
         assert_eq!(key("rinse"), Some(Key::ClockOverOf(6)));
         assert_eq!((key("soup"), key(""), key("water off")), (None, None, None));
@@ -117,17 +154,44 @@ mod tests {
     #[test]
     fn a_digit_counts_where_a_reading_is_asked_for_and_nowhere_else() {
         let reading = View { typed: Some(String::new()), ..View::default() };
-        let key = |view: &View, words: &str, asked| meant(&pressed(Button::Digit, words), view, asked);
-        assert_eq!(key(&reading, "0", true), Some(Key::Choice(0)));
-        assert_eq!(key(&reading, "7", false), None);
-        assert_eq!((key(&reading, "10", true), key(&reading, "-1", true), key(&reading, "", true)), (None, None, None));
-        assert_eq!(key(&View::default(), "7", true), None, "it would pick from what is offered");
+        let key = |view: &View, words: &str, asked: AskedNow| meant(&pressed(Button::Digit, words), view, asked);
+        assert_eq!(key(&reading, "0", AskedNow::This), Some(Key::Choice(0)));
+        assert_eq!(key(&reading, "7", AskedNow::SomethingElse), None);
+        assert_eq!(
+            (
+                key(&reading, "10", AskedNow::This),
+                key(&reading, "-1", AskedNow::This),
+                key(&reading, "", AskedNow::This)
+            ),
+            (None, None, None)
+        );
+        assert_eq!(key(&View::default(), "7", AskedNow::This), None, "it would pick from what is offered");
     }
 
     #[test]
     fn a_button_without_words_answers_nothing() {
         for button in [Button::Confirm, Button::Other, Button::Choice] {
-            assert_eq!(meant(&pressed(button, ""), &View::default(), true), None, "{button:?}");
+            assert_eq!(meant(&pressed(button, ""), &View::default(), AskedNow::This), None, "{button:?}");
         }
+    }
+
+    #[test]
+    fn a_card_is_begun_by_its_title_whatever_is_being_asked() {
+        let view = View { cards: vec!["Fire".to_owned(), "Gas".to_owned()], ..View::default() };
+        let key = |words: &str| meant(&pressed(Button::Card, words), &view, AskedNow::SomethingElse);
+        assert_eq!((key("Fire"), key("Gas")), (Some(Key::Card(1)), Some(Key::Card(2))));
+        assert_eq!((key("Flood"), key("")), (None, None));
+    }
+
+    #[test]
+    fn a_pause_is_ended_by_whoever_waits_as_well_and_an_answer_is_not_given_by_them() {
+        let view = View { typed: Some("4".to_owned()), ..View::default() };
+        let key = |button, asked| meant(&pressed(button, ""), &view, asked);
+        for (button, as_key) in [(Button::DropDigit, Key::DropDigit), (Button::Untested, Key::Untested)] {
+            assert_eq!(key(button, AskedNow::This), Some(as_key));
+            assert_eq!(key(button, AskedNow::ThisOfAnother), None, "{button:?}");
+        }
+        assert_eq!(key(Button::GoAhead, AskedNow::ThisOfAnother), Some(Key::GoAhead));
+        assert_eq!(key(Button::GoAhead, AskedNow::SomethingElse), None, "it would end a pause that nobody saw there");
     }
 }

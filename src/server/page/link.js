@@ -2,7 +2,7 @@
 
 import { Posts } from "/posts.js";
 
-export const VERSION = 3;
+export const VERSION = 4;
 
 const AGAIN_FIRST_MS = 250;
 const AGAIN_MOST_MS = 4000;
@@ -21,7 +21,7 @@ export class Link {
     this.newest = 0;
     // How often in a row a socket was refused; after two the other way is taken.
     this.refused = 0;
-    setInterval(() => this.look(), PING_EVERY_MS);
+    this.looking = setInterval(() => this.look(), PING_EVERY_MS);
   }
 
   open(hello) {
@@ -30,9 +30,15 @@ export class Link {
     this.connect();
   }
 
+  // For good: nothing more is told of it.
   shut() {
-    this.wanted = false;
-    this.socket?.close();
+    this.wanted = this.up = false;
+    clearInterval(this.looking);
+    const socket = this.socket;
+    this.socket = null;
+    if (!socket) return;
+    socket.onclose = socket.onmessage = null;
+    socket.close();
   }
 
   connect() {

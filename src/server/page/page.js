@@ -1,7 +1,7 @@
 // Begins: lets the phone in by the code it was opened with, asks who it is for, and joins link, sound and screen.
 
 import { Link, VERSION } from "/link.js";
-import { Show } from "/show.js";
+import { Show, fill } from "/show.js";
 import { Sound } from "/sound.js";
 
 const find = (id) => document.getElementById(id);
@@ -49,7 +49,11 @@ function choose(people) {
   const ready = () => {
     names = inputs.filter((input) => input.checked).map((input) => input.value);
     if (people.length < 2) names = people;
-    find("begin").disabled = people.length > 0 && (share.checked ? names.length < 2 : names.length !== 1);
+    const picked = people.length === 0 || (share.checked ? names.length > 1 : names.length === 1);
+    find("begin").disabled = !picked;
+    // A gray button says why it is gray.
+    find("pick").textContent = picked ? "" : share.checked ? word("pick-both") : word("pick");
+    find("pick").hidden = picked;
     find("only-screen").disabled = people.length > 0 && names.length !== 1;
   };
   const kind = () => {
@@ -71,19 +75,25 @@ function choose(people) {
   share.addEventListener("change", kind);
   kind();
   find("start").hidden = false;
+  const page = new Page();
+  // Whoever was here before, or can only be this one, sees at once what goes on and what rings.
+  if (names.length || !people.length) page.watch(names.slice(0, 1));
   const begin = (part) => {
     localStorage.setItem("names", JSON.stringify(names));
     find("start").hidden = true;
     find("run").hidden = false;
-    new Page(names).begin(part);
+    find("told").prepend(find("clocks"));
+    page.begin(names, part);
   };
   find("begin").addEventListener("click", () => begin("station"));
   find("only-screen").addEventListener("click", () => begin("screen"));
 }
 
 class Page {
-  constructor(names) {
-    this.names = names;
+  constructor() {
+    this.names = [];
+    // Nothing until it has begun.
+    this.part = null;
     this.earpiece = false;
     this.talking = false;
     // What the bar is made from: the link was there and is lost, the page has ended (why), there is no microphone though one was wanted.
@@ -94,12 +104,19 @@ class Page {
     this.last = 0;
     this.show = new Show(word, (what, question, words) => this.press(what, question, words));
     this.sound = new Sound({
-      frame: (bytes) => this.link.sound(bytes),
+      frame: (bytes) => {
+        if (this.link?.hello?.part === "station") this.link.sound(bytes);
+      },
       state: () => {
         this.say();
         this.how();
       },
     });
+    setInterval(() => this.tick(), 200);
+  }
+
+  connect(hello) {
+    this.link?.shut();
     this.link = new Link({
       open: () => {
         this.sound.anew();
@@ -118,10 +135,19 @@ class Page {
         this.sound.play(bytes);
       },
     });
+    this.reached(false);
+    this.link.open(hello);
   }
 
-  async begin(part) {
+  // Before it has begun: what goes on, as a screen sees it.
+  watch(names) {
+    this.connect({ names, part: "screen" });
+  }
+
+  async begin(names, part) {
+    this.names = names;
     this.part = part;
+    this.lost = false;
     const awake = this.sound.wake();
     try {
       if (part === "station") {
@@ -136,20 +162,33 @@ class Page {
     // What only shows does not wait for its sound.
     awake.catch(console.warn).finally(() => this.sound.look());
     setTimeout(() => this.sound.look(), SOUND_WITHIN_MS);
-    this.link.open({ names: this.names, part: this.part });
+    this.connect({ names: this.names, part: this.part });
     this.buttons();
     this.stay();
     find("settings").hidden = this.part !== "station";
-    setInterval(() => this.tick(), 200);
+    find("always").hidden = false;
+    // What is spoken here a screen reader need not say as well.
+    find(this.part === "screen" ? "said" : "call").setAttribute("aria-live", "polite");
     this.how();
   }
 
   told(told) {
-    if (told.kind === "view") this.show.draw(told);
+    if (told.kind === "view") {
+      this.show.draw(told);
+      if (!this.part) this.goes_on(told);
+    }
     if (told.kind === "hush") this.sound.hush();
     if (told.kind === "superseded") this.end(word("superseded"), "comes back");
-    if (told.kind === "refused") this.end(this.refusal(told.why));
+    // Whoever only watches may yet begin as something else.
+    if (told.kind === "refused" && this.part) this.end(this.refusal(told.why));
     if (told.kind === "over") this.end(word("over"));
+  }
+
+  goes_on(view) {
+    const at = find("goes-on");
+    const text = fill(word("goes-on"), view.routine);
+    if (at.textContent !== text) at.textContent = text;
+    at.hidden = !view.routine;
   }
 
   refusal(why) {
@@ -168,7 +207,7 @@ class Page {
 
   // Without a link no button answers anything, and none looks as if it did.
   reached(is) {
-    for (const id of ["answers", "clocks", "stop", "asks"]) find(id).inert = !is;
+    for (const id of ["answers", "clocks", "stop", "asks", "cards"]) find(id).inert = !is;
     this.how();
   }
 
@@ -181,8 +220,13 @@ class Page {
       button.addEventListener("click", () => {
         navigator.vibrate?.(20);
         this.press(button.dataset.button, this.show.view?.question ?? 0, "");
+        if (!find("asks").contains(button)) return;
+        // The answer stands at the top.
+        find("more").open = false;
+        find("run").scrollTop = 0;
       });
     }
+    find("emergency").addEventListener("click", () => this.show.open_cards(find("cards").hidden));
     const talk = find("talk");
     const open = (is) => {
       talk.classList.toggle("open", is);
@@ -236,13 +280,13 @@ class Page {
   }
 
   say() {
-    this.link.say({ kind: "state", sound: this.sound.how });
+    this.link?.say({ kind: "state", sound: this.sound.how });
   }
 
   how() {
     let text = word("listening");
     if (this.ended) text = "";
-    else if (!this.link.up) text = word("connecting");
+    else if (!this.link?.up) text = word("connecting");
     else if (this.part === "screen") text = word("screen-only");
     else if (find("talk-switch").checked && !this.talking) text = word("muted");
     else if (performance.now() - this.last < 400) text = word("speaking");
@@ -256,6 +300,7 @@ class Page {
   // What somebody must know or do, the most urgent of it.
   warning() {
     if (this.ended) return this.ended;
+    if (this.lost && !this.part) return word("no-crew");
     if (this.lost) return this.sound.rings() ? word("away") : word("away-silent");
     if (this.sound.how === "interrupted") return this.part === "station" ? word("interrupted") : word("no-sound");
     if (this.sound.how === "muted") return word("microphone-off");
@@ -264,9 +309,10 @@ class Page {
 
   // Counts the clocks. Where the rig cannot be reached this phone rings for a hazard by itself.
   tick() {
+    if (!this.link) return;
     const up = this.show.tick(this.link.time.now());
     this.how();
-    if (this.ended || this.link.up || !up.length || performance.now() - this.rang < RING_EVERY_MS) return;
+    if (!this.part || this.ended || this.link.up || !up.length || performance.now() - this.rang < RING_EVERY_MS) return;
     this.rang = performance.now();
     this.sound.ring();
     navigator.vibrate?.([300, 100, 300, 100, 300]);

@@ -30,13 +30,58 @@ export class Show {
     text("count", view.step[1] ? fill(this.word("step"), ...view.step) : "");
     text("caution", view.caution && `${this.word("caution")}: ${view.caution}`);
     text("who", view.who);
-    text("call", view.call);
+    this.call(view.call);
+    this.said(view);
     text("heard", view.heard && `${this.word("heard")}: ${view.heard}`);
     text("can-say", view.can_say.length ? `${this.word("can-say")}: ${view.can_say.join(", ")}` : "");
     this.list("notices", view.notices);
     this.list("beside", view.beside.map(([who, call]) => `${who}: ${call || this.word("waits")}`));
     this.answers(view);
-    this.clocks(view.clocks);
+    this.clocks(view);
+    this.cards(view);
+    if (this.question !== view.question && !this.find("more").open) this.find("run").scrollTop = 0;
+    this.question = view.question;
+  }
+
+  // What is asked back may be a whole list: the longer, the smaller.
+  call(call) {
+    const at = this.find("call");
+    if (at.textContent !== call) at.textContent = call;
+    at.classList.toggle("long", call.length > 40);
+    at.classList.toggle("longer", call.length > 110);
+  }
+
+  // What was said, the newest first; what stands in large letters anyway is not said twice.
+  said(view) {
+    const at = this.find("said");
+    const lines = view.said.filter((line, place) => line !== view.call && line !== view.said[place + 1]).reverse();
+    at.hidden = !lines.length;
+    if (at.dataset.lines === lines.join("\n")) return;
+    at.dataset.lines = lines.join("\n");
+    at.replaceChildren(...lines.map((line) => Object.assign(document.createElement("p"), { textContent: line })));
+  }
+
+  // What is to be begun in an emergency; each has to be held.
+  cards(view) {
+    const at = this.find("cards");
+    this.find("emergency").hidden = !view.cards.length;
+    const key = JSON.stringify(view.cards);
+    if (at.dataset.key === key) return;
+    at.dataset.key = key;
+    this.drop(at);
+    at.replaceChildren(
+      ...view.cards.map((title) =>
+        this.button("card", title, true, () => {
+          this.open_cards(false);
+          this.press("card", this.view.question, title);
+        }),
+      ),
+    );
+  }
+
+  open_cards(open) {
+    this.find("cards").hidden = !open;
+    this.find("emergency").setAttribute("aria-expanded", String(open));
   }
 
   list(id, lines) {
@@ -49,38 +94,65 @@ export class Show {
 
   answers(view) {
     const at = this.find("answers");
-    const key = JSON.stringify([view.question, view.hold, view.confirm, view.other, view.choices, view.typed]);
+    const by_clock = this.asked_clock(view) !== null;
+    const key = JSON.stringify([view.question, view.hold, view.confirm, view.other, view.choices, view.typed, view.enters, view.bounds, view.standing_by, by_clock, view.beside]);
     if (at.dataset.key === key) return;
     at.dataset.key = key;
     this.drop(at);
     this.armed = null;
     this.find("hint").textContent = "";
     const buttons = [];
+    const go_ahead = this.word("go-ahead");
+    if (view.standing_by && view.confirm.toLowerCase() !== go_ahead.toLowerCase()) {
+      buttons.push(this.button("go_ahead", go_ahead, false, () => this.press("go_ahead", view.question, "")));
+    }
     if (view.typed !== null) buttons.push(...this.digits(view));
-    if (view.confirm) buttons.push(this.answer("confirm", view.confirm, view));
-    if (view.other) buttons.push(this.answer("other", view.other, view));
+    else {
+      // A button that is there twice makes one wonder which is which.
+      if (view.confirm && !by_clock) buttons.push(this.answer("confirm", view.confirm, view));
+      if (view.other) buttons.push(this.answer("other", view.other, view));
+    }
     if (view.choices.length) {
       const choices = document.createElement("div");
       choices.className = "choices";
       view.choices.forEach((words) => choices.append(this.answer("choice", words, view)));
-      buttons.push(choices);
+      // Where something is picked, that comes first, and the way out after it.
+      buttons.splice(view.confirm ? buttons.length : 0, 0, choices);
     }
+    const waits = !buttons.length && !by_clock && view.step[1] > 0 && view.beside.filter(([, call]) => call).map(([who]) => who);
+    if (waits?.length) buttons.push(Object.assign(document.createElement("p"), { className: "waits", textContent: fill(this.word("asked-first"), waits.join(", ")) }));
     at.replaceChildren(...buttons);
   }
 
-  answer(what, words, view) {
+  answer(what, words, view, label) {
     const settle = () => this.press(what, view.question, words);
     const group = what === "choice" ? "choices" : what;
-    return this.button(what, words, view.hold.includes(group), settle);
+    return this.button(what, label ?? words, view.hold.includes(group), settle);
   }
 
-  // A reading: what was typed of it, and its digits.
+  // The clock whose end is what is asked for: its own button answers. Nothing where it is not the only one of these words.
+  asked_clock(view) {
+    const ends = view.clocks.filter((clock) => clock.hazard && clock.end && clock.end === view.confirm);
+    return ends.length === 1 ? ends[0] : null;
+  }
+
+  // A reading: what was typed of it and what it should be, its digits, and what it ends with.
   digits(view) {
-    const typed = Object.assign(document.createElement("p"), { className: "typed", textContent: view.typed });
+    const part = (kind, name, text) => Object.assign(document.createElement(kind), { className: name, textContent: text });
+    const reading = part("div", "reading", "");
+    const typed = part("p", "typed", view.typed);
     typed.setAttribute("role", "status");
-    const pad = Object.assign(document.createElement("div"), { className: "digits" });
+    reading.append(typed);
+    if (view.bounds) reading.append(part("p", "bounds", fill(this.word("should-be"), view.bounds)));
+    const pad = part("div", "digits", "");
     for (const digit of "1234567890") pad.append(this.answer("digit", digit, view));
-    return [typed, pad];
+    const end = part("div", "end", "");
+    const back = this.answer("drop_digit", "", view, this.word("drop-digit"));
+    const enter = this.answer("confirm", view.confirm, view, fill(this.word("enter"), view.enters || view.typed).trim());
+    back.disabled = !view.typed;
+    enter.disabled = !view.confirm;
+    end.append(back, enter);
+    return [reading, pad, end];
   }
 
   // A button that answers; one that can hurt has to be held.
@@ -149,10 +221,12 @@ export class Show {
     });
   }
 
-  clocks(clocks) {
+  clocks(view) {
     const at = this.find("clocks");
+    const clocks = view.clocks;
+    const asked = this.asked_clock(view);
     at.hidden = !clocks.length;
-    const key = JSON.stringify(clocks);
+    const key = JSON.stringify([clocks, clocks.indexOf(asked)]);
     if (at.dataset.key === key) return;
     at.dataset.key = key;
     this.drop(at);
@@ -165,7 +239,7 @@ export class Show {
         one.append(part("time"), part("state"), name);
         if (clock.hazard) {
           const over = this.button("clock_over", clock.end, true, () => this.press("clock_over", this.view.question, clock.name));
-          over.hidden = true;
+          over.classList.toggle("asked", clock === asked);
           one.append(over);
         }
         return one;
@@ -192,8 +266,6 @@ export class Show {
       put(".time", time);
       put(".state", state);
       at.classList.toggle("up", left <= 0 && clock.hazard);
-      const over = at.querySelector("button");
-      if (over) over.hidden = left > 0;
       if (left <= 0 && clock.hazard) up.push(clock.name);
     });
     return up;
