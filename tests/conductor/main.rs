@@ -157,6 +157,17 @@ fn a_microphone_that_is_lost_is_said_and_the_run_goes_on_by_keys() {
 }
 
 #[test]
+fn a_run_that_was_ended_shows_its_end_and_asks_nothing_any_more() {
+    let mut scene = Scene::begin();
+    scene.press(Key::Confirm);
+    scene.press(Key::EndRun);
+    scene.press(Key::Confirm);
+    let view = scene.conductor.sight(scene.now, StationId::RIG).view;
+    assert!(view.call.starts_with("Ended with "), "{}", view.call);
+    assert_eq!((view.confirm_key.as_str(), view.other_key.as_str()), ("", ""));
+}
+
+#[test]
 fn a_loudspeaker_that_is_lost_is_shown_and_what_was_being_said_is_said_again_when_it_is_back() {
     let mut scene = Scene::begin();
     scene.tell(News::Device(StationId::RIG, DeviceSide::Loudspeaker, lost("it takes no sound")));
