@@ -242,7 +242,8 @@ impl Conductor {
                 self.tell(now, StationId::RIG, Input::Noticed(text));
             }
             News::Terminate => self.terminate(now),
-            News::Woke | News::Key(ScreenKey::Invite) => {}
+            // What is the screen's own.
+            News::Key(ScreenKey::Invite | ScreenKey::Cards | ScreenKey::Keys | ScreenKey::Back) | News::Woke => {}
         }
         self.wake(now);
     }
