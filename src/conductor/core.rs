@@ -242,7 +242,6 @@ impl Conductor {
                 self.tell(now, StationId::RIG, Input::Noticed(text));
             }
             News::Terminate => self.terminate(now),
-            // What is the screen's own.
             News::Key(ScreenKey::Invite | ScreenKey::Cards | ScreenKey::Keys | ScreenKey::Back) | News::Woke => {}
         }
         self.wake(now);
@@ -391,10 +390,7 @@ impl Conductor {
             StationOutput::Level(level) => {
                 if let Some(seat) = self.stations.get_mut(&id) {
                     seat.level = Some(level);
-                    seat.silent_since = match level.gives_nothing() {
-                        true => seat.silent_since.or(Some(now)),
-                        false => None,
-                    };
+                    seat.silent_since = if level.gives_nothing() { seat.silent_since.or(Some(now)) } else { None };
                 }
             }
             StationOutput::Detector(link, why) => {

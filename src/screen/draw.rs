@@ -141,20 +141,7 @@ struct Layout {
 
 impl Layout {
     fn of(source: &Source, clocks: &[&ClockView], area: Rect) -> Self {
-        let wanted = [
-            (Part::Header, source.header()),
-            (Part::Notices, source.notices()),
-            (Part::Caution, source.caution()),
-            (Part::Call, source.call()),
-            (Part::Bounds, source.bounds()),
-            (Part::Said, source.said()),
-            (Part::Clocks, clocks.iter().map(|clock| source.clock(clock)).collect()),
-            (Part::Choices, source.choices()),
-            (Part::Heard, source.heard()),
-            (Part::CanSay, source.can_say()),
-            (Part::Sound, source.sound()),
-            (Part::Keys, source.keys()),
-        ];
+        let wanted = wanted(source, clocks);
         let up = clocks.iter().filter(|clock| clock.left.is_zero()).count();
         let mut rows = Rows {
             left: area.height.into(),
@@ -178,6 +165,8 @@ impl Layout {
         for part in [Part::Heard, Part::CanSay, Part::Sound, Part::Header] {
             rows.give(part, 1);
         }
+
+        rows.give(Part::Sound, usize::MAX);
 
         // A clock that has run out matters more than large letters for the call.
         let mut big_clocks = up > 0 && rows.enlarge_clocks(clocks.len(), area.width);
@@ -219,6 +208,24 @@ impl Layout {
         }
         Self { parts, big_call, big_clocks, space_above: space / 2, space_below: space - space / 2 }
     }
+}
+
+/// Every part with all its lines.
+fn wanted(source: &Source, clocks: &[&ClockView]) -> [(Part, Vec<Line<'static>>); PARTS] {
+    [
+        (Part::Header, source.header()),
+        (Part::Notices, source.notices()),
+        (Part::Caution, source.caution()),
+        (Part::Call, source.call()),
+        (Part::Bounds, source.bounds()),
+        (Part::Said, source.said()),
+        (Part::Clocks, clocks.iter().map(|clock| source.clock(clock)).collect()),
+        (Part::Choices, source.choices()),
+        (Part::Heard, source.heard()),
+        (Part::CanSay, source.can_say()),
+        (Part::Sound, source.sound()),
+        (Part::Keys, source.keys()),
+    ]
 }
 
 /// Rows still free, and those given to each part.

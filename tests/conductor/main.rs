@@ -179,6 +179,8 @@ fn a_run_that_was_ended_shows_its_end_and_asks_nothing_any_more() {
     let mut scene = Scene::begin();
     scene.press(Key::Confirm);
     scene.press(Key::EndRun);
+    // Sooner it would be a key that is held down.
+    scene.wait(Duration::from_secs(1));
     scene.press(Key::Confirm);
     let view = scene.conductor.sight(scene.now, StationId::RIG).view;
     assert!(view.call.starts_with("Ended with "), "{}", view.call);
