@@ -67,6 +67,10 @@ struct Seat {
     microphone: LinkState,
     loudspeaker: LinkState,
     level: Option<SoundLevel>,
+    /// Since when the microphone has given nothing at all.
+    silent_since: Option<SessionTime>,
+    /// Whether what was said there last was understood.
+    understood: Understood,
     /// What it listens for, and how it speaks: a station that was begun anew is told again.
     set: Option<Arc<ListeningSet>>,
     /// What was handed to its voice and is not over.
@@ -81,11 +85,20 @@ impl Seat {
             microphone: LinkState::Works,
             loudspeaker: LinkState::Works,
             level: None,
+            silent_since: None,
+            understood: Understood::Yes,
             set: None,
             saying: BTreeSet::new(),
             voice: None,
         }
     }
+}
+
+/// Whether what was said was understood.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Understood {
+    Yes,
+    No,
 }
 
 /// What a run is carried out by.
@@ -119,6 +132,17 @@ pub struct Sight {
     pub speaks: Speaking,
     /// How loud it is there; nothing where nobody is heard.
     pub level: Option<SoundLevel>,
+    /// Whether anything comes from the microphone at all.
+    pub gives: Gives,
+}
+
+/// Whether a microphone that works by all that the system tells gives any sound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gives {
+    /// It does, or has not been silent for long.
+    Sound,
+    /// It is switched off, or muted.
+    Nothing,
 }
 
 /// Whether a station is saying something.
@@ -218,7 +242,7 @@ impl Conductor {
                 self.tell(now, StationId::RIG, Input::Noticed(text));
             }
             News::Terminate => self.terminate(now),
-            News::Woke | News::Key(ScreenKey::Invite) => {}
+            News::Key(ScreenKey::Invite | ScreenKey::Cards | ScreenKey::Keys | ScreenKey::Back) | News::Woke => {}
         }
         self.wake(now);
     }
@@ -258,12 +282,18 @@ impl Conductor {
         }
         let asked = self.leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
         view.notices.extend(asked.map(|(_, warning)| warning.clone()));
+        if seat.is_some_and(|seat| seat.understood == Understood::No) {
+            // What was heard before is not what was said now.
+            view.last_heard.clear();
+        }
+        let silent = seat.and_then(|seat| seat.silent_since).is_some_and(|since| now.since(since) >= SILENT_FOR);
         let hears = self.recogniser == LinkState::Works && seat.is_some_and(|seat| seat.microphone == LinkState::Works);
         Sight {
             view,
             microphone: if hears { LinkState::Works } else { LinkState::Lost },
             speaks: if seat.is_some_and(|seat| !seat.saying.is_empty()) { Speaking::Yes } else { Speaking::No },
             level: seat.filter(|_| hears).and_then(|seat| seat.level),
+            gives: if silent { Gives::Nothing } else { Gives::Sound },
         }
     }
 
@@ -360,6 +390,7 @@ impl Conductor {
             StationOutput::Level(level) => {
                 if let Some(seat) = self.stations.get_mut(&id) {
                     seat.level = Some(level);
+                    seat.silent_since = if level.gives_nothing() { seat.silent_since.or(Some(now)) } else { None };
                 }
             }
             StationOutput::Detector(link, why) => {
@@ -394,10 +425,19 @@ impl Conductor {
                 self.talk(TalkLine::Unclear { at: now, unclear });
                 self.tell(now, id, Input::SpeechUnclear);
             }
-            HearEvent::Refused(refused) => self.talk(TalkLine::Refused { at: now, refused }),
+            HearEvent::Refused(refused) => {
+                self.talk(TalkLine::Refused { at: now, refused });
+                self.understood(id, Understood::No);
+            }
             HearEvent::UnusableSamples => self.talk(TalkLine::UnusableSamples { at: now }),
             HearEvent::Noted(note) => self.outbox.push_back(Task::KeepNote { of: id, at: now, note }),
             HearEvent::SpeechStarted | HearEvent::TalkedOn => {}
+        }
+    }
+
+    fn understood(&mut self, id: StationId, understood: Understood) {
+        if let Some(seat) = self.stations.get_mut(&id) {
+            seat.understood = understood;
         }
     }
 
@@ -417,6 +457,7 @@ impl Conductor {
             match voice {
                 OneVoice::Counts(HeardAt { station, heard, .. }) => {
                     self.order(station, StationInput::Understood);
+                    self.understood(station, Understood::Yes);
                     self.talk(TalkLine::Heard { at: now, station, heard: heard.clone() });
                     self.tell(now, station, Input::PhraseHeard(heard));
                 }
@@ -548,6 +589,8 @@ impl Conductor {
 
 /// So soon the program has to be told twice that it is to be closed over a clock that guards a hazard.
 const ASKED_FOR: Duration = Duration::from_secs(5);
+/// A microphone that gives nothing for so long is switched off or muted.
+const SILENT_FOR: Duration = Duration::from_secs(10);
 /// What was said once is shown at the rig for so long.
 const SHOWN_FOR: Duration = Duration::from_secs(10 * 60);
 /// What was lost once may be lost again soon.

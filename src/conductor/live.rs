@@ -12,7 +12,7 @@ use std::time::Duration;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::mpsc;
 
-use crate::conductor::core::{Conductor, Means, Plan, Sight, Speaking};
+use crate::conductor::core::{Conductor, Gives, Means, Plan, Sight, Speaking};
 use crate::conductor::edges::{Outward, Sent, Stop, ToLoop, said_by, spawn};
 use crate::conductor::error::ConductorError;
 use crate::conductor::fault::{DeviceNews, DeviceSide};
@@ -27,12 +27,12 @@ use crate::conductor::timer::Timer;
 use crate::conductor::workers::{Directory, StationMeans, Workers};
 use crate::engine::Engine;
 use crate::engine::input::Away;
-use crate::screen::{Keyboard, Meters, Screen, ScreenInput, ScreenKey, SoundActivity};
+use crate::screen::{Keyboard, Meters, Microphone, Screen, ScreenError, ScreenInput, ScreenKey, SoundActivity};
 use crate::setup::causes::with_causes;
 use crate::setup::clock::{Clock, pause};
 use crate::setup::planning::PlanError;
 use crate::setup::sound::Sounds;
-use crate::station::LinkState;
+use crate::station::{LinkState, StationInput};
 use crate::units::{SessionTime, StationId};
 
 /// The devices to use, by id or name; the system's own choice where none is given.
@@ -199,6 +199,13 @@ impl<'a> House<'a> {
     }
 
     fn take(&mut self, now: SessionTime, news: News) {
+        let news = match (news, &mut self.screen) {
+            (News::Key(key), Some(screen)) => match screen.take_key(key) {
+                Some(key) => News::Key(key),
+                None => return,
+            },
+            (news, _) => news,
+        };
         match news {
             News::ScreenLost(_) => self.lose_screen(),
             News::Key(ScreenKey::Invite) => self.phones.iter_mut().for_each(Phones::toggle),
@@ -225,10 +232,16 @@ impl<'a> House<'a> {
     fn carry_out(&mut self) -> Option<Parted> {
         while let Some(task) = self.conductor.poll() {
             match task {
-                Task::Station(id, order) => match self.stations.send(id, order) {
-                    Sent::Through => self.station_goes_on(id),
-                    _ => self.station_hangs(id),
-                },
+                Task::Station(id, order) => {
+                    let rings = id == StationId::RIG && rings(&order);
+                    match self.stations.send(id, order) {
+                        Sent::Through => self.station_goes_on(id),
+                        _ => self.station_hangs(id),
+                    }
+                    if rings {
+                        self.ring_bell();
+                    }
+                }
                 Task::PrepareSpeech(texts) => self.workers.store(&texts),
                 Task::RestartRecogniser => self.workers.restart_recogniser(),
                 Task::Record { seq, .. } => {
@@ -284,6 +297,18 @@ impl<'a> House<'a> {
         }
     }
 
+    /// For whoever looks away where no loudspeaker rings, or none that is heard.
+    fn ring_bell(&mut self) {
+        if let Some(Err(error)) = self.screen.as_mut().map(Screen::ring) {
+            self.screen_fails(&error);
+        }
+    }
+
+    fn screen_fails(&mut self, error: &ScreenError) {
+        self.lose_screen();
+        self.conductor.handle(self.clock.now(), News::ScreenLost(with_causes(error)));
+    }
+
     /// Draws, where there is a screen and something changed; gives when to look again though nothing happens.
     fn draw(&mut self) -> Option<Duration> {
         let screen = self.screen.as_mut()?;
@@ -291,8 +316,7 @@ impl<'a> House<'a> {
         let meters = meters_of(&sight);
         let counts = !sight.view.clocks.is_empty();
         if let Err(error) = screen.draw(&sight.view, &meters) {
-            self.lose_screen();
-            self.conductor.handle(self.clock.now(), News::ScreenLost(with_causes(&error)));
+            self.screen_fails(&error);
             return Some(Duration::ZERO);
         }
         counts.then_some(CLOCKS_COUNT)
@@ -351,6 +375,11 @@ impl<'a> House<'a> {
     }
 }
 
+/// Whether an alarm signal comes of it.
+fn rings(order: &StationInput) -> bool {
+    matches!(order, StationInput::Say(utterance) if utterance.alarm.is_some())
+}
+
 /// What the screen shows of mouth and ear.
 fn meters_of(sight: &Sight) -> Meters {
     let activity = match (sight.speaks, sight.microphone) {
@@ -360,7 +389,12 @@ fn meters_of(sight: &Sight) -> Meters {
         (Speaking::No, LinkState::Lost) => SoundActivity::Deaf,
     };
     let level = sight.level;
-    Meters { level_dbfs: level.map(|level| level.now), floor_dbfs: level.and_then(|level| level.floor), activity }
+    let microphone = match (level, sight.gives) {
+        (None, _) => Microphone::None,
+        (Some(_), Gives::Nothing) => Microphone::GivesNothing,
+        (Some(level), Gives::Sound) => Microphone::Level(level.now),
+    };
+    Meters { microphone, floor_dbfs: level.and_then(|level| level.floor), activity }
 }
 
 fn listen_to_keys(news: ToLoop) -> Result<Keyboard, ConductorError> {
@@ -463,6 +497,7 @@ mod tests {
     use super::*;
     use crate::conductor::notes::Notes;
     use crate::engine::event::Event;
+    use crate::engine::output::{AlarmSignal, Priority, SpeechId, Utterance};
     use crate::journal::{Journal, JournalReader, NewRun, Purpose};
 
     #[test]
@@ -488,5 +523,16 @@ mod tests {
         thread.join().unwrap();
         assert!(told.blocking_recv().is_none());
         assert_eq!(JournalReader::open(&path).unwrap().events(run).unwrap().len(), 1);
+    }
+
+    #[test]
+    fn the_bell_rings_with_each_ring_of_an_alarm_and_with_nothing_else_that_is_said() {
+        let say = |priority, alarm| {
+            StationInput::Say(Utterance { id: SpeechId(1), priority, text: "Shut the tap.".to_owned(), alarm })
+        };
+        for alarm in [AlarmSignal::Hazard { repeat: 0 }, AlarmSignal::Hazard { repeat: 7 }, AlarmSignal::Time] {
+            assert!(rings(&say(Priority::Alarm, Some(alarm))), "{alarm:?}");
+        }
+        assert!(!rings(&say(Priority::Caution, None)) && !rings(&StationInput::Hush(Priority::Alarm)));
     }
 }

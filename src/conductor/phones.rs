@@ -15,6 +15,7 @@ use crate::conductor::phone_line::VisitId;
 use crate::conductor::workers::StationMeans;
 use crate::engine::output::View;
 use crate::routine::StepIndex;
+use crate::screen::Overlay;
 use crate::server::address::ServerAddress;
 use crate::server::invitation::Invitation;
 use crate::server::limits::PAGES;
@@ -130,19 +131,21 @@ impl Phones {
 
     /// What the rig's screen shows over everything else, where this is what it shows otherwise; nothing while it is hidden. It is there until a phone
     /// was let in, or a clock that guards a hazard begins to run or to ring, or an emergency card begins: that has to be seen.
-    pub fn panel(&mut self, view: &View) -> Vec<String> {
+    pub fn panel(&mut self, view: &View) -> Overlay {
         let before = std::mem::replace(&mut self.urgent, Urgent::of(view));
         let used = self.invitation.is_some() && self.server.shown_is() == InvitationUse::Used;
         if self.inviting == Inviting::Shown && (used || self.urgent.has_more_than(&before)) {
             self.hide();
         }
         if self.inviting == Inviting::Hidden {
-            return Vec::new();
+            return Overlay::default();
         }
         if self.server.shown_is() != InvitationUse::Open {
             self.invite();
         }
-        self.invitation.as_ref().map_or_else(Vec::new, |shown| shown.told(&self.server.words().rig))
+        let Some(shown) = &self.invitation else { return Overlay::default() };
+        let words = &self.server.words().rig;
+        Overlay { lines: shown.told(words), instead: shown.in_short(words) }
     }
 
     fn invite(&mut self) {

@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use crate::audio::FRAME_LEN;
+use crate::hear::measure::DEAD_DBFS;
 use crate::hear::noise::rms;
 
 /// Sound levels in decibels below full scale (0 and down; -120 for nothing).
@@ -14,6 +15,13 @@ pub struct SoundLevel {
     pub floor: Option<f32>,
     /// Of the last seconds in which the program's own voice was played, voice and noise together; nothing before that.
     pub own: Option<f32>,
+}
+
+impl SoundLevel {
+    /// Whether nothing at all comes: the microphone is switched off or muted.
+    pub fn gives_nothing(&self) -> bool {
+        self.now <= DEAD_DBFS
+    }
 }
 
 /// Measures levels frame by frame.

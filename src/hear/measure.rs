@@ -170,7 +170,7 @@ const FULL_SCALE: f32 = 0.999;
 /// From here on speech is spoilt; a single knock is not.
 pub const CLIPPED: f32 = 1e-4;
 /// Less is no microphone: the quietest converters have more noise of their own. Common practice, no source.
-const DEAD_DBFS: f32 = -100.0;
+pub(super) const DEAD_DBFS: f32 = -100.0;
 /// The speech detector finds every word at -46 dBFS and misses one in five at -56 (measured with recorded people).
 pub const SOFT_DBFS: f32 = -46.0;
 /// Below this the recogniser loses more than one word in twenty (measured with recorded people beside a running tap).

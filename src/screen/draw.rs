@@ -2,17 +2,20 @@
 //!
 //! The call is there at any size; in a terminal of 80 by 24 a call of 60 letters still stands in large letters.
 
+use std::borrow::Cow;
+
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::text::Line;
-use ratatui::widgets::{Clear, Widget};
+use ratatui::widgets::{Block, Clear, Padding, Widget};
 
 use crate::engine::output::{ClockView, View};
-use crate::screen::Meters;
 use crate::screen::big::{Big, Limit};
 use crate::screen::labels::{Labels, fill};
 use crate::screen::palette::Palette;
-use crate::screen::parts::{Source, cut, minutes};
+use crate::screen::panel::{self, Panel};
+use crate::screen::parts::{Source, cut, minutes, width_of};
+use crate::screen::{Meters, Overlay};
 
 /// Draws everything into `area`.
 pub(super) fn draw(view: &View, meters: &Meters, labels: &Labels, palette: &Palette, area: Rect, buffer: &mut Buffer) {
@@ -64,11 +67,43 @@ pub(super) fn draw(view: &View, meters: &Meters, labels: &Labels, palette: &Pale
     }
 }
 
-/// Draws lines in the middle, over what stands there.
-pub(super) fn lay_over(lines: &[String], palette: &Palette, area: Rect, buffer: &mut Buffer) {
+/// Draws it in the middle, over what stands there.
+pub(super) fn lay_over(over: &Overlay, labels: &Labels, palette: &Palette, area: Rect, buffer: &mut Buffer) {
+    let area = area.intersection(buffer.area);
+    let longest = over.lines.iter().map(|line| line.chars().count()).max().unwrap_or(0);
+    if longest <= area.width.into() && over.lines.len() <= area.height.into() {
+        return put_in_the_middle(&over.lines, palette, area, buffer);
+    }
+    // Half a code is none.
+    let needed = fill(&labels.too_small, &[&longest.to_string(), &over.lines.len().to_string()]);
+    let width = usize::from(area.width).max(1);
+    let wrapped = |text: &String| textwrap::wrap(text, width).into_iter().map(Cow::into_owned).collect::<Vec<_>>();
+    let instead: Vec<String> = [needed].iter().chain(&over.instead).flat_map(wrapped).collect();
+    Clear.render(area, buffer);
+    put_in_the_middle(&instead, palette, area, buffer);
+}
+
+/// Draws a list in a frame, in the middle, over what stands there.
+pub(super) fn list(panel: Panel, view: &View, labels: &Labels, palette: &Palette, area: Rect, buffer: &mut Buffer) {
+    let area = area.intersection(buffer.area);
+    let (title, lines) = panel::lines(panel, view, labels, usize::from(area.width).saturating_sub(4));
+    let longest = lines.iter().chain([&title.to_owned()]).map(|line| width_of(line)).max().unwrap_or(0);
+    let wanted = |count: usize, most: u16| u16::try_from(count).unwrap_or(u16::MAX).min(most);
+    let (width, height) = (wanted(longest + 4, area.width), wanted(lines.len() + 2, area.height));
+    let place = Rect::new(area.x + (area.width - width) / 2, area.y + (area.height - height) / 2, width, height);
+    Clear.render(place, buffer);
+    buffer.set_style(place, palette.text);
+    let frame = Block::bordered().title(title.to_owned()).title_style(palette.caution).padding(Padding::horizontal(1));
+    let inner = frame.inner(place);
+    frame.render(place, buffer);
+    for (line, row) in lines.iter().zip(inner.rows()) {
+        Line::styled(cut(line, row.width.into()), palette.answer).render(row, buffer);
+    }
+}
+
+fn put_in_the_middle(lines: &[String], palette: &Palette, area: Rect, buffer: &mut Buffer) {
     let longest = lines.iter().map(|line| line.chars().count()).max().unwrap_or(0);
     let wanted = |count: usize| u16::try_from(count).unwrap_or(u16::MAX);
-    let area = area.intersection(buffer.area);
     let (width, height) = (wanted(longest).min(area.width), wanted(lines.len()).min(area.height));
     let place = Rect::new(area.x + (area.width - width) / 2, area.y + (area.height - height) / 2, width, height);
     Clear.render(place, buffer);
@@ -85,6 +120,8 @@ enum Part {
     Notices,
     Caution,
     Call,
+    Bounds,
+    Said,
     Clocks,
     Choices,
     Heard,
@@ -104,18 +141,7 @@ struct Layout {
 
 impl Layout {
     fn of(source: &Source, clocks: &[&ClockView], area: Rect) -> Self {
-        let wanted = [
-            (Part::Header, source.header()),
-            (Part::Notices, source.notices()),
-            (Part::Caution, source.caution()),
-            (Part::Call, source.call()),
-            (Part::Clocks, clocks.iter().map(|clock| source.clock(clock)).collect()),
-            (Part::Choices, source.choices()),
-            (Part::Heard, source.heard()),
-            (Part::CanSay, source.can_say()),
-            (Part::Sound, source.sound()),
-            (Part::Keys, source.keys()),
-        ];
+        let wanted = wanted(source, clocks);
         let up = clocks.iter().filter(|clock| clock.left.is_zero()).count();
         let mut rows = Rows {
             left: area.height.into(),
@@ -127,31 +153,48 @@ impl Layout {
         rows.give(Part::Call, usize::from(area.height / 2).max(1));
         rows.give(Part::Clocks, up);
         rows.give(Part::Call, usize::MAX);
+        rows.give(Part::Bounds, usize::MAX);
         rows.give(Part::Caution, usize::MAX);
-        rows.give(Part::Notices, usize::MAX);
+        rows.give(Part::Notices, 2);
         rows.give(Part::Clocks, usize::MAX);
         rows.give(Part::Choices, usize::MAX);
-        for part in [Part::Heard, Part::CanSay, Part::Sound, Part::Keys, Part::Header] {
+        // On a small screen the beginning of what was said, and the keys that answer it, come before the rest.
+        rows.give(Part::Said, 3);
+        rows.give(Part::Keys, 1);
+        rows.give(Part::Notices, usize::MAX);
+        for part in [Part::Heard, Part::CanSay, Part::Sound, Part::Header] {
             rows.give(part, 1);
         }
 
+        rows.give(Part::Sound, usize::MAX);
+
         // A clock that has run out matters more than large letters for the call.
         let mut big_clocks = up > 0 && rows.enlarge_clocks(clocks.len(), area.width);
-        let mut big_call = rows.enlarge_call(&source.view.call, area.width, Limit::Smallest);
+        // What was said last is whole, with large letters for the call where there is room for both.
+        let call = source.call_text();
+        let ordinary = rows.clone();
+        let mut big_call = rows.enlarge_call(&call, area.width, Limit::Smallest);
+        rows.give(Part::Said, usize::MAX);
+        if !rows.has_all(Part::Said) {
+            (rows, big_call) = (ordinary, None);
+            rows.give(Part::Said, usize::MAX);
+        }
         big_clocks = big_clocks || rows.enlarge_clocks(clocks.len(), area.width);
         rows.give(Part::CanSay, 2);
         rows.give(Part::Keys, 2);
         rows.give(Part::Heard, usize::MAX);
         if big_call.is_some() {
-            big_call = rows.enlarge_call(&source.view.call, area.width, Limit::None).or(big_call);
+            big_call = rows.enlarge_call(&call, area.width, Limit::None).or(big_call);
         }
         // One empty row above the call and one below keep it apart; the rest of the keys is worth less than that.
         let apart = rows.left.min(2);
         rows.left -= apart;
         rows.give(Part::CanSay, usize::MAX);
         rows.give(Part::Keys, usize::MAX);
-        let space = u16::try_from(rows.left + apart).unwrap_or(0);
         let mut parts = Vec::from(wanted);
+        let before = source.said_before(rows.left);
+        rows.left -= before.len();
+        let space = u16::try_from(rows.left + apart).unwrap_or(0);
         for ((_, lines), given) in parts.iter_mut().zip(rows.given) {
             if given < lines.len() {
                 lines.truncate(given);
@@ -160,11 +203,33 @@ impl Layout {
                 }
             }
         }
+        if let Some((_, said)) = parts.iter_mut().find(|(part, _)| *part == Part::Said) {
+            said.splice(0..0, before);
+        }
         Self { parts, big_call, big_clocks, space_above: space / 2, space_below: space - space / 2 }
     }
 }
 
+/// Every part with all its lines.
+fn wanted(source: &Source, clocks: &[&ClockView]) -> [(Part, Vec<Line<'static>>); PARTS] {
+    [
+        (Part::Header, source.header()),
+        (Part::Notices, source.notices()),
+        (Part::Caution, source.caution()),
+        (Part::Call, source.call()),
+        (Part::Bounds, source.bounds()),
+        (Part::Said, source.said()),
+        (Part::Clocks, clocks.iter().map(|clock| source.clock(clock)).collect()),
+        (Part::Choices, source.choices()),
+        (Part::Heard, source.heard()),
+        (Part::CanSay, source.can_say()),
+        (Part::Sound, source.sound()),
+        (Part::Keys, source.keys()),
+    ]
+}
+
 /// Rows still free, and those given to each part.
+#[derive(Clone)]
 struct Rows {
     left: usize,
     given: [usize; PARTS],
@@ -178,6 +243,11 @@ impl Rows {
         let more = self.wanted[part].min(most).saturating_sub(self.given[part]).min(self.left);
         self.given[part] += more;
         self.left -= more;
+    }
+
+    /// Whether the part was given all that it wants.
+    fn has_all(&self, part: Part) -> bool {
+        self.given[part as usize] == self.wanted[part as usize]
     }
 
     /// Trades the rows of the call for large letters where there are enough.
@@ -217,7 +287,7 @@ fn draw_clock(source: &Source, clock: &ClockView, area: Rect, buffer: &mut Buffe
     let room = usize::from(beside.width);
     let lines = [
         Line::styled(cut(&source.clock_words(clock), room), style),
-        Line::styled(cut(&clock.name, room), source.palette.call),
+        Line::styled(cut(&source.clock_name(clock), room), source.palette.call),
         match over {
             true => Line::styled(cut(&source.clock_time(clock), room), style),
             false => Line::styled(source.clock_bar(clock, room.min(40)), source.palette.running),
@@ -243,7 +313,7 @@ fn with_dots(line: &Line<'static>, width: u16) -> Line<'static> {
     Line::styled(cut(&format!("{} ...", text.trim_end()), width.into()), style)
 }
 
-const PARTS: usize = 10;
+const PARTS: usize = 12;
 
 /// Rows of a clock in large figures.
 const CLOCK_ROWS: u16 = 4;

@@ -1,18 +1,26 @@
 //! Which key means what, on the keyboard and in the list at the foot of the screen.
 
+use std::cmp::Reverse;
+
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 
 use crate::engine::input::Key;
-use crate::engine::output::View;
+use crate::engine::output::{ClockView, View};
 use crate::screen::labels::KeyLabels;
 
 /// What a person did on the keyboard.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum ScreenKey {
     /// For the engine.
     Engine(Key),
     /// Show how a phone is let in, or hide it.
     Invite,
+    /// Show the emergency cards to pick from, or hide them.
+    Cards,
+    /// Show every key, or hide them.
+    Keys,
+    /// Hide what stands over the rest.
+    Back,
     /// Ctrl-C: end the program, and leave the run to be carried on later.
     Quit,
 }
@@ -25,14 +33,23 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
     }
     let letter = match event.code {
         KeyCode::Enter => return plain(event.modifiers, Key::Confirm),
+        KeyCode::Backspace | KeyCode::Delete => return plain(event.modifiers, Key::DropDigit),
+        KeyCode::Tab => return plain(event.modifiers, Key::NextPerson),
+        KeyCode::Esc => return Some(ScreenKey::Back),
         KeyCode::Char(letter) => letter.to_ascii_lowercase(),
         _ => return None,
     };
     if letter == 'c' && event.modifiers.contains(KeyModifiers::CONTROL) {
         return Some(ScreenKey::Quit);
     }
-    if letter == 'p' && (event.modifiers - KeyModifiers::SHIFT).is_empty() {
-        return Some(ScreenKey::Invite);
+    let screen = match letter {
+        'p' => Some(ScreenKey::Invite),
+        'm' => Some(ScreenKey::Cards),
+        'i' => Some(ScreenKey::Keys),
+        _ => None,
+    };
+    if screen.is_some() {
+        return screen.filter(|_| (event.modifiers - KeyModifiers::SHIFT).is_empty());
     }
     let key = match letter {
         ' ' => Key::Confirm,
@@ -48,6 +65,8 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
         'g' => Key::GoAhead,
         'n' => Key::NotYet,
         'z' => Key::NotHere,
+        'v' => Key::Untested,
+        'f' => Key::ClockOver,
         'u' => Key::WhatIsOut,
         'c' => Key::Correction,
         'k' => Key::Skip,
@@ -70,9 +89,20 @@ pub(super) fn meaning(event: KeyEvent) -> Option<ScreenKey> {
 
 /// The keys that mean something now, the most needed first: the key's name, and what it does.
 pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
-    let answers = [(labels.enter.as_str(), &view.confirm_key), ("o", &view.other_key)];
-    let others = [
+    let end = guarded(view).map(|clock| clock.end.as_str()).unwrap_or_default();
+    let typed = view.typed.as_deref().is_some_and(|typed| !typed.is_empty());
+    let only = |shown: bool, label: &str| if shown { label.to_owned() } else { String::new() };
+    let now = [
+        (labels.enter.as_str(), view.confirm_key.clone()),
+        ("o", view.other_key.clone()),
+        (CLOCK_OVER, end.to_owned()),
+        (labels.backspace.as_str(), only(typed, &labels.drop_digit)),
+        (labels.tab.as_str(), only(!view.beside.is_empty(), &labels.next_person)),
+        ("m", only(!view.cards.is_empty(), &labels.cards)),
+    ];
+    let always = [
         ("x", &labels.stop),
+        ("i", &labels.all_keys),
         ("a", &labels.say_again),
         ("?", &labels.what_can_i_answer),
         ("e", &labels.explain),
@@ -81,6 +111,7 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("c", &labels.correction),
         ("k", &labels.skip),
         ("z", &labels.not_here),
+        ("v", &labels.untested),
         ("s", &labels.stand_by),
         ("b", &labels.rest),
         ("g", &labels.go_ahead),
@@ -95,14 +126,21 @@ pub(super) fn help(view: &View, labels: &KeyLabels) -> Vec<(String, String)> {
         ("d", &labels.are_we_on_time),
         ("q", &labels.end_run),
         ("u", &labels.what_is_out),
+        ("p", &labels.phones),
     ];
-    answers
-        .into_iter()
-        .filter(|(_, meaning)| !meaning.is_empty())
-        .chain(others)
-        .map(|(key, meaning)| (key.to_owned(), meaning.clone()))
-        .collect()
+    let now = now.into_iter().filter(|(_, meaning)| !meaning.is_empty());
+    let always = always.into_iter().map(|(key, meaning)| (key, meaning.clone()));
+    now.chain(always).map(|(key, meaning)| (key.to_owned(), meaning)).collect()
 }
+
+/// The clock that the key for it ends: of those that guard a hazard the one that is over first.
+pub(super) fn guarded(view: &View) -> Option<&ClockView> {
+    let hazards = view.clocks.iter().filter(|clock| clock.hazard && clock.step.is_some() && !clock.end.is_empty());
+    hazards.min_by_key(|clock| (clock.left, Reverse(clock.over)))
+}
+
+/// The key that ends the clock beside which it stands.
+pub(super) const CLOCK_OVER: &str = "f";
 
 /// A key counts only without Ctrl or Alt; shift makes no difference.
 fn plain(modifiers: KeyModifiers, key: Key) -> Option<ScreenKey> {
@@ -111,6 +149,8 @@ fn plain(modifiers: KeyModifiers, key: Key) -> Option<ScreenKey> {
 
 #[cfg(test)]
 mod tests {
+    use std::time::Duration;
+
     use super::*;
     use crate::screen::labels::Labels;
 
@@ -121,19 +161,40 @@ mod tests {
     #[test]
     fn every_key_of_the_list_at_the_foot_does_something_else_and_none_is_missing() {
         let labels = Labels::parse(include_str!("../../prompts/phrases/screen.toml")).expect("sound phrases");
-        let view = View { confirm_key: "closed".to_owned(), other_key: "open".to_owned(), ..View::default() };
+        let clock = ClockView {
+            step: Some(3),
+            name: "rinse water".to_owned(),
+            end: "water off".to_owned(),
+            left: Duration::ZERO,
+            length: Duration::from_secs(60),
+            over: Duration::ZERO,
+            hazard: true,
+            alarming: true,
+        };
+        let view = View {
+            confirm_key: "closed".to_owned(),
+            other_key: "open".to_owned(),
+            clocks: vec![clock],
+            typed: Some("1".to_owned()),
+            beside: vec![("Imre".to_owned(), "Hose?".to_owned())],
+            cards: vec!["Fire".to_owned()],
+            ..View::default()
+        };
         let mut found = std::collections::HashSet::new();
         for (name, _) in help(&view, &labels.keys) {
-            let mut letters = name.chars();
-            let code = match (letters.next(), letters.next()) {
-                (Some(letter), None) => KeyCode::Char(letter),
-                _ => KeyCode::Enter,
+            let code = match name.as_str() {
+                "Enter" => KeyCode::Enter,
+                "Tab" => KeyCode::Tab,
+                "Backspace" => KeyCode::Backspace,
+                name => KeyCode::Char(name.chars().next().expect("a letter")),
             };
-            let Some(ScreenKey::Engine(key)) = press(code, KeyModifiers::NONE) else { panic!("{name} does nothing") };
+            let key = press(code, KeyModifiers::NONE).unwrap_or_else(|| panic!("{name} does nothing"));
             assert!(found.insert(key), "{name} does the same as another");
         }
         // All keys but the choices, which are listed where they are to be made.
-        assert_eq!(found.len(), 25);
+        assert_eq!(found.len(), 32);
+        let quiet = help(&View::default(), &labels.keys);
+        assert!(quiet.iter().all(|(key, _)| !["Enter", "o", "f", "m", "Tab", "Backspace"].contains(&key.as_str())));
     }
 
     #[test]

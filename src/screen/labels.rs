@@ -12,6 +12,8 @@ pub struct Labels {
     pub(super) notice: String,
     pub(super) heard: String,
     pub(super) say: String,
+    pub(super) said: String,
+    pub(super) should_be: String,
     pub(super) choose: String,
     pub(super) running: String,
     pub(super) time_is_up: String,
@@ -24,8 +26,13 @@ pub struct Labels {
     pub(super) deaf: String,
     pub(super) microphone: String,
     pub(super) no_microphone: String,
+    pub(super) silent_microphone: String,
     pub(super) level: String,
     pub(super) floor: String,
+    pub(super) all_keys: String,
+    pub(super) cards: String,
+    pub(super) pick_a_card: String,
+    pub(super) too_small: String,
     pub(super) keys: KeyLabels,
 }
 
@@ -34,6 +41,14 @@ pub struct Labels {
 #[serde(deny_unknown_fields)]
 pub(super) struct KeyLabels {
     pub(super) enter: String,
+    pub(super) backspace: String,
+    pub(super) tab: String,
+    pub(super) drop_digit: String,
+    pub(super) next_person: String,
+    pub(super) cards: String,
+    pub(super) all_keys: String,
+    pub(super) untested: String,
+    pub(super) phones: String,
     pub(super) say_again: String,
     pub(super) explain: String,
     pub(super) how_long: String,
@@ -83,6 +98,8 @@ impl Labels {
         for (key, phrase, expected) in [
             ("step", &labels.step, 2),
             ("over", &labels.over, 1),
+            ("should_be", &labels.should_be, 1),
+            ("too_small", &labels.too_small, 2),
             ("of", &labels.of, 1),
             ("level", &labels.level, 1),
             ("floor", &labels.floor, 1),

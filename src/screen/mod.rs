@@ -9,9 +9,10 @@ mod keyboard;
 mod keys;
 mod labels;
 mod palette;
+mod panel;
 mod parts;
 
-use std::io;
+use std::io::{self, Write};
 use std::path::Path;
 use std::time::Duration;
 
@@ -25,6 +26,7 @@ use thiserror::Error;
 use crate::engine::output::{ClockView, View};
 
 use self::palette::Palette;
+use self::panel::Panel;
 
 pub use self::aside::Aside;
 pub use self::keyboard::{Keyboard, ScreenInput};
@@ -35,11 +37,21 @@ pub use self::palette::Ink;
 /// What the ears and the voice are doing.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Meters {
-    /// Level of the microphone in dBFS, 0 at full scale; nothing when there is no microphone.
-    pub level_dbfs: Option<f32>,
+    pub microphone: Microphone,
     /// Noise of the room in dBFS, once it is known.
     pub floor_dbfs: Option<f32>,
     pub activity: SoundActivity,
+}
+
+/// What comes from the microphone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Microphone {
+    /// There is none that can be used.
+    None,
+    /// It works by all that the system tells, and gives no sound at all: it is switched off or muted.
+    GivesNothing,
+    /// Level in dBFS, 0 at full scale.
+    Level(f32),
 }
 
 /// Which of the two ways of talking is open.
@@ -62,15 +74,26 @@ pub enum ScreenError {
     Terminal { doing: &'static str, source: io::Error },
 }
 
+/// What stands over everything else; nothing where it is empty.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Overlay {
+    /// Line by line: all of it is shown, or nothing.
+    pub lines: Vec<String>,
+    /// What must be there in any window; stands in place of the lines where they do not fit.
+    pub instead: Vec<String>,
+}
+
 /// The terminal, taken over. It is given back as it was when this is dropped, and when the program panics.
 #[derive(Debug)]
 pub struct Screen {
     terminal: DefaultTerminal,
     view: ViewStyle,
-    /// What stands over everything else, line by line.
-    over: Vec<String>,
+    /// What stands over everything else.
+    over: Overlay,
+    /// A list that was asked for stands over that.
+    panel: Option<Panel>,
     /// What stands there, and how large the terminal is.
-    shown: Option<(View, Meters, Size)>,
+    shown: Option<(View, Meters, Size, Option<Panel>)>,
     /// Given back after the terminal.
     _aside: Option<Aside>,
 }
@@ -91,7 +114,14 @@ impl Screen {
                     let _ = ratatui::try_restore();
                     ScreenError::Terminal { doing: "keep what libraries write off it", source }
                 })?;
-                Ok(Self { terminal, view: ViewStyle::new(labels, ink), over: Vec::new(), shown: None, _aside: aside })
+                Ok(Self {
+                    terminal,
+                    view: ViewStyle::new(labels, ink),
+                    over: Overlay::default(),
+                    panel: None,
+                    shown: None,
+                    _aside: aside,
+                })
             }
             Err(source) => {
                 // It may have got half-way. What it says about that adds nothing to the first failure.
@@ -101,11 +131,31 @@ impl Screen {
         }
     }
 
-    /// Has these lines stand over everything else from now on; with none, nothing does.
-    pub fn lay_over(&mut self, lines: Vec<String>) {
-        if self.over != lines {
-            (self.over, self.shown) = (lines, None);
+    /// Has this stand over everything else from now on; empty, nothing does.
+    pub fn lay_over(&mut self, over: Overlay) {
+        if self.over != over {
+            (self.over, self.shown) = (over, None);
         }
+    }
+
+    /// Takes a key that is for the screen itself; gives what is left of it for the run.
+    pub fn take_key(&mut self, key: ScreenKey) -> Option<ScreenKey> {
+        let nothing = View::default();
+        let view = self.shown.as_ref().map_or(&nothing, |(view, ..)| view);
+        let (panel, left) = panel::pressed(self.panel, key, view);
+        self.panel = panel;
+        left
+    }
+
+    /// Rings the terminal's bell.
+    ///
+    /// # Errors
+    ///
+    /// Where the terminal does not take it.
+    pub fn ring(&mut self) -> Result<(), ScreenError> {
+        let out = self.terminal.backend_mut();
+        let rung = out.write_all(&[BELL]).and_then(|()| io::Write::flush(out));
+        rung.map_err(|source| ScreenError::Terminal { doing: "ring its bell", source })
     }
 
     /// Draws the view, to whole seconds and decibels. Nothing is done where that stands there already, and only what changed is sent
@@ -116,15 +166,19 @@ impl Screen {
     /// Where the terminal does not take it.
     pub fn draw(&mut self, view: &View, meters: &Meters) -> Result<(), ScreenError> {
         let failed = |source| ScreenError::Terminal { doing: "draw on it", source };
-        let wanted = (to_whole_seconds(view), meters.to_whole_decibels(), self.terminal.size().map_err(failed)?);
+        let size = self.terminal.size().map_err(failed)?;
+        let wanted = (to_whole_seconds(view), meters.to_whole_decibels(), size, self.panel);
         if self.shown.as_ref() == Some(&wanted) {
             return Ok(());
         }
-        let (style, over, (view, meters, _)) = (&self.view, &self.over, &wanted);
+        let (style, over, (view, meters, _, panel)) = (&self.view, &self.over, &wanted);
         let drawn = self.terminal.draw(|frame| {
             let area = frame.area();
             style.draw(view, meters, area, frame.buffer_mut());
             style.lay_over(over, area, frame.buffer_mut());
+            if let Some(panel) = panel {
+                style.list(*panel, view, area, frame.buffer_mut());
+            }
         });
         drawn.map_err(failed)?;
         self.shown = Some(wanted);
@@ -173,7 +227,11 @@ impl Meters {
     fn to_whole_decibels(self) -> Self {
         // Adding zero takes the sign off a zero.
         let whole = |level: f32| level.round() + 0.0;
-        Self { level_dbfs: self.level_dbfs.map(whole), floor_dbfs: self.floor_dbfs.map(whole), ..self }
+        let microphone = match self.microphone {
+            Microphone::Level(level) => Microphone::Level(whole(level)),
+            other => other,
+        };
+        Self { microphone, floor_dbfs: self.floor_dbfs.map(whole), ..self }
     }
 }
 
@@ -194,8 +252,25 @@ impl ViewStyle {
         draw::draw(view, meters, &self.labels, &self.palette, area, buffer);
     }
 
-    /// Draws lines in the middle, over what stands there; what does not fit is cut off at the right and at the foot.
-    pub fn lay_over(&self, lines: &[String], area: Rect, buffer: &mut Buffer) {
-        draw::lay_over(lines, &self.palette, area, buffer);
+    /// Draws the lines in the middle, over what stands there; where they do not all fit, what is to be shown instead, wrapped.
+    pub fn lay_over(&self, over: &Overlay, area: Rect, buffer: &mut Buffer) {
+        draw::lay_over(over, &self.labels, &self.palette, area, buffer);
+    }
+
+    /// Draws every key over what stands there.
+    pub fn list_keys(&self, view: &View, area: Rect, buffer: &mut Buffer) {
+        self.list(Panel::Keys, view, area, buffer);
+    }
+
+    /// Draws the emergency cards with their numbers over what stands there.
+    pub fn list_cards(&self, view: &View, area: Rect, buffer: &mut Buffer) {
+        self.list(Panel::Cards, view, area, buffer);
+    }
+
+    fn list(&self, panel: Panel, view: &View, area: Rect, buffer: &mut Buffer) {
+        draw::list(panel, view, &self.labels, &self.palette, area, buffer);
     }
 }
+
+/// BEL (ECMA-48, 8.3.3).
+const BELL: u8 = 0x07;

@@ -8,7 +8,7 @@ use ratatui::text::{Line, Span};
 use crate::engine::output::{ClockView, View};
 use crate::screen::labels::{Labels, fill};
 use crate::screen::palette::Palette;
-use crate::screen::{Meters, SoundActivity, keys};
+use crate::screen::{Meters, Microphone, SoundActivity, keys};
 
 /// What every part is made from.
 #[derive(Clone, Copy)]
@@ -68,9 +68,59 @@ impl Source<'_> {
         }
     }
 
+    /// The call; of a reading with what has been typed of it.
+    pub(super) fn call_text(&self) -> String {
+        match &self.view.typed {
+            Some(typed) => format!("{} {typed}_", self.view.call),
+            None => self.view.call.clone(),
+        }
+    }
+
+    /// What a reading should be.
+    pub(super) fn bounds(&self) -> Lines {
+        match (&self.view.typed, self.view.bounds.as_str()) {
+            (None, _) | (_, "") => vec![],
+            (Some(_), bounds) => {
+                let text = fill(&self.labels.should_be, &[bounds]);
+                vec![Line::styled(cut(&text, self.width.into()), self.palette.answer)]
+            }
+        }
+    }
+
+    /// What was said last, as it was said.
+    pub(super) fn said(&self) -> Lines {
+        self.said_newest_first().next().map_or_else(Vec::new, |said| self.was_said(said, self.palette.text))
+    }
+
+    /// What was said before that, the oldest first, as far as it is whole in so many rows.
+    pub(super) fn said_before(&self, rows: usize) -> Lines {
+        let mut lines: Lines = vec![];
+        for said in self.said_newest_first().skip(1) {
+            let mut more = self.was_said(said, self.palette.quiet);
+            if more.len() + lines.len() > rows {
+                break;
+            }
+            more.append(&mut lines);
+            lines = more;
+        }
+        lines
+    }
+
+    /// Nothing twice: neither an alarm that rings again, nor what stands on the screen anyhow.
+    fn said_newest_first(&self) -> impl Iterator<Item = &str> {
+        let View { said, call, notices, .. } = self.view;
+        let new = |place: usize| !said[place + 1..].contains(&said[place]);
+        let said = said.iter().enumerate().rev().filter(move |(place, _)| new(*place)).map(|(_, said)| said);
+        said.filter(move |said| *said != call && !notices.contains(said)).map(String::as_str)
+    }
+
+    fn was_said(&self, said: &str, style: Style) -> Lines {
+        self.marked(&self.labels.said, said, style)
+    }
+
     /// The call in ordinary letters, for where large ones do not fit.
     pub(super) fn call(&self) -> Lines {
-        wrap(&self.view.call, self.width, "").into_iter().map(|line| Line::styled(line, self.palette.call)).collect()
+        wrap(&self.call_text(), self.width, "").into_iter().map(|line| Line::styled(line, self.palette.call)).collect()
     }
 
     /// A clock in one line: name, time, what it is doing, and a bar of the time that is left.
@@ -78,7 +128,7 @@ impl Source<'_> {
         let time = self.clock_time(clock);
         let words = self.clock_words(clock);
         let room = usize::from(self.width).saturating_sub(width_of(&time) + width_of(&words) + 4);
-        let name = cut(&clock.name, room);
+        let name = cut(&self.clock_name(clock), room);
         let text = format!("{time}  {words}  {name}");
         let left = usize::from(self.width).saturating_sub(width_of(&text) + 2);
         let mut spans = vec![Span::styled(text, self.clock_style(clock))];
@@ -87,6 +137,16 @@ impl Source<'_> {
             spans.push(Span::styled(self.clock_bar(clock, left.min(LONGEST_BAR)), self.palette.running));
         }
         Line::from(spans)
+    }
+
+    /// Its name, with the key that ends it where there is one.
+    pub(super) fn clock_name(&self, clock: &ClockView) -> String {
+        match keys::guarded(self.view) {
+            Some(guarded) if guarded.step == clock.step => {
+                format!("{}: {} {}", clock.name, keys::CLOCK_OVER, clock.end)
+            }
+            _ => clock.name.clone(),
+        }
     }
 
     /// Time left, or time since the end.
@@ -130,13 +190,21 @@ impl Source<'_> {
     }
 
     pub(super) fn can_say(&self) -> Lines {
+        if self.meters.microphone == Microphone::None {
+            return vec![];
+        }
         self.flow(&self.labels.say, self.view.can_say.iter().cloned(), self.palette.answer)
     }
 
     /// What is done with sound, and how loud it is, in a number and as a bar.
     pub(super) fn sound(&self) -> Lines {
-        let Some(level) = self.meters.level_dbfs else {
-            return vec![Line::styled(cut(&self.labels.no_microphone, self.width.into()), self.palette.caution)];
+        let warns = |text: &str| {
+            wrap(text, self.width, "").into_iter().map(|line| Line::styled(line, self.palette.caution)).collect()
+        };
+        let level = match self.meters.microphone {
+            Microphone::None => return warns(&self.labels.no_microphone),
+            Microphone::GivesNothing => return warns(&self.labels.silent_microphone),
+            Microphone::Level(level) => level,
         };
         let activity = match self.meters.activity {
             SoundActivity::Speaking => &self.labels.speaking,

@@ -49,6 +49,14 @@ impl Invitation {
         lines
     }
 
+    /// What is needed where the code does not fit: the address in a line of its own, and the fingerprint.
+    pub fn in_short(&self, words: &RigSideWords) -> Vec<String> {
+        let mut lines = vec![self.address.clone(), words.print.clone()];
+        lines.extend(self.print.iter().cloned());
+        lines.push(words.close.clone());
+        lines
+    }
+
     /// The code with how to go on beside it, in lines that a terminal of 80 by 24 has room for. The fingerprint stands at the top, where nothing is cut off.
     pub fn lines(&self, words: &RigSideWords) -> Vec<String> {
         let beside = WIDTH - self.code.first().map_or(0, |line| line.chars().count()) - GAP.len();

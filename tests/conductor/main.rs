@@ -5,13 +5,16 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
-use sparehand::conductor::core::{Conductor, Means, Plan, Speaking};
+use sparehand::conductor::core::{Conductor, Gives, Means, Plan, Speaking};
 use sparehand::conductor::fault::{DeviceNews, DeviceSide, Worker, WorkerNews};
 use sparehand::conductor::news::{News, Parted, Pressed, ScreenOf, Task};
+use sparehand::decide::Reason;
 use sparehand::engine::event::{Event, HeardAs};
 use sparehand::engine::input::{Certainty, Key, PhraseHeard};
 use sparehand::engine::output::{ListeningSet, Utterance, VoiceSettings};
 use sparehand::hear::ear::HearEvent;
+use sparehand::hear::level::SoundLevel;
+use sparehand::hear::output::Unclear;
 use sparehand::rig::Rig;
 use sparehand::screen::ScreenKey;
 use sparehand::server::protocol::Button;
@@ -154,6 +157,53 @@ fn a_microphone_that_is_lost_is_said_and_the_run_goes_on_by_keys() {
     scene.until_the_tap_runs();
     scene.tell(News::Device(StationId::RIG, DeviceSide::Microphone, DeviceNews::Back));
     assert!(scene.events.contains(&Event::HearingBack));
+}
+
+#[test]
+fn a_microphone_that_gives_nothing_for_ten_seconds_is_shown_as_switched_off_until_it_gives_something() {
+    let mut scene = Scene::begin();
+    let level = |now| StationOutput::Level(SoundLevel { now, floor: None, own: None });
+    let gives = |scene: &Scene| scene.conductor.sight(scene.now, StationId::RIG).gives;
+    for _ in 0..10 {
+        assert_eq!(gives(&scene), Gives::Sound);
+        scene.tell(News::Station(StationId::RIG, level(-120.0)));
+        scene.wait(Duration::from_secs(1));
+    }
+    assert_eq!(gives(&scene), Gives::Nothing);
+    scene.tell(News::Station(StationId::RIG, level(-78.0)));
+    assert_eq!(gives(&scene), Gives::Sound);
+}
+
+#[test]
+fn a_run_that_was_ended_shows_its_end_and_asks_nothing_any_more() {
+    let mut scene = Scene::begin();
+    scene.press(Key::Confirm);
+    scene.press(Key::EndRun);
+    // Sooner it would be a key that is held down.
+    scene.wait(Duration::from_secs(1));
+    scene.press(Key::Confirm);
+    let view = scene.conductor.sight(scene.now, StationId::RIG).view;
+    assert!(view.call.starts_with("Ended with "), "{}", view.call);
+    assert_eq!((view.confirm_key.as_str(), view.other_key.as_str()), ("", ""));
+}
+
+#[test]
+fn what_was_heard_before_is_not_shown_after_what_was_not_understood() {
+    let mut scene = Scene::begin();
+    let heard = |scene: &Scene| scene.conductor.sight(scene.now, StationId::RIG).view.last_heard;
+    scene.hears(StationId::RIG, "gloves on");
+    assert_eq!(heard(&scene), "gloves on");
+    let unclear = Unclear {
+        best: Some("stand by".to_owned()),
+        score: 3.0,
+        margin: 1.1,
+        log_odds: -2.0,
+        free_text: "banana split".to_owned(),
+        reason: Reason::Margin { found: 1.1, least: 3.0 },
+    };
+    let said = Said { from: scene.now, to: scene.now };
+    scene.tell(News::Station(StationId::RIG, StationOutput::Heard(HearEvent::Refused(unclear), said)));
+    assert_eq!(heard(&scene), "");
 }
 
 #[test]

@@ -45,6 +45,22 @@ fn no_color_in_the_environment_keeps_every_colour_sequence_away() {
 }
 
 #[test]
+fn the_bell_of_the_terminal_rings_as_often_as_it_is_told_to_and_not_otherwise() {
+    let bells = |child| said(&in_terminal(child, "")).matches('\u{7}').count();
+    assert_eq!(bells("draws_once"), 0);
+    assert_eq!(bells("rings_twice"), 2);
+}
+
+#[test]
+#[ignore = "the child of the test above"]
+fn rings_twice() {
+    let mut screen = Screen::start(labels(), Ink::from_environment(), Path::new("/dev/null")).unwrap();
+    screen.draw(&alarm(), &meters()).unwrap();
+    screen.ring().unwrap();
+    screen.ring().unwrap();
+}
+
+#[test]
 fn without_a_terminal_the_screen_says_so() {
     let error = Command::new("setsid")
         .arg(std::env::current_exe().unwrap())

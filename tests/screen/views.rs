@@ -5,15 +5,15 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use crate::screen_support::{
-    alarm, can_be_read, choices, clock, clock_running, drawn, labels, meters, no_microphone, prompt, text,
+    alarm, can_be_read, choices, clock, clock_running, drawn, labels, meters, no_microphone, prompt, strings, text,
 };
 use proptest::prelude::*;
 use ratatui::Terminal;
-use ratatui::backend::CrosstermBackend;
+use ratatui::backend::{CrosstermBackend, TestBackend};
 use ratatui::style::Color;
 use ratatui::{TerminalOptions, Viewport};
 use sparehand::engine::output::{ClockView, View};
-use sparehand::screen::{Ink, Meters, SoundActivity, ViewStyle};
+use sparehand::screen::{Ink, Meters, Microphone, Overlay, SoundActivity, ViewStyle};
 
 #[test]
 fn each_view_looks_as_it_was_judged_to_look() {
@@ -41,6 +41,159 @@ fn a_call_of_sixty_letters_with_caution_and_a_clock_is_in_large_letters_at_eight
     let buffer = drawn(&view, &meters(), Ink::Colours, 80, 24);
     assert!(!text(&buffer).contains("valve all"), "in ordinary letters:\n{}", text(&buffer));
     assert!(can_be_read(call, &buffer), "{}", text(&buffer));
+}
+
+/// What a beginner is told by keys alone, where the machine has neither ear nor mouth.
+fn told_by_keys() -> (View, Meters) {
+    let said = "Right. Now the gray valve. Look along the pipe for the smaller handle; it is the one nearer to the kitchen. Push it \
+                all the way in until it stops. It is closed when the handle lies against the pipe. Say: gray closed, or gray open.";
+    let view = View {
+        call: "Gray valve?".to_owned(),
+        said: vec!["Gloves on.".to_owned(), said.to_owned()],
+        notices: strings([
+            "I cannot hear. The keys still work, and every clock runs on.",
+            "I cannot speak, and no alarm sounds.",
+        ]),
+        ..prompt()
+    };
+    (view, no_microphone().1)
+}
+
+/// The words that stand between the mark and what comes after, whatever lines they are in.
+fn said_on(shown: &str) -> String {
+    shown.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn what_was_said_last_stands_whole_below_the_call_in_large_letters() {
+    let (view, meters) = told_by_keys();
+    for (width, height) in [(80, 24), (120, 40)] {
+        let buffer = drawn(&view, &meters, Ink::Colours, width, height);
+        let shown = text(&buffer);
+        assert!(said_on(&shown).contains(&format!("SAID: {}", view.said[1])), "{width}x{height}\n{shown}");
+        assert!(!shown.contains("Gray valve?") && can_be_read(&view.call, &buffer), "{width}x{height}\n{shown}");
+    }
+    // Where there is room for one of them, the words come before large letters.
+    let shown = text(&drawn(&view, &meters, Ink::Colours, 60, 16));
+    assert!(said_on(&shown).contains(&format!("SAID: {}", view.said[1])), "{shown}");
+    assert!(shown.contains("Gray valve?"), "{shown}");
+    // And where there is room for neither, it shows that there is more.
+    let shown = text(&drawn(&view, &meters, Ink::Colours, 40, 12));
+    assert!(shown.contains("Gray valve?") && shown.contains("SAID: Right.") && shown.contains("..."), "{shown}");
+}
+
+#[test]
+fn what_was_said_before_is_shown_where_there_is_room_and_nothing_twice() {
+    let (mut view, meters) = told_by_keys();
+    let shown = text(&drawn(&view, &meters, Ink::Colours, 120, 40));
+    let (before, last) = (shown.find("SAID: Gloves on.").unwrap(), shown.find("SAID: Right.").unwrap());
+    assert!(before < last, "{shown}");
+    view.said = strings(["Shut the tap.", "Shut the tap.", "Shut the tap."]);
+    let shown = text(&drawn(&view, &meters, Ink::Colours, 120, 40));
+    assert_eq!(shown.matches("Shut the tap.").count(), 1, "{shown}");
+    view.said = vec!["Gray valve? Say: gray closed.".to_owned(), view.notices[0].clone()];
+    let shown = text(&drawn(&view, &meters, Ink::Colours, 80, 24));
+    assert_eq!(shown.matches("I cannot hear").count(), 1, "{shown}");
+    assert!(shown.contains("SAID: Gray valve?"), "what asks is not pushed out by what stands there anyhow:\n{shown}");
+    view.said = strings(["Shut the tap."]);
+    view.call = "Shut the tap.".to_owned();
+    let shown = text(&drawn(&view, &meters, Ink::Colours, 40, 12));
+    assert_eq!(shown.matches("Shut the tap.").count(), 1, "{shown}");
+}
+
+#[test]
+fn nobody_is_told_to_say_anything_where_nothing_hears() {
+    let (view, meters) = no_microphone();
+    let shown = text(&drawn(&view, &meters, Ink::Colours, 80, 24));
+    assert!(!shown.contains("SAY:") && shown.contains("Enter valve closed"), "{shown}");
+}
+
+#[test]
+fn a_microphone_that_gives_nothing_is_told_in_words() {
+    let silent = Meters { microphone: Microphone::GivesNothing, ..meters() };
+    for (width, height) in [(80, 24), (60, 20)] {
+        let shown = text(&drawn(&prompt(), &silent, Ink::Colours, width, height));
+        let told = "MICROPHONE GIVES NOTHING - switch it on, take its mute off, or use the keys";
+        assert!(said_on(&shown).contains(told), "{width}x{height}\n{shown}");
+    }
+}
+
+#[test]
+fn a_reading_shows_its_digits_with_the_call_and_what_it_should_be() {
+    let call = "Left front tire?";
+    let reading = |typed: &str| View {
+        call: call.to_owned(),
+        typed: Some(typed.to_owned()),
+        bounds: "90 - 120 psi".to_owned(),
+        ..prompt()
+    };
+    for (typed, backspace) in [("", false), ("110", true)] {
+        for (width, height) in [(80, 24), (60, 20), (40, 12)] {
+            let buffer = drawn(&reading(typed), &meters(), Ink::Colours, width, height);
+            let shown = text(&buffer);
+            assert!(can_be_read(&format!("{call} {typed}_"), &buffer), "{width}x{height}\n{shown}");
+            assert!(shown.contains("should be 90 - 120 psi"), "{width}x{height}\n{shown}");
+            if height > 12 {
+                assert_eq!(shown.contains("Backspace"), backspace, "{width}x{height}\n{shown}");
+            }
+        }
+    }
+}
+
+#[test]
+fn the_key_that_ends_a_clock_stands_beside_it_from_its_first_second() {
+    let mut running = clock_running();
+    running.clocks[0] = ClockView { step: Some(3), end: "rinse off".to_owned(), ..running.clocks[0].clone() };
+    let mut ended = alarm();
+    ended.clocks[1] = ClockView { step: Some(3), end: "rinse off".to_owned(), ..ended.clocks[1].clone() };
+    for view in [running, ended] {
+        for (width, height) in [(80, 24), (60, 20), (120, 40)] {
+            let shown = text(&drawn(&view, &meters(), Ink::Colours, width, height));
+            assert!(shown.contains("black tank rinse: f rinse off"), "{width}x{height}\n{shown}");
+        }
+    }
+}
+
+#[test]
+fn the_cards_are_listed_with_the_numbers_that_pick_them_and_every_key_with_what_it_does() {
+    let cards = strings(["In case of fire", "If you smell gas", "Somebody is hurt"]);
+    let view = View { cards, ..prompt() };
+    let style = ViewStyle::new(labels(), Ink::Colours);
+    let mut terminal = Terminal::new(TestBackend::new(60, 20)).unwrap();
+    terminal.draw(|frame| style.list_cards(&view, frame.area(), frame.buffer_mut())).unwrap();
+    let shown = text(terminal.backend().buffer());
+    for line in ["EMERGENCY CARDS", "1 In case of fire", "2 If you smell gas", "3 Somebody is hurt", "Press its number"]
+    {
+        assert!(shown.contains(line), "{shown}");
+    }
+    for (width, height) in [(60, 20), (80, 24), (120, 40)] {
+        let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
+        terminal.draw(|frame| style.list_keys(&view, frame.area(), frame.buffer_mut())).unwrap();
+        let shown = text(terminal.backend().buffer());
+        for line in ["Enter valve closed", "m emergency", "v cannot be tested", "q end the run", "p phones"] {
+            assert!(shown.contains(line), "{width}x{height}\n{shown}");
+        }
+    }
+}
+
+#[test]
+fn a_code_that_does_not_fit_gives_way_to_the_address_whole() {
+    let address = "192.168.1.20:8443/#k=788f11095d0dd3aabbccddeeff001122";
+    let lines = (0..21).map(|row| format!("{}  scan this {row}", "\u{2588}".repeat(41))).collect();
+    let over = Overlay { lines, instead: strings([address, "p: hide this"]) };
+    let style = ViewStyle::new(labels(), Ink::Colours);
+    let shown = |width, height| {
+        let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
+        terminal.draw(|frame| style.lay_over(&over, frame.area(), frame.buffer_mut())).unwrap();
+        text(terminal.backend().buffer())
+    };
+    assert!(shown(80, 24).contains("scan this 20") && !shown(80, 24).contains("8443"));
+    for (width, height) in [(60, 20), (40, 12), (80, 20)] {
+        let shown = shown(width, height);
+        assert!(!shown.contains('\u{2588}') && shown.contains("p: hide this"), "{width}x{height}\n{shown}");
+        assert!(said_on(&shown).contains("needs a window of 55 by 21"), "{width}x{height}\n{shown}");
+        assert!(shown.split_whitespace().collect::<String>().contains(address), "{width}x{height}\n{shown}");
+    }
 }
 
 #[test]
@@ -157,9 +310,9 @@ fn view() -> impl Strategy<Value = View> {
     (
         (words(), words(), 0usize..30, 0usize..30, call(), words()),
         (prop::collection::vec(random_clock(), 0..4), words(), list(14), words(), words(), list(8), list(3)),
-        (words(), prop::collection::vec((words(), words()), 0..3)),
+        (words(), prop::collection::vec((words(), words()), 0..3), list(4)),
     )
-        .prop_map(|((routine, section, step, steps, call, caution), rest, (who, beside))| {
+        .prop_map(|((routine, section, step, steps, call, caution), rest, (who, beside, said))| {
             let (clocks, last_heard, can_say, confirm_key, other_key, choices, notices) = rest;
             View {
                 question: 7,
@@ -168,7 +321,7 @@ fn view() -> impl Strategy<Value = View> {
                 typed: None,
                 enters: String::new(),
                 bounds: String::new(),
-                said: Vec::new(),
+                said,
                 cards: Vec::new(),
                 routine,
                 section,
@@ -208,8 +361,13 @@ fn random_meters() -> impl Strategy<Value = Meters> {
         Just(SoundActivity::SpeakingAndListening),
         Just(SoundActivity::Deaf)
     ];
-    (level(), level(), activity).prop_map(|(level_dbfs, floor_dbfs, activity)| Meters {
-        level_dbfs,
+    let microphone = prop_oneof![
+        Just(Microphone::None),
+        Just(Microphone::GivesNothing),
+        prop_oneof![4 => -90f32..3.0, 1 => any::<f32>()].prop_map(Microphone::Level)
+    ];
+    (microphone, level(), activity).prop_map(|(microphone, floor_dbfs, activity)| Meters {
+        microphone,
         floor_dbfs,
         activity,
     })

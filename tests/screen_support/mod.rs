@@ -10,7 +10,7 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::widgets::Widget;
 use sparehand::engine::output::{ClockView, View};
-use sparehand::screen::{Ink, Labels, Meters, SoundActivity, ViewStyle};
+use sparehand::screen::{Ink, Labels, Meters, Microphone, SoundActivity, ViewStyle};
 use tui_big_text::{BigText, PixelSize};
 
 pub fn labels() -> Labels {
@@ -124,10 +124,10 @@ fn shape(buffer: &Buffer, area: Rect) -> String {
 }
 
 pub fn meters() -> Meters {
-    Meters { level_dbfs: Some(-31.6), floor_dbfs: Some(-57.2), activity: SoundActivity::Listening }
+    Meters { microphone: Microphone::Level(-31.6), floor_dbfs: Some(-57.2), activity: SoundActivity::Listening }
 }
 
-fn strings<const N: usize>(words: [&str; N]) -> Vec<String> {
+pub fn strings<const N: usize>(words: [&str; N]) -> Vec<String> {
     words.map(str::to_owned).into()
 }
 
@@ -220,5 +220,5 @@ pub fn choices() -> View {
 
 pub fn no_microphone() -> (View, Meters) {
     let view = View { notices: strings(["no microphone: use the keys"]), ..prompt() };
-    (view, Meters { level_dbfs: None, floor_dbfs: None, activity: SoundActivity::Deaf })
+    (view, Meters { microphone: Microphone::None, floor_dbfs: None, activity: SoundActivity::Deaf })
 }

@@ -54,7 +54,7 @@ impl Conductor {
         self.outbox.push_back(Task::Talk(TalkLine::Device { at: now, device, what }));
         match device {
             DeviceSide::Microphone => {
-                (seat.microphone, seat.level) = (link, None);
+                (seat.microphone, seat.level, seat.silent_since) = (link, None, None);
                 if let Some(set) = seat.set.clone().filter(|_| link == LinkState::Works) {
                     self.order(id, StationInput::Listen(set));
                 }

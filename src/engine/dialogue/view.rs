@@ -157,10 +157,14 @@ impl Engine {
     /// Where something else than the step is asked, it stands in place of the step's call: a key answers it.
     fn show_what_is_asked_back(&self, station: StationId, view: &mut View) {
         let talk = self.talks.get(station);
+        if self.state.ended.is_some() {
+            // Nothing is asked any more.
+            (view.confirm_key, view.other_key) = (String::new(), String::new());
+        }
         let call = match &talk.asking {
+            _ if self.state.ended.is_some() => talk.said.back().cloned().unwrap_or_default(),
             Asking::Gate => self.gate_text().join(" "),
             asking if asking.is_asked_back() || matches!(asking, Asking::SkipReason { .. }) => talk.last_useful.clone(),
-            _ if self.state.ended.is_some() => talk.said.back().cloned().unwrap_or_default(),
             _ => return,
         };
         view.call = call;
