@@ -98,6 +98,8 @@ struct RunLine<'a> {
     /// The step at which a run that did not finish stopped.
     stopped_at: Option<&'a str>,
     skipped: &'a [String],
+    /// Steps that were open when the run was ended over them.
+    overridden: &'a [String],
     records: usize,
 }
 
@@ -111,12 +113,14 @@ impl<'a> RunLine<'a> {
             rehearsal: account.run.purpose == Purpose::Rehearsal,
             lasted_ms: lasted(account).as_millis(),
             outcome: match account.outcome {
+                Outcome::Completed if !account.overridden.is_empty() => "overridden",
                 Outcome::Completed => "completed",
                 Outcome::Abandoned => "abandoned",
                 Outcome::Unfinished => "unfinished",
             },
             stopped_at: account.last_step.as_deref().filter(|_| account.outcome != Outcome::Completed),
             skipped: &account.skipped,
+            overridden: &account.overridden,
             records: account.records,
         }
     }
@@ -165,6 +169,9 @@ fn lasted(account: &RunSummary) -> SessionTime {
 fn ended(account: &RunSummary) -> String {
     let at = account.last_step.as_ref().map_or_else(String::new, |step| format!(" at {step}"));
     let mut text = match account.outcome {
+        Outcome::Completed if !account.overridden.is_empty() => {
+            format!("overridden, {} open", account.overridden.len())
+        }
         Outcome::Completed => "finished".to_owned(),
         Outcome::Abandoned => format!("ended early{at}"),
         Outcome::Unfinished if account.records == 0 => "stopped before its first step".to_owned(),
