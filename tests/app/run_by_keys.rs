@@ -13,6 +13,7 @@ use std::time::Duration;
 use sparehand::engine::event::Event;
 use sparehand::journal::{Journal, JournalReader, Outcome};
 use sparehand::rig::Rig;
+use sparehand::setup::clock::pause;
 
 #[test]
 fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_says_nothing_of_a_loudspeaker() {
@@ -200,13 +201,7 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
     terminal.wait_for("Enter gloves on");
     terminal.press(b"p");
     terminal.wait_for("p: hide this");
-    for _ in 0..60 {
-        terminal.press(b"\r");
-        terminal.watch(Duration::from_millis(1_000));
-        if !terminal.contents().contains("p: hide this") {
-            break;
-        }
-    }
+    terminal.confirm_until(|screen| !screen.contains("p: hide this"));
     terminal.wait_for("RUNNING, HAZARD");
     terminal.press(b"p");
     terminal.wait_for("p: hide this");
@@ -219,8 +214,24 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
 }
 
 #[test]
-fn whoever_asked_for_phones_or_for_no_rehearsal_gets_an_error_and_no_simulated_person_where_devices_are_missing() {
-    for more in [&["--phones", "--address", "127.0.0.1", "--port", "0"][..], &["--no-rehearsal"]] {
+fn a_run_by_keys_whose_window_is_closed_over_a_running_tap_ends_and_its_clock_is_there_when_it_is_gone_on_with() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut terminal = Terminal::open(folder.path(), "");
+    terminal.wait_for("Enter gloves on");
+    terminal.confirm_until(|screen| screen.contains("RUNNING, HAZARD"));
+    drop(terminal);
+    let journal = folder.path().join("journal.sqlite");
+    let is_free = |_| {
+        pause(Duration::from_millis(200));
+        Journal::open(&journal).is_ok()
+    };
+    assert!((0..25).any(is_free), "the run is still held after 5 s");
+    Terminal::open(folder.path(), "").wait_for("HAZARD");
+}
+
+#[test]
+fn where_devices_are_missing_a_run_ends_with_an_error_and_no_simulated_person_begins() {
+    for more in [&["--phones", "--address", "127.0.0.1", "--port", "0"][..], &[]] {
         let folder = tempfile::tempdir().unwrap();
         let mut run = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
         run.args(["run", "tank-dump", "--journal"]).arg(folder.path().join("journal.sqlite")).args(more);
@@ -349,6 +360,18 @@ impl Terminal {
     fn press(&mut self, key: &[u8]) {
         self.keys.write_all(key).unwrap();
         self.keys.flush().unwrap();
+    }
+
+    /// Confirms step after step until the screen is so.
+    fn confirm_until(&mut self, reached: impl Fn(&str) -> bool) {
+        for _ in 0..60 {
+            self.press(b"\r");
+            self.watch(Duration::from_millis(1_000));
+            if reached(&self.contents()) {
+                return;
+            }
+        }
+        panic!("not so after 60 steps:\n{}", self.contents());
     }
 
     fn contents(&self) -> String {
