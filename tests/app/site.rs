@@ -44,9 +44,30 @@ fn a_thing_that_nobody_knows_is_refused_with_those_that_there_are() {
     for wrong in ["main=away", "mains=on", "mains"] {
         let refused = site(home.path(), &[wrong]);
         let told = String::from_utf8_lossy(&refused.stderr).replace(['\n', '│', ' '], "");
-        assert!(!refused.status.success() && told.contains("mains=away") && told.contains("sewer"), "{told}");
+        assert!(!refused.status.success() && told.contains("shore-power=away") && told.contains("sewer"), "{told}");
     }
     assert_eq!(json(home.path())["mains"], "unknown");
+}
+
+/// What is said is what may be typed; nothing is there without a name.
+#[test]
+fn things_are_shown_and_told_by_the_names_that_are_said() {
+    let home = tempfile::tempdir().unwrap();
+    let rig = home.path().join("config/sparehand/rig.toml");
+    std::fs::create_dir_all(rig.parent().unwrap()).unwrap();
+    std::fs::write(&rig, "[[slide]]\nname = 'kitchen slide'\n[outside]\nantennas = ['roof antenna']\n").unwrap();
+    let told = site(home.path(), &["shore power=away", "kitchen-slide=out", "roof-antenna=away", "sewer=away"]);
+    assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    let shown = json(home.path());
+    for (thing, stands) in
+        [("mains", "away"), ("slide@kitchen-slide", "out"), ("antenna@roof-antenna", "away"), ("sewer", "away")]
+    {
+        assert_eq!(shown[thing], stands, "{thing} in {shown}");
+    }
+    assert!(shown.get("antenna").is_none(), "{shown}");
+    let text = String::from_utf8(site(home.path(), &[]).stdout).unwrap();
+    assert!(text.lines().all(|line| !line.starts_with(' ')), "{text}");
+    assert!(text.contains(" shore-power=away\n") && text.contains(" kitchen-slide=out\n"), "{text}");
 }
 
 /// A run of a routine with these events, put into the journal.
