@@ -59,7 +59,11 @@ pub fn run(args: &NotesArgs, places: &Places, out: &mut impl Write) -> Result<()
         })?;
         remarks::done_with(&mut Journal::open(&path)?, step, text)?;
     }
-    for (number, (step, text)) in (1..).zip(read()?) {
+    let notes = read()?;
+    if notes.is_empty() && !args.json {
+        writeln!(out, "no notes; a note is taken in a run, by saying: note")?;
+    }
+    for (number, (step, text)) in (1..).zip(notes) {
         if args.json {
             serde_json::to_writer(&mut *out, &serde_json::json!({ "note": number, "step": step, "text": text }))?;
             writeln!(out)?;

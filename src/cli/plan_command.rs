@@ -103,7 +103,7 @@ pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(),
     if args.under_way {
         return under_way(args, &desk, &plan, out);
     }
-    let sentences = desk.words.sentences(&plan, desk.past.runs.len(), Some(now));
+    let sentences = desk.words.sentences(&plan, desk.rests_on, Some(now));
     if args.json {
         serde_json::to_writer(&mut *out, &plan.data())?;
         writeln!(out)?;

@@ -1,6 +1,7 @@
 //! The log, as people and as programs see it.
 
 use crate::journal_support::{KINDS, at, event_of_kind, kind_number, new_run, voice};
+use crate::world::english;
 use insta::assert_snapshot;
 use jiff::tz::TimeZone;
 use proptest::strategy::{Strategy, ValueTree};
@@ -113,7 +114,7 @@ fn an_empty_journal_and_an_unknown_run_say_so() {
     let journal = Journal::open(&folder.path().join("journal.db")).unwrap();
     assert_eq!(listed(&journal, Form::Text), "no runs yet\n");
     assert_eq!(listed(&journal, Form::Json), "");
-    let error = show(&mut Vec::new(), &journal, RunId(4), Form::Text, &TimeZone::UTC).unwrap_err();
+    let error = show(&mut Vec::new(), &journal, RunId(4), Form::Text, &TimeZone::UTC, &english()).unwrap_err();
     assert!(matches!(error, LogError::Journal(JournalError::UnknownRun { run: RunId(4), .. })), "{error}");
 }
 
@@ -162,6 +163,6 @@ fn listed(journal: &Journal, form: Form) -> String {
 
 fn shown(journal: &Journal, run: RunId, form: Form) -> String {
     let mut out = Vec::new();
-    show(&mut out, journal, run, form, &TimeZone::fixed(jiff::tz::offset(2))).unwrap();
+    show(&mut out, journal, run, form, &TimeZone::fixed(jiff::tz::offset(2)), &english()).unwrap();
     String::from_utf8(out).unwrap()
 }
