@@ -29,14 +29,16 @@ pub enum PromptError {
     #[error(transparent)]
     Rig(Box<RigError>),
     #[error(
-        "--person: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
+        "--person: found '{name}', expected somebody whom the rig file names ({known}); who takes part is asked for by: sparehand rig"
     )]
     Stranger { name: String, known: String },
     #[error(
         "'{id}' is an emergency card, expected a routine: a card begins at once, in any run, by its words ({words}); begin a run, such as `sparehand run tank-dump`, and say them"
     )]
     Card { id: String, words: String },
-    #[error("'{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file")]
+    #[error(
+        "found '{name}', expected somebody whom the rig file names ({known}); who takes part is asked for by: sparehand rig"
+    )]
     StrangerToLearn { name: String, known: String },
 }
 
@@ -153,8 +155,7 @@ pub fn engine(
     let engine = Engine::of_move(job(id, rig, config)?, phrasebook(config)?, voice);
     let known = |name: &&String| rig.people().iter().any(|person| person.name.eq_ignore_ascii_case(name));
     if let Some(stranger) = with.iter().find(|name| !known(name)) {
-        let known = rig.people().iter().map(|person| person.name.clone()).collect::<Vec<_>>().join(", ");
-        return Err(PromptError::Stranger { name: stranger.clone(), known });
+        return Err(PromptError::Stranger { name: stranger.clone(), known: names_of(rig) });
     }
     let crew = if with.is_empty() { whoever_is_there(rig) } else { crew(rig, with) };
     let crew = crew_by_practice(crew, &past.runs, past.today);
@@ -168,6 +169,14 @@ fn whoever_is_there(rig: &Rig) -> Crew {
         _ => Person { name: String::new(), roles: Vec::new(), practiced: Vec::new(), cannot: Vec::new() },
     };
     Crew { here: vec![here], away: Vec::new() }
+}
+
+/// The names of the rig's people, for those who gave another.
+pub fn names_of(rig: &Rig) -> String {
+    match rig.people() {
+        [] => "nobody yet".to_owned(),
+        people => people.iter().map(|person| person.name.as_str()).collect::<Vec<_>>().join(", "),
+    }
 }
 
 /// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.
