@@ -107,9 +107,14 @@ pub struct Misread {
 
 /// The name that may be meant by one that is not known, as a remark behind it; nothing where none is like it.
 pub fn perhaps<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> String {
+    likely(word, known).map(|name| format!(" (perhaps '{name}' is meant)")).unwrap_or_default()
+}
+
+/// The likest of these names; `None` where none is like it.
+pub fn likely<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let like = known.map(|name| (strsim::normalized_damerau_levenshtein(word, name), name));
     let likest = like.filter(|(likeness, _)| *likeness >= LIKE).max_by(|(one, _), (other, _)| one.total_cmp(other));
-    likest.map(|(_, name)| format!(" (perhaps '{name}' is meant)")).unwrap_or_default()
+    likest.map(|(_, name)| name)
 }
 
 /// One slip in a word of three letters, two in one of five; ours.

@@ -176,9 +176,9 @@ fn sources(files: &[PathBuf], config: &Path) -> Result<Vec<Source>, PromptError>
 
 /// A file, or a routine by its name.
 fn one(path: &Path, config: &Path) -> Result<Source, PromptError> {
-    let named = path.to_str().filter(|_| !path.exists()).map(|id| prompts::routine_source(id, config));
-    match named.transpose()?.flatten() {
-        Some(source) => Ok(source),
+    let is_name = |id: &&str| !path.exists() && path.extension().is_none() && !id.contains(['/', '\\']);
+    match path.to_str().filter(is_name) {
+        Some(id) => prompts::known_routine(id, config),
         None => Ok(Source { name: path.display().to_string(), text: prompts::read(path)? }),
     }
 }

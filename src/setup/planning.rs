@@ -230,11 +230,7 @@ fn named(routines: &[String], config: &Path) -> Result<Vec<Vec<String>>, PromptE
 
 /// A routine for planning: what a run asks for in it makes no difference.
 pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
-    let source = prompts::routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
-        wanted: id.to_owned(),
-        known: prompts::ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
-    })?;
-    prompts::load_from(&source, rig, config)
+    prompts::load_from(&prompts::known_routine(id, config)?, rig, config)
 }
 
 /// The rig, with the people of the command line in place of its own: steps for two are there only where two take part.

@@ -11,13 +11,18 @@ use crate::engine::{Crew, Engine, Move};
 use crate::rig::{Person, Rig, RigError};
 use crate::routine::{self, Library, Routine, RoutineError, RoutineKind, Source};
 use crate::setup::practised::Practice;
+use crate::source::likely;
 use thiserror::Error;
 
 /// Why the texts cannot be used.
 #[derive(Debug, Error)]
 pub enum PromptError {
-    #[error("no routine named '{wanted}', expected one of: {known}")]
+    #[error("no routine or move named '{wanted}', expected one of: {known}")]
     NoSuchRoutine { wanted: String, known: String },
+    #[error("no routine or move named '{wanted}': perhaps '{likely}' is meant")]
+    Misspelled { wanted: String, likely: String },
+    #[error("'{wanted}' is a move of several routines, expected one of them: {legs}")]
+    OfSeveral { wanted: String, legs: String },
     #[error("{path}: cannot be read; check its name, that you may read it, and that it is saved as UTF-8")]
     Unreadable { path: PathBuf, source: std::io::Error },
     #[error(transparent)]
@@ -96,11 +101,35 @@ pub const ROUTINES: &[(&str, &str)] = &[
 /// # Errors
 /// No such routine, an unreadable file, or one that is refused.
 pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
-    let source = routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
-        wanted: id.to_owned(),
-        known: ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
-    })?;
-    load_from(&source, rig, config)
+    load_from(&known_routine(id, config)?, rig, config)
+}
+
+/// The text of the routine with this id.
+///
+/// # Errors
+/// There is none of this id, or it cannot be read.
+pub fn known_routine(id: &str, config: &Path) -> Result<Source, PromptError> {
+    match routine_source(id, config)? {
+        Some(source) => Ok(source),
+        None => Err(not_there(id, config)?),
+    }
+}
+
+/// Why there is no routine of this id: it is a move, or nothing of this name is there.
+fn not_there(id: &str, config: &Path) -> Result<PromptError, PromptError> {
+    let wanted = id.to_owned();
+    if let Some((_, file)) = move_file(id, config)? {
+        let legs = file.routine.iter().map(|leg| leg.id.as_str()).collect::<Vec<_>>().join(", ");
+        return Ok(PromptError::OfSeveral { wanted, legs });
+    }
+    let own = own_files(config)?;
+    let own = own.iter().filter_map(|path| path.file_stem()?.to_str()).filter(|name| !name.ends_with(".changes"));
+    let built_in = MOVES.iter().chain(ROUTINES).map(|(name, _)| *name);
+    let known: Vec<&str> = built_in.chain(own).collect();
+    Ok(match likely(id, known.iter().copied()) {
+        Some(likely) => PromptError::Misspelled { wanted, likely: likely.to_owned() },
+        None => PromptError::NoSuchRoutine { wanted, known: known.join(", ") },
+    })
 }
 
 /// What a run carries: a routine, or the routines of a move of this id as one, with the emergency cards beside it. `config` is

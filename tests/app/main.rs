@@ -11,6 +11,7 @@ mod learn_voice;
 mod left_running;
 mod lint_by_ear;
 mod log_page;
+mod names;
 mod notes;
 mod practised;
 #[path = "../random_play/mod.rs"]

@@ -172,7 +172,7 @@ fn a_faulty_request_says_what_was_expected() {
     for (more, expected) in [
         (&["--person", "Rowan:cook"][..], "roles out of outside, inside, driver, spotter"),
         (&["--person", "Rowan", "--person", "Rowan"], "name everybody once"),
-        (&["--routine", "no-such"], "no routine named 'no-such'"),
+        (&["--routine", "no-such"], "no routine or move named 'no-such'"),
         (&["--minutes", minutes], "minutes above 0 in order"),
         (&["--light-from", "dawn"], "such as 6:40"),
         (&["--journal", "nowhere.sqlite"], "nowhere.sqlite"),
