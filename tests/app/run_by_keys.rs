@@ -213,6 +213,7 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
     terminal.wait_for("Start again to go on with it.");
 }
 
+/// Without screen, loudspeaker and phone nobody could be rung for, or end it; the next run rings.
 #[test]
 fn a_run_by_keys_whose_window_is_closed_over_a_running_tap_ends_and_its_clock_is_there_when_it_is_gone_on_with() {
     let folder = tempfile::tempdir().unwrap();
@@ -238,11 +239,21 @@ fn where_devices_are_missing_a_run_ends_with_an_error_and_no_simulated_person_be
         let output = run.current_dir(folder.path()).output().unwrap();
         let told = String::from_utf8_lossy(&output.stderr).into_owned();
         assert!(!output.status.success(), "{told}");
-        for part in ["No usable microphone", "No usable loudspeaker", "--keys"] {
+        for part in ["No usable microphone", "No usable loudspeaker", "--keys", "sparehand rehearse tank-dump"] {
             assert!(told.contains(part), "no '{part}' in {told}");
         }
         assert!(!folder.path().join("rehearsal").exists());
     }
+}
+
+#[test]
+fn a_routine_that_is_not_there_is_told_before_any_device_is_looked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut run = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
+    let output = run.args(["run", "tank-dmp"]).current_dir(folder.path()).output().unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!output.status.success() && told.contains("'tank-dump'"), "{told}");
+    assert!(!told.contains("microphone") && output.stdout.is_empty(), "{told}");
 }
 
 /// Two programs that write down one run would each ask for what the other was told.
