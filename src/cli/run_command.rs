@@ -113,6 +113,11 @@ pub enum RunError {
     )]
     NoDevices { found: String, routine: String },
     #[error(
+        "--keys: found no terminal to show the steps on and to read keys from, and it needs a terminal where the microphone or the loudspeaker \
+         is missing; start it in one (over ssh: ssh -t), or let phones in with --phones"
+    )]
+    NoTerminal,
+    #[error(
         "--limit: found '{found}', expected the name of somebody who takes part ({expected}); name them with --person"
     )]
     LimitOfNobody { found: String, expected: String },
@@ -176,6 +181,9 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
+    if missing.any() && !on_terminal && phones.is_none() {
+        return Err(RunError::NoTerminal);
+    }
     // Only once nothing can fail any more: what was broken off is not ended for a run that does not begin.
     let going_on = broken_off.filter(|run| goes_on(run, &engine, args.anew));
     let first_words =

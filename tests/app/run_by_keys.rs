@@ -274,6 +274,17 @@ fn a_second_run_beside_the_first_is_refused_by_name_and_the_first_goes_on() {
     first.wait_for("step 2 of ");
 }
 
+/// Nobody sees the steps and nobody can press a key.
+#[test]
+fn a_run_by_keys_without_a_terminal_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut run = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
+    run.args(["run", "tank-dump", "--keys", "--journal"]).arg(folder.path().join("journal.sqlite"));
+    let output = run.stdin(Stdio::null()).output().unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!output.status.success() && told.contains("needs a terminal"), "{told}");
+}
+
 /// The system's limit on the size of a file stands for a disk that fills up: what is beyond it cannot be written.
 #[test]
 fn a_disk_that_fills_up_during_a_run_is_said_and_no_answer_that_matters_is_taken_any_more() {
