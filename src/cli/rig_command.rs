@@ -1,13 +1,16 @@
 //! `sparehand rig`: asks for the rig one thing at a time and writes its file, keeping the one that was there.
 
 use std::fs;
-use std::io::{self, BufRead, Write};
+use std::io::{self, BufRead, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::{self, Receiver};
+use std::thread;
 
 use clap::Args;
 use thiserror::Error;
 
 use crate::cli::schema;
+use crate::conductor::interrupt::on_interrupt;
 use crate::rig::interview::{Interview, Misunderstood};
 use crate::rig::{self, RigError, RigFile};
 use crate::setup::places::Places;
@@ -54,7 +57,7 @@ pub fn run(args: &RigArgs, places: &Places) -> Result<(), RigCommandError> {
     }
     let path = args.file.clone().unwrap_or_else(|| places.config.join("rig.toml"));
     let questions = questions(&places.config)?;
-    interview(&path, &questions, &mut io::stdin().lock(), &mut io::stdout().lock())
+    interview(&path, &questions, &mut TypedLines::of_terminal()?, &mut io::stdout().lock())
 }
 
 /// Holds the interview over `input` and `output` and writes `path`. The end of the input before the last question counts as
@@ -73,6 +76,7 @@ pub fn interview(
     let words = interview.words().clone();
     writeln!(output, "{}", words.opening)?;
     let mut answered = 0;
+    let mut unfinished = false;
     while let Some(asked) = interview.asked() {
         writeln!(output, "\n{}", asked.ask)?;
         for (number, option) in asked.options.iter().enumerate() {
@@ -90,6 +94,7 @@ pub fn interview(
                 writeln!(output, "{}", words.not_saved)?;
                 return Ok(());
             }
+            unfinished = true;
             break;
         }
         answered += 1;
@@ -102,7 +107,68 @@ pub fn interview(
         writeln!(output, "\n{}", words.kept.replace("{}", &kept.display().to_string()))?;
     }
     writeln!(output, "{}", words.saved.replace("{}", &path.display().to_string()))?;
+    if unfinished {
+        writeln!(output, "{}", wrapped(&words.unfinished))?;
+    }
     Ok(())
+}
+
+/// In lines of whole words on the narrowest usual terminal.
+fn wrapped(text: &str) -> String {
+    textwrap::fill(text, COLUMNS)
+}
+
+const COLUMNS: usize = 79;
+
+/// What is typed, line by line. Ctrl-C ends it as its end does: what was answered until then is not lost.
+struct TypedLines {
+    lines: Receiver<io::Result<String>>,
+    line: io::Cursor<String>,
+}
+
+impl TypedLines {
+    /// # Errors
+    /// The system gives no thread.
+    fn of_terminal() -> io::Result<Self> {
+        let (tell, lines) = mpsc::channel();
+        let interrupted = tell.clone();
+        on_interrupt(move || {
+            // Nobody asks any more where it cannot be told.
+            let _ = interrupted.send(Ok(String::new()));
+        })?;
+        thread::Builder::new().name("typed".to_owned()).spawn(move || {
+            loop {
+                let mut line = String::new();
+                let read = io::stdin().read_line(&mut line).map(|_| line);
+                let ends = !matches!(&read, Ok(line) if !line.is_empty());
+                if tell.send(read).is_err() || ends {
+                    return;
+                }
+            }
+        })?;
+        Ok(Self { lines, line: io::Cursor::default() })
+    }
+}
+
+impl Read for TypedLines {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let count = self.fill_buf()?.read(into)?;
+        self.consume(count);
+        Ok(count)
+    }
+}
+
+impl BufRead for TypedLines {
+    fn fill_buf(&mut self) -> io::Result<&[u8]> {
+        if self.line.fill_buf()?.is_empty() {
+            self.line = io::Cursor::new(self.lines.recv().unwrap_or_else(|_| Ok(String::new()))?);
+        }
+        self.line.fill_buf()
+    }
+
+    fn consume(&mut self, count: usize) {
+        self.line.consume(count);
+    }
 }
 
 fn known(path: &Path) -> Result<Option<RigFile>, RigCommandError> {

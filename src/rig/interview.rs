@@ -36,6 +36,8 @@ pub struct InterviewWords {
     pub kept: String,
     pub saved: String,
     pub not_saved: String,
+    /// Said where the input ends before the questions do.
+    pub unfinished: String,
 }
 
 /// One thing to ask.

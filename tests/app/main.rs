@@ -17,6 +17,7 @@ mod practised;
 #[path = "../random_play/mod.rs"]
 mod random_play;
 mod rehearsal;
+mod rig;
 mod run_by_keys;
 mod sayable;
 mod site;
