@@ -239,7 +239,7 @@ impl Builder<'_> {
                         self.notes.push(Note::new(
                             at,
                             Fate::AsComment,
-                            format!("'{found}' as who does it; roles are named in the file"),
+                            format!("'{found}' as who does it, expected a role: {}", self.roles()),
                         ));
                     }
                 },
@@ -310,6 +310,10 @@ impl Builder<'_> {
             let what = format!("'{}' goes on with the step above", values::first_words(&text, 8));
             self.notes.push(Note::new(CellPlace::cell(sheet, row.number, *index), Fate::Guessed, what));
         }
+    }
+
+    fn roles(&self) -> String {
+        self.words.roles.keys().map(String::as_str).collect::<Vec<_>>().join(", ")
     }
 
     fn role_of(&self, text: &str) -> Option<String> {
@@ -435,6 +439,13 @@ fn put_found_minutes(keys: &mut Table, value: &cells::Value, found: &str) -> Opt
         Minutes::Exactly(minutes) => {
             put_minutes(keys, minutes);
             None
+        }
+        Minutes::Clock(minutes) => {
+            put_minutes(keys, minutes);
+            let what = format!(
+                "'{found}' is hours and minutes, {minutes} minutes in all; where minutes and seconds are meant, write it as 0:{found}"
+            );
+            Some((Fate::Guessed, what))
         }
         Minutes::UpTo(minutes) => {
             put_minutes(keys, minutes);
