@@ -25,7 +25,7 @@ pub fn to_draft(sheets: &[(Grid, Layout)], naming: &Naming, words: &PaperWords, 
         Builder { words, notes, sections: Vec::new(), remarks: Vec::new(), waiting: Vec::new(), ids: BTreeSet::new() };
     for (grid, layout) in sheets {
         let sheet_title = (sheets.len() > 1).then_some(grid.name.as_str());
-        builder.sheet(grid, layout, sheet_title);
+        builder.sheet(&without_faults(grid), layout, sheet_title);
     }
     builder.finish(naming)
 }
@@ -355,6 +355,16 @@ impl Builder<'_> {
         self.notes.push(Note::new(CellPlace::default(), Fate::LookAt, what));
         Draft { remark: self.remarks.join("\n"), keys, sections: self.sections }
     }
+}
+
+/// The sheet without the cells in which a formula has no value: the formula itself is nothing to say. They were told when the file was read.
+fn without_faults(grid: &Grid) -> Grid {
+    let mut grid = grid.clone();
+    for row in &mut grid.rows {
+        row.cells.retain(|_, cell| !matches!(cell.value, cells::Value::Fault(_)));
+    }
+    grid.rows.retain(|row| !row.cells.is_empty());
+    grid
 }
 
 /// Whether rows usually fill more than one column, marks and numbers not counted.
