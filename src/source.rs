@@ -60,8 +60,7 @@ impl Source {
         if let Some(key) = self.key_before(span.start).filter(|key| !found.contains(key)) {
             found = format!("{found} in {key}");
         }
-        let plain = EXPECTED.iter().find(|(form, _)| expected.starts_with(form));
-        Misread { span, found, expected: plain.map_or(expected, |(_, plain)| plain).to_owned() }
+        Misread { span, found, expected: plain_form(expected).to_owned() }
     }
 
     /// The name whose value begins at this byte.
@@ -103,6 +102,15 @@ pub struct Misread {
     pub span: Range<usize>,
     pub found: String,
     pub expected: String,
+}
+
+/// What a message of TOML or serde expects, in words for whoever wrote the value.
+pub fn expected_by(message: &str) -> &str {
+    message.split_once(", expected ").map_or(message, |(_, expected)| plain_form(expected))
+}
+
+fn plain_form(expected: &str) -> &str {
+    EXPECTED.iter().find(|(form, _)| expected.starts_with(form)).map_or(expected, |(_, plain)| plain)
 }
 
 /// The name that may be meant by one that is not known, as a remark behind it; nothing where none is like it.

@@ -74,11 +74,11 @@ pub fn interview(
     let known = known(path)?;
     let mut interview = Interview::new(questions, &known.clone().unwrap_or_default())?;
     let words = interview.words().clone();
-    writeln!(output, "{}", words.opening)?;
+    writeln!(output, "{}", wrapped(&words.opening))?;
     let mut answered = 0;
     let mut unfinished = false;
     while let Some(asked) = interview.asked() {
-        writeln!(output, "\n{}", asked.ask)?;
+        writeln!(output, "\n{}", wrapped(&asked.ask))?;
         for (number, option) in asked.options.iter().enumerate() {
             writeln!(output, "  {}  {option}", number + 1)?;
         }
