@@ -17,6 +17,7 @@ use crate::setup::prompts::{self, PromptError};
 #[derive(Debug, Args)]
 pub struct LogArgs {
     /// Number of the run to show; without it, all runs are listed, or a page is made of the latest one.
+    #[arg(value_parser = number_of_run)]
     pub run: Option<i64>,
     /// One JSON object a line.
     #[arg(long)]
@@ -39,6 +40,10 @@ pub struct LogArgs {
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
+}
+
+fn number_of_run(text: &str) -> Result<i64, String> {
+    text.parse().map_err(|_| "expected the number of a run; 'sparehand log' lists them".to_owned())
 }
 
 /// Why the log cannot be shown.
