@@ -12,9 +12,7 @@ use crate::setup::prompts::{self, PromptError};
 pub fn source(routine: &str, config: &Path) -> Result<Source, PromptError> {
     let path = Path::new(routine);
     if path.extension().is_some_and(|ending| ending == "toml") {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })?;
-        return Ok(Source { name: routine.to_owned(), text });
+        return Ok(Source { name: routine.to_owned(), text: prompts::read(path)? });
     }
     prompts::known_routine(routine, config)
 }

@@ -35,8 +35,6 @@ pub enum RigCommandError {
     Known(#[from] RigError),
     #[error("the questions of the interview: {0}")]
     Questions(#[from] Misunderstood),
-    #[error("{path}: cannot be read")]
-    Read { path: PathBuf, source: io::Error },
     #[error(
         "{path}: cannot be written; nothing that was there is lost. Check that the disk has room and that you may write there"
     )]
@@ -172,12 +170,10 @@ impl BufRead for TypedLines {
 }
 
 fn known(path: &Path) -> Result<Option<RigFile>, RigCommandError> {
-    let text = match fs::read_to_string(path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
-        Err(source) => return Err(RigCommandError::Read { path: path.to_owned(), source }),
-    };
-    Ok(Some(rig::read(&path.display().to_string(), &text)?))
+    if !path.exists() {
+        return Ok(None);
+    }
+    Ok(Some(rig::read(&path.display().to_string(), &prompts::read(path)?)?))
 }
 
 /// Writes a file so that at any moment either the old one or the new one is there, and keeps the old one beside it

@@ -11,7 +11,7 @@ use crate::engine::{Crew, Engine, Move};
 use crate::rig::{Person, Rig, RigError};
 use crate::routine::{self, Library, Routine, RoutineError, RoutineKind, Source};
 use crate::setup::practised::Practice;
-use crate::source::likely;
+use crate::source::{SourceError, likely};
 use thiserror::Error;
 
 /// Why the texts cannot be used.
@@ -23,8 +23,14 @@ pub enum PromptError {
     Misspelled { wanted: String, likely: String },
     #[error("'{wanted}' is a move of several routines, expected one of them: {legs}")]
     OfSeveral { wanted: String, legs: String },
-    #[error("{path}: cannot be read; check its name, that you may read it, and that it is saved as UTF-8")]
+    #[error("{path}: cannot be read; check its name and that you may read it")]
     Unreadable { path: PathBuf, source: std::io::Error },
+    #[error("{path}: found a folder, expected a file; name one in it")]
+    Folder { path: PathBuf },
+    #[error("{path}: line {line}: found a letter in another encoding, expected UTF-8; save the file as UTF-8")]
+    NotUtf8 { path: PathBuf, line: usize },
+    #[error(transparent)]
+    Misread(#[from] SourceError),
     #[error(transparent)]
     Routine(Box<RoutineError>),
     #[error(transparent)]
@@ -288,7 +294,11 @@ pub fn phrasebook(config: &Path) -> Result<Phrasebook, PromptError> {
     let built_in = include_str!("../../prompts/phrases/en.toml");
     let found = own_or_built_in(&path, Some(built_in))?;
     let (name, text) = found.as_ref().map_or(("en.toml", built_in), |found| (found.name.as_str(), found.text.as_str()));
-    Ok(Phrasebook::parse(name, text)?)
+    Phrasebook::parse(name, text).map_err(|why| {
+        let source = Source { name: name.to_owned(), text: text.to_owned() };
+        // With the line, where it is the form that is wrong.
+        source.read_for_writer::<Phrasebook>().map_or_else(PromptError::from, |_| why.into())
+    })
 }
 
 /// The rig from the file given, else from `rig.toml` in `config`, else the default one.
@@ -319,5 +329,13 @@ fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Source>
 /// # Errors
 /// It cannot be read.
 pub fn read(path: &Path) -> Result<String, PromptError> {
-    fs::read_to_string(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })
+    if path.is_dir() {
+        return Err(PromptError::Folder { path: path.to_owned() });
+    }
+    let bytes = fs::read(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })?;
+    String::from_utf8(bytes).map_err(|why| {
+        let before = &why.as_bytes()[..why.utf8_error().valid_up_to()];
+        let line = 1 + before.iter().filter(|&&byte| byte == b'\n').count();
+        PromptError::NotUtf8 { path: path.to_owned(), line }
+    })
 }

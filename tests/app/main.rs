@@ -16,6 +16,7 @@ mod notes;
 mod practised;
 #[path = "../random_play/mod.rs"]
 mod random_play;
+mod refused;
 mod rehearsal;
 mod rig;
 mod run_by_keys;

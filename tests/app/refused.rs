@@ -1,0 +1,59 @@
+//! What somebody handed over cannot be used: where it is, what was found, what was expected, on lines that a person reads.
+
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
+
+use rstest::rstest;
+
+fn sparehand(home: &Path, args: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_sparehand"))
+        .args(args)
+        .current_dir(home)
+        .env("HOME", home)
+        .env("XDG_CONFIG_HOME", home.join("config"))
+        .env("XDG_DATA_HOME", home.join("data"))
+        .env("XDG_CACHE_HOME", home.join("cache"))
+        .env("SPAREHAND_MODELS", sparehand::setup::places::Places::of_user().unwrap().models)
+        .output()
+        .unwrap()
+}
+
+/// What is said of an error, without the marks and breaks of its lines.
+fn told(output: &Output) -> String {
+    let text = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(!output.status.success(), "{text}");
+    text.split_whitespace().filter(|word| *word != "│").collect::<Vec<_>>().join(" ")
+}
+
+/// "x = [" is begun in line 2; "é" of Latin-1 stands in line 3.
+#[rstest]
+#[case::words("config/sparehand/phrases/en.toml", b"\nx = [".as_slice(), &["site"], "en.toml: line 2: found")]
+#[case::rig("config/sparehand/rig.toml", b"\n\n# caf\xe9\n".as_slice(), &["site"], "rig.toml: line 3: found a letter in another encoding")]
+#[case::routine("mine.toml", b"\n\n# caf\xe9\n".as_slice(), &["proof", "mine.toml"], "mine.toml: line 3: found a letter in another encoding")]
+#[case::paper("mine.toml", b"\n\n# caf\xe9\n".as_slice(), &["sheet", "mine.toml", "-o", "x.pdf"], "mine.toml: line 3: found")]
+fn a_text_that_cannot_be_read_is_told_with_its_line(
+    #[case] file: &str,
+    #[case] bytes: &[u8],
+    #[case] args: &[&str],
+    #[case] expected: &str,
+) {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join(file);
+    fs::create_dir_all(path.parent().unwrap()).unwrap();
+    fs::write(&path, bytes).unwrap();
+    let told = told(&sparehand(home.path(), args));
+    assert!(told.contains(expected) && !told.contains("TOML parse error"), "{told}");
+}
+
+#[rstest]
+#[case::a_folder_as_a_rig(&["site", "--rig", "."], ".: found a folder, expected a file")]
+fn what_cannot_be_used_is_answered_with_what_can(#[case] args: &[&str], #[case] expected: &str) {
+    let home = tempfile::tempdir().unwrap();
+    let output = sparehand(home.path(), args);
+    let told = told(&output);
+    assert!(told.contains(expected), "{told}");
+    for made in ["x.txt", "x.wav", "nowhere"] {
+        assert!(!home.path().join(made).exists(), "{made} was made");
+    }
+}
