@@ -122,7 +122,9 @@ pub fn lint(request: &ProofRequest, places: &Places, out: &mut dyn Write) -> Res
         }
     }
     let files = sources.len();
-    writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(ProofError::Output)?;
+    let counted = |count: usize, what: &str| format!("{count} {what}{}", if count == 1 { "" } else { "s" });
+    let (files, faults) = (counted(files, "file"), counted(errors, "error"));
+    writeln!(out, "{files}, {faults}, {advice} to think about").map_err(ProofError::Output)?;
     Ok((errors, advice))
 }
 

@@ -26,6 +26,15 @@ fn told(output: &Output) -> String {
     text.split_whitespace().filter(|word| *word != "│").collect::<Vec<_>>().join(" ")
 }
 
+#[test]
+fn changes_to_a_routine_are_known_by_the_name_of_their_file() {
+    let home = tempfile::tempdir().unwrap();
+    fs::write(home.path().join("my.changes.toml"), "drop = ['gloves']\n").unwrap();
+    let told = told(&sparehand(home.path(), &["proof", "my.changes.toml"]));
+    assert!(told.contains("found no `changes`") && !told.contains("unknown field"), "{told}");
+    assert!(told.contains("1 file, 1 error,"), "{told}");
+}
+
 /// "x = [" is begun in line 2; "é" of Latin-1 stands in line 3.
 #[rstest]
 #[case::words("config/sparehand/phrases/en.toml", b"\nx = [".as_slice(), &["site"], "en.toml: line 2: found")]
