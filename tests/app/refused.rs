@@ -57,6 +57,10 @@ fn a_text_that_cannot_be_read_is_told_with_its_line(
 
 #[rstest]
 #[case::a_folder_as_a_rig(&["site", "--rig", "."], ".: found a folder, expected a file")]
+#[case::recordings_of_nothing(
+    &["learn-voice", "Rowan", "--recordings", "."],
+    ".: found no recording of any line, expected one for each, by its words: gray-closed.wav, "
+)]
 fn what_cannot_be_used_is_answered_with_what_can(#[case] args: &[&str], #[case] expected: &str) {
     let home = tempfile::tempdir().unwrap();
     let output = sparehand(home.path(), args);
