@@ -57,6 +57,7 @@ fn a_text_that_cannot_be_read_is_told_with_its_line(
 
 #[rstest]
 #[case::a_folder_as_a_rig(&["site", "--rig", "."], ".: found a folder, expected a file")]
+#[case::a_folder_that_is_not_there(&["fetch", "--from", "nowhere"], "nowhere: found no folder, expected one that")]
 #[case::recordings_of_nothing(
     &["learn-voice", "Rowan", "--recordings", "."],
     ".: found no recording of any line, expected one for each, by its words: gray-closed.wav, "
