@@ -62,6 +62,8 @@ fn a_text_that_cannot_be_read_is_told_with_its_line(
     &["learn-voice", "Rowan", "--recordings", "."],
     ".: found no recording of any line, expected one for each, by its words: gray-closed.wav, "
 )]
+#[case::nothing_to_say(&["speak", "", "--into", "x.wav"], "found '', expected English words or numbers")]
+#[case::nothing_that_can_be_said(&["speak", "漢字 😀", "--into", "x.wav"], "expected English words or numbers")]
 fn what_cannot_be_used_is_answered_with_what_can(#[case] args: &[&str], #[case] expected: &str) {
     let home = tempfile::tempdir().unwrap();
     let output = sparehand(home.path(), args);
