@@ -58,6 +58,7 @@ fn a_text_that_cannot_be_read_is_told_with_its_line(
 #[rstest]
 #[case::a_folder_as_a_rig(&["site", "--rig", "."], ".: found a folder, expected a file")]
 #[case::a_folder_that_is_not_there(&["fetch", "--from", "nowhere"], "nowhere: found no folder, expected one that")]
+#[case::a_sheet_by_another_ending(&["sheet", "tank-dump", "-o", "x.txt"], "x.txt: found an ending that is not that of a sheet, expected .pdf")]
 #[case::recordings_of_nothing(
     &["learn-voice", "Rowan", "--recordings", "."],
     ".: found no recording of any line, expected one for each, by its words: gray-closed.wav, "
@@ -72,4 +73,16 @@ fn what_cannot_be_used_is_answered_with_what_can(#[case] args: &[&str], #[case] 
     for made in ["x.txt", "x.wav", "nowhere"] {
         assert!(!home.path().join(made).exists(), "{made} was made");
     }
+}
+
+/// US letter is 8.5 by 11 inches (ANSI/ASME Y14.1), 612 by 792 points of 1/72 inch.
+#[test]
+fn a_sheet_is_of_the_paper_that_is_sold_where_the_rigs_are_and_its_pages_are_counted_in_words() {
+    let home = tempfile::tempdir().unwrap();
+    let output = sparehand(home.path(), &["sheet", "fire", "-o", "x.pdf"]);
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success() && text.contains("1 page, words of"), "{text}");
+    let bytes = fs::read(home.path().join("x.pdf")).unwrap();
+    let text = String::from_utf8_lossy(&bytes);
+    assert!(text.contains("612") && text.contains("792"), "the page is not 612 by 792 points");
 }
