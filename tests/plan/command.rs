@@ -393,4 +393,7 @@ fn the_account_of_past_runs_counts_times_trends_and_skips() {
     assert!(text.contains("no <b>water</b> (1)"), "{text}");
     let page = std::fs::read_to_string(page).unwrap();
     assert!(page.contains("no &lt;b&gt;water") && page.contains("<svg") && !page.contains("<b>water"));
+    let style = page.split("<style>").nth(1).unwrap().split("</style>").next().unwrap();
+    let of_tables = style.lines().find(|line| line.starts_with("table {")).unwrap();
+    assert!(of_tables.contains("overflow-x: auto"), "a table that is too wide slides by itself: {of_tables}");
 }
