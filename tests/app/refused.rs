@@ -75,6 +75,15 @@ fn what_cannot_be_used_is_answered_with_what_can(#[case] args: &[&str], #[case] 
     }
 }
 
+#[test]
+fn a_sound_file_that_is_none_is_told_with_what_is_expected() {
+    let home = tempfile::tempdir().unwrap();
+    fs::write(home.path().join("phrases.txt"), "gray closed\n").unwrap();
+    fs::write(home.path().join("a.wav"), "no sound").unwrap();
+    let told = told(&sparehand(home.path(), &["hear", "--phrases", "phrases.txt", "a.wav"]));
+    assert!(told.contains("a.wav: found no sound that can be read") && told.contains("expected a WAV file"), "{told}");
+}
+
 /// US letter is 8.5 by 11 inches (ANSI/ASME Y14.1), 612 by 792 points of 1/72 inch.
 #[test]
 fn a_sheet_is_of_the_paper_that_is_sold_where_the_rigs_are_and_its_pages_are_counted_in_words() {
