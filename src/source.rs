@@ -60,8 +60,7 @@ impl Source {
         if let Some(key) = self.key_before(span.start).filter(|key| !found.contains(key)) {
             found = format!("{found} in {key}");
         }
-        let plain = EXPECTED.iter().find(|(form, _)| expected.starts_with(form));
-        Misread { span, found, expected: plain.map_or(expected, |(_, plain)| plain).to_owned() }
+        Misread { span, found, expected: plain_form(expected).to_owned() }
     }
 
     /// The name whose value begins at this byte.
@@ -105,11 +104,25 @@ pub struct Misread {
     pub expected: String,
 }
 
+/// What a message of TOML or serde expects, in words for whoever wrote the value.
+pub fn expected_by(message: &str) -> &str {
+    message.split_once(", expected ").map_or(message, |(_, expected)| plain_form(expected))
+}
+
+fn plain_form(expected: &str) -> &str {
+    EXPECTED.iter().find(|(form, _)| expected.starts_with(form)).map_or(expected, |(_, plain)| plain)
+}
+
 /// The name that may be meant by one that is not known, as a remark behind it; nothing where none is like it.
 pub fn perhaps<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> String {
+    likely(word, known).map(|name| format!(" (perhaps '{name}' is meant)")).unwrap_or_default()
+}
+
+/// The likest of these names; `None` where none is like it.
+pub fn likely<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let like = known.map(|name| (strsim::normalized_damerau_levenshtein(word, name), name));
     let likest = like.filter(|(likeness, _)| *likeness >= LIKE).max_by(|(one, _), (other, _)| one.total_cmp(other));
-    likest.map(|(_, name)| format!(" (perhaps '{name}' is meant)")).unwrap_or_default()
+    likest.map(|(_, name)| name)
 }
 
 /// One slip in a word of three letters, two in one of five; ours.

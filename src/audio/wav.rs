@@ -52,7 +52,9 @@ fn resampled(mono: Vec<f32>, rate: usize) -> Result<Vec<f32>, String> {
 /// Why a WAV file gave no sound.
 #[derive(Debug, thiserror::Error)]
 pub enum WavError {
-    #[error("sound file {} cannot be read: {source}", path.display())]
+    #[error(
+        "sound file {}: found no sound that can be read ({source}), expected a WAV file; check its name, or save it as WAV", path.display()
+    )]
     Read { path: PathBuf, source: hound::Error },
     #[error("sound file {}: {fault}", path.display())]
     Format { path: PathBuf, fault: String },

@@ -70,7 +70,7 @@ const EXAMPLES: &[Example] = &[
     example("rig", "Describe your rig", "sparehand rig"),
     example("rig", "Write the schema for a text editor", "sparehand rig --schema"),
     example("site", "See what is out and connected", "sparehand site"),
-    example("site", "Tell that shore power is off and the mat is out", "sparehand site mains=away own-mat=out"),
+    example("site", "Tell that shore power is off and the mat is out", "sparehand site shore-power=away own-mat=out"),
     example("notes", "List the notes that come back", "sparehand notes"),
     example("notes", "Note 2 is done", "sparehand notes --done 2"),
     example("proof", "Look over all routines, your own with them", "sparehand proof"),

@@ -34,6 +34,9 @@ pub struct FetchArgs {
 /// # Errors
 /// As [`fetch_with_progress`].
 pub fn run(args: &FetchArgs, places: &Places) -> Result<(), FetchError> {
+    if let Some(folder) = args.from.as_ref().filter(|folder| !folder.is_dir()) {
+        return Err(FetchError::NoFolder { path: folder.clone() });
+    }
     let groups = std::iter::once(CORE).chain(args.with.iter().map(String::as_str));
     let folder = args.into.as_ref().unwrap_or(&places.models);
     let options = FetchOptions { from: args.from.clone(), ..FetchOptions::default() };

@@ -45,6 +45,8 @@ pub enum FetchError {
     Models(#[from] ModelsError),
     #[error("{}: cannot be written; check its owner and the disk, or set SPAREHAND_MODELS to another folder", path.display())]
     Folder { path: PathBuf, source: io::Error },
+    #[error("{}: found no folder, expected one that `sparehand fetch --into FOLDER` filled; check its name", path.display())]
+    NoFolder { path: PathBuf },
     #[error("models folder {}: another fetch is at work in it; wait until it has ended", dir.display())]
     Busy { dir: PathBuf },
     #[error(

@@ -138,7 +138,7 @@ fn hold(
     let sounds = places.sounds();
     let environment = sounds.environment()?;
     let mut ends: Box<dyn Ends> = match &args.recordings {
-        Some(folder) => Box::new(Recordings::open(folder, args.keep_sound.as_deref())?),
+        Some(folder) => Box::new(Recordings::open(folder, words.lines(), args.keep_sound.as_deref())?),
         None => {
             let wanted = args.devices.microphone_or(|| mic_command::remembered(places))?;
             let capture = Capture::open(wanted.as_deref(), &Waker::of_nobody()).map_err(LearnError::Microphone)?;

@@ -32,6 +32,8 @@ pub enum EndsError {
     MicrophoneSilent { name: String },
     #[error("{path}: no folder with recordings, expected files like water-off.wav in it")]
     NoRecordings { path: PathBuf },
+    #[error("{path}: found no recording of any line, expected one for each, by its words: {expected}")]
+    NoneRecorded { path: PathBuf, expected: String },
 }
 
 /// Both ends of a lesson. Time goes on with the frames, 10 ms each.
@@ -143,10 +145,18 @@ impl Recordings {
     /// Recordings from `folder`.
     ///
     /// # Errors
-    /// The folder is none, or the file cannot be made.
-    pub fn open(folder: &Path, kept: Option<&Path>) -> Result<Self, EndsError> {
+    /// The folder is none or has a recording of none of the `lines`, or the file cannot be made.
+    pub fn open<'a>(
+        folder: &Path,
+        lines: impl Iterator<Item = &'a str>,
+        kept: Option<&Path>,
+    ) -> Result<Self, EndsError> {
         if !folder.is_dir() {
             return Err(EndsError::NoRecordings { path: folder.to_owned() });
+        }
+        let expected: Vec<String> = lines.map(|line| recording_of(line, 1)).collect();
+        if !expected.iter().any(|name| folder.join(name).exists()) {
+            return Err(EndsError::NoneRecorded { path: folder.to_owned(), expected: expected.join(", ") });
         }
         Ok(Self {
             folder: folder.to_owned(),
@@ -169,6 +179,12 @@ impl Recordings {
     }
 }
 
+/// The file in which a line is said for the `attempt`th time, from 1 on.
+fn recording_of(line: &str, attempt: usize) -> String {
+    let name = line.replace(' ', "-");
+    if attempt > 1 { format!("{name}-{attempt}.wav") } else { format!("{name}.wav") }
+}
+
 impl Ends for Recordings {
     fn play(&mut self, frame: &[f32; FRAME]) -> Result<(), EndsError> {
         let played = self.decimator.decimate(frame).map_err(SoundError::from)?;
@@ -186,9 +202,7 @@ impl Ends for Recordings {
     }
 
     fn asked(&mut self, line: &str, attempt: usize) -> Result<(), EndsError> {
-        let name = line.replace(' ', "-");
-        let name = if attempt > 1 { format!("{name}-{attempt}.wav") } else { format!("{name}.wav") };
-        let path = self.folder.join(name);
+        let path = self.folder.join(recording_of(line, attempt));
         self.sounding.clear();
         if path.exists() {
             let samples = wav::read(&path)?;

@@ -67,6 +67,12 @@ impl LessonWords {
         toml::from_str(WORDS).map_err(|why| LessonError::Words { file: "learn.toml", why: why.to_string() })
     }
 
+    /// The lines, in the order in which they are asked for.
+    pub fn lines(&self) -> impl Iterator<Item = &str> {
+        let Lines { critical, ordinary, chat, emergency } = &self.lines;
+        [critical, ordinary, chat, emergency].into_iter().flatten().map(String::as_str)
+    }
+
     /// Everything that may be said in a lesson: the lines first, each with its class, then what can be said at any time. What
     /// means the same has one group.
     pub fn phrases(&self, book: &Phrasebook) -> (usize, Vec<AllowedPhrase>) {

@@ -12,10 +12,12 @@ use crate::cli::run_page::{self, RunPageError};
 use crate::cli::stats_command::{self, StatsError};
 use crate::journal::{JournalError, JournalReader, RunId};
 use crate::setup::places::Places;
+use crate::setup::prompts::{self, PromptError};
 
 #[derive(Debug, Args)]
 pub struct LogArgs {
     /// Number of the run to show; without it, all runs are listed, or a page is made of the latest one.
+    #[arg(value_parser = number_of_run)]
     pub run: Option<i64>,
     /// One JSON object a line.
     #[arg(long)]
@@ -40,6 +42,10 @@ pub struct LogArgs {
     pub journal: Option<PathBuf>,
 }
 
+fn number_of_run(text: &str) -> Result<i64, String> {
+    text.parse().map_err(|_| "expected the number of a run; 'sparehand log' lists them".to_owned())
+}
+
 /// Why the log cannot be shown.
 #[derive(Debug, Error)]
 pub enum LogCommandError {
@@ -49,6 +55,8 @@ pub enum LogCommandError {
     Log(#[from] LogError),
     #[error(transparent)]
     Stats(#[from] StatsError),
+    #[error(transparent)]
+    Prompts(#[from] PromptError),
     #[error(transparent)]
     Page(#[from] Box<RunPageError>),
     #[error("{path}: no run in it, expected one to make a page of; carry out a routine first")]
@@ -61,6 +69,10 @@ pub enum LogCommandError {
 /// There is no such journal or run, or something cannot be written.
 pub fn run(args: &LogArgs, places: &Places) -> Result<(), LogCommandError> {
     let path = args.journal.clone().unwrap_or_else(|| places.journal());
+    let none_yet = args.journal.is_none() && args.run.is_none() && !args.stats && !args.html && !path.exists();
+    if none_yet {
+        return Ok(log_lines::none(&mut io::stdout().lock(), if args.json { Form::Json } else { Form::Text })?);
+    }
     let journal = JournalReader::open(&path)?;
     let form = if args.json { Form::Json } else { Form::Text };
     let zone = TimeZone::system();
@@ -73,7 +85,7 @@ pub fn run(args: &LogArgs, places: &Places) -> Result<(), LogCommandError> {
             let run = run.map_or_else(|| latest(&journal, &path), Ok)?;
             run_page::write(&journal, run, &zone, places, page, args.replace).map_err(Box::new)?;
         }
-        (Some(run), _) => log_lines::show(out, &journal, run, form, &zone)?,
+        (Some(run), _) => log_lines::show(out, &journal, run, form, &zone, &prompts::phrasebook(&places.config)?)?,
         (None, _) => log_lines::list(out, &journal, form, &zone)?,
     }
     Ok(())

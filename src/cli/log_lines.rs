@@ -10,7 +10,9 @@ use thiserror::Error;
 
 use crate::cli::log_words::{local, minutes, step_of, told};
 use crate::engine::event::Event;
+use crate::engine::phrasebook::Phrasebook;
 use crate::journal::{JournalError, JournalReader, Outcome, Purpose, Record, RunId, RunSummary};
+use crate::setup::standing::SITE;
 use crate::units::SessionTime;
 
 /// How the log is written out.
@@ -42,7 +44,7 @@ pub fn list(out: &mut impl Write, journal: &JournalReader, form: Form, zone: &Ti
     let runs = journal.runs()?;
     match form {
         Form::Json => runs.iter().try_for_each(|run| json_line(out, &RunLine::of(run)))?,
-        Form::Text if runs.is_empty() => writeln!(out, "no runs yet")?,
+        Form::Text if runs.is_empty() => none(out, form)?,
         Form::Text => {
             writeln!(out, "{:>4}  {:<16}  {:>7}  {:<16}  ended", "run", "began", "lasted", "routine")?;
             for run in &runs {
@@ -55,7 +57,18 @@ pub fn list(out: &mut impl Write, journal: &JournalReader, form: Form, zone: &Ti
     Ok(())
 }
 
-/// Shows all records of one run.
+/// Says that there are no runs yet; programs get an empty list.
+///
+/// # Errors
+/// `out` does not take it.
+pub fn none(out: &mut impl Write, form: Form) -> Result<(), LogError> {
+    match form {
+        Form::Json => Ok(()),
+        Form::Text => Ok(writeln!(out, "no runs yet")?),
+    }
+}
+
+/// Shows all records of one run, things by the names that `book` gives them.
 ///
 /// # Errors
 ///
@@ -66,6 +79,7 @@ pub fn show(
     run: RunId,
     form: Form,
     zone: &TimeZone,
+    book: &Phrasebook,
 ) -> Result<(), LogError> {
     let records = journal.events(run)?;
     if form == Form::Json {
@@ -80,7 +94,7 @@ pub fn show(
     let width = width.unwrap_or(0).min(WIDEST_STEP);
     for record in &records {
         let step = step_of(&record.event).unwrap_or("");
-        text_line(out, &format!("{:>8}  {step:<width$}  {}", record.at.to_string(), told(&record.event)))?;
+        text_line(out, &format!("{:>8}  {step:<width$}  {}", record.at.to_string(), told(&record.event, book)))?;
     }
     Ok(())
 }
@@ -98,6 +112,8 @@ struct RunLine<'a> {
     /// The step at which a run that did not finish stopped.
     stopped_at: Option<&'a str>,
     skipped: &'a [String],
+    /// Steps that were open when the run was ended over them.
+    overridden: &'a [String],
     records: usize,
 }
 
@@ -111,12 +127,14 @@ impl<'a> RunLine<'a> {
             rehearsal: account.run.purpose == Purpose::Rehearsal,
             lasted_ms: lasted(account).as_millis(),
             outcome: match account.outcome {
+                Outcome::Completed if !account.overridden.is_empty() => "overridden",
                 Outcome::Completed => "completed",
                 Outcome::Abandoned => "abandoned",
                 Outcome::Unfinished => "unfinished",
             },
             stopped_at: account.last_step.as_deref().filter(|_| account.outcome != Outcome::Completed),
             skipped: &account.skipped,
+            overridden: &account.overridden,
             records: account.records,
         }
     }
@@ -163,8 +181,14 @@ fn lasted(account: &RunSummary) -> SessionTime {
 }
 
 fn ended(account: &RunSummary) -> String {
+    if account.run.routine == SITE {
+        return "told between runs".to_owned();
+    }
     let at = account.last_step.as_ref().map_or_else(String::new, |step| format!(" at {step}"));
     let mut text = match account.outcome {
+        Outcome::Completed if !account.overridden.is_empty() => {
+            format!("overridden, {} open", account.overridden.len())
+        }
         Outcome::Completed => "finished".to_owned(),
         Outcome::Abandoned => format!("ended early{at}"),
         Outcome::Unfinished if account.records == 0 => "stopped before its first step".to_owned(),

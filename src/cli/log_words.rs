@@ -7,7 +7,9 @@ use jiff::tz::TimeZone;
 
 use crate::engine::event::{Event, HeardAs};
 use crate::engine::numbers;
+use crate::engine::phrasebook::Phrasebook;
 use crate::rig::Stands;
+use crate::setup::standing::SITE;
 use crate::units::SessionTime;
 
 /// The step that an event is about.
@@ -74,10 +76,10 @@ pub(super) fn step_of(event: &Event) -> Option<&str> {
 }
 
 /// What happened, without the step. Free text stands in quotes, with control characters made visible.
-pub(super) fn told(event: &Event) -> String {
+pub(super) fn told(event: &Event, book: &Phrasebook) -> String {
     let steps = |steps: &[String]| if steps.is_empty() { "none".to_owned() } else { steps.join(", ") };
     match event {
-        Event::RunStarted { routine, fingerprint } => format!("run of {routine} began, text {fingerprint}"),
+        Event::RunStarted { routine, fingerprint } => told_begin(routine, fingerprint),
         Event::StepOffered { .. } => "asked".to_owned(),
         Event::StepAnswered { answer, heard, .. } => format!("answered {answer:?}, {}", told_heard(heard)),
         Event::OtherStateHeard { answer, heard, .. } => format!("not as wanted: {answer:?}, {}", told_heard(heard)),
@@ -150,9 +152,13 @@ pub(super) fn told(event: &Event) -> String {
         | Event::RigRecalled { .. }
         | Event::RigAgreed { .. }
         | Event::ThingTold { .. }
-        | Event::NotHere { .. } => told_of_today(event),
-        Event::Rehearsed { event } => format!("rehearsed: {}", told(event)),
+        | Event::NotHere { .. } => told_of_today(event, book),
+        Event::Rehearsed { event } => format!("rehearsed: {}", told(event, book)),
     }
+}
+
+fn told_begin(routine: &str, fingerprint: &str) -> String {
+    if routine == SITE { "told between runs".to_owned() } else { format!("run of {routine} began, text {fingerprint}") }
 }
 
 /// Who takes part, and who does what.
@@ -189,7 +195,7 @@ fn told_of_timers(event: &Event) -> String {
 }
 
 /// What makes a run fit today: what past runs left, how the rig stands, who can do what, what was asked for in one call.
-fn told_of_today(event: &Event) -> String {
+fn told_of_today(event: &Event, book: &Phrasebook) -> String {
     match event {
         Event::RemarksRecalled { remarks } => {
             let steps: Vec<String> = remarks.iter().map(|remark| remark.step().to_owned()).collect();
@@ -203,25 +209,24 @@ fn told_of_today(event: &Event) -> String {
         Event::CannotDo { person, heard, .. } => format!("{person:?} cannot do it, {}", told_heard(heard)),
         Event::StretchOffered { steps } => format!("asked in one call: {}", steps.join(", ")),
         Event::RigRecalled { things } => {
-            let things: Vec<String> =
-                things.iter().map(|(thing, stands)| format!("{thing} {}", told_stands(stands))).collect();
+            let things: Vec<String> = things.iter().map(|(thing, stands)| told_thing(thing, stands, book)).collect();
             format!("rig recalled: {}", things.join(", "))
         }
         Event::RigAgreed { heard } => format!("rig stands so, {}", told_heard(heard)),
         Event::ThingTold { thing, stands, heard } => {
-            format!("{thing:?} is {}, {}", told_stands(*stands), told_heard(heard))
+            format!("{}, {}", told_thing(thing, *stands, book), told_heard(heard))
         }
         Event::NotHere { answer, heard, .. } => format!("nothing to do today: {answer:?}, {}", told_heard(heard)),
         _ => String::new(),
     }
 }
 
-fn told_stands(stands: Stands) -> &'static str {
-    match stands {
-        Stands::Out => "out",
-        Stands::Away => "away",
-        Stands::Unknown => "unknown",
-    }
+/// A thing and how it stands, as both are said. One that stands for all of its kind has only the name of the kind.
+fn told_thing(thing: &str, stands: Stands, book: &Phrasebook) -> String {
+    let words = book.thing(thing);
+    let name = if words.name.is_empty() { thing } else { &words.name };
+    let state = if stands == Stands::Unknown { "unknown" } else { words.state(stands) };
+    format!("{} {}", name.escape_debug(), state)
 }
 
 /// A reading against its bounds.

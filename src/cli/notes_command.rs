@@ -14,7 +14,7 @@ use crate::setup::remarks;
 #[derive(Debug, Args)]
 pub struct NotesArgs {
     /// Number of a note of the list that need not come back.
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", value_parser = number_of_note)]
     pub done: Option<usize>,
     /// One JSON object a line.
     #[arg(long)]
@@ -22,6 +22,10 @@ pub struct NotesArgs {
     /// Journal file; without it, the one in the data folder.
     #[arg(long, value_name = "FILE")]
     pub journal: Option<PathBuf>,
+}
+
+fn number_of_note(text: &str) -> Result<usize, String> {
+    text.parse().map_err(|_| "expected the number of a note; 'sparehand notes' lists them".to_owned())
 }
 
 /// Why the notes cannot be shown.
@@ -59,7 +63,11 @@ pub fn run(args: &NotesArgs, places: &Places, out: &mut impl Write) -> Result<()
         })?;
         remarks::done_with(&mut Journal::open(&path)?, step, text)?;
     }
-    for (number, (step, text)) in (1..).zip(read()?) {
+    let notes = read()?;
+    if notes.is_empty() && !args.json {
+        writeln!(out, "no notes; a note is taken in a run, by saying: note")?;
+    }
+    for (number, (step, text)) in (1..).zip(notes) {
         if args.json {
             serde_json::to_writer(&mut *out, &serde_json::json!({ "note": number, "step": step, "text": text }))?;
             writeln!(out)?;

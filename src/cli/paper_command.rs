@@ -105,8 +105,9 @@ pub enum TableKind {
 /// Size of the paper.
 #[derive(Clone, Copy, Debug, Default, ValueEnum)]
 pub enum PaperSize {
-    #[default]
     A4,
+    /// Of the United States, as the rigs are.
+    #[default]
     Letter,
 }
 
@@ -147,6 +148,8 @@ pub enum PaperError {
     Declined,
     #[error("{path}: found an ending that names no kind of file, expected .csv, .xlsx or .ods; or say --as")]
     NoKind { path: PathBuf },
+    #[error("{path}: found an ending that is not that of a sheet, expected .pdf; name it so")]
+    NoSheet { path: PathBuf },
     #[error("the questions cannot be asked")]
     Talk(#[from] io::Error),
 }
@@ -361,6 +364,9 @@ pub fn to_table(args: &ToTableArgs, places: &Places) -> Result<(), PaperError> {
 /// # Errors
 /// There is no such routine or rig, or the file cannot be written.
 pub fn print_sheet(args: &SheetArgs, places: &Places) -> Result<(), PaperError> {
+    if !args.out.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("pdf")) {
+        return Err(PaperError::NoSheet { path: args.out.clone() });
+    }
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
     let source = paper_routines::source(&args.routine, &places.config)?;
     let routine = prompts::load_from(&source, &rig, &places.config)?;
@@ -379,7 +385,8 @@ pub fn print_sheet(args: &SheetArgs, places: &Places) -> Result<(), PaperError> 
             "The font of the sheet has no shape for: {missing}. Look for empty boxes among the words, and write them in."
         );
     }
-    eprintln!("{} pages, words of {} points.", made.pages, made.points);
+    let pages = if made.pages == 1 { "1 page".to_owned() } else { format!("{} pages", made.pages) };
+    eprintln!("{pages}, words of {} points.", made.points);
     Ok(())
 }
 

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use crate::routine::Source;
-use crate::setup::prompts::{self, PromptError, ROUTINES};
+use crate::setup::prompts::{self, PromptError};
 
 /// The text of a routine: of the file that is named, else of the user's own of that name, else of the built-in one.
 ///
@@ -12,12 +12,7 @@ use crate::setup::prompts::{self, PromptError, ROUTINES};
 pub fn source(routine: &str, config: &Path) -> Result<Source, PromptError> {
     let path = Path::new(routine);
     if path.extension().is_some_and(|ending| ending == "toml") {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })?;
-        return Ok(Source { name: routine.to_owned(), text });
+        return Ok(Source { name: routine.to_owned(), text: prompts::read(path)? });
     }
-    prompts::routine_source(routine, config)?.ok_or_else(|| {
-        let known = ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
-        PromptError::NoSuchRoutine { wanted: routine.to_owned(), known }
-    })
+    prompts::known_routine(routine, config)
 }

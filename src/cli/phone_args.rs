@@ -17,7 +17,7 @@ pub struct PhoneArgs {
     #[arg(long)]
     pub phones: bool,
     /// Address of this machine that the phones reach; without it those there are are listed.
-    #[arg(long, value_name = "ADDRESS", requires = "phones")]
+    #[arg(long, value_name = "ADDRESS", requires = "phones", value_parser = address)]
     pub address: Option<ListenAddress>,
     /// Port that the phones reach.
     #[arg(long, value_name = "PORT", default_value_t = DEFAULT_PORT, requires = "phones")]
@@ -31,6 +31,12 @@ pub enum PhoneArgsError {
     Address(#[from] AddressError),
     #[error(transparent)]
     Words(#[from] PhoneWordsError),
+}
+
+fn address(text: &str) -> Result<ListenAddress, String> {
+    text.parse().map_err(|_| {
+        "expected an address of this machine, such as 192.168.1.20; without --address they are listed".to_owned()
+    })
 }
 
 impl PhoneArgs {

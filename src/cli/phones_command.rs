@@ -8,7 +8,7 @@ use thiserror::Error;
 use crate::server::certificate::{self, CertificateError};
 use crate::server::invitation::{CodeError, Invitation};
 use crate::server::kept::{Kept, KeptError};
-use crate::server::pairing::{SecretHash, TokenBytes, hex};
+use crate::server::pairing::{PairedPhone, SecretHash, TokenBytes, hex};
 use crate::server::words::{PhoneWords, PhoneWordsError};
 use crate::server::{ServerError, random};
 use crate::setup::clock::pause;
@@ -80,10 +80,17 @@ pub fn run(args: &PhonesArgs, places: &Places) -> Result<(), PhonesCommandError>
         println!("No phone is let in. Let one in with: sparehand run ROUTINE --phones --address ADDRESS");
     }
     for phone in &phones.phone {
-        let name = if phone.name.is_empty() { "-" } else { &phone.name };
-        println!("{}  {name}  since {}", phone.number, phone.since);
+        println!("{}", line(phone));
     }
     Ok(())
+}
+
+/// A phone as the list shows it: number, who used it last, when it was let in, when it was here last, what it says that it is.
+fn line(phone: &PairedPhone) -> String {
+    let of = |text: &str, none: &str| if text.is_empty() { none.to_owned() } else { text.to_owned() };
+    let here = if phone.seen.is_empty() { "never began".to_owned() } else { format!("here last {}", phone.seen) };
+    let (name, kind) = (of(&phone.name, "-"), of(&phone.kind, "another browser"));
+    format!("{:>3}  {name:<16}  let in {}, {here}  {kind}", phone.number, phone.since)
 }
 
 /// Has the run take up a token, and shows it: nothing that lets anybody in is written down anywhere.
@@ -108,3 +115,23 @@ fn invite(kept: &Kept) -> Result<(), PhonesCommandError> {
 const PIECE: Duration = Duration::from_millis(50);
 /// Pieces: five seconds, of a run that looks twice a second.
 const TAKEN_UP_WITHIN: u32 = 100;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn phones_are_told_apart_by_what_they_are_and_when_they_were_here() {
+        let mut phone = PairedPhone {
+            number: 4,
+            name: "Rowan".to_owned(),
+            since: "2026-05-01".to_owned(),
+            seen: "2026-05-03".to_owned(),
+            kind: "iPhone".to_owned(),
+            hash: SecretHash::of("x"),
+        };
+        assert_eq!(line(&phone), "  4  Rowan             let in 2026-05-01, here last 2026-05-03  iPhone");
+        (phone.name, phone.seen, phone.kind) = Default::default();
+        assert_eq!(line(&phone), "  4  -                 let in 2026-05-01, never began  another browser");
+    }
+}

@@ -25,7 +25,7 @@ pub struct PlanArgs {
     #[arg(long, value_name = "TIME", value_parser = time_of_day)]
     pub away_by: Time,
     /// The day of that time, such as 2026-05-02.
-    #[arg(long, value_name = "DATE")]
+    #[arg(long, value_name = "DATE", value_parser = day)]
     pub date: Option<Date>,
     /// Routines that are worked side by side, with commas between, or a move; each further --routine begins when those before are done.
     #[arg(long = "routine", value_name = "NAME[,NAME]")]
@@ -103,7 +103,7 @@ pub fn run(args: &PlanArgs, places: &Places, out: &mut impl Write) -> Result<(),
     if args.under_way {
         return under_way(args, &desk, &plan, out);
     }
-    let sentences = desk.words.sentences(&plan, desk.past.runs.len(), Some(now));
+    let sentences = desk.words.sentences(&plan, desk.rests_on, Some(now));
     if args.json {
         serde_json::to_writer(&mut *out, &plan.data())?;
         writeln!(out)?;
@@ -163,6 +163,10 @@ fn write(
 }
 
 /// "10:00", "6:40" or "06:40:30".
+fn day(text: &str) -> Result<Date, String> {
+    text.parse().map_err(|_| "expected a day that there is, year first, such as 2026-05-02".to_owned())
+}
+
 pub(super) fn time_of_day(text: &str) -> Result<Time, String> {
     let padded = if text.find(':') == Some(1) { format!("0{text}") } else { text.to_owned() };
     padded.parse().map_err(|_| "expected a time of day from 0:00 to 23:59, such as 6:40".to_owned())

@@ -122,7 +122,9 @@ pub fn lint(request: &ProofRequest, places: &Places, out: &mut dyn Write) -> Res
         }
     }
     let files = sources.len();
-    writeln!(out, "{files} files, {errors} errors, {advice} to think about").map_err(ProofError::Output)?;
+    let counted = |count: usize, what: &str| format!("{count} {what}{}", if count == 1 { "" } else { "s" });
+    let (files, faults) = (counted(files, "file"), counted(errors, "error"));
+    writeln!(out, "{files}, {faults}, {advice} to think about").map_err(ProofError::Output)?;
     Ok((errors, advice))
 }
 
@@ -176,9 +178,9 @@ fn sources(files: &[PathBuf], config: &Path) -> Result<Vec<Source>, PromptError>
 
 /// A file, or a routine by its name.
 fn one(path: &Path, config: &Path) -> Result<Source, PromptError> {
-    let named = path.to_str().filter(|_| !path.exists()).map(|id| prompts::routine_source(id, config));
-    match named.transpose()?.flatten() {
-        Some(source) => Ok(source),
+    let is_name = |id: &&str| !path.exists() && path.extension().is_none() && !id.contains(['/', '\\']);
+    match path.to_str().filter(is_name) {
+        Some(id) => prompts::known_routine(id, config),
         None => Ok(Source { name: path.display().to_string(), text: prompts::read(path)? }),
     }
 }

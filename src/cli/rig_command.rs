@@ -1,13 +1,16 @@
 //! `sparehand rig`: asks for the rig one thing at a time and writes its file, keeping the one that was there.
 
 use std::fs;
-use std::io::{self, BufRead, Write};
+use std::io::{self, BufRead, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::mpsc::{self, Receiver};
+use std::thread;
 
 use clap::Args;
 use thiserror::Error;
 
 use crate::cli::schema;
+use crate::conductor::interrupt::on_interrupt;
 use crate::rig::interview::{Interview, Misunderstood};
 use crate::rig::{self, RigError, RigFile};
 use crate::setup::places::Places;
@@ -32,8 +35,6 @@ pub enum RigCommandError {
     Known(#[from] RigError),
     #[error("the questions of the interview: {0}")]
     Questions(#[from] Misunderstood),
-    #[error("{path}: cannot be read")]
-    Read { path: PathBuf, source: io::Error },
     #[error(
         "{path}: cannot be written; nothing that was there is lost. Check that the disk has room and that you may write there"
     )]
@@ -54,7 +55,7 @@ pub fn run(args: &RigArgs, places: &Places) -> Result<(), RigCommandError> {
     }
     let path = args.file.clone().unwrap_or_else(|| places.config.join("rig.toml"));
     let questions = questions(&places.config)?;
-    interview(&path, &questions, &mut io::stdin().lock(), &mut io::stdout().lock())
+    interview(&path, &questions, &mut TypedLines::of_terminal()?, &mut io::stdout().lock())
 }
 
 /// Holds the interview over `input` and `output` and writes `path`. The end of the input before the last question counts as
@@ -71,10 +72,11 @@ pub fn interview(
     let known = known(path)?;
     let mut interview = Interview::new(questions, &known.clone().unwrap_or_default())?;
     let words = interview.words().clone();
-    writeln!(output, "{}", words.opening)?;
+    writeln!(output, "{}", wrapped(&words.opening))?;
     let mut answered = 0;
+    let mut unfinished = false;
     while let Some(asked) = interview.asked() {
-        writeln!(output, "\n{}", asked.ask)?;
+        writeln!(output, "\n{}", wrapped(&asked.ask))?;
         for (number, option) in asked.options.iter().enumerate() {
             writeln!(output, "  {}  {option}", number + 1)?;
         }
@@ -90,6 +92,7 @@ pub fn interview(
                 writeln!(output, "{}", words.not_saved)?;
                 return Ok(());
             }
+            unfinished = true;
             break;
         }
         answered += 1;
@@ -102,16 +105,75 @@ pub fn interview(
         writeln!(output, "\n{}", words.kept.replace("{}", &kept.display().to_string()))?;
     }
     writeln!(output, "{}", words.saved.replace("{}", &path.display().to_string()))?;
+    if unfinished {
+        writeln!(output, "{}", wrapped(&words.unfinished))?;
+    }
     Ok(())
 }
 
+/// In lines of whole words on the narrowest usual terminal.
+fn wrapped(text: &str) -> String {
+    textwrap::fill(text, COLUMNS)
+}
+
+const COLUMNS: usize = 79;
+
+/// What is typed, line by line. Ctrl-C ends it as its end does: what was answered until then is not lost.
+struct TypedLines {
+    lines: Receiver<io::Result<String>>,
+    line: io::Cursor<String>,
+}
+
+impl TypedLines {
+    /// # Errors
+    /// The system gives no thread.
+    fn of_terminal() -> io::Result<Self> {
+        let (tell, lines) = mpsc::channel();
+        let interrupted = tell.clone();
+        on_interrupt(move || {
+            // Nobody asks any more where it cannot be told.
+            let _ = interrupted.send(Ok(String::new()));
+        })?;
+        thread::Builder::new().name("typed".to_owned()).spawn(move || {
+            loop {
+                let mut line = String::new();
+                let read = io::stdin().read_line(&mut line).map(|_| line);
+                let ends = !matches!(&read, Ok(line) if !line.is_empty());
+                if tell.send(read).is_err() || ends {
+                    return;
+                }
+            }
+        })?;
+        Ok(Self { lines, line: io::Cursor::default() })
+    }
+}
+
+impl Read for TypedLines {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let count = self.fill_buf()?.read(into)?;
+        self.consume(count);
+        Ok(count)
+    }
+}
+
+impl BufRead for TypedLines {
+    fn fill_buf(&mut self) -> io::Result<&[u8]> {
+        if self.line.fill_buf()?.is_empty() {
+            self.line = io::Cursor::new(self.lines.recv().unwrap_or_else(|_| Ok(String::new()))?);
+        }
+        self.line.fill_buf()
+    }
+
+    fn consume(&mut self, count: usize) {
+        self.line.consume(count);
+    }
+}
+
 fn known(path: &Path) -> Result<Option<RigFile>, RigCommandError> {
-    let text = match fs::read_to_string(path) {
-        Ok(text) => text,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
-        Err(source) => return Err(RigCommandError::Read { path: path.to_owned(), source }),
-    };
-    Ok(Some(rig::read(&path.display().to_string(), &text)?))
+    if !path.exists() {
+        return Ok(None);
+    }
+    Ok(Some(rig::read(&path.display().to_string(), &prompts::read(path)?)?))
 }
 
 /// Writes a file so that at any moment either the old one or the new one is there, and keeps the old one beside it

@@ -1,4 +1,4 @@
-//! `sparehand run`: a routine by voice, or, where a device is missing, a rehearsal that says which.
+//! `sparehand run`: a routine by voice, or by keys and screens.
 
 use std::collections::BTreeSet;
 use std::io::{IsTerminal, Write};
@@ -22,7 +22,6 @@ use crate::conductor::live::{self, Edges, Planner, SoundDevices};
 use crate::conductor::news::Parted;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
-use crate::conductor::rehearsal::{Pace, Rehearsal, rehearse};
 use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::conductor::talk::{Printing, Talk};
 use crate::engine::Engine;
@@ -40,7 +39,6 @@ use crate::setup::practised::{self, Practice};
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::remarks;
 use crate::setup::sayable;
-use crate::setup::sound::Sounds;
 use crate::setup::standing;
 use crate::speech::listener::ListenError;
 use crate::units::SessionTime;
@@ -71,9 +69,6 @@ pub struct RunArgs {
     /// Run even without a microphone or a loudspeaker, by keys and screen.
     #[arg(long)]
     pub keys: bool,
-    /// End with an error where a microphone or a loudspeaker is missing, instead of a rehearsal: for what begins with the machine.
-    #[arg(long, conflicts_with = "keys")]
-    pub no_rehearsal: bool,
     #[command(flatten)]
     pub devices: DeviceArgs,
     /// Keep all sound in this WAV file, to look into what was misheard: left the microphone, right what was played; that of each phone in a file beside it.
@@ -113,9 +108,15 @@ pub enum RunError {
     #[error(transparent)]
     Run(#[from] ConductorError),
     #[error(
-        "{found}; plug it in, name it with --microphone and --loudspeaker, or go on by keys and screens with --keys"
+        "{found}; plug it in, name it with --microphone and --loudspeaker, or go on by keys and screens with --keys; a simulated person goes \
+         through it without any device by: sparehand rehearse {routine}"
     )]
-    NoDevices { found: String },
+    NoDevices { found: String, routine: String },
+    #[error(
+        "--keys: found no terminal to show the steps on and to read keys from, and it needs a terminal where the microphone or the loudspeaker \
+         is missing; start it in one (over ssh: ssh -t), or let phones in with --phones"
+    )]
+    NoTerminal,
     #[error(
         "--limit: found '{found}', expected the name of somebody who takes part ({expected}); name them with --person"
     )]
@@ -132,6 +133,8 @@ pub enum RunError {
 /// # Errors
 /// Something that is needed is missing; the message says what to do. What was recorded until then is kept.
 pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
+    let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
+    prompts::job(&args.routine, &rig, &places.config)?;
     models::verify(&places.models)?;
     let sounds = places.sounds().hearing_with(args.vosk.settings(&places.models));
     let microphone = args.devices.microphone_or(|| known_microphone(places))?;
@@ -141,13 +144,8 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let aside = places.cache.join(ASIDE);
     let missing = Missing::look(&devices, &aside);
     if missing.any() && !args.keys {
-        let found = missing.told().collect::<Vec<_>>();
-        // Whoever asked for phones, or is not there to look, is not served by a simulated person.
-        if args.phones.phones || args.no_rehearsal {
-            return Err(RunError::NoDevices { found: found.join(", and ") });
-        }
-        found.iter().for_each(|line| println!("{line}"));
-        return rehearse_instead(args, sounds, places);
+        let found = missing.told().collect::<Vec<_>>().join(", and ");
+        return Err(RunError::NoDevices { found, routine: args.routine.clone() });
     }
     if let Some(why) = missing.loudspeaker.as_ref().filter(|_| args.phones.phones) {
         println!(
@@ -155,7 +153,6 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         );
     }
 
-    let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
     let path = args.journal.clone().unwrap_or_else(|| places.journal());
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         Places::make(folder)?;
@@ -183,6 +180,10 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let people = sayable::people(&rig, &with);
     let phones = args.phones.wanted(&rig, &with, places)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
+    let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
+    if missing.any() && !on_terminal && phones.is_none() {
+        return Err(RunError::NoTerminal);
+    }
     // Only once nothing can fail any more: what was broken off is not ended for a run that does not begin.
     let going_on = broken_off.filter(|run| goes_on(run, &engine, args.anew));
     let first_words =
@@ -192,7 +193,6 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let (run, clock, away) = entered(going_on, &mut engine, args, &rig, &mut journal)?;
     let stamps = clock.clone();
     let labels = Labels::parse(SCREEN)?;
-    let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
     let screen = on_terminal.then(|| Screen::start(labels.clone(), Ink::from_environment(), &aside)).transpose()?;
     let talk_file = path.with_extension("talk.txt");
     let talk = Talk::of_run(&talk_file, if on_terminal { Printing::Silent } else { Printing::Printed });
@@ -204,23 +204,6 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let around = Edges { sounds, devices, means, scribe, first_words, screen, talk, planner, phones };
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
-    Ok(())
-}
-
-/// Carries the routine out with a simulated person.
-fn rehearse_instead(args: &RunArgs, sounds: Sounds, places: &Places) -> Result<(), RunError> {
-    println!("Nothing can be done by voice here, so this is a rehearsal with a simulated person.");
-    println!("To carry out the routine by keys and screen, start with --keys.");
-    let sounds = learn_command::hearing_those(sounds, &args.people, places, &mut std::io::stdout().lock())?;
-    let rehearsal = Rehearsal {
-        routine: args.routine.clone(),
-        rig: args.rig.clone(),
-        with: args.people.clone(),
-        script: None,
-        out: "rehearsal".into(),
-        pace: Pace::Virtual,
-    };
-    rehearse(&rehearsal, &sounds, &places.config)?.print(&rehearsal.out);
     Ok(())
 }
 

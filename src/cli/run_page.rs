@@ -55,6 +55,7 @@ pub fn record(journal: &JournalReader, run: RunId, zone: &TimeZone, config: &Pat
     let account = journal.run(run)?;
     let records = journal.events(run)?;
     let ids: BTreeSet<String> = records.iter().filter_map(|record| step_of(&record.event).map(str::to_owned)).collect();
+    let book = prompts::phrasebook(config).map_err(PaperError::from)?;
     let named = names(&account.run.routine, &ids, config);
     let entries = records
         .iter()
@@ -63,7 +64,7 @@ pub fn record(journal: &JournalReader, run: RunId, zone: &TimeZone, config: &Pat
             of_day: time_of_day(&record.stamp.wall, zone),
             event: record.event.clone(),
             step: step_of(&record.event).map(str::to_owned),
-            told: told(&record.event),
+            told: told(&record.event, &book),
         })
         .collect();
     let rehearsed = records.iter().any(|record| matches!(record.event, Event::Rehearsed { .. }));

@@ -9,14 +9,14 @@ use thiserror::Error;
 
 use crate::engine::phrasebook::Phrasebook;
 use crate::journal::{Journal, JournalError, JournalReader};
-use crate::rig::{Rig, RigState, Stands};
+use crate::rig::{OWN, Rig, RigState, Stands, slug};
 use crate::setup::places::{Places, PlacesError};
 use crate::setup::prompts::{self, PromptError};
 use crate::setup::standing::{self, RigStanding};
 
 #[derive(Debug, Args)]
 pub struct SiteArgs {
-    /// What to tell: a thing and how it stands, such as mains=out, sewer=away, own-mat=unknown; without any, all is shown.
+    /// What to tell: a thing and how it stands, such as shore-power=out, sewer=away, own-mat=unknown; without any, all is shown.
     #[arg(value_name = "THING=STATE")]
     pub set: Vec<String>,
     /// As one JSON object, by the ids of the things.
@@ -40,7 +40,7 @@ pub enum SiteError {
     #[error(transparent)]
     Journal(#[from] JournalError),
     #[error(
-        "found '{found}', expected a thing and how it stands (out, away or unknown), such as mains=away; the things are: {known}; or one of your own that begins with own-"
+        "found '{found}', expected a thing and how it stands (out, away or unknown), such as shore-power=away; the things are: {known}; or one of your own that begins with own-"
     )]
     NotTold { found: String, known: String },
     #[error("cannot write how the rig stands: found '{0}', expected an output that takes it")]
@@ -56,8 +56,9 @@ pub enum SiteError {
 pub fn run(args: &SiteArgs, places: &Places, out: &mut impl Write) -> Result<(), SiteError> {
     let rig = prompts::rig(args.rig.as_deref(), &places.config)?;
     let path = args.journal.clone().unwrap_or_else(|| places.journal());
-    let known = things(&rig, places)?;
-    let told = args.set.iter().map(|set| told(set, &known)).collect::<Result<Vec<_>, _>>()?;
+    let book = prompts::phrasebook(&places.config)?;
+    let known = things(&rig, places, &book)?;
+    let told = args.set.iter().map(|set| told(set, &known, &book)).collect::<Result<Vec<_>, _>>()?;
     if !told.is_empty() {
         if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
             Places::make(folder)?;
@@ -75,41 +76,55 @@ pub fn run(args: &SiteArgs, places: &Places, out: &mut impl Write) -> Result<(),
         .iter()
         .map(|thing| (thing.clone(), stands.of(thing)))
         .chain(stands.iter().map(|(thing, stands)| (thing.to_owned(), stands)))
+        .filter(|(thing, _)| !book.thing(thing).name.is_empty())
         .collect();
     if args.json {
         serde_json::to_writer(&mut *out, &all)?;
         return Ok(writeln!(out)?);
     }
-    show(out, &all, &prompts::phrasebook(&places.config)?)
+    show(out, &all, &book)
 }
 
 fn show(out: &mut impl Write, all: &RigState, book: &Phrasebook) -> Result<(), SiteError> {
     for (thing, stands) in all.iter() {
         let words = book.thing(thing);
         let state = if stands == Stands::Unknown { UNKNOWN } else { words.state(stands) };
-        writeln!(out, "{:<24}  {:<16}  {thing}={}", words.name, state, word(stands))?;
+        writeln!(out, "{:<24}  {:<16}  {}={}", words.name, state, typed(thing, book), word(stands))?;
     }
     Ok(())
 }
 
-/// The things that the rig's routines put out or away.
-fn things(rig: &Rig, places: &Places) -> Result<BTreeSet<String>, SiteError> {
+/// A thing as it is said, in one word.
+fn typed(thing: &str, book: &Phrasebook) -> String {
+    if thing.starts_with(OWN) { thing.to_owned() } else { slug(&book.thing(thing).name) }
+}
+
+/// The things that the rig's routines put out or away. A step for all of a kind tells of none by its name.
+fn things(rig: &Rig, places: &Places, book: &Phrasebook) -> Result<BTreeSet<String>, SiteError> {
     let mut found = BTreeSet::new();
     for (id, _) in prompts::ROUTINES {
         for step in prompts::routine(id, rig, &places.config)?.steps {
             found.extend(step.may_set().map(|(thing, _)| thing).chain(&step.undoes).cloned());
         }
     }
+    found.retain(|thing| !book.thing(thing).name.is_empty());
     Ok(found)
 }
 
-fn told(set: &str, known: &BTreeSet<String>) -> Result<(String, Stands), SiteError> {
-    let refused =
-        || SiteError::NotTold { found: set.to_owned(), known: known.iter().cloned().collect::<Vec<_>>().join(", ") };
+/// Reads a thing, by its id or as it is said, and how it stands.
+fn told(set: &str, known: &BTreeSet<String>, book: &Phrasebook) -> Result<(String, Stands), SiteError> {
+    let all = || known.iter().map(|thing| typed(thing, book)).collect::<Vec<_>>().join(", ");
+    let refused = || SiteError::NotTold { found: set.to_owned(), known: all() };
     let (thing, state) = set.split_once('=').ok_or_else(refused)?;
     let stands = [Stands::Out, Stands::Away, Stands::Unknown].into_iter().find(|stands| word(*stands) == state);
-    let is_known = known.contains(thing) || thing.strip_prefix("own-").is_some_and(|name| !name.is_empty());
-    stands.filter(|_| is_known).map(|stands| (thing.to_owned(), stands)).ok_or_else(refused)
+    let said = slug(thing);
+    let mut as_said = known.iter().filter(|known| typed(known, book) == said);
+    let thing = match (known.get(thing), as_said.next(), as_said.next()) {
+        (Some(id), ..) | (None, Some(id), None) => id.as_str(),
+        _ if thing.strip_prefix(OWN).is_some_and(|name| !name.is_empty()) => thing,
+        _ => return Err(refused()),
+    };
+    stands.map(|stands| (thing.to_owned(), stands)).ok_or_else(refused)
 }
 
 fn word(stands: Stands) -> &'static str {

@@ -54,11 +54,16 @@ pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Re
     Ok(Duration::from_millis(10) * frames)
 }
 
-fn speaker(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Speaker, SoundError> {
-    let wording = Wording::load(request.wording.as_deref())?;
-    let voice = Voice::load(environment, models, Reader::new(wording, request.reading))?;
-    let cache = request.cache.as_deref().map(|folder| Cache::open(folder, voice.fingerprint())).transpose()?;
-    Ok(Speaker::new(Workbench::new(voice, cache)?, request.settings)?)
+fn speaker(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Speaker, SpeakCommandError> {
+    let wording = Wording::load(request.wording.as_deref()).map_err(SoundError::from)?;
+    let voice = Voice::load(environment, models, Reader::new(wording, request.reading)).map_err(SoundError::from)?;
+    let mut pieces = voice.sentences(&request.text).into_iter().flat_map(|sentence| voice.phonemes(&sentence));
+    if !pieces.any(|piece| piece.chars().any(char::is_alphabetic)) {
+        return Err(SpeakCommandError::NothingToSay { text: request.text.clone() });
+    }
+    let cache = request.cache.as_deref().map(|folder| Cache::open(folder, voice.fingerprint())).transpose();
+    let bench = Workbench::new(voice, cache.map_err(SoundError::from)?).map_err(SoundError::from)?;
+    Ok(Speaker::new(bench, request.settings).map_err(SoundError::from)?)
 }
 
 #[derive(Debug, Args)]
@@ -110,6 +115,8 @@ pub enum SpeakCommandError {
     Sound(#[from] SoundError),
     #[error(transparent)]
     Sentence(#[from] SentenceError),
+    #[error("the text: found '{text}', expected English words or numbers; nothing of it can be said")]
+    NothingToSay { text: String },
     #[error(transparent)]
     Playback(#[from] DeviceError),
     #[error("wav file {path}: cannot be written; check permissions and space")]

@@ -228,7 +228,7 @@ body { background: var(--page); color: var(--text); font: 15px/1.4 system-ui, 'D
   margin: 1.5rem auto; padding: 0 1rem; }
 h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin: 1.6rem 0 .3rem; } h3 { font-size: 1rem; margin: 1rem 0 0; }
 .quiet { color: var(--quiet); font-size: .88rem; margin: .2rem 0; }
-table { border-collapse: collapse; }
+table { border-collapse: collapse; display: block; overflow-x: auto; }
 th, td { text-align: left; padding: .2rem .8rem .2rem 0; border-bottom: 1px solid var(--rule); vertical-align: middle; }
 .number { text-align: right; font-variant-numeric: tabular-nums; }
 svg { vertical-align: middle; }

@@ -86,6 +86,8 @@ pub fn run(engine: Engine, resumed: Option<Away>, clock: &Clock, around: Edges) 
 /// The loop with everything that it holds on to.
 struct House<'a> {
     conductor: Conductor,
+    /// By voice as soon as there is a loudspeaker.
+    means: Means,
     clock: &'a Clock,
     inbox: mpsc::Receiver<News>,
     timer: Timer,
@@ -148,6 +150,7 @@ impl<'a> House<'a> {
         let conductor = Conductor::new(engine, &[StationId::RIG], means, plan);
         Ok(Self {
             conductor,
+            means,
             clock,
             inbox,
             timer,
@@ -176,7 +179,7 @@ impl<'a> House<'a> {
         self.tell_how_phones_come();
         self.tell_of_new_certificates();
         let parted = loop {
-            if let Some(parted) = self.carry_out() {
+            if let Some(parted) = self.carry_out().or_else(|| self.out_of_reach()) {
                 break parted;
             }
             self.show_phones();
@@ -209,9 +212,17 @@ impl<'a> House<'a> {
         match news {
             News::ScreenLost(_) => self.lose_screen(),
             News::Key(ScreenKey::Invite) => self.phones.iter_mut().for_each(Phones::toggle),
+            News::Device(StationId::RIG, DeviceSide::Loudspeaker, DeviceNews::Back) => self.means = Means::Voice,
             _ => {}
         }
         self.conductor.handle(now, news);
+    }
+
+    /// Where no screen, loudspeaker or phone is left it could ring for nobody, and nobody could end it: a clock is in the journal, and rings when
+    /// the run is gone on with.
+    fn out_of_reach(&self) -> Option<Parted> {
+        let silent = self.means == Means::Keys && self.phones.is_none();
+        (silent && self.screen.is_none()).then_some(Parted::Closed)
     }
 
     async fn next_news(&mut self) -> News {

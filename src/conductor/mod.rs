@@ -6,6 +6,7 @@ pub mod core;
 pub mod edges;
 pub mod error;
 pub mod fault;
+pub mod interrupt;
 pub mod kept_sound;
 pub mod live;
 pub mod memory;

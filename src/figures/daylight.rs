@@ -54,10 +54,10 @@ impl FromStr for Place {
 
     /// Reads "40 N 100 W", or "40, -100" with latitude first.
     fn from_str(text: &str) -> Result<Self, FigureError> {
-        let wrong = || FigureError::NotAQuantity {
-            kind: "place",
-            found: text.trim().to_owned(),
-            example: "\"40 N 100 W\" or \"40, -100\"",
+        let wrong = || FigureError::Impossible {
+            what: "place",
+            found: format!("found \"{}\"", text.trim()),
+            expected: "latitude and longitude, as a map shows them; write for instance \"40 N 100 W\" or \"40, -100\"",
         };
         let part = COORDINATES.captures(text).ok_or_else(wrong)?;
         let degrees = |number: &str, side: &str, below: &str| -> Result<f64, FigureError> {

@@ -282,7 +282,7 @@ pub(super) fn check(place: &Place) -> Result<Connection, JournalError> {
 
 fn summary(id: RunId, run: NewRun, records: &[Record]) -> RunSummary {
     let mut outcome = Outcome::Unfinished;
-    let (mut last_step, mut skipped) = (None, Vec::new());
+    let (mut last_step, mut skipped, mut overridden) = (None, Vec::new(), Vec::new());
     for record in records {
         match &record.event {
             Event::StepOffered { step } => last_step = Some(step.clone()),
@@ -294,6 +294,7 @@ fn summary(id: RunId, run: NewRun, records: &[Record]) -> RunSummary {
                 outcome = Outcome::Completed;
                 skipped.clone_from(listed);
             }
+            Event::Overridden { open, .. } => overridden.clone_from(open),
             Event::RunAbandoned => outcome = Outcome::Abandoned,
             _ => {}
         }
@@ -306,5 +307,6 @@ fn summary(id: RunId, run: NewRun, records: &[Record]) -> RunSummary {
         outcome,
         last_step,
         skipped,
+        overridden,
     }
 }

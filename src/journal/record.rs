@@ -93,6 +93,8 @@ pub struct RunSummary {
     pub last_step: Option<String>,
     /// Steps left out, in order: as the end of the run lists them, else as they were skipped.
     pub skipped: Vec<String>,
+    /// Steps that were open when somebody took it on themselves to end the run.
+    pub overridden: Vec<String>,
 }
 
 /// How a run ended.

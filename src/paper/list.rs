@@ -25,7 +25,7 @@ pub fn to_draft(sheets: &[(Grid, Layout)], naming: &Naming, words: &PaperWords, 
         Builder { words, notes, sections: Vec::new(), remarks: Vec::new(), waiting: Vec::new(), ids: BTreeSet::new() };
     for (grid, layout) in sheets {
         let sheet_title = (sheets.len() > 1).then_some(grid.name.as_str());
-        builder.sheet(grid, layout, sheet_title);
+        builder.sheet(&without_faults(grid), layout, sheet_title);
     }
     builder.finish(naming)
 }
@@ -239,7 +239,7 @@ impl Builder<'_> {
                         self.notes.push(Note::new(
                             at,
                             Fate::AsComment,
-                            format!("'{found}' as who does it; roles are named in the file"),
+                            format!("'{found}' as who does it, expected a role: {}", self.roles()),
                         ));
                     }
                 },
@@ -312,6 +312,10 @@ impl Builder<'_> {
         }
     }
 
+    fn roles(&self) -> String {
+        self.words.roles.keys().map(String::as_str).collect::<Vec<_>>().join(", ")
+    }
+
     fn role_of(&self, text: &str) -> Option<String> {
         let plain = text.trim().to_lowercase();
         self.words.roles.iter().find(|(_, known)| known.contains(&plain)).map(|(role, _)| role.clone())
@@ -351,6 +355,16 @@ impl Builder<'_> {
         self.notes.push(Note::new(CellPlace::default(), Fate::LookAt, what));
         Draft { remark: self.remarks.join("\n"), keys, sections: self.sections }
     }
+}
+
+/// The sheet without the cells in which a formula has no value: the formula itself is nothing to say. They were told when the file was read.
+fn without_faults(grid: &Grid) -> Grid {
+    let mut grid = grid.clone();
+    for row in &mut grid.rows {
+        row.cells.retain(|_, cell| !matches!(cell.value, cells::Value::Fault(_)));
+    }
+    grid.rows.retain(|row| !row.cells.is_empty());
+    grid
 }
 
 /// Whether rows usually fill more than one column, marks and numbers not counted.
@@ -435,6 +449,13 @@ fn put_found_minutes(keys: &mut Table, value: &cells::Value, found: &str) -> Opt
         Minutes::Exactly(minutes) => {
             put_minutes(keys, minutes);
             None
+        }
+        Minutes::Clock(minutes) => {
+            put_minutes(keys, minutes);
+            let what = format!(
+                "'{found}' is hours and minutes, {minutes} minutes in all; where minutes and seconds are meant, write it as 0:{found}"
+            );
+            Some((Fate::Guessed, what))
         }
         Minutes::UpTo(minutes) => {
             put_minutes(keys, minutes);

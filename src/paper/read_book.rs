@@ -131,7 +131,7 @@ pub(super) fn grid(name: String, rows: Cells, notes: &mut Vec<Note>) -> Grid {
                     ),
                     _ => format!("a formula with the fault {text}"),
                 };
-                notes.push(Note::new(CellPlace::cell(&name, row + 1, *column), Fate::LookAt, what));
+                notes.push(Note::new(CellPlace::cell(&name, row + 1, *column), Fate::LeftOut, what));
             }
         }
         if !cells.is_empty() {

@@ -7,6 +7,9 @@ use super::cells::{Cell, Value};
 pub enum Minutes {
     /// One time, in minutes, 0 to a day.
     Exactly(f64),
+    /// Written as a clock shows it (`0:30`), which is hours and minutes to a spreadsheet and may have been meant as minutes and seconds; in minutes,
+    /// as the spreadsheet has it.
+    Clock(f64),
     /// A range; the longer time counts, in minutes.
     UpTo(f64),
     /// No time, or none that a step can take.
@@ -17,12 +20,17 @@ pub enum Minutes {
 pub fn minutes(value: &Value) -> Minutes {
     let found = match value {
         Value::Number(number) => Minutes::Exactly(*number),
+        Value::Time(minutes) if minutes.fract() == 0.0 => Minutes::Clock(*minutes),
         Value::Time(minutes) => Minutes::Exactly(*minutes),
         Value::Text(text) => minutes_of_text(text),
         Value::Date(_) | Value::Truth(_) | Value::Fault(_) => Minutes::Unclear,
     };
     match found {
-        Minutes::Exactly(minutes) | Minutes::UpTo(minutes) if !(0.0..=DAY).contains(&minutes) => Minutes::Unclear,
+        Minutes::Exactly(minutes) | Minutes::Clock(minutes) | Minutes::UpTo(minutes)
+            if !(0.0..=DAY).contains(&minutes) =>
+        {
+            Minutes::Unclear
+        }
         found => found,
     }
 }
@@ -42,7 +50,8 @@ fn minutes_of_text(text: &str) -> Minutes {
             };
         }
     }
-    one_time(text).map_or(Minutes::Unclear, Minutes::Exactly)
+    let of = if text.matches(':').count() == 1 { Minutes::Clock } else { Minutes::Exactly };
+    one_time(text).map_or(Minutes::Unclear, of)
 }
 
 fn one_time(text: &str) -> Option<f64> {
@@ -169,7 +178,7 @@ mod tests {
     #[case("1 h 30", Minutes::Exactly(90.0))]
     #[case("1h30m", Minutes::Exactly(90.0))]
     #[case("90 s", Minutes::Exactly(1.5))]
-    #[case("0:05", Minutes::Exactly(5.0))]
+    #[case("0:05", Minutes::Clock(5.0))]
     #[case("1:30:30", Minutes::Exactly(90.5))]
     #[case("5-10 min", Minutes::UpTo(10.0))]
     #[case("5 – 10", Minutes::UpTo(10.0))]

@@ -9,6 +9,7 @@ use toml::{Table, Value};
 use super::equipment::EQUIPMENT;
 use super::file::RigFile;
 use super::{bounds, slug};
+use crate::source::expected_by;
 
 /// The questions, with the words around them.
 #[derive(Clone, Debug, Deserialize)]
@@ -36,6 +37,8 @@ pub struct InterviewWords {
     pub kept: String,
     pub saved: String,
     pub not_saved: String,
+    /// Said where the input ends before the questions do.
+    pub unfinished: String,
 }
 
 /// One thing to ask.
@@ -239,7 +242,7 @@ impl Interview {
             Kind::YesNo => return Err(fault(format!("{} or {}", self.words().yes[0], self.words().no[0]))),
             Kind::Number => match text.parse() {
                 Ok(whole) => Value::Integer(whole),
-                Err(_) => Value::Float(text.parse().map_err(|_| fault("a number".to_owned()))?),
+                Err(_) => Value::Float(text.parse().map_err(|_| fault(A_NUMBER.to_owned()))?),
             },
             Kind::Choice => {
                 let value = option(text)?;
@@ -296,11 +299,13 @@ fn put(file: &mut Table, question: &InterviewQuestion, entry: usize, value: Valu
 
 fn check(file: &Table, found: &str) -> Result<RigFile, Misunderstood> {
     let fault = |expected: String| Misunderstood { found: found.to_owned(), expected };
-    let rig: RigFile = file.clone().try_into().map_err(|why: toml::de::Error| fault(why.message().to_owned()))?;
+    let rig: RigFile =
+        file.clone().try_into().map_err(|why: toml::de::Error| fault(expected_by(why.message()).to_owned()))?;
     bounds::check(&rig).map_err(|why| fault(why.expected))?;
     Ok(rig)
 }
 
+const A_NUMBER: &str = "a number alone, in the unit that the question names";
 /// Lists whose entries have more than a name.
 const TABLES: [&str; 4] = ["person", "slide", "awning", "tire"];
 const FIRST_PSI: i64 = 80;

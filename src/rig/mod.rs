@@ -180,7 +180,7 @@ pub fn slug(name: &str) -> String {
 const TWO_PEOPLE: &str = "two-people";
 
 /// Begins the name of equipment that only its owner's routines ask for.
-const OWN: &str = "own-";
+pub const OWN: &str = "own-";
 
 /// Why a rig's file is refused.
 #[derive(Debug, Error, PartialEq, Eq)]

@@ -46,7 +46,8 @@ pub struct Surroundings<'a> {
 /// Looks a file over: a routine, or changes to one. What is found is in the order of the text.
 pub fn lint(source: &Source, around: &Surroundings) -> Vec<Finding> {
     let mut findings = Findings::default();
-    if source.text.lines().any(|line| line.trim_start().starts_with("changes") && line.contains('=')) {
+    let says_so = |line: &str| line.trim_start().starts_with("changes") && line.contains('=');
+    if source.name.ends_with(".changes.toml") || source.text.lines().any(says_so) {
         lint_changes(source, around, &mut findings);
     } else {
         match source.read::<RoutineFile>() {

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use axum::body::{Body, to_bytes};
 use axum::extract::{Path, Request, State, WebSocketUpgrade};
-use axum::http::header::{CONTENT_TYPE, COOKIE, HOST, HeaderName, ORIGIN, SET_COOKIE};
+use axum::http::header::{CONTENT_TYPE, COOKIE, HOST, HeaderName, ORIGIN, SET_COOKIE, USER_AGENT};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
@@ -18,7 +18,7 @@ use tokio::time::timeout;
 use crate::server::limits::HEAD_WITHIN;
 use crate::server::origin::{Foreign, OriginRule, look};
 use crate::server::page::{FILES, headers, words_json};
-use crate::server::pairing::{NotPaired, cookie_in, hex, set_cookie};
+use crate::server::pairing::{NotPaired, cookie_in, hex, kind_in, set_cookie};
 use crate::server::protocol::{MOST_BINARY, VERSION};
 use crate::server::serve::{Shared, random};
 use crate::server::socket;
@@ -98,14 +98,20 @@ struct Brought {
 }
 
 /// Exchanges a token for a cookie.
-async fn pair(State(shared): State<Arc<Shared>>, Extension(from): Extension<IpAddr>, body: Body) -> Response {
+async fn pair(
+    State(shared): State<Arc<Shared>>,
+    Extension(from): Extension<IpAddr>,
+    head: HeaderMap,
+    body: Body,
+) -> Response {
     let Ok(Ok(body)) = timeout(HEAD_WITHIN, to_bytes(body, MOST_BROUGHT)).await else {
         return StatusCode::BAD_REQUEST.into_response();
     };
     let Ok(brought) = serde_json::from_slice::<Brought>(&body) else { return StatusCode::BAD_REQUEST.into_response() };
+    let kind = head.get(USER_AGENT).and_then(|name| name.to_str().ok()).map(kind_in).unwrap_or_default();
     // The disk, and a command that holds the folder, are waited for elsewhere: sound goes on.
     let work = Arc::clone(&shared);
-    match tokio::task::spawn_blocking(move || let_in(&work, from, &brought.token)).await {
+    match tokio::task::spawn_blocking(move || let_in(&work, from, &brought.token, kind)).await {
         Ok(Ok(cookie)) => {
             shared.host.paired();
             (StatusCode::NO_CONTENT, [(SET_COOKIE, set_cookie(&cookie))]).into_response()
@@ -115,7 +121,7 @@ async fn pair(State(shared): State<Arc<Shared>>, Extension(from): Extension<IpAd
     }
 }
 
-fn let_in(shared: &Shared, from: IpAddr, token: &str) -> Result<String, StatusCode> {
+fn let_in(shared: &Shared, from: IpAddr, token: &str, kind: String) -> Result<String, StatusCode> {
     let failed = |error: &dyn std::fmt::Display| {
         tracing::warn!(%error, "a phone cannot be let in");
         StatusCode::INTERNAL_SERVER_ERROR
@@ -128,7 +134,7 @@ fn let_in(shared: &Shared, from: IpAddr, token: &str) -> Result<String, StatusCo
     })?;
     let _held = shared.kept.lock().map_err(|error| failed(&error))?;
     let mut phones = shared.kept.phones().map_err(|error| failed(&error))?;
-    phones.add(shared.host.today(), hash);
+    phones.add(shared.host.today(), kind, hash);
     shared.kept.keep_phones(&phones).map_err(|error| failed(&error))?;
     Ok(cookie)
 }

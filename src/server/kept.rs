@@ -192,7 +192,7 @@ mod tests {
         let kept = Kept::open(&folder).unwrap();
         assert_eq!(kept.phones().unwrap(), PairedPhones::default());
         let mut phones = PairedPhones::default();
-        phones.add("2026-05-01".to_owned(), SecretHash::of("x"));
+        phones.add("2026-05-01".to_owned(), "phone".to_owned(), SecretHash::of("x"));
         let held = kept.lock().unwrap();
         kept.keep_phones(&phones).unwrap();
         drop(held);

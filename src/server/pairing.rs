@@ -133,6 +133,12 @@ pub struct PairedPhone {
     pub name: String,
     /// When it was let in, by the rig's calendar.
     pub since: String,
+    /// When somebody began with it last, by the rig's calendar; empty where nobody ever did.
+    #[serde(default)]
+    pub seen: String,
+    /// What its browser says that it is; empty where it does not.
+    #[serde(default)]
+    pub kind: String,
     /// What its cookie hashes to.
     pub hash: SecretHash,
 }
@@ -158,9 +164,10 @@ pub struct PairedPhones {
 
 impl PairedPhones {
     /// Lets one in. Of more than 32 the oldest is forgotten. Gives its number.
-    pub fn add(&mut self, since: String, hash: SecretHash) -> u32 {
+    pub fn add(&mut self, since: String, kind: String, hash: SecretHash) -> u32 {
         self.last += 1;
-        self.phone.push(PairedPhone { number: self.last, name: String::new(), since, hash });
+        let (name, seen) = (String::new(), String::new());
+        self.phone.push(PairedPhone { number: self.last, name, since, seen, kind, hash });
         let surplus = self.phone.len().saturating_sub(MOST_PHONES);
         self.phone.drain(..surplus);
         self.last
@@ -221,6 +228,18 @@ pub fn cookie_in(header: &str) -> Option<&str> {
         .then_some(cookie)
 }
 
+/// What a browser says of the phone that it is on: what stands in the first brackets of its name (RFC 9110, 10.1.5), as far as it is plain.
+pub fn kind_in(user_agent: &str) -> String {
+    let inside = user_agent.split_once('(').and_then(|(_, rest)| rest.split_once(')')).map_or("", |(inside, _)| inside);
+    inside
+        .chars()
+        .filter(|c| c.is_ascii_graphic() || *c == ' ')
+        .take(LONGEST_KIND)
+        .collect::<String>()
+        .trim()
+        .to_owned()
+}
+
 /// The header that gives a phone its cookie: for this host only, over TLS only, out of reach of scripts and of other pages.
 pub fn set_cookie(cookie: &str) -> String {
     format!("{COOKIE}={cookie}; Path=/; Max-Age=34560000; Secure; HttpOnly; SameSite=Strict")
@@ -232,6 +251,7 @@ const INVITED_FOR: Duration = Duration::from_secs(120);
 /// Addresses whose attempts are counted.
 const MOST_ADDRESSES: usize = 256;
 const MOST_PHONES: usize = 32;
+const LONGEST_KIND: usize = 60;
 
 #[cfg(test)]
 mod tests {
@@ -253,7 +273,7 @@ mod tests {
         assert_eq!(token.len(), 32);
         let (cookie, hash) = door.redeem(at(119), address(2), &token, [9; 32]).unwrap();
         let mut phones = PairedPhones::default();
-        assert_eq!(phones.add("2026-05-01".to_owned(), hash), 1);
+        assert_eq!(phones.add("2026-05-01".to_owned(), String::new(), hash), 1);
         assert_eq!(phones.with_cookie(&cookie).map(|phone| phone.number), Some(1));
         assert_eq!(door.redeem(at(119), address(3), &token, [8; 32]), Err(NotPaired::NotInvited), "it was used");
         assert_eq!(door.shown_is(at(119)), InvitationUse::Used);
@@ -323,13 +343,35 @@ mod tests {
         assert_eq!(door.redeem(at(190), address(2), &asked_for, [0; 32]), Err(NotPaired::NotInvited), "two minutes");
     }
 
+    /// Two names as browsers of phones have them; from memory.
+    #[test]
+    fn what_a_browser_says_of_its_phone_is_kept_as_far_as_it_is_plain_and_short() {
+        for (name, kind) in [
+            ("Mozilla/5.0 (Linux; Android 10; K) AppleWebKit/537.36 (KHTML, like Gecko)", "Linux; Android 10; K"),
+            ("Mozilla/5.0 (iPhone; CPU iPhone OS 17_5 like Mac OS X) x", "iPhone; CPU iPhone OS 17_5 like Mac OS X"),
+            ("(\u{1b}[2Jbell\u{7}é)", "[2Jbell"),
+            ("curl", ""),
+        ] {
+            assert_eq!(kind_in(name), kind);
+        }
+        assert_eq!(kind_in(&format!("({})", "x".repeat(500))).len(), LONGEST_KIND);
+    }
+
+    #[test]
+    fn a_list_of_before_phones_told_when_they_were_here_is_read() {
+        let old =
+            format!("last = 1\n[[phone]]\nnumber = 1\nname = ''\nsince = '2026-05-01'\nhash = '{}'\n", "0".repeat(64));
+        let phones: PairedPhones = toml::from_str(&old).unwrap();
+        assert_eq!((phones.phone[0].seen.as_str(), phones.phone[0].kind.as_str()), ("", ""));
+    }
+
     #[test]
     fn nothing_that_is_kept_opens_the_door() {
         let mut door = Door::default();
         let token = door.invite(at(0), [1; 16]);
         let (cookie, hash) = door.redeem(at(0), address(1), &token, [0xab; 32]).unwrap();
         let mut phones = PairedPhones::default();
-        phones.add("2026-05-01".to_owned(), hash.clone());
+        phones.add("2026-05-01".to_owned(), String::new(), hash.clone());
         let file = toml::to_string(&phones).unwrap();
         assert!(!file.contains(&cookie) && !file.contains(&token), "{file}");
         assert!(phones.with_cookie(&hash.0).is_none());

@@ -62,15 +62,17 @@ async fn refuse(wire: &mut Wire, why: Refusal) {
     }
 }
 
-/// Who uses the phone, for the list of those that were let in.
+/// Who uses the phone, and when, for the list of those that were let in.
 fn remember(shared: &Shared, cookie: &str, name: &str) {
     let kept = || {
         let _held = shared.kept.lock()?;
         let mut phones = shared.kept.phones()?;
         let number = phones.with_cookie(cookie).map(|phone| phone.number);
+        let today = shared.host.today();
         let phone = phones.phone.iter_mut().find(|phone| Some(phone.number) == number);
-        if let Some(phone) = phone.filter(|phone| phone.name != name) {
+        if let Some(phone) = phone.filter(|phone| phone.name != name || phone.seen != today) {
             name.clone_into(&mut phone.name);
+            phone.seen = today;
             shared.kept.keep_phones(&phones)?;
         }
         Ok::<(), crate::server::kept::KeptError>(())

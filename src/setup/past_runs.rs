@@ -88,7 +88,7 @@ impl PastRuns {
                 routine: run.run.routine.clone(),
                 started: run.run.started.clone(),
                 lasted_s: run.last.as_ref().map_or(0.0, |(at, _)| seconds(*at, SessionTime::ZERO)),
-                finished: run.outcome == Outcome::Completed,
+                finished: run.outcome == Outcome::Completed && run.overridden.is_empty(),
             });
             told.add(run.id, &run.run.routine, &records);
         }

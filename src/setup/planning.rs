@@ -1,6 +1,6 @@
 //! Lays out what a plan for being away on time is made from: rig, people, routines, past runs, daylight.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -117,6 +117,8 @@ pub struct Desk {
     /// The routines that are planned; each part begins when the one before is done.
     pub parts: Vec<Vec<Routine>>,
     pub past: PastRuns,
+    /// How many past runs tell how long a step of these routines takes.
+    pub rests_on: usize,
     /// `None` before the first run.
     pub journal: Option<JournalReader>,
     hands: Vec<PlannedPerson>,
@@ -141,10 +143,11 @@ impl Desk {
         let journal = journal(asked, places)?;
         let past = journal.as_ref().map(PastRuns::read).transpose()?.unwrap_or_default();
         let observations = observations(&past, parts.iter().flatten(), &hands);
+        let rests_on = observations.iter().map(|seen| seen.run).collect::<BTreeSet<_>>().len();
         let durations = Durations::learn(&observations, words.assumptions);
         let own = asked.minutes.as_deref().map(|path| own_times(path, &parts)).transpose()?.unwrap_or_default();
         let wanted = wanted(asked, place, now, zone)?;
-        Ok(Self { words, parts, hands, past, durations, own, wanted, journal })
+        Ok(Self { words, parts, hands, past, rests_on, durations, own, wanted, journal })
     }
 
     fn work(&self) -> Result<Work, WorkError> {
@@ -227,11 +230,7 @@ fn named(routines: &[String], config: &Path) -> Result<Vec<Vec<String>>, PromptE
 
 /// A routine for planning: what a run asks for in it makes no difference.
 pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
-    let source = prompts::routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
-        wanted: id.to_owned(),
-        known: prompts::ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
-    })?;
-    prompts::load_from(&source, rig, config)
+    prompts::load_from(&prompts::known_routine(id, config)?, rig, config)
 }
 
 /// The rig, with the people of the command line in place of its own: steps for two are there only where two take part.

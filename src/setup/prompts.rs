@@ -11,15 +11,26 @@ use crate::engine::{Crew, Engine, Move};
 use crate::rig::{Person, Rig, RigError};
 use crate::routine::{self, Library, Routine, RoutineError, RoutineKind, Source};
 use crate::setup::practised::Practice;
+use crate::source::{SourceError, likely};
 use thiserror::Error;
 
 /// Why the texts cannot be used.
 #[derive(Debug, Error)]
 pub enum PromptError {
-    #[error("no routine named '{wanted}', expected one of: {known}")]
+    #[error("no routine or move named '{wanted}', expected one of: {known}")]
     NoSuchRoutine { wanted: String, known: String },
-    #[error("{path}: cannot be read; check its name, that you may read it, and that it is saved as UTF-8")]
+    #[error("no routine or move named '{wanted}': perhaps '{likely}' is meant")]
+    Misspelled { wanted: String, likely: String },
+    #[error("'{wanted}' is a move of several routines, expected one of them: {legs}")]
+    OfSeveral { wanted: String, legs: String },
+    #[error("{path}: cannot be read; check its name and that you may read it")]
     Unreadable { path: PathBuf, source: std::io::Error },
+    #[error("{path}: found a folder, expected a file; name one in it")]
+    Folder { path: PathBuf },
+    #[error("{path}: line {line}: found a letter in another encoding, expected UTF-8; save the file as UTF-8")]
+    NotUtf8 { path: PathBuf, line: usize },
+    #[error(transparent)]
+    Misread(#[from] SourceError),
     #[error(transparent)]
     Routine(Box<RoutineError>),
     #[error(transparent)]
@@ -29,14 +40,16 @@ pub enum PromptError {
     #[error(transparent)]
     Rig(Box<RigError>),
     #[error(
-        "--person: '{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file"
+        "--person: found '{name}', expected somebody whom the rig file names ({known}); who takes part is asked for by: sparehand rig"
     )]
     Stranger { name: String, known: String },
     #[error(
         "'{id}' is an emergency card, expected a routine: a card begins at once, in any run, by its words ({words}); begin a run, such as `sparehand run tank-dump`, and say them"
     )]
     Card { id: String, words: String },
-    #[error("'{name}' is nobody whom the rig file names, expected one of: {known}; add a [[person]] to the rig file")]
+    #[error(
+        "found '{name}', expected somebody whom the rig file names ({known}); who takes part is asked for by: sparehand rig"
+    )]
     StrangerToLearn { name: String, known: String },
 }
 
@@ -94,11 +107,35 @@ pub const ROUTINES: &[(&str, &str)] = &[
 /// # Errors
 /// No such routine, an unreadable file, or one that is refused.
 pub fn routine(id: &str, rig: &Rig, config: &Path) -> Result<Routine, PromptError> {
-    let source = routine_source(id, config)?.ok_or_else(|| PromptError::NoSuchRoutine {
-        wanted: id.to_owned(),
-        known: ROUTINES.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", "),
-    })?;
-    load_from(&source, rig, config)
+    load_from(&known_routine(id, config)?, rig, config)
+}
+
+/// The text of the routine with this id.
+///
+/// # Errors
+/// There is none of this id, or it cannot be read.
+pub fn known_routine(id: &str, config: &Path) -> Result<Source, PromptError> {
+    match routine_source(id, config)? {
+        Some(source) => Ok(source),
+        None => Err(not_there(id, config)?),
+    }
+}
+
+/// Why there is no routine of this id: it is a move, or nothing of this name is there.
+fn not_there(id: &str, config: &Path) -> Result<PromptError, PromptError> {
+    let wanted = id.to_owned();
+    if let Some((_, file)) = move_file(id, config)? {
+        let legs = file.routine.iter().map(|leg| leg.id.as_str()).collect::<Vec<_>>().join(", ");
+        return Ok(PromptError::OfSeveral { wanted, legs });
+    }
+    let own = own_files(config)?;
+    let own = own.iter().filter_map(|path| path.file_stem()?.to_str()).filter(|name| !name.ends_with(".changes"));
+    let built_in = MOVES.iter().chain(ROUTINES).map(|(name, _)| *name);
+    let known: Vec<&str> = built_in.chain(own).collect();
+    Ok(match likely(id, known.iter().copied()) {
+        Some(likely) => PromptError::Misspelled { wanted, likely: likely.to_owned() },
+        None => PromptError::NoSuchRoutine { wanted, known: known.join(", ") },
+    })
 }
 
 /// What a run carries: a routine, or the routines of a move of this id as one, with the emergency cards beside it. `config` is
@@ -153,8 +190,7 @@ pub fn engine(
     let engine = Engine::of_move(job(id, rig, config)?, phrasebook(config)?, voice);
     let known = |name: &&String| rig.people().iter().any(|person| person.name.eq_ignore_ascii_case(name));
     if let Some(stranger) = with.iter().find(|name| !known(name)) {
-        let known = rig.people().iter().map(|person| person.name.clone()).collect::<Vec<_>>().join(", ");
-        return Err(PromptError::Stranger { name: stranger.clone(), known });
+        return Err(PromptError::Stranger { name: stranger.clone(), known: names_of(rig) });
     }
     let crew = if with.is_empty() { whoever_is_there(rig) } else { crew(rig, with) };
     let crew = crew_by_practice(crew, &past.runs, past.today);
@@ -168,6 +204,14 @@ fn whoever_is_there(rig: &Rig) -> Crew {
         _ => Person { name: String::new(), roles: Vec::new(), practiced: Vec::new(), cannot: Vec::new() },
     };
     Crew { here: vec![here], away: Vec::new() }
+}
+
+/// The names of the rig's people, for those who gave another.
+pub fn names_of(rig: &Rig) -> String {
+    match rig.people() {
+        [] => "nobody yet".to_owned(),
+        people => people.iter().map(|person| person.name.as_str()).collect::<Vec<_>>().join(", "),
+    }
 }
 
 /// Those of the rig's people who take part, by name in any case of letters; the others can be handed over to.
@@ -250,7 +294,11 @@ pub fn phrasebook(config: &Path) -> Result<Phrasebook, PromptError> {
     let built_in = include_str!("../../prompts/phrases/en.toml");
     let found = own_or_built_in(&path, Some(built_in))?;
     let (name, text) = found.as_ref().map_or(("en.toml", built_in), |found| (found.name.as_str(), found.text.as_str()));
-    Ok(Phrasebook::parse(name, text)?)
+    Phrasebook::parse(name, text).map_err(|why| {
+        let source = Source { name: name.to_owned(), text: text.to_owned() };
+        // With the line, where it is the form that is wrong.
+        source.read_for_writer::<Phrasebook>().map_or_else(PromptError::from, |_| why.into())
+    })
 }
 
 /// The rig from the file given, else from `rig.toml` in `config`, else the default one.
@@ -281,5 +329,13 @@ fn own_or_built_in(path: &Path, built_in: Option<&str>) -> Result<Option<Source>
 /// # Errors
 /// It cannot be read.
 pub fn read(path: &Path) -> Result<String, PromptError> {
-    fs::read_to_string(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })
+    if path.is_dir() {
+        return Err(PromptError::Folder { path: path.to_owned() });
+    }
+    let bytes = fs::read(path).map_err(|source| PromptError::Unreadable { path: path.to_owned(), source })?;
+    String::from_utf8(bytes).map_err(|why| {
+        let before = &why.as_bytes()[..why.utf8_error().valid_up_to()];
+        let line = 1 + before.iter().filter(|&&byte| byte == b'\n').count();
+        PromptError::NotUtf8 { path: path.to_owned(), line }
+    })
 }

@@ -26,10 +26,34 @@ fn the_answer_is_a_sentence_in_both_systems_with_formula_source_and_caution() {
     }
 }
 
+/// What does not fit is answered with what was typed and with what would.
+#[rstest]
+#[case::below_zero(&["fill-time", "--tank", "-40 gal", "--flow", "5 gpm"], "found \"-40 gal\", which is below zero, expected zero or more")]
+#[case::no_such_unit(&["convert", "40 foo"], "found \"40 foo\", expected each number with its unit (gal, L, gpm, in, ft")]
+#[case::a_bare_number(&["convert", "5 ft 6"], "as in \"5 ft 6 in\"")]
+#[case::a_name(&["daylight", "--place", "Denver", "--zone", "MST7"], "found \"Denver\", expected latitude and longitude")]
+fn what_does_not_fit_is_answered_with_what_would(#[case] args: &[&str], #[case] expected: &str) {
+    let done = figure(args);
+    let told = String::from_utf8_lossy(&done.stderr).into_owned();
+    let told = told.split_whitespace().filter(|word| *word != "│").collect::<Vec<_>>().join(" ");
+    assert!(!done.status.success() && told.contains(expected), "{told}");
+}
+
+#[rstest]
+#[case::a_day(&["plan", "--away-by", "10:00", "--date", "2026-13-01"], "expected a day that there is, year first")]
+#[case::a_run(&["log", "x"], "expected the number of a run")]
+#[case::a_note(&["notes", "--done", "x"], "expected the number of a note")]
+#[case::an_address(&["run", "leave", "--phones", "--address", "foo"], "expected an address")]
+fn a_number_or_a_day_that_is_none_is_answered_in_words(#[case] args: &[&str], #[case] expected: &str) {
+    let done = Command::new(env!("CARGO_BIN_EXE_sparehand")).args(args).output().unwrap();
+    let told = String::from_utf8_lossy(&done.stderr).into_owned();
+    assert!(!done.status.success() && told.contains(expected), "{told}");
+}
+
 /// Sources beside the functions in `src/figures/`; here each is asked as a person would ask it.
 #[rstest]
-#[case(&["convert", "5 gal"], "5 gal is 5 gal (18.9 L).")]
-#[case(&["convert", "-40 F"], "-40 F is -40 F (-40 C).")]
+#[case(&["convert", "5 gal"], "5 gal is 18.9 L.")]
+#[case(&["convert", "-40 F"], "-40 F is -40 C.")]
 #[case(&["bucket-flow", "--bucket", "5 gal", "--time", "45 s"], "The tap gives 6.67 gal a minute (25.2 L/min), within 2.22 %.")]
 #[case(&["fill-time", "--tank", "40 gal", "--flow", "5 gpm"], "It is 100 % full after 8 min.")]
 #[case(&["drain-time", "--across", "3 ft", "--outlet", "1/2 in", "--from", "4 ft", "--to", "2 ft", "--coefficient", "1"],

@@ -11,11 +11,14 @@ mod learn_voice;
 mod left_running;
 mod lint_by_ear;
 mod log_page;
+mod names;
 mod notes;
 mod practised;
 #[path = "../random_play/mod.rs"]
 mod random_play;
+mod refused;
 mod rehearsal;
+mod rig;
 mod run_by_keys;
 mod sayable;
 mod site;

@@ -97,9 +97,11 @@ fn before_the_first_run_there_are_no_notes_and_a_journal_that_is_named_must_be_t
         }
         command.output().unwrap()
     };
-    for args in [&[] as &[&str], &["--json"]] {
+    for (args, expected) in
+        [(&[] as &[&str], "no notes; a note is taken in a run, by saying: note\n"), (&["--json"], "")]
+    {
         let shown = notes(args);
-        assert!(shown.status.success() && shown.stdout.is_empty(), "{shown:?}");
+        assert!(shown.status.success() && String::from_utf8_lossy(&shown.stdout) == expected, "{shown:?}");
     }
     let refused = notes(&["--done", "1"]);
     assert!(!refused.status.success() && String::from_utf8_lossy(&refused.stderr).contains("there are no notes"));
@@ -175,4 +177,14 @@ fn sorted(remarks: Vec<Remark>) -> Vec<String> {
     let mut shown: Vec<String> = remarks.iter().map(|remark| format!("{remark:?}")).collect();
     shown.sort();
     shown
+}
+
+#[test]
+fn without_any_note_it_is_said_so() {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("journal.sqlite");
+    drop(Journal::open(&path).unwrap());
+    let listed = notes(&path, &[]);
+    assert!(String::from_utf8_lossy(&listed.stdout).starts_with("no notes"), "{listed:?}");
+    assert!(notes(&path, &["--json"]).stdout.is_empty());
 }

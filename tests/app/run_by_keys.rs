@@ -13,6 +13,7 @@ use std::time::Duration;
 use sparehand::engine::event::Event;
 use sparehand::journal::{Journal, JournalReader, Outcome};
 use sparehand::rig::Rig;
+use sparehand::setup::clock::pause;
 
 #[test]
 fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_what_was_said_and_that_no_alarm_sounds() {
@@ -201,13 +202,7 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
     terminal.wait_for("Enter gloves on");
     terminal.press(b"p");
     terminal.wait_for("p: hide this");
-    for _ in 0..60 {
-        terminal.press(b"\r");
-        terminal.watch(Duration::from_millis(1_000));
-        if !terminal.contents().contains("p: hide this") {
-            break;
-        }
-    }
+    terminal.confirm_until(|screen| !screen.contains("p: hide this"));
     terminal.wait_for("RUNNING, HAZARD");
     terminal.press(b"p");
     terminal.wait_for("p: hide this");
@@ -219,20 +214,47 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
     terminal.wait_for("Start again to go on with it.");
 }
 
+/// Without screen, loudspeaker and phone nobody could be rung for, or end it; the next run rings.
 #[test]
-fn whoever_asked_for_phones_or_for_no_rehearsal_gets_an_error_and_no_simulated_person_where_devices_are_missing() {
-    for more in [&["--phones", "--address", "127.0.0.1", "--port", "0"][..], &["--no-rehearsal"]] {
+fn a_run_by_keys_whose_window_is_closed_over_a_running_tap_ends_and_its_clock_is_there_when_it_is_gone_on_with() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut terminal = Terminal::open(folder.path(), "");
+    terminal.wait_for("Enter gloves on");
+    terminal.confirm_until(|screen| screen.contains("RUNNING, HAZARD"));
+    drop(terminal);
+    let journal = folder.path().join("journal.sqlite");
+    let is_free = |_| {
+        pause(Duration::from_millis(200));
+        Journal::open(&journal).is_ok()
+    };
+    assert!((0..25).any(is_free), "the run is still held after 5 s");
+    Terminal::open(folder.path(), "").wait_for("HAZARD");
+}
+
+#[test]
+fn where_devices_are_missing_a_run_ends_with_an_error_and_no_simulated_person_begins() {
+    for more in [&["--phones", "--address", "127.0.0.1", "--port", "0"][..], &[]] {
         let folder = tempfile::tempdir().unwrap();
         let mut run = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
         run.args(["run", "tank-dump", "--journal"]).arg(folder.path().join("journal.sqlite")).args(more);
         let output = run.current_dir(folder.path()).output().unwrap();
         let told = String::from_utf8_lossy(&output.stderr).into_owned();
         assert!(!output.status.success(), "{told}");
-        for part in ["No usable microphone", "No usable loudspeaker", "--keys"] {
+        for part in ["No usable microphone", "No usable loudspeaker", "--keys", "sparehand rehearse tank-dump"] {
             assert!(told.contains(part), "no '{part}' in {told}");
         }
         assert!(!folder.path().join("rehearsal").exists());
     }
+}
+
+#[test]
+fn a_routine_that_is_not_there_is_told_before_any_device_is_looked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut run = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
+    let output = run.args(["run", "tank-dmp"]).current_dir(folder.path()).output().unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!output.status.success() && told.contains("'tank-dump'"), "{told}");
+    assert!(!told.contains("microphone") && output.stdout.is_empty(), "{told}");
 }
 
 /// Two programs that write down one run would each ask for what the other was told.
@@ -251,6 +273,17 @@ fn a_second_run_beside_the_first_is_refused_by_name_and_the_first_goes_on() {
     }
     first.press(b"\r");
     first.wait_for("step 2 of ");
+}
+
+/// Nobody sees the steps and nobody can press a key.
+#[test]
+fn a_run_by_keys_without_a_terminal_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut run = without_devices(env!("CARGO_BIN_EXE_sparehand"), folder.path());
+    run.args(["run", "tank-dump", "--keys", "--journal"]).arg(folder.path().join("journal.sqlite"));
+    let output = run.stdin(Stdio::null()).output().unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!output.status.success() && told.contains("needs a terminal"), "{told}");
 }
 
 /// The system's limit on the size of a file stands for a disk that fills up: what is beyond it cannot be written.
@@ -350,6 +383,18 @@ impl Terminal {
     fn press(&mut self, key: &[u8]) {
         self.keys.write_all(key).unwrap();
         self.keys.flush().unwrap();
+    }
+
+    /// Confirms step after step until the screen is so.
+    fn confirm_until(&mut self, reached: impl Fn(&str) -> bool) {
+        for _ in 0..60 {
+            self.press(b"\r");
+            self.watch(Duration::from_millis(1_000));
+            if reached(&self.contents()) {
+                return;
+            }
+        }
+        panic!("not so after 60 steps:\n{}", self.contents());
     }
 
     fn contents(&self) -> String {

@@ -9,8 +9,11 @@ use sparehand::journal::{Journal, NewRun, Purpose, Record, Stamp};
 use sparehand::units::SessionTime;
 
 fn site(home: &Path, args: &[&str]) -> Output {
+    sparehand(home, &[&["site"], args].concat())
+}
+
+fn sparehand(home: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_sparehand"))
-        .arg("site")
         .args(args)
         .env("HOME", home)
         .env("XDG_CONFIG_HOME", home.join("config"))
@@ -44,9 +47,30 @@ fn a_thing_that_nobody_knows_is_refused_with_those_that_there_are() {
     for wrong in ["main=away", "mains=on", "mains"] {
         let refused = site(home.path(), &[wrong]);
         let told = String::from_utf8_lossy(&refused.stderr).replace(['\n', '│', ' '], "");
-        assert!(!refused.status.success() && told.contains("mains=away") && told.contains("sewer"), "{told}");
+        assert!(!refused.status.success() && told.contains("shore-power=away") && told.contains("sewer"), "{told}");
     }
     assert_eq!(json(home.path())["mains"], "unknown");
+}
+
+/// What is said is what may be typed; nothing is there without a name.
+#[test]
+fn things_are_shown_and_told_by_the_names_that_are_said() {
+    let home = tempfile::tempdir().unwrap();
+    let rig = home.path().join("config/sparehand/rig.toml");
+    std::fs::create_dir_all(rig.parent().unwrap()).unwrap();
+    std::fs::write(&rig, "[[slide]]\nname = 'kitchen slide'\n[outside]\nantennas = ['roof antenna']\n").unwrap();
+    let told = site(home.path(), &["shore power=away", "kitchen-slide=out", "roof-antenna=away", "sewer=away"]);
+    assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    let shown = json(home.path());
+    for (thing, stands) in
+        [("mains", "away"), ("slide@kitchen-slide", "out"), ("antenna@roof-antenna", "away"), ("sewer", "away")]
+    {
+        assert_eq!(shown[thing], stands, "{thing} in {shown}");
+    }
+    assert!(shown.get("antenna").is_none(), "{shown}");
+    let text = String::from_utf8(site(home.path(), &[]).stdout).unwrap();
+    assert!(text.lines().all(|line| !line.starts_with(' ')), "{text}");
+    assert!(text.contains(" shore-power=away\n") && text.contains(" kitchen-slide=out\n"), "{text}");
 }
 
 /// A run of a routine with these events, put into the journal.
@@ -159,4 +183,23 @@ fn a_running_generator_is_shown_in_words_and_to_whoever_has_one() {
     std::fs::create_dir_all(rig.parent().unwrap()).unwrap();
     std::fs::write(&rig, FULL).unwrap();
     assert!(text().lines().any(|line| line.starts_with("generator ") && line.contains(" running ")), "{}", text());
+}
+
+/// What was told between runs is no run that somebody finished, and the log has the words that are said.
+#[test]
+fn the_log_says_of_what_was_told_between_runs_that_it_was_and_names_things_as_they_are_said() {
+    let home = tempfile::tempdir().unwrap();
+    let log = |args: &[&str]| {
+        let output = sparehand(home.path(), &[&["log"], args].concat());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap()
+    };
+    assert_eq!(log(&[]), "no runs yet\n");
+    assert_eq!(log(&["--json"]), "");
+    assert!(site(home.path(), &["mains=away", "own-mat=out"]).status.success());
+    let list = log(&[]);
+    assert!(list.contains("told between runs") && !list.contains("finished"), "{list}");
+    let run = log(&["1"]);
+    assert!(run.contains("shore power not connected") && run.contains("mat out"), "{run}");
+    assert!(!run.contains("began, text") && !run.contains("mains"), "{run}");
 }

@@ -1,6 +1,7 @@
 //! The log, as people and as programs see it.
 
 use crate::journal_support::{KINDS, at, event_of_kind, kind_number, new_run, voice};
+use crate::world::english;
 use insta::assert_snapshot;
 use jiff::tz::TimeZone;
 use proptest::strategy::{Strategy, ValueTree};
@@ -25,11 +26,30 @@ fn the_list_tells_when_how_long_and_how_each_run_ended() {
 fn the_list_for_programs_has_one_object_a_line() {
     let (_folder, journal) = example();
     assert_snapshot!(listed(&journal, Form::Json), @r#"
-    {"run":1,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":false,"lasted_ms":19500,"outcome":"completed","stopped_at":null,"skipped":["gloves"],"records":14}
-    {"run":2,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":true,"lasted_ms":6000,"outcome":"unfinished","stopped_at":"black-open","skipped":["gloves"],"records":5}
-    {"run":3,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":false,"lasted_ms":3000,"outcome":"abandoned","stopped_at":"hose-tight","skipped":[],"records":3}
-    {"run":4,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":false,"lasted_ms":0,"outcome":"unfinished","stopped_at":null,"skipped":[],"records":0}
+    {"run":1,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":false,"lasted_ms":19500,"outcome":"completed","stopped_at":null,"skipped":["gloves"],"overridden":[],"records":14}
+    {"run":2,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":true,"lasted_ms":6000,"outcome":"unfinished","stopped_at":"black-open","skipped":["gloves"],"overridden":[],"records":5}
+    {"run":3,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":false,"lasted_ms":3000,"outcome":"abandoned","stopped_at":"hose-tight","skipped":[],"overridden":[],"records":3}
+    {"run":4,"routine":"tank-dump","fingerprint":"5f2a","started":"2026-05-01T08:00:00+02:00[Europe/Berlin]","rehearsal":false,"lasted_ms":0,"outcome":"unfinished","stopped_at":null,"skipped":[],"overridden":[],"records":0}
     "#);
+}
+
+/// Nobody finished what somebody took on themselves to leave.
+#[test]
+fn a_run_that_was_overridden_is_listed_with_what_was_open_and_not_as_finished() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut journal = Journal::open(&folder.path().join("journal.db")).unwrap();
+    let run = journal.begin_run(&new_run("tank-dump", Purpose::Real)).unwrap();
+    let open: Vec<String> = (0..29).map(|step| format!("step-{step}")).collect();
+    let overridden = Event::Overridden { open: open.clone(), person: String::new(), heard: HeardAs::Key };
+    for (seq, event) in (0..).zip([overridden, Event::RunCompleted { skipped: vec![] }]) {
+        journal.append(run, &at(seq, event)).unwrap();
+    }
+    let text = listed(&journal, Form::Text);
+    assert!(text.contains("overridden, 29 open") && !text.contains("finished"), "{text}");
+    let text = shown(&journal, run, Form::Text);
+    assert!(text.lines().nth(1).unwrap().contains("overridden, 29 open"), "{text}");
+    let line: serde_json::Value = serde_json::from_str(&listed(&journal, Form::Json)).unwrap();
+    assert_eq!((&line["outcome"], &line["overridden"]), (&"overridden".into(), &open.into()));
 }
 
 #[test]
@@ -94,7 +114,7 @@ fn an_empty_journal_and_an_unknown_run_say_so() {
     let journal = Journal::open(&folder.path().join("journal.db")).unwrap();
     assert_eq!(listed(&journal, Form::Text), "no runs yet\n");
     assert_eq!(listed(&journal, Form::Json), "");
-    let error = show(&mut Vec::new(), &journal, RunId(4), Form::Text, &TimeZone::UTC).unwrap_err();
+    let error = show(&mut Vec::new(), &journal, RunId(4), Form::Text, &TimeZone::UTC, &english()).unwrap_err();
     assert!(matches!(error, LogError::Journal(JournalError::UnknownRun { run: RunId(4), .. })), "{error}");
 }
 
@@ -143,6 +163,6 @@ fn listed(journal: &Journal, form: Form) -> String {
 
 fn shown(journal: &Journal, run: RunId, form: Form) -> String {
     let mut out = Vec::new();
-    show(&mut out, journal, run, form, &TimeZone::fixed(jiff::tz::offset(2))).unwrap();
+    show(&mut out, journal, run, form, &TimeZone::fixed(jiff::tz::offset(2)), &english()).unwrap();
     String::from_utf8(out).unwrap()
 }

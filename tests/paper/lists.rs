@@ -71,6 +71,34 @@ fn what_is_not_understood_is_kept_and_told_with_its_place() {
     }
 }
 
+/// A spreadsheet takes "0:30" for half an hour, whoever wrote it may have meant half a minute.
+#[test]
+fn a_time_that_may_be_minutes_or_hours_is_listed_and_careful_is_a_caution_and_roles_are_named() {
+    let list = "Task,Time,Careful,Who\nGray valve open,0:30,Slippery,R\nCap off,1:30:30,,outside\n";
+    let (text, told) = brought_in("list.csv", list.as_bytes(), &[]);
+    assert!(told.contains("'0:30' is hours and minutes, 30 minutes in all"), "{told}");
+    assert!(told.contains("write it as 0:0:30") && !told.contains("1:30:30' is"), "{told}");
+    let routine = routine_of(&text);
+    assert_eq!((routine.steps[0].usual.as_secs(), routine.steps[0].caution.as_str()), (1_800, "Slippery"));
+    assert!(told.contains("'R' as who does it, expected a role: driver, either, inside, outside, spotter"), "{told}");
+}
+
+#[test]
+fn a_formula_without_a_value_is_left_out_and_told_and_never_said() {
+    let mut book = rust_xlsxwriter::Workbook::new();
+    let sheet = book.add_worksheet();
+    sheet.write(0, 0, "Task").unwrap();
+    sheet.write(1, 0, "Cap off").unwrap();
+    sheet.write_formula(2, 0, rust_xlsxwriter::Formula::new("=1/0").set_result("#DIV/0!")).unwrap();
+    sheet.write(3, 0, "Hose on").unwrap();
+    let (text, told) = brought_in("list.xlsx", &book.save_to_buffer().unwrap(), &[]);
+    let names: Vec<String> = routine_of(&text).steps.into_iter().map(|step| step.name).collect();
+    assert_eq!(names[..2], ["Cap off", "Hose on"]);
+    assert!(!text.contains("1/0") && !text.contains("DIV"), "{text}");
+    let left_out = told.split("Not taken over:").nth(1).expect("something is left out");
+    assert!(left_out.contains("cell A3"), "{told}");
+}
+
 #[test]
 fn every_word_of_a_list_is_in_the_routine_or_in_the_report() {
     let (text, told) = brought_in("departure.csv", DEPARTURE.as_bytes(), &[]);

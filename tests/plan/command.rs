@@ -108,6 +108,20 @@ fn times_run_from_question_to_answer_without_standing_by_and_time_away() {
     assert_eq!((past.skips[0].step.as_str(), past.skips[0].reason.as_str()), ("tank-dump/station", "no water"));
 }
 
+/// Runs of a tank dump tell nothing of a morning.
+#[test]
+fn a_plan_goes_by_those_runs_alone_that_tell_of_its_steps() {
+    let folder = tempfile::tempdir().unwrap();
+    let home = folder.path();
+    let runs: Vec<_> = (0..3).map(|_| run_of(Purpose::Real, &[("hose-rig", 600)], None)).collect();
+    let path = journal(home, &runs).display().to_string();
+    let args = ["plan", "--away-by", "10:00", "--date", "2030-05-02", "--person", "Rowan", "--journal", &path];
+    let morning = said(&sparehand(home, &[&args[..], &["--routine", "morning-inside"]].concat()));
+    assert!(morning.contains("No past runs yet"), "{morning}");
+    let dump = said(&sparehand(home, &[&args[..], &["--routine", "tank-dump"]].concat()));
+    assert!(dump.contains("This goes by 3 past runs."), "{dump}");
+}
+
 #[test]
 fn a_plan_is_written_in_every_form_and_learns_from_the_journal() {
     let folder = tempfile::tempdir().unwrap();
@@ -158,7 +172,7 @@ fn a_faulty_request_says_what_was_expected() {
     for (more, expected) in [
         (&["--person", "Rowan:cook"][..], "roles out of outside, inside, driver, spotter"),
         (&["--person", "Rowan", "--person", "Rowan"], "name everybody once"),
-        (&["--routine", "no-such"], "no routine named 'no-such'"),
+        (&["--routine", "no-such"], "no routine or move named 'no-such'"),
         (&["--minutes", minutes], "minutes above 0 in order"),
         (&["--light-from", "dawn"], "such as 6:40"),
         (&["--journal", "nowhere.sqlite"], "nowhere.sqlite"),
@@ -379,4 +393,7 @@ fn the_account_of_past_runs_counts_times_trends_and_skips() {
     assert!(text.contains("no <b>water</b> (1)"), "{text}");
     let page = std::fs::read_to_string(page).unwrap();
     assert!(page.contains("no &lt;b&gt;water") && page.contains("<svg") && !page.contains("<b>water"));
+    let style = page.split("<style>").nth(1).unwrap().split("</style>").next().unwrap();
+    let of_tables = style.lines().find(|line| line.starts_with("table {")).unwrap();
+    assert!(of_tables.contains("overflow-x: auto"), "a table that is too wide slides by itself: {of_tables}");
 }

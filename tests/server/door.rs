@@ -46,6 +46,19 @@ fn a_phone_is_let_in_once_by_an_invitation_and_stays_known_to_the_next_run() {
 }
 
 #[test]
+fn a_phone_that_somebody_began_with_is_kept_with_who_and_when() {
+    let rig = Rig::start(&["Rowan"]);
+    let _page = rig.page("Rowan");
+    let kept = sparehand::server::kept::Kept::open(&rig.folder.path().join("phones")).unwrap();
+    let is_here = |_| {
+        sparehand::setup::clock::pause(Duration::from_millis(50));
+        let phones = kept.phones().unwrap().phone;
+        phones.iter().any(|phone| phone.name == "Rowan" && !phone.seen.is_empty() && phone.seen == phone.since)
+    };
+    assert!((0..100).any(is_here), "{:?}", kept.phones().unwrap());
+}
+
+#[test]
 fn an_invitation_runs_out_after_two_minutes() {
     let rig = Rig::start(&[]);
     let token = rig.token();

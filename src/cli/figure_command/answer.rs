@@ -291,9 +291,11 @@ impl Convert {
             caution: "A gallon, quart, pint, cup or ounce is that of the United States unless \"imp\" stands before it.",
         };
         let of = |kind: &str, shown: String, units: Vec<(&'static str, f64)>| {
-            let mut answer =
-                FigureAnswer::new(method, FigureVerdict::Figure, format!("{} is {shown}.", self.quantity.trim()))
-                    .value("kind", kind);
+            let asked = self.quantity.trim();
+            // "40 gal is 40 gal (151 L)" says one of them twice.
+            let other = shown.strip_prefix(asked).and_then(|rest| rest.strip_prefix(" (")?.strip_suffix(')'));
+            let says = format!("{asked} is {}.", other.unwrap_or(&shown));
+            let mut answer = FigureAnswer::new(method, FigureVerdict::Figure, says).value("kind", kind);
             for (unit, value) in units {
                 answer = answer.value(unit, value);
             }
@@ -308,7 +310,7 @@ impl Convert {
                         return Err(FigureError::NoUnit {
                             kind: "quantity",
                             found,
-                            units: "gal, L, gpm, in, ft, cm, psi, kPa, lb, kg, F, C, A, V, W, s, min and others".to_owned(),
+                            units: CONVERTED.to_owned(),
                             example: "\"5 gal\"",
                         });
                     }
@@ -328,8 +330,10 @@ impl Convert {
         first_of!(Volume, VolumeRate, Gauge, Mass, Time, ElectricCurrent, ElectricPotential, Power);
         Err(FigureError::Impossible {
             what: "quantity",
-            found: format!("\"{}\"", self.quantity.trim()),
-            expected: "a number and a unit of volume, flow, length, pressure, weight, time, temperature or electricity",
+            found: format!("found \"{}\"", self.quantity.trim()),
+            expected: "each number with its unit (gal, L, gpm, in, ft, cm, psi, kPa, lb, kg, F, C, A, V, W, s, min and others), as in \"5 ft 6 in\"",
         })
     }
 }
+
+const CONVERTED: &str = "gal, L, gpm, in, ft, cm, psi, kPa, lb, kg, F, C, A, V, W, s, min and others";

@@ -37,9 +37,9 @@ impl DaylightArgs {
             })?,
         };
         let date = match &self.date {
-            Some(text) => text.parse::<Date>().map_err(|why| FigureError::Impossible {
+            Some(text) => text.parse::<Date>().map_err(|_| FigureError::Impossible {
                 what: "date",
-                found: format!("\"{text}\" ({why})"),
+                found: format!("found \"{text}\""),
                 expected: "year, month and day: 2025-06-21",
             })?,
             None => today(wall, &zone)?,

@@ -15,28 +15,28 @@ use crate::figures::parse::Entered;
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct NightArgs {
     /// Everything that runs from the battery all night besides the furnace's fan.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     rest: Entered<Power>,
     /// What the furnace's fan takes; with --burner.
-    #[arg(long, requires = "burner")]
+    #[arg(long, allow_hyphen_values = true, requires = "burner")]
     fan: Option<Entered<Power>>,
     /// What the furnace's burner takes ("input" on its label): "30,000 BTU/h".
-    #[arg(long, requires = "fan")]
+    #[arg(long, allow_hyphen_values = true, requires = "fan")]
     burner: Option<Entered<Power>>,
     /// Share of the night that the furnace runs; 50 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     share: Option<Entered<Ratio>>,
     /// Length of the night; 12 h, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     hours: Option<Entered<Time>>,
     /// Of the battery; 12 V, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     voltage: Option<Entered<ElectricPotential>>,
     /// What may be taken from the battery as it stands in the evening.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     usable: Option<Entered<ElectricCharge>>,
     /// The gas that is there.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     gas: Option<Entered<Mass>>,
 }
 

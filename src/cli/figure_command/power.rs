@@ -20,14 +20,14 @@ use crate::figures::{FigureError, battery, cord, service};
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct ServiceLoad {
     /// On the pedestal's breaker: 15 A, 20 A, 30 A or 50 A.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     service: Entered<ElectricCurrent>,
     /// A thing that is on, as often as needed: "heater=1,500 W", on a 50 A service with "@first", "@second" or "@both".
     #[arg(long = "on", value_name = "NAME=POWER")]
     #[serde(default, rename = "on")]
     things: Vec<LoadEntry>,
     /// At the pedestal; 120 V, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     voltage: Option<Entered<ElectricPotential>>,
 }
 
@@ -74,13 +74,14 @@ impl ServiceLoad {
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct InverterDraw {
-    #[arg(long)]
+    /// What the inverter gives out.
+    #[arg(long, allow_hyphen_values = true)]
     load: Entered<Power>,
     /// Of the battery.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     voltage: Entered<ElectricPotential>,
     /// 90 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     efficiency: Option<Entered<Ratio>>,
 }
 
@@ -124,18 +125,19 @@ impl Label {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct BatteryHours {
     /// All that is drawn from it.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     current: Entered<ElectricCurrent>,
-    #[arg(long)]
+    /// Of the whole battery, as its label has it.
+    #[arg(long, allow_hyphen_values = true)]
     capacity: Entered<ElectricCharge>,
     /// Hours over which the capacity is rated; 20 h, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     rated: Option<Entered<Time>>,
     /// Peukert exponent; 1.25, if left out.
     #[arg(long)]
     exponent: Option<f64>,
     /// Share that may be used, from full; 50 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     usable: Option<Entered<Ratio>>,
 }
 
@@ -187,25 +189,25 @@ pub struct Unplug {
     #[arg(long)]
     inverter: Option<InverterEntry>,
     /// 90 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     efficiency: Option<Entered<Ratio>>,
     /// What the inverter draws beside its loads; 15 W, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     idle: Option<Entered<Power>>,
     /// Of the battery; 12.6 V, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     voltage: Option<Entered<ElectricPotential>>,
     /// On the battery's label.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     capacity: Option<Entered<ElectricCharge>>,
     /// Hours over which the capacity is rated; 20 h, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     rated: Option<Entered<Time>>,
     /// Peukert exponent; 1.25, if left out.
     #[arg(long)]
     exponent: Option<f64>,
     /// Share that may be used, from full; 50 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     usable: Option<Entered<Ratio>>,
 }
 
@@ -282,12 +284,13 @@ pub struct CordDrop {
     #[arg(long)]
     gauge: u32,
     /// One way.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     length: Entered<Length>,
-    #[arg(long)]
+    /// Through the cord.
+    #[arg(long, allow_hyphen_values = true)]
     current: Entered<ElectricCurrent>,
     /// 120 V, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     voltage: Option<Entered<ElectricPotential>>,
 }
 

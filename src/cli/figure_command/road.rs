@@ -17,7 +17,7 @@ use crate::figures::{FigureError, towing, tyres, weights};
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TyreChange {
     /// What the gauge showed.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     reading: Entered<Gauge>,
     /// The tire's temperature then.
     #[arg(long, allow_hyphen_values = true)]
@@ -32,10 +32,10 @@ pub struct TyreChange {
     #[arg(long, allow_hyphen_values = true)]
     to_height: Option<Entered<Length>>,
     /// Pressure of the air then, instead of the height.
-    #[arg(long, conflicts_with = "from_height")]
+    #[arg(long, allow_hyphen_values = true, conflicts_with = "from_height")]
     from_air: Option<Entered<Absolute>>,
     /// Pressure of the air now, instead of the height.
-    #[arg(long, conflicts_with = "to_height")]
+    #[arg(long, allow_hyphen_values = true, conflicts_with = "to_height")]
     to_air: Option<Entered<Absolute>>,
 }
 
@@ -69,22 +69,23 @@ impl TyreChange {
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TyreReading {
-    #[arg(long)]
+    /// What the gauge shows.
+    #[arg(long, allow_hyphen_values = true)]
     reading: Entered<Gauge>,
     /// On the vehicle's placard, or in the tire maker's table for the weight on the axle.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     placard: Entered<Gauge>,
     /// Most that is molded on the tire or wheel.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     most: Option<Entered<Gauge>>,
     /// How far the gauge may be off; 1 psi, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     give: Option<Entered<Gauge>>,
     /// How long the vehicle has stood.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     parked: Option<Entered<Time>>,
     /// How far it was driven since it was last cold.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     driven: Option<Entered<Length>>,
 }
 
@@ -154,10 +155,10 @@ pub struct Weights {
     #[arg(long, requires = "towed")]
     combined: Option<Rated>,
     /// What the maker of the towing vehicle lets it tow.
-    #[arg(long, requires = "towed")]
+    #[arg(long, allow_hyphen_values = true, requires = "towed")]
     tow_rating: Option<Entered<Mass>>,
     /// The lowest rating among receiver, ball, coupler and tow bar.
-    #[arg(long, requires = "towed")]
+    #[arg(long, allow_hyphen_values = true, requires = "towed")]
     hitch_rating: Option<Entered<Mass>>,
     /// Weight on the hitch and the rating for it; left out for a car on a tow bar.
     #[arg(long, requires = "towed")]
@@ -221,7 +222,7 @@ impl Weights {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Cargo {
     /// What the label by the door lets be loaded: of a motorhome people and cargo, of a trailer cargo.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     label: Entered<Mass>,
     /// What is loaded, as often as needed: people, water, gear.
     #[arg(long = "load", value_name = "WEIGHT")]
@@ -254,16 +255,16 @@ impl Cargo {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Wheels {
     /// What the left wheels of the axle weigh on the scale, loaded for travel.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     left: Entered<Mass>,
     /// What the right wheels weigh.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     right: Entered<Mass>,
     /// The axle's rating (GAWR) on the label.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     axle: Entered<Mass>,
     /// What all tires of one side carry at their cold pressure, by the tire maker's table.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     tires: Entered<Mass>,
 }
 
@@ -305,20 +306,20 @@ pub enum On {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TongueArgs {
     /// Weight on the tongue.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     tongue: Entered<Mass>,
     /// The whole trailer, loaded.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     trailer: Entered<Mass>,
     /// What it rests on.
     #[arg(long, value_enum, default_value_t)]
     #[serde(default)]
     on: On,
     /// 10 % of a tongue, 15 % of a pin, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     least: Option<Entered<Ratio>>,
     /// 15 % of a tongue, 25 % of a pin, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     most: Option<Entered<Ratio>>,
 }
 
@@ -359,13 +360,13 @@ impl TongueArgs {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TrailerBrakes {
     /// The whole trailer.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     trailer: Option<Entered<Mass>>,
     /// What its axles carry.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     trailer_axles: Option<Entered<Mass>>,
     /// What the axles of the towing vehicle carry.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     towing_axles: Option<Entered<Mass>>,
 }
 
@@ -393,10 +394,10 @@ impl TrailerBrakes {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct WheelNuts {
     /// Driven since the wheel was fitted.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     driven: Entered<Length>,
     /// Driven when they were last tightened; only at the fitting, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     tightened: Option<Entered<Length>>,
     /// When to tighten, as often as needed and rising; 10, 25 and 50 mi, if left out.
     #[arg(long = "at")]

@@ -20,15 +20,23 @@ use crate::figures::{FigureError, drain, flow, tank};
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TankVolume {
-    #[arg(long)]
+    /// Inside, from end to end.
+    #[arg(long, allow_hyphen_values = true)]
     length: Entered<Length>,
     /// Of a box, with --height.
-    #[arg(long, requires = "height", conflicts_with = "diameter", required_unless_present = "diameter")]
+    #[arg(
+        long,
+        allow_hyphen_values = true,
+        requires = "height",
+        conflicts_with = "diameter",
+        required_unless_present = "diameter"
+    )]
     width: Option<Entered<Length>>,
-    #[arg(long, requires = "width")]
+    /// Inside, of a box.
+    #[arg(long, allow_hyphen_values = true, requires = "width")]
     height: Option<Entered<Length>>,
     /// Of a cylinder, instead of width and height.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     diameter: Option<Entered<Length>>,
 }
 
@@ -57,19 +65,19 @@ impl TankVolume {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct TankLevel {
     /// The whole tank.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     tank: Entered<Volume>,
     /// Lamps lit on the panel, empty not counted: "2 of 3".
     #[arg(long)]
     lamps: Option<LampsEntry>,
     /// Gauge or estimate: "50 %" or "1/2".
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     share: Option<Entered<Ratio>>,
     /// Seen or measured depth, with --height.
-    #[arg(long, requires = "height")]
+    #[arg(long, allow_hyphen_values = true, requires = "height")]
     depth: Option<Entered<Length>>,
     /// Inside height of the tank.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     height: Option<Entered<Length>>,
     /// Counted uses, as often as needed: "12 x 0.5 gal".
     #[arg(long = "count", value_name = "COUNT x VOLUME")]
@@ -112,10 +120,11 @@ impl TankLevel {
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct BucketFlow {
-    #[arg(long)]
+    /// How much the bucket holds.
+    #[arg(long, allow_hyphen_values = true)]
     bucket: Entered<Volume>,
     /// From "start" to "full".
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     time: Entered<Time>,
 }
 
@@ -133,15 +142,17 @@ impl BucketFlow {
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct FillTime {
-    #[arg(long)]
+    /// How much is to go in.
+    #[arg(long, allow_hyphen_values = true)]
     tank: Entered<Volume>,
-    #[arg(long)]
+    /// Of the tap, such as "3 gpm".
+    #[arg(long, allow_hyphen_values = true)]
     flow: Entered<VolumeRate>,
     /// What is in it; nothing, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     held: Option<Entered<Volume>>,
     /// How full it shall be; 100 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     share: Option<Entered<Ratio>>,
 }
 
@@ -159,19 +170,20 @@ impl FillTime {
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct RinseClockArgs {
-    #[arg(long)]
+    /// How much the black tank holds.
+    #[arg(long, allow_hyphen_values = true)]
     tank: Option<Entered<Volume>>,
     /// As measured at this tap: see bucket-flow.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     flow: Option<Entered<VolumeRate>>,
     /// What is still in the tank; nothing, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     held: Option<Entered<Volume>>,
     /// How full it may get; 75 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     share: Option<Entered<Ratio>>,
     /// The owner's own time.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     owner: Option<Entered<Time>>,
 }
 
@@ -214,29 +226,31 @@ impl RinseClockArgs {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct LayerClockArgs {
     /// Area of the tank's floor; or its measures, or tank and height.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     base: Option<Entered<Area>>,
     /// Inside length of the floor, with --width.
-    #[arg(long, requires = "width", conflicts_with = "base")]
+    #[arg(long, allow_hyphen_values = true, requires = "width", conflicts_with = "base")]
     length: Option<Entered<Length>>,
-    #[arg(long, requires = "length")]
+    /// Of the floor of the tank.
+    #[arg(long, allow_hyphen_values = true, requires = "length")]
     width: Option<Entered<Length>>,
     /// Inside height of a tank with straight walls, with --tank.
-    #[arg(long, requires = "tank")]
+    #[arg(long, allow_hyphen_values = true, requires = "tank")]
     height: Option<Entered<Length>>,
     /// As measured at this tap: see bucket-flow.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     flow: Option<Entered<VolumeRate>>,
     /// How deep the layer shall be.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     depth: Option<Entered<Length>>,
     /// The owner's own time.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     owner: Option<Entered<Time>>,
-    #[arg(long)]
+    /// How much the black tank holds.
+    #[arg(long, allow_hyphen_values = true)]
     tank: Option<Entered<Volume>>,
     /// How full the tank may get; 75 %, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     share: Option<Entered<Ratio>>,
 }
 
@@ -293,11 +307,14 @@ impl LayerClockArgs {
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Depth {
-    #[arg(long)]
+    /// How much is in the tank.
+    #[arg(long, allow_hyphen_values = true)]
     water: Entered<Volume>,
-    #[arg(long)]
+    /// Of the floor of the tank.
+    #[arg(long, allow_hyphen_values = true)]
     length: Entered<Length>,
-    #[arg(long)]
+    /// Of the floor of the tank.
+    #[arg(long, allow_hyphen_values = true)]
     width: Entered<Length>,
 }
 
@@ -314,19 +331,19 @@ impl Depth {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct DrainTime {
     /// The tank, with straight walls; or --across.
-    #[arg(long, required_unless_present = "across", conflicts_with = "across")]
+    #[arg(long, allow_hyphen_values = true, required_unless_present = "across", conflicts_with = "across")]
     tank: Option<Entered<Volume>>,
     /// Diameter of a round upright tank.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     across: Option<Entered<Length>>,
     /// Depth at the start; with --tank the tank is taken as full to this depth.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     from: Entered<Length>,
     /// Depth at the end; empty, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     to: Option<Entered<Length>>,
     /// Diameter of the outlet.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     outlet: Entered<Length>,
     /// Discharge coefficient, 0.3 to 1; 0.6 (sharp edge), if left out.
     #[arg(long)]

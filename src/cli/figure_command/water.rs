@@ -15,16 +15,16 @@ use crate::figures::{FigureError, hose, sanitize, supply};
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SupplyArgs {
     /// At rest, no tap open.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     pressure: Entered<Gauge>,
     /// Least that the rig wants; 40 psi, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     least: Option<Entered<Gauge>>,
     /// Most that the rig may get; 60 psi, if left out. The maker's figure comes first.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     most: Option<Entered<Gauge>>,
     /// What the regulator is set to, if there is one.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     regulator: Option<Entered<Gauge>>,
 }
 
@@ -67,22 +67,23 @@ impl SupplyArgs {
 #[derive(Debug, Args, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct HoseLoss {
-    #[arg(long)]
+    /// Of the whole hose.
+    #[arg(long, allow_hyphen_values = true)]
     length: Entered<Length>,
     /// Inside.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     diameter: Entered<Length>,
     /// Hose that loses as much as all fittings together; none, if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     fittings: Option<Entered<Length>>,
     /// Hazen-Williams coefficient, 60 to 160; 140 (smooth), if left out.
     #[arg(long)]
     smoothness: Option<f64>,
     /// Gives the pressure lost; or --pressure.
-    #[arg(long, required_unless_present = "pressure", conflicts_with = "pressure")]
+    #[arg(long, allow_hyphen_values = true, required_unless_present = "pressure", conflicts_with = "pressure")]
     flow: Option<Entered<VolumeRate>>,
     /// Gives the flow that takes up this pressure.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     pressure: Option<Entered<Gauge>>,
 }
 
@@ -123,21 +124,22 @@ impl HoseLoss {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Bleach {
     /// Water in the tank; or the hose by --diameter and --length.
-    #[arg(long, required_unless_present = "diameter")]
+    #[arg(long, allow_hyphen_values = true, required_unless_present = "diameter")]
     water: Option<Entered<Volume>>,
     /// Inside diameter of the hose.
-    #[arg(long, requires = "length", conflicts_with = "water")]
+    #[arg(long, allow_hyphen_values = true, requires = "length", conflicts_with = "water")]
     diameter: Option<Entered<Length>>,
-    #[arg(long, requires = "diameter")]
+    /// Of the drinking water hose.
+    #[arg(long, allow_hyphen_values = true, requires = "diameter")]
     length: Option<Entered<Length>>,
     /// Strength on the label of the bottle: "8.25 %".
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     strength: Entered<Ratio>,
     /// Share wanted in the water; "50 ppm", if left out.
-    #[arg(long)]
+    #[arg(long, allow_hyphen_values = true)]
     target: Option<Entered<Ratio>>,
     /// Gives the share that this dose makes, instead of a dose.
-    #[arg(long, conflicts_with = "target")]
+    #[arg(long, allow_hyphen_values = true, conflicts_with = "target")]
     dose: Option<Entered<Volume>>,
 }
 
