@@ -25,7 +25,7 @@ fn main() -> Result<(), ScreenError> {
             screen.draw(view, meters)?;
             match screen.poll_key()? {
                 Some(ScreenKey::Quit) => return Ok(()),
-                Some(ScreenKey::Engine(_) | ScreenKey::Invite) => break,
+                Some(_) => break,
                 None => pause(),
             }
         }

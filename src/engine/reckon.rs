@@ -78,7 +78,7 @@ pub fn reckon(job: &mut Move, book: &Phrasebook, step: StepIndex, ran: Duration)
                 started: std::mem::replace(&mut clock.started, started),
             };
             if let Some(reckoned) = &mut clock.reckoned {
-                reckoned.usual = Some(usual);
+                reckoned.usual = Some(Box::new(usual));
             }
         }
     }

@@ -73,7 +73,7 @@ pub struct Reckoned {
     /// Says how deep that is: `{depth}` (inches, with their unit). Left out where the floor is not known.
     pub depth: String,
     /// What stood here before it was reckoned; nothing where it never was.
-    pub usual: Option<AsBuilt>,
+    pub usual: Option<Box<AsBuilt>>,
 }
 
 /// A clock as the routine has it, before the flow of the tap is known.

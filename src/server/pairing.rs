@@ -388,16 +388,16 @@ mod tests {
     fn phones_are_forgotten_by_number_or_by_name_and_numbers_are_given_once() {
         let mut phones = PairedPhones::default();
         for n in 0..3 {
-            phones.add("2026-05-01".to_owned(), SecretHash::of(&n.to_string()));
+            phones.add("2026-05-01".to_owned(), String::new(), SecretHash::of(&n.to_string()));
         }
         phones.phone[0].name = "Rowan".to_owned();
         phones.phone[2].name = "Rowan".to_owned();
         assert_eq!(phones.forget("2"), 1);
         assert_eq!(phones.forget("rowan"), 2);
         assert_eq!(phones.forget("Imre"), 0);
-        assert_eq!(phones.add("2026-05-02".to_owned(), SecretHash::of("x")), 4);
+        assert_eq!(phones.add("2026-05-02".to_owned(), String::new(), SecretHash::of("x")), 4);
         for n in 0..100 {
-            phones.add("2026-05-03".to_owned(), SecretHash::of(&n.to_string()));
+            phones.add("2026-05-03".to_owned(), String::new(), SecretHash::of(&n.to_string()));
         }
         assert_eq!(phones.phone.len(), MOST_PHONES);
     }
