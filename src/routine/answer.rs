@@ -170,6 +170,8 @@ pub struct ChoiceOption {
     pub settles: bool,
     /// Whether the card is over with it: nothing that stands after it is asked for.
     pub ends: bool,
+    /// Said over and over until another answer is given, where it leaves a step of a card open; empty where once is enough.
+    pub again: String,
     /// How things of the rig stand by it; none where it leaves the step open.
     pub sets: Vec<(String, Stands)>,
 }
@@ -226,7 +228,7 @@ impl Answer {
                 back.chain([&question.no_reply]).collect()
             }
             Self::Number(number) => vec![&number.low_reply, &number.high_reply],
-            Self::Choice(choice) => choice.options.iter().map(|option| &option.reply).collect(),
+            Self::Choice(choice) => choice.options.iter().flat_map(|option| [&option.reply, &option.again]).collect(),
             Self::Both(both) => {
                 both.turns.iter().flat_map(|turn| [&turn.call, &turn.short, &turn.halt_reply]).collect()
             }
@@ -245,7 +247,9 @@ impl Answer {
                 back.chain([&mut question.no_reply]).collect()
             }
             Self::Number(number) => vec![&mut number.low_reply, &mut number.high_reply],
-            Self::Choice(choice) => choice.options.iter_mut().map(|option| &mut option.reply).collect(),
+            Self::Choice(choice) => {
+                choice.options.iter_mut().flat_map(|option| [&mut option.reply, &mut option.again]).collect()
+            }
             Self::Both(both) => {
                 let turns = both.turns.iter_mut();
                 turns.flat_map(|turn| [&mut turn.call, &mut turn.short, &mut turn.halt_reply]).collect()

@@ -278,7 +278,8 @@ impl Builder<'_> {
 
     fn option(&self, file: OptionFile, each: &str) -> Result<ChoiceOption, Fault> {
         let sets = self.sets(&file.sets, "answer.options.sets", each)?;
-        Ok(ChoiceOption { say: lower(file.say), reply: file.reply, settles: file.settles, ends: file.ends, sets })
+        let OptionFile { say, reply, settles, ends, again, .. } = file;
+        Ok(ChoiceOption { say: lower(say), reply, settles, ends, again, sets })
     }
 
     /// A number of the rig's that differs from one repeat to the next goes before one that does not.
@@ -470,6 +471,7 @@ fn fingerprint(routine: &Routine) -> String {
         .replace(" tested_by: \"\",", "")
         .replace(", ends: false", "")
         .replace(", usual: None", "")
+        .replace(", again: \"\"", "")
         .replace(", sets: [] }", " }")
         .replace(", sets: [], undoes: []", "")
         .replace(" short: \"\", announced: false, given_by: \"\",", "")

@@ -180,6 +180,12 @@ fn check_choice(choice: &ChoiceAnswer, kind: RoutineKind) -> Result<(), Fault> {
                 "an option that settles: until then nothing is known",
             ));
         }
+        if !option.again.is_empty() && (option.settles || kind != RoutineKind::Emergency) {
+            return Err((
+                format!("answer.options.again = '{}'", option.again),
+                "an option that leaves a step of an emergency card open, and only there",
+            ));
+        }
         if !option.settles && option.reply.is_empty() {
             return Err(("an option that settles nothing and says nothing".to_owned(), "reply: what to do first"));
         }

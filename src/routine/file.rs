@@ -331,6 +331,9 @@ pub(super) struct OptionFile {
     /// Whether an emergency card is over with it: nothing that stands after it is asked for.
     #[serde(default)]
     pub ends: bool,
+    /// Said over and over from then on, where it leaves a step of an emergency card open, until another answer is given.
+    #[serde(default)]
+    pub again: String,
     /// How things of the rig stand by this answer, as `sets` of a step says it for any answer.
     #[serde(default)]
     pub sets: Vec<String>,

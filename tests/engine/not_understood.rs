@@ -1,8 +1,10 @@
 //! What the engine says when nobody could be understood.
 
 use crate::meanwhile::by_one;
+use crate::world::cast;
 use crate::world::own::{self, anywhere};
 use crate::world::{World, rig};
+use sparehand::engine::Move;
 use sparehand::engine::input::{Certainty, Input, Key};
 
 fn world() -> World {
@@ -122,4 +124,34 @@ fn say_again_tells_how_long_a_clock_still_runs_and_not_how_long_it_was_to_run() 
     world.pass_s(70);
     world.hear("say again");
     assert_eq!(world.last_said(), "The fill clock is still running: 49 seconds left.");
+}
+
+/// AHA guidelines of 2020, from memory: compressions go on until help takes over. Nothing else is asked meanwhile, and who counts aloud is not
+/// asked to say it again.
+#[test]
+fn whoever_pushes_on_a_chest_is_told_to_go_on_over_and_over_and_asked_nothing_else_until_help_has_taken_over() {
+    let rig = cast::rig("motorhome-towed-car");
+    let job = Move::single(cast::routine("stop", &rig)).with_cards(&cast::cards(&rig));
+    let mut world = cast::world(job, cast::two(true));
+    world.hear_from("Imre", "somebody is hurt");
+    for _ in 0..6 {
+        world.quiet();
+    }
+    assert!(world.last_said().contains("or not breathing"), "{}", world.last_said());
+    world.hear("not breathing");
+    assert!(world.last_said().contains("Push hard, two a second, until help takes over"), "{}", world.last_said());
+    let start = world.now;
+    while world.now.since(start) < std::time::Duration::from_secs(300) {
+        world.pass_s(5);
+        world.tell(Input::SpeechUnclear);
+        world.quiet();
+    }
+    let said = world.said_since(start);
+    assert!((10..=20).contains(&said.len()), "every quarter to half of a minute for five minutes: {said:?}");
+    assert!(said.iter().all(|text| text.contains("Keep pushing: hard, two a second.")), "{said:?}");
+    world.hear("help took over");
+    assert!(world.engine.state().card.is_none() && world.engine.state().standing_by);
+    let over = world.now;
+    world.pass_s(300);
+    assert!(!world.said_since(over).iter().any(|text| text.contains("pushing")), "{:?}", world.said_since(over));
 }

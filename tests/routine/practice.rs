@@ -149,7 +149,8 @@ fn what_is_not_in_order_yet_leaves_its_step_open() {
     };
     open("night-without-hookup", "", "may-stand", "not allowed");
     open("cold-night", "", "bays", "no bay heat");
-    open("gas-refill", "", "relight", "will not light");
+    open("gas-refill", "", "road-next", "will not light");
+    open("gas-refill", "[gas]\non_the_road = 'open'", "relight", "will not light");
     open("gas-refill", "", "fixed-upright", "bottle is loose");
     open("arrive", "", "gas-on", "bubbles show");
 }
@@ -169,7 +170,7 @@ fn what_can_hurt_beside_a_move_is_never_run_together_with_other_steps() {
         ("sanitize", "default", "drained", Harm::Flood),
         ("cold-night", "default", "bays", Harm::Flood),
         ("dump-away", "fifth-wheel", "mac-black-shut", Harm::Flood),
-        ("gas-refill", "default", "relight", Harm::Hurt),
+        ("gas-refill", "default", "road-next", Harm::Hurt),
         ("stop", "motorhome-dolly", "straps", Harm::RunAway),
         ("arrive", "motorhome-dolly", "dolly-chocked", Harm::RunAway),
     ] {
@@ -194,12 +195,103 @@ fn an_engine_that_is_tried_while_others_work_is_off_again_at_once() {
 fn no_answer_of_the_card_for_the_hurt_takes_silence_for_breathing() {
     let card = load("hurt", &rig("default"));
     let Answer::Choice(choice) = &card.steps[card.index_of("breathing").unwrap()].answer else { panic!() };
-    assert_eq!(choice.options.len(), 3);
-    for option in &choice.options {
+    let (over, states) = choice.options.split_last().unwrap();
+    assert!(
+        over.ends && over.say[0] == "help took over",
+        "the last says who looks after them, and nothing of how they are: {over:?}"
+    );
+    assert_eq!(states.len(), 3);
+    for option in states {
         for phrase in &option.say {
             let tells = ["breath", "awake"].iter().any(|word| phrase.contains(word));
             assert!(tells, "'{phrase}' does not say whether they breathe, and is answered: {}", option.reply);
         }
+    }
+}
+
+/// AHA guidelines of 2020, from memory: 100 to 120 compressions a minute, taken in turns of two minutes, until help takes over.
+#[test]
+fn whoever_does_not_breathe_leaves_the_question_open_and_pushing_is_ordered_over_and_over() {
+    let card = load("hurt", &rig("default"));
+    let Answer::Choice(choice) = &card.steps[card.index_of("breathing").unwrap()].answer else { panic!() };
+    for option in &choice.options {
+        let pushes = option.say[0] == "not breathing";
+        assert_eq!((option.settles, option.again.is_empty()), (!pushes, !pushes), "{option:?}");
+    }
+    let option = choice.options.iter().find(|option| !option.settles).unwrap();
+    for text in [&option.reply, &option.again] {
+        let lower = text.to_lowercase();
+        assert!(lower.contains("hard, two a second"), "two a second are 120 a minute: {text}");
+    }
+    assert!(
+        option.again.contains("turns every two minutes") && option.again.contains("help took over"),
+        "{}",
+        option.again
+    );
+}
+
+/// Whoever is only told something is asked the next thing as soon as the voice ends: what takes minutes is answered, or the next words
+/// begin with when they are meant. Common practice, no source.
+#[test]
+fn after_what_is_only_told_and_takes_minutes_the_next_words_begin_with_when_they_are_meant() {
+    let mut looked_at = 0;
+    for (name, people) in RIGS.iter().flat_map(|(name, _)| [(name, 1), (name, 2)]) {
+        let rig = rig(name).taking_part(people);
+        for (id, _) in ROUTINES {
+            let routine = load(id, &rig);
+            let told = |step: &sparehand::routine::Step| {
+                matches!(step.answer, Answer::Told { .. }) && step.usual.as_secs() >= 60
+            };
+            for pair in routine.steps.windows(2).filter(|pair| told(&pair[0])) {
+                if routine.kind == sparehand::routine::RoutineKind::Emergency {
+                    continue;
+                }
+                looked_at += 1;
+                for text in [&pair[1].call, &pair[1].short] {
+                    assert!(text.starts_with("At the "), "{name}: {id}/{}, then: {text}", pair[0].id);
+                }
+            }
+        }
+    }
+    assert!(looked_at > 0);
+}
+
+/// Whoever shuts the bottle for the road lights nothing any more, and what is lit is known as lit. Common practice, no source.
+#[test]
+fn gas_that_is_shut_again_for_the_road_is_followed_by_no_flame() {
+    for (on_the_road, there, not_there) in [("shut", "road-next", "relight"), ("open", "relight", "road-next")] {
+        let refill = of("gas-refill", &format!("[gas]\non_the_road = '{on_the_road}'"));
+        assert!(has(&refill, there) && !has(&refill, not_there), "{on_the_road}");
+        let Answer::Choice(choice) = &refill.steps[refill.index_of(there).unwrap()].answer else { panic!() };
+        let sets =
+            |say: &str| choice.options.iter().find(|option| option.say[0] == say).map(|option| option.sets.clone());
+        assert_eq!(sets("relit and steady"), Some(vec![("furnace".to_owned(), Stands::Out)]));
+        let shut = (on_the_road == "shut").then(|| vec![("gas".to_owned(), Stands::Away)]);
+        assert_eq!(sets("gas shut again"), shut);
+    }
+}
+
+/// Routine, rig, step, and what the practised are told to do: the answers alone are no question. Common practice, no source.
+#[test]
+fn whoever_is_told_briefly_still_hears_what_is_to_be_done_or_looked_at() {
+    for (id, of, step, deed) in [
+        ("generator", "motorhome-towed-car", "started", "Start it"),
+        ("water-fill", "fifth-wheel", "first-water", "a glass from the tap"),
+        ("water-fill", "fifth-wheel", "backflow", "Vacuum breaker"),
+        ("cold-night", "default", "forecast", "lowest"),
+        ("cold-night", "default", "bays", "Bay heat on"),
+        ("flat-tire", "default", "cause", "Look at the other tires and the hub"),
+        ("cassette", "van-no-sewer", "tried", "Face away"),
+        ("dump-away", "fifth-wheel", "mac-run", "off at once"),
+        ("dump-away", "fifth-wheel", "mac-rinse", "Pump off first"),
+        ("gas-refill", "default", "sound", "Date, dents, rust"),
+        ("night-without-hookup", "default", "furnace-runs", "Let the furnace run"),
+        ("downhill", "default", "who-answers", "Who answers"),
+    ] {
+        let mut routine = load(id, &rig(of).taking_part(2));
+        let at = routine.index_of(step).unwrap_or_else(|| panic!("{id} has no {step}"));
+        let short = routine.steps.swap_remove(at).short;
+        assert!(short.contains(deed), "{id}/{step}: {short}");
     }
 }
 
@@ -469,7 +561,19 @@ const SAID: &[(&str, &str, &str, &[&str], &str)] = &[
     // Six years: tire makers and NHTSA on age, from memory.
     ("wake-up", "default", "tires-look", &["week, then year", "six years"], "tire makers and NHTSA, from memory"),
     ("wake-up", "default", "gas-check", &["cannot be tested"], PRACTICE),
-    ("gas-refill", "default", "relight", &["Bottle open: relight", "Shut for the road: nothing lit"], PRACTICE),
+    ("gas-refill", "motorhome-towed-car", "away", &["When the hose is off"], PRACTICE),
+    ("dump-away", "fifth-wheel", "mac-run", &["off at once", "dry it is ruined"], MAKERS),
+    ("dump-away", "fifth-wheel", "mac-grey", &["off again"], MAKERS),
+    ("dump-away", "fifth-wheel", "mac-held", &["a waste valve open"], PRACTICE),
+    ("dump-away", "fifth-wheel", "closed-again", &["Look at valves and cap"], PRACTICE),
+    ("cassette", "van-no-sewer", "flap", &["A cassette pulled out with its flap open"], PRACTICE),
+    ("cassette", "van-no-sewer", "poured", &["Pouring: the vent button"], MAKERS),
+    // By ear "DEF" is another word.
+    ("fuel-stop", "default", "right-fuel", &["diesel exhaust fluid"], PRACTICE),
+    ("hurt", "default", "bleeding", &["tie it off above the wound, tight"], "stop the bleed courses, from memory"),
+    // Help takes its time: what lets go of the run meanwhile is said.
+    ("flat-tire", "default", "torque", &["Say: stand by, until they come"], PRACTICE),
+    ("flat-tire", "default", "spare", &["Say: stand by, until they come"], PRACTICE),
 ];
 
 fn all_of(step: &sparehand::routine::Step) -> String {

@@ -31,6 +31,7 @@ impl Engine {
                 Alarm::NotePatience(station) => self.note_never_came(*station),
                 Alarm::LastWords => self.end_after_last_words(),
                 Alarm::Reminder(person) => self.remind(*person),
+                Alarm::Order(person) => self.order_again(*person),
             }
             last = Some(alarm);
         }
@@ -231,5 +232,8 @@ impl Engine {
     }
 }
 
+/// From one time to the next that it is said what to go on doing. Common practice, no source: short of losing the beat, and most of it left to the
+/// voice on the phone.
+pub(in crate::engine) const ORDER_GAP: Duration = Duration::from_secs(20);
 const REMINDER_SLACK: Duration = Duration::from_secs(60);
 const REMINDER_LEAST: Duration = Duration::from_secs(180);

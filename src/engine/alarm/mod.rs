@@ -1,6 +1,6 @@
 //! Everything that happens because time passes, in one place: each alarm with its reason, armed here and due from here.
 
-mod due;
+pub(super) mod due;
 pub(super) mod marks;
 
 use std::collections::{BTreeMap, VecDeque};
@@ -30,6 +30,8 @@ pub(super) enum Alarm {
     LastWords,
     /// A person has been silent for well over what their step takes.
     Reminder(PersonIndex),
+    /// What a person has to go on doing is said once more.
+    Order(PersonIndex),
 }
 
 /// A clock of a step, or one that a person set.

@@ -55,4 +55,8 @@ impl AnswerKind for ChoiceKind<'_> {
     fn put_right(&self, answer: &str) -> Option<String> {
         self.option(answer).map(|option| option.reply.clone())
     }
+
+    fn again(&self, answer: &str) -> Option<String> {
+        self.option(answer).map(|option| option.again.clone()).filter(|text| !text.is_empty())
+    }
 }

@@ -68,6 +68,11 @@ pub(super) trait AnswerKind {
         None
     }
 
+    /// What is said over and over after it was answered so, until another answer is given.
+    fn again(&self, _answer: &str) -> Option<String> {
+        None
+    }
+
     /// The call for the step at this moment.
     fn call(&self, now: &StepNow<'_>) -> String {
         now.step().call.clone()

@@ -27,6 +27,7 @@ impl Engine {
         self.alarms.let_go();
         self.alarms.sounding = None;
         self.alarms.disarm_reminders();
+        self.briefed.iter_mut().for_each(|briefing| briefing.order = None);
         self.talks.all_mut().for_each(|talk| talk.lead_in.clear());
         if let Some(card) = self.state.card {
             // Its first words come at once, as every time.

@@ -80,6 +80,8 @@ impl Engine {
                     self.doubt_what_was_recalled(step, heard);
                 } else if let Some(text) = text {
                     self.put_right(step, text);
+                    let again = kind(&self.job.step(step).answer).again(answer);
+                    self.order(step, again);
                 }
             }
             Event::ReadingTaken { .. } => self.reading_taken(step, event),

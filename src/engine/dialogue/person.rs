@@ -16,6 +16,8 @@ pub(in crate::engine) struct Briefing {
     pub section: Option<usize>,
     /// The cautions and explanations that they have heard: each is given once.
     pub told: Vec<String>,
+    /// What they have to go on doing at this step until another answer is given.
+    pub order: Option<(StepIndex, String)>,
     /// The step that they have reported without being asked for it.
     pub reported: Option<StepIndex>,
     /// The kinds of answers whose words they have heard.

@@ -1,6 +1,7 @@
 //! What asks for a step once it has been put: turns of a signal, the state that was not named, reminders, explanations.
 
 use super::super::alarm::Alarm;
+use super::super::alarm::due::ORDER_GAP;
 use super::super::answer::kind;
 use super::super::core::{Engine, Timeliness};
 use super::super::event::Event;
@@ -126,6 +127,30 @@ impl Engine {
         }
     }
 
+    /// What has to be gone on with at a step is said over and over from now on; or nothing is any more.
+    pub(in crate::engine) fn order(&mut self, step: StepIndex, text: Option<String>) {
+        let person = self.state.holder(step).unwrap_or(self.state.focus);
+        self.briefed[person].order = text.map(|text| (step, text));
+        if self.order_of(person).is_some() {
+            self.alarms.arm(Alarm::Order(person), self.now + ORDER_GAP);
+        }
+    }
+
+    /// What a person has to go on doing, as long as the step that it belongs to is theirs and open.
+    pub(in crate::engine) fn order_of(&self, person: PersonIndex) -> Option<&str> {
+        let (step, text) = self.briefed[person].order.as_ref()?;
+        (self.state.people[person].current == Some(*step) && self.state.is_open(*step)).then_some(text)
+    }
+
+    pub(in crate::engine) fn order_again(&mut self, person: PersonIndex) {
+        let Some(text) = self.order_of(person).map(str::to_owned) else { return };
+        self.alarms.arm(Alarm::Order(person), self.now + ORDER_GAP);
+        if !self.state.standing_by && !self.state.muted {
+            let text = self.to_person(person, text);
+            self.say_useful(Audience::Person(person), Priority::Caution, text);
+        }
+    }
+
     pub(in crate::engine) fn forget_reminder(&mut self, person: PersonIndex) {
         self.alarms.disarm(&Alarm::Reminder(person));
     }
@@ -133,7 +158,8 @@ impl Engine {
     pub(in crate::engine) fn reminds_of(&self, person: PersonIndex) -> Option<StepIndex> {
         let clock_runs = self.state.clocks.values().any(|clock| clock.by == person || self.state.alone());
         let step = self.state.people[person].current;
-        step.filter(|&step| !self.state.standing_by && !clock_runs && !self.job.is_gate(step))
+        let ordered = self.order_of(person).is_some();
+        step.filter(|&step| !self.state.standing_by && !clock_runs && !ordered && !self.job.is_gate(step))
     }
 
     pub(in crate::engine) fn back_to_step(&mut self, line: Line) {

@@ -29,6 +29,8 @@ impl Engine {
         }
         // Where nothing is asked nothing needs to be said again.
         let told = self.current().is_some_and(|step| matches!(self.job.step(step).answer, Answer::Told { .. }));
+        // Whoever counts aloud what they have been ordered to go on with asks for nothing.
+        let told = told || self.order_of(self.focus()).is_some();
         if quiet || told || self.state.standing_by || self.alarms.sounding.is_some() || self.state.muted {
             return;
         }
