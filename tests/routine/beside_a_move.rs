@@ -48,7 +48,7 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("gas-refill", "detectors", "bubbles", PRACTICE),
     ("gas-refill", "bubbles", "relight", PRACTICE),
     ("gas-refill", "bubbles", "road-next", PRACTICE),
-    ("gas-refill", "road-next", "relight", PRACTICE),
+    ("gas-refill", "away", "eighty", NFPA_58),
     ("downhill", "who-answers", "low-gear", PRACTICE),
     ("downhill", "standing-alone", "low-gear", PRACTICE),
     ("downhill", "low-gear", "gain-alone", PRACTICE),
@@ -153,6 +153,7 @@ const ORDERS: &[(&str, &str, &str, &str)] = &[
     ("flat-tire", "torque", "stowed", PRACTICE),
     ("flat-tire", "cause", "stowed", PRACTICE),
     ("flat-tire", "seen", "who", PRACTICE),
+    ("roadside", "call", "signs", PRACTICE),
 ];
 
 /// The rigs that ship, and one for what none of them has: grey water alone.
@@ -277,9 +278,9 @@ fn the_numbers_that_are_said_are_those_of_their_sources() {
     };
     // ANSI A119.2 clause 10.8, as quoted: as many mL of 5.25 % as the tank has liters; 80 gal are 302.8 L, so 302.8 mL (1.28 cups), of
     // 7.5 % 212.0 mL (0.90) and of 8.25 % 192.7 mL (0.81).
-    says("sanitize", "motorhome-towed-car", "dose", "1 1/4 cups, 303 mL");
-    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 212 mL");
-    says("sanitize", "motorhome-towed-car", "dose", "7/8 cup, 193 mL");
+    says("sanitize", "motorhome-towed-car", "dose", "Measure 1 1/4 cups of bleach");
+    says("sanitize", "motorhome-towed-car", "dose", "That is 303 mL");
+    says("sanitize", "motorhome-towed-car", "dose", "Seven and a half: 212. Eight and a quarter: 193.");
     // The same clause: held four hours.
     assert!(matches!(
         &load("sanitize", &rig("default")).steps[load("sanitize", &rig("default")).index_of("soak").unwrap()].answer,
