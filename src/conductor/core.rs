@@ -274,11 +274,7 @@ impl Conductor {
         let seat = self.stations.get(&station);
         let cannot_speak = self.engine.loudspeaker_lost();
         if self.voice == LinkState::Lost && !view.notices.contains(&cannot_speak) {
-            view.notices.push(cannot_speak.clone());
-        }
-        if self.means == Means::Keys && station == StationId::RIG {
-            // Nobody asked for a loudspeaker.
-            view.notices.retain(|notice| *notice != cannot_speak);
+            view.notices.push(cannot_speak);
         }
         let asked = self.leaving.iter().filter(|(at, _)| now.since(*at) <= ASKED_FOR);
         view.notices.extend(asked.map(|(_, warning)| warning.clone()));

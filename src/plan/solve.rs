@@ -44,7 +44,7 @@ pub struct Effort {
 
 impl Default for Effort {
     fn default() -> Self {
-        Self { tries: 12_000, search: 5_000 }
+        Self { tries: 12_000, search: 10_000 }
     }
 }
 
