@@ -23,7 +23,11 @@ pub fn read(path: &Path) -> Result<Vec<f32>, WavError> {
     let all: Result<Vec<f32>, hound::Error> = match spec.sample_format {
         SampleFormat::Float => reader.into_samples::<f32>().collect(),
         SampleFormat::Int => {
-            let full = (1_i64 << (spec.bits_per_sample - 1)) as f32;
+            let bits = spec.bits_per_sample;
+            if !(1..=32).contains(&bits) {
+                return Err(fault(format!("{bits} bits a sample, expected 8 to 32")));
+            }
+            let full = (1_i64 << (bits - 1)) as f32;
             reader.into_samples::<i32>().map(|sample| sample.map(|sample| sample as f32 / full)).collect()
         }
     };

@@ -158,7 +158,7 @@ fn a_reading_shows_what_it_should_be_and_the_last_digit_can_be_taken_back() {
 
 #[test]
 fn what_the_digits_enter_is_named_with_its_point_and_nothing_where_they_make_no_reading() {
-    let volts = "{ kind = 'number', name = 'volts', unit = 'volts', least = 12.0, most = 14.5, gauge = [0.0, 20.0] }";
+    let volts = "{ kind = 'number', name = 'volts', unit = 'volts', least = 12.0, most = 14.5, gauge = [0.0, 20.0], resolution = 0.1 }";
     let mut world = by_one(&[anywhere().step("read", "What does it read?").with("answer", volts)]);
     let mut enters = |digit| {
         world.press(Key::Choice(digit));
