@@ -10,7 +10,7 @@ STATES = frozenset(
     """away bad buzz carries caught chocked clean clear closed cold cool coupled covered crooked crossed damaged dark dead down drags
     drinking driving dry empty fast firm folded free full gains good hangs held high holds hooked hot in latched left less level
     licensed lit live locked loose low marked missing no nobody not off on open other out over parked pinned plain plugged pushes
-    released right rolls safe seated set shut silent sinks slack slow soft spills standing straight stuck sways tight unlocked up
+    released right rolls safe seated set shut silent sinks slack slow soft sound spills standing straight stuck sways tight unlocked up
     warm weak""".split()
 )
 
