@@ -24,7 +24,7 @@ pub fn read(path: &Path) -> Result<Vec<f32>, WavError> {
         SampleFormat::Float => reader.into_samples::<f32>().collect(),
         SampleFormat::Int => {
             let bits = spec.bits_per_sample;
-            if !(1..=32).contains(&bits) {
+            if !(8..=32).contains(&bits) {
                 return Err(fault(format!("{bits} bits a sample, expected 8 to 32")));
             }
             let full = (1_i64 << (bits - 1)) as f32;

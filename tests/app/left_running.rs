@@ -9,7 +9,8 @@ use sparehand::rig::Rig;
 use sparehand::setup::left_running::{ClockLeft, LeftRunning, read, said};
 use sparehand::units::SessionTime;
 
-fn run(journal: &mut Journal, routine: &str, purpose: Purpose, events: Vec<Event>) -> RunId {
+/// A run of a routine with these events, put into the journal.
+pub fn run(journal: &mut Journal, routine: &str, purpose: Purpose, events: Vec<Event>) -> RunId {
     let new = NewRun {
         routine: routine.to_owned(),
         fingerprint: "of another day".to_owned(),

@@ -1,25 +1,8 @@
 //! A routine, a move or a person of another name than there is: what is said of it, and what helps.
 
-use std::path::Path;
-use std::process::Command;
-
 use rstest::rstest;
 
-/// What the program says of an error, without the marks and breaks of its lines.
-fn refused(home: &Path, args: &[&str]) -> String {
-    let output = Command::new(env!("CARGO_BIN_EXE_sparehand"))
-        .args(args)
-        .env("HOME", home)
-        .env("XDG_CONFIG_HOME", home.join("config"))
-        .env("XDG_DATA_HOME", home.join("data"))
-        .env("XDG_CACHE_HOME", home.join("cache"))
-        .env("SPAREHAND_MODELS", sparehand::setup::places::Places::of_user().unwrap().models)
-        .output()
-        .unwrap();
-    let told = String::from_utf8_lossy(&output.stderr).into_owned();
-    assert!(!output.status.success(), "{args:?}: {told}");
-    told.split_whitespace().filter(|word| *word != "│").collect::<Vec<_>>().join(" ")
-}
+use crate::refused::{sparehand, told};
 
 #[rstest]
 #[case::run(&["run", "tank-dmp"], "no routine or move named 'tank-dmp': perhaps 'tank-dump' is meant")]
@@ -38,6 +21,6 @@ fn refused(home: &Path, args: &[&str]) -> String {
 )]
 fn a_name_that_nobody_knows_is_answered_with_what_may_be_meant(#[case] args: &[&str], #[case] expected: &str) {
     let home = tempfile::tempdir().unwrap();
-    let told = refused(home.path(), args);
+    let told = told(&sparehand(home.path(), args));
     assert!(told.contains(expected), "{told}");
 }

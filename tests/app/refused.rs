@@ -6,7 +6,7 @@ use std::process::{Command, Output};
 
 use rstest::rstest;
 
-fn sparehand(home: &Path, args: &[&str]) -> Output {
+pub fn sparehand(home: &Path, args: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_sparehand"))
         .args(args)
         .current_dir(home)
@@ -20,7 +20,7 @@ fn sparehand(home: &Path, args: &[&str]) -> Output {
 }
 
 /// What is said of an error, without the marks and breaks of its lines.
-fn told(output: &Output) -> String {
+pub fn told(output: &Output) -> String {
     let text = format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(!output.status.success(), "{text}");
     text.split_whitespace().filter(|word| *word != "│").collect::<Vec<_>>().join(" ")

@@ -1,26 +1,17 @@
 //! `sparehand site`: how the rig stands, between runs.
 
 use std::path::Path;
-use std::process::{Command, Output};
+use std::process::Output;
 
 use rstest::rstest;
 use sparehand::engine::event::{Event, HeardAs};
-use sparehand::journal::{Journal, NewRun, Purpose, Record, Stamp};
-use sparehand::units::SessionTime;
+use sparehand::journal::{Journal, Purpose};
+
+use crate::left_running::run;
+use crate::refused::sparehand;
 
 fn site(home: &Path, args: &[&str]) -> Output {
     sparehand(home, &[&["site"], args].concat())
-}
-
-fn sparehand(home: &Path, args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_sparehand"))
-        .args(args)
-        .env("HOME", home)
-        .env("XDG_CONFIG_HOME", home.join("config"))
-        .env("XDG_DATA_HOME", home.join("data"))
-        .env("XDG_CACHE_HOME", home.join("cache"))
-        .output()
-        .unwrap()
 }
 
 fn json(home: &Path) -> serde_json::Value {
@@ -73,23 +64,6 @@ fn things_are_shown_and_told_by_the_names_that_are_said() {
     assert!(text.contains(" shore-power=away\n") && text.contains(" kitchen-slide=out\n"), "{text}");
 }
 
-/// A run of a routine with these events, put into the journal.
-fn put(journal: &mut Journal, routine: &str, purpose: Purpose, events: Vec<Event>) {
-    let new = NewRun {
-        routine: routine.to_owned(),
-        fingerprint: "x".to_owned(),
-        settings: "{}".to_owned(),
-        started: "2026-05-01T08:00:00Z".to_owned(),
-        purpose,
-    };
-    let run = journal.begin_run(&new).unwrap();
-    let begun = Event::RunStarted { routine: routine.to_owned(), fingerprint: "x".to_owned() };
-    for (seq, event) in (0..).zip(std::iter::once(begun).chain(events)) {
-        let stamp = Stamp { boot_id: "b".to_owned(), boottime_ms: 1, wall: "2026-05-01T08:00:00Z".to_owned() };
-        journal.append(run, &Record { seq, at: SessionTime::ZERO, stamp, event }).unwrap();
-    }
-}
-
 fn journal(home: &Path) -> Journal {
     std::fs::create_dir_all(home.join("data/sparehand")).unwrap();
     Journal::open(&home.join("data/sparehand/journal.sqlite")).unwrap()
@@ -105,8 +79,8 @@ fn how_the_rig_stands_follows_from_past_answers_and_rehearsals_tell_nothing() {
     let home = tempfile::tempdir().unwrap();
     let rehearsed = Event::Rehearsed { event: Box::new(answered("sewer-seated", "plug home")) };
     let mut journal = journal(home.path());
-    put(&mut journal, "arrive", Purpose::Real, vec![answered("plugged", "plug home")]);
-    put(&mut journal, "arrive", Purpose::Rehearsal, vec![rehearsed]);
+    run(&mut journal, "arrive", Purpose::Real, vec![answered("plugged", "plug home")]);
+    run(&mut journal, "arrive", Purpose::Rehearsal, vec![rehearsed]);
     drop(journal);
     let shown = json(home.path());
     assert_eq!((&shown["mains"], &shown["sewer"]), (&"out".into(), &"unknown".into()));
@@ -139,7 +113,7 @@ fn what_a_stop_a_generator_or_a_cold_night_changes_is_kept(
     std::fs::create_dir_all(rig.parent().unwrap()).unwrap();
     std::fs::write(&rig, FULL).unwrap();
     let events = answers.iter().map(|(step, answer)| answered(step, answer)).collect();
-    put(&mut journal(home.path()), routine, Purpose::Real, events);
+    run(&mut journal(home.path()), routine, Purpose::Real, events);
     let shown = json(home.path());
     for (thing, stands) in stand {
         assert_eq!(shown[thing], *stands, "{thing} in {shown}");
@@ -154,7 +128,7 @@ fn a_routine_of_ones_own_that_no_longer_reads_is_told_once_and_one_that_is_gone_
     std::fs::write(routines.join("my-own.toml"), "title = ").unwrap();
     let mut journal = journal(home.path());
     for routine in ["my-own", "my-own", "gone"] {
-        put(&mut journal, routine, Purpose::Real, vec![answered("plugged", "plug home")]);
+        run(&mut journal, routine, Purpose::Real, vec![answered("plugged", "plug home")]);
     }
     drop(journal);
     let shown = site(home.path(), &["--json"]);
@@ -169,14 +143,14 @@ fn another_state_at_a_step_leaves_unknown_what_it_had_set() {
     let home = tempfile::tempdir().unwrap();
     let heard = HeardAs::Key;
     let open = Event::OtherStateHeard { step: "gas-shut".to_owned(), answer: "gas open".to_owned(), heard };
-    put(&mut journal(home.path()), "fuel-stop", Purpose::Real, vec![answered("gas-shut", "gas shut"), open]);
+    run(&mut journal(home.path()), "fuel-stop", Purpose::Real, vec![answered("gas-shut", "gas shut"), open]);
     assert_eq!(json(home.path())["gas"], "unknown");
 }
 
 #[test]
 fn a_running_generator_is_shown_in_words_and_to_whoever_has_one() {
     let home = tempfile::tempdir().unwrap();
-    put(&mut journal(home.path()), "generator", Purpose::Real, vec![answered("started", "it runs steady")]);
+    run(&mut journal(home.path()), "generator", Purpose::Real, vec![answered("started", "it runs steady")]);
     let text = || String::from_utf8(site(home.path(), &[]).stdout).unwrap();
     assert!(!text().contains("generator"), "this rig has none:\n{}", text());
     let rig = home.path().join("config/sparehand/rig.toml");
