@@ -56,8 +56,10 @@ pub fn say(environment: &Environment, models: &Path, request: &SayRequest) -> Re
 
 fn speaker(environment: &Environment, models: &Path, request: &SayRequest) -> Result<Speaker, SpeakCommandError> {
     let wording = Wording::load(request.wording.as_deref()).map_err(SoundError::from)?;
-    let voice = Voice::load(environment, models, Reader::new(wording, request.reading)).map_err(SoundError::from)?;
-    let mut pieces = voice.sentences(&request.text).into_iter().flat_map(|sentence| voice.phonemes(&sentence));
+    let mut voice =
+        Voice::load(environment, models, Reader::new(wording, request.reading)).map_err(SoundError::from)?;
+    let sentences = voice.sentences(&request.text);
+    let mut pieces = sentences.iter().flat_map(|sentence| voice.phonemes(sentence));
     if !pieces.any(|piece| piece.chars().any(char::is_alphabetic)) {
         return Err(SpeakCommandError::NothingToSay { text: request.text.clone() });
     }

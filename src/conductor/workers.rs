@@ -185,11 +185,8 @@ fn synthesiser(
     let make = move || {
         loading.alone(|| {
             let bench = sounds.workbench().map_err(SentenceError::new)?;
-            // The dictionaries have been taken apart, and the next model finds their room free.
-            if let Err(error) = hand_back_what_was_read() {
-                tracing::warn!("memory that is not needed any more stays in use: {error}");
-            }
-            hand_back_what_is_free();
+            // The next model finds its room free.
+            tidy_up();
             Ok(bench)
         })
     };
@@ -203,9 +200,17 @@ fn synthesiser(
         Synthesised::Failed { error } => {
             news.tell(News::Worker(Worker::Synthesiser, WorkerNews::Lost(with_causes(&error))));
         }
-        Synthesised::Idle => hand_back_what_is_free(),
+        Synthesised::Idle => tidy_up(),
     };
     Synthesiser::spawn(make, tell).map_err(ConductorError::Thread)
+}
+
+/// Hands back what a pause does not need: the pages of the dictionary, which is taken apart where it is needed, and what is free.
+fn tidy_up() {
+    if let Err(error) = hand_back_what_was_read() {
+        tracing::warn!("memory that is not needed any more stays in use: {error}");
+    }
+    hand_back_what_is_free();
 }
 
 /// Hands an answer to whoever asked; where it is lost, that is told.

@@ -22,7 +22,7 @@ fn a_faster_speed_takes_less_time() {
 
 #[test]
 fn words_that_are_in_no_dictionary_are_said_too() {
-    let voice = crate::say_common::voice();
+    let mut voice = crate::say_common::voice();
     for word in ["blackwater", "GFCI", "sanidump", "wastewater", "Zyxqwv", "brrr"] {
         let phonemes = voice.phonemes(&format!("Check the {word} now.")).join(" ");
         let without = voice.phonemes("Check the now.").join(" ");
@@ -32,13 +32,24 @@ fn words_that_are_in_no_dictionary_are_said_too() {
 
 #[test]
 fn the_tables_decide_how_a_word_sounds() {
-    let voice = crate::say_common::voice();
+    let mut voice = crate::say_common::voice();
     for (sentence, expected) in
         [("Set it to forty five psi.", "pˌiˌɛsˈI."), ("DOT rules.", "dˌiˌOtˈi ɹˈulz."), ("Two RVs, now.", "ˌɑɹvˈiz,")]
     {
         let phonemes = voice.phonemes(sentence).join(" ");
         assert!(phonemes.contains(expected), "{sentence}: {phonemes}");
     }
+}
+
+/// The second rest, after nothing was read, lets go of the dictionary; what is read then is read as before.
+#[test]
+fn a_sentence_sounds_the_same_before_and_after_a_rest() {
+    let mut voice = crate::say_common::voice();
+    let before = voice.phonemes("Read the gauge, then record it.");
+    for _ in 0..3 {
+        voice.rest();
+    }
+    assert_eq!(voice.phonemes("Read the gauge, then record it."), before);
 }
 
 #[test]
@@ -106,7 +117,7 @@ proptest! {
 
     #[test]
     fn no_text_makes_the_voice_panic_or_reach_for_a_symbol_that_it_lacks(text in "\\PC{0,40}") {
-        let voice = crate::say_common::voice();
+        let mut voice = crate::say_common::voice();
         for sentence in voice.sentences(&text) {
             for piece in voice.phonemes(&sentence) {
                 prop_assert!(!piece.contains('❓'), "{text:?} -> {piece:?}");

@@ -184,7 +184,12 @@ impl Worker {
                         (self.tell)(Synthesised::Sentence { station, id, sound: Err(SentenceError::new(Overloaded)) });
                     }
                 }
-                Next::Idle => (self.tell)(Synthesised::Idle),
+                Next::Idle => {
+                    if let Some(bench) = &mut self.bench {
+                        bench.rest();
+                    }
+                    (self.tell)(Synthesised::Idle);
+                }
                 Next::Stop => return,
             }
         }

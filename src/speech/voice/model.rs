@@ -67,8 +67,18 @@ impl Voice {
     }
 
     /// First stage: the phonemes of a sentence, in pieces short enough for the model.
-    pub fn phonemes(&self, sentence: &str) -> Vec<String> {
+    pub fn phonemes(&mut self, sentence: &str) -> Vec<String> {
         pieces(&self.phonemizer.phonemes(sentence, &|word| self.reader.phonemes(word)))
+    }
+
+    /// Loads what else would be loaded with the first sentence that needs it.
+    pub fn wake(&mut self) {
+        self.phonemizer.wake();
+    }
+
+    /// Lets go of what takes much memory and was not needed since the last call; it is back with the next sentence that needs it.
+    pub fn rest(&mut self) {
+        self.phonemizer.rest();
     }
 
     /// Second stage: the spectrum of a piece. `speed` 1.0 is the usual pace, larger is faster.

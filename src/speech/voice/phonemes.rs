@@ -20,22 +20,42 @@ use crate::onnx::{RuntimeError, open_model};
 
 /// Turns sentences into phonemes.
 pub struct Phonemizer {
-    g2p: G2P,
+    dictionary: Option<G2P>,
+    /// Whether a sentence was read since it last rested.
+    was_needed: bool,
+    unknown_words: Arc<UnknownWords>,
     symbols: HashMap<char, i64>,
 }
 
 impl Phonemizer {
-    /// Loads the dictionary, the network for unknown words and the symbols of the voice from its folder.
+    /// Loads the network for unknown words and the symbols of the voice from its folder; the dictionary comes with the program, and is
+    /// taken apart for the first sentence that needs it.
     pub(crate) fn load(environment: &Environment, folder: &Path) -> Result<Self, PhonemeError> {
         let symbols: HashMap<String, i64> = read_json(&folder.join("vocab.json"))?;
         let symbols = symbols.into_iter().filter_map(|(symbol, id)| Some((symbol.chars().next()?, id))).collect();
-        let unknown_words = UnknownWords::load(environment, folder)?;
-        Ok(Self { g2p: G2P::with_fallback(Language::EnglishUS, Some(Box::new(unknown_words))), symbols })
+        let unknown_words = Arc::new(UnknownWords::load(environment, folder)?);
+        Ok(Self { dictionary: None, was_needed: false, unknown_words, symbols })
+    }
+
+    /// The dictionary, taken apart now where it was not.
+    pub(crate) fn wake(&mut self) -> &G2P {
+        self.dictionary.get_or_insert_with(|| {
+            let reads_the_rest = Box::new(ReadsTheRest(Arc::clone(&self.unknown_words)));
+            G2P::with_fallback(Language::EnglishUS, Some(reads_the_rest))
+        })
+    }
+
+    /// Lets go of the dictionary (62 MB) where no sentence was read since the last call: what is said by now is in the cache.
+    pub(crate) fn rest(&mut self) {
+        if !std::mem::take(&mut self.was_needed) {
+            self.dictionary = None;
+        }
     }
 
     /// The phonemes of a sentence, in symbols of the voice only; empty when nothing of it can be said. `known` gives the
     /// phonemes of words that have their own.
-    pub fn phonemes(&self, sentence: &str, known: &dyn Fn(&str) -> Option<String>) -> String {
+    pub fn phonemes(&mut self, sentence: &str, known: &dyn Fn(&str) -> Option<String>) -> String {
+        self.was_needed = true;
         if let Some(phonemes) = self.read(sentence, known) {
             return phonemes;
         }
@@ -58,8 +78,9 @@ impl Phonemizer {
 
     /// Phonemes of a sentence or word, or `None` when a part of it has no reading. The library is guarded: text from
     /// outside must not end the program, whatever it finds in it.
-    fn read(&self, text: &str, known: &dyn Fn(&str) -> Option<String>) -> Option<String> {
-        let read = catch_unwind(AssertUnwindSafe(|| self.g2p.g2p(text)));
+    fn read(&mut self, text: &str, known: &dyn Fn(&str) -> Option<String>) -> Option<String> {
+        let dictionary = self.wake();
+        let read = catch_unwind(AssertUnwindSafe(|| dictionary.g2p(text)));
         let (_, tokens) = read.ok()?.ok()?;
         let mut phonemes = String::new();
         for token in &tokens {
@@ -129,10 +150,13 @@ impl UnknownWords {
     }
 }
 
-impl Fallback for UnknownWords {
+/// Asked by the dictionary for what it does not hold; the network outlives it.
+struct ReadsTheRest(Arc<UnknownWords>);
+
+impl Fallback for ReadsTheRest {
     fn phonemize(&self, word: &str) -> Result<String, FallbackError> {
         let no_reading = || FallbackError::NoPhonemes { word: word.to_string() };
-        let phonemes = self.read(word).map_err(|error| {
+        let phonemes = self.0.read(word).map_err(|error| {
             tracing::warn!(%error, "a word that is in no dictionary cannot be read");
             no_reading()
         })?;

@@ -21,12 +21,15 @@ pub struct Workbench {
 }
 
 impl Workbench {
-    /// A workbench; without a cache every sentence is computed.
+    /// A workbench; without a cache every sentence is computed. Where nothing is in it yet, all that is needed for that is loaded at once.
     ///
     /// # Errors
     ///
     /// The resampler cannot be made.
-    pub fn new(voice: Voice, cache: Option<Cache>) -> Result<Self, PrepareError> {
+    pub fn new(mut voice: Voice, cache: Option<Cache>) -> Result<Self, PrepareError> {
+        if cache.as_ref().is_none_or(Cache::is_empty) {
+            voice.wake();
+        }
         Ok(Self { voice, cache, doubler: Doubler::new()? })
     }
 
@@ -38,6 +41,11 @@ impl Workbench {
     /// The voice.
     pub fn voice(&mut self) -> &mut Voice {
         &mut self.voice
+    }
+
+    /// Lets go of what takes much memory and was not needed since the last call; see [`Voice::rest`].
+    pub fn rest(&mut self) {
+        self.voice.rest();
     }
 
     /// Samples of a sentence at 24 kHz, trimmed and levelled to -16 LUFS; kept in the cache.
