@@ -13,7 +13,7 @@ use crate::audio::wake::Waker;
 use crate::cli::device_args::DeviceArgs;
 use crate::cli::learn_command::{self, LearnError};
 use crate::cli::mic_command::{self, MicError};
-use crate::cli::phone_args::{PhoneArgs, PhoneArgsError};
+use crate::cli::phone_args::{PhoneArgs, PhoneArgsError, PhonesToday};
 use crate::cli::plan_command;
 use crate::cli::second_engine_args::SecondEngineArgs;
 use crate::conductor::core::Means;
@@ -22,6 +22,7 @@ use crate::conductor::live::{self, Edges, Planner, SoundDevices};
 use crate::conductor::news::Parted;
 use crate::conductor::notes::Notes;
 use crate::conductor::on_time::OnTime;
+use crate::conductor::phones::PhonesWanted;
 use crate::conductor::scribe::{Scribe, VOICE_SPEED, VOICE_VOLUME, remembered_voice};
 use crate::conductor::talk::{Printing, Talk};
 use crate::engine::Engine;
@@ -147,12 +148,6 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
         let found = missing.told().collect::<Vec<_>>().join(", and ");
         return Err(RunError::NoDevices { found, routine: args.routine.clone() });
     }
-    if let Some(why) = missing.loudspeaker.as_ref().filter(|_| args.phones.phones) {
-        println!(
-            "The rig can sound no alarm: a phone is the only mouth, and one that is locked, away or empty says nothing. {why}"
-        );
-    }
-
     let path = args.journal.clone().unwrap_or_else(|| places.journal());
     if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
         Places::make(folder)?;
@@ -178,7 +173,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let mut engine = engine_of(&with, &journal)?;
     let sounds = learn_command::hearing_those(sounds, &with, places, &mut std::io::stdout().lock())?;
     let people = sayable::people(&rig, &with);
-    let phones = args.phones.wanted(&rig, &with, places)?;
+    let (phones, no_phones) = phones_today(args, &rig, &with, places, &missing)?;
     sayable::check(&engine, &prompts::phrasebook(&places.config)?, &people, sounds.vosk.as_ref())?;
     let on_terminal = std::io::stdout().is_terminal() && std::io::stdin().is_terminal();
     if missing.any() && !on_terminal && phones.is_none() {
@@ -189,6 +184,7 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let first_words =
         left_running::said(&left_running::read(&journal, &rig, &places.config, going_on.as_ref().map(|run| run.id))?)?;
     first_words.iter().for_each(|text| println!("{text}"));
+    let first_words = first_words.into_iter().chain(no_phones).reduce(|text, more| format!("{text} {more}"));
     let replaced = replaced(&journal, &engine, &args.routine, going_on.as_ref())?;
     let (run, clock, away) = entered(going_on, &mut engine, args, &rig, &mut journal)?;
     let stamps = clock.clone();
@@ -205,6 +201,31 @@ pub fn run(args: &RunArgs, places: &Places) -> Result<(), RunError> {
     let parted = live::run(engine, away, &clock, around)?;
     farewell(parted, &path);
     Ok(())
+}
+
+/// The phones that may come, or what is said where they usually may and cannot; what of it is to be read is printed.
+fn phones_today(
+    args: &RunArgs,
+    rig: &Rig,
+    with: &[String],
+    places: &Places,
+    missing: &Missing,
+) -> Result<(Option<PhonesWanted>, Option<String>), PhoneArgsError> {
+    match args.phones.wanted(rig, with, places)? {
+        PhonesToday::NotWanted => Ok((None, None)),
+        PhonesToday::OutOfReach { shown, said } => {
+            println!("{shown}");
+            Ok((None, Some(said)))
+        }
+        PhonesToday::Wanted(phones) => {
+            if let Some(why) = &missing.loudspeaker {
+                println!(
+                    "The rig can sound no alarm: a phone is the only mouth, and one that is locked, away or empty says nothing. {why}"
+                );
+            }
+            Ok((Some(phones), None))
+        }
+    }
 }
 
 /// The run that is gone on with, which the engine then knows, or a new one; its clock, and for how long nobody was there.

@@ -4,6 +4,8 @@
 //! The comments of the fields are what the JSON Schema says, and what is written beside them in a new file. Names are spelled as in
 //! America; an `alias` is a British one, which is read and never written.
 
+use std::net::IpAddr;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -24,6 +26,14 @@ pub struct RigFile {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = -180, max = 180))]
     pub longitude: Option<f64>,
+    /// Whether every run lets phones in, as with --phones; --no-phones leaves them out once.
+    pub phones: bool,
+    /// Address of this machine that phones reach, such as 192.168.8.1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub phones_address: Option<IpAddr>,
+    /// Port that phones reach, where it is not 8443.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub phones_port: Option<u16>,
     /// Names of animals that travel along.
     pub pets: Vec<String>,
     /// Who rides along besides the people below, by name: each is counted before the road.

@@ -12,6 +12,7 @@ mod stands;
 mod written;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
 
 use thiserror::Error;
 use toml::de::{DeTable, DeValue};
@@ -36,6 +37,18 @@ pub struct Rig {
     texts: BTreeMap<String, String>,
     lists: BTreeMap<String, Vec<String>>,
     people: Vec<Person>,
+    phones: PhonesUsual,
+}
+
+/// How phones are usually let in, by the rig's file.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct PhonesUsual {
+    /// In every run.
+    pub always: bool,
+    /// Where they reach this machine.
+    pub address: Option<IpAddr>,
+    /// The port.
+    pub port: Option<u16>,
 }
 
 impl Rig {
@@ -61,7 +74,15 @@ impl Rig {
             EQUIPMENT.iter().filter(|item| (item.has)(rig)).map(|item| item.name.to_owned()).collect();
         has.extend(rig.extras.iter().cloned());
         let lists = equipment::LISTS.iter().map(|(name, of)| ((*name).to_owned(), of(rig))).collect::<BTreeMap<_, _>>();
-        Self { has, numbers: bounds::numbers(rig), texts: bounds::texts(rig), lists, people: rig.person.clone() }
+        let phones = PhonesUsual { always: rig.phones, address: rig.phones_address, port: rig.phones_port };
+        Self {
+            has,
+            numbers: bounds::numbers(rig),
+            texts: bounds::texts(rig),
+            lists,
+            people: rig.person.clone(),
+            phones,
+        }
     }
 
     /// The same rig with so many people taking part in a run, whoever else its file names.
@@ -125,6 +146,11 @@ impl Rig {
     /// The people, in the order of the file; none where nobody is named.
     pub fn people(&self) -> &[Person] {
         &self.people
+    }
+
+    /// How phones are usually let in.
+    pub fn phones(&self) -> PhonesUsual {
+        self.phones
     }
 
     /// What is filled into calls besides numbers, by name ("bleach": a dose in cups and millilitres).

@@ -29,6 +29,7 @@ pub struct RigSideWords {
     pub close: String,
     pub by_command: String,
     pub public: String,
+    pub out_of_reach: String,
     pub new_authority: String,
     pub new_certificate: String,
 }

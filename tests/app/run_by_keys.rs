@@ -214,6 +214,36 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
     terminal.wait_for("Start again to go on with it.");
 }
 
+#[test]
+fn phones_of_the_rig_file_are_let_in_without_an_option_and_can_be_left_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().join("config/sparehand");
+    fs::create_dir_all(&config).unwrap();
+    let rig = "phones = true\nphones_address = \"127.0.0.1\"\nphones_port = 0\n";
+    fs::write(config.join("rig.toml"), rig).unwrap();
+    let mut terminal = Terminal::open(folder.path(), "");
+    terminal.wait_for("p: hide this");
+    terminal.press(b"\x03");
+    terminal.wait_for("Start again to go on with it.");
+    let mut without = Terminal::open(folder.path(), "--no-phones");
+    without.wait_for("Enter gloves on");
+    assert!(!without.contents().contains("p: hide this"), "\n{}", without.contents());
+}
+
+/// 192.0.2.7 is an address that nobody has (RFC 5737).
+#[test]
+fn where_the_rigs_network_is_not_there_the_run_says_so_and_goes_on_but_not_where_phones_were_asked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().join("config/sparehand");
+    fs::create_dir_all(&config).unwrap();
+    fs::write(config.join("rig.toml"), "phones = true\nphones_address = \"192.0.2.7\"\n").unwrap();
+    let mut asked_for = Terminal::open(folder.path(), "--phones");
+    asked_for.wait_for("address 192.0.2.7 is none of this machine's");
+    let mut usual = Terminal::open(folder.path(), "");
+    usual.wait_for("No phone can join this time");
+    usual.wait_for("Enter gloves on");
+}
+
 /// Without screen, loudspeaker and phone nobody could be rung for, or end it; the next run rings.
 #[test]
 fn a_run_by_keys_whose_window_is_closed_over_a_running_tap_ends_and_its_clock_is_there_when_it_is_gone_on_with() {
