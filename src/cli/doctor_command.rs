@@ -4,11 +4,13 @@ use std::collections::BTreeMap;
 use std::io::{self, Write};
 use std::path::Path;
 use std::process::ExitCode;
+use std::time::Duration;
 
 use clap::Args;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::audio::FRAME_LEN;
 use crate::audio::capture::Capture;
 use crate::audio::device::DeviceError;
 use crate::audio::playback::Playback;
@@ -16,10 +18,11 @@ use crate::audio::wake::Waker;
 use crate::cli::mic_command::{MicError, remembered};
 use crate::cli::run_command::ASIDE;
 use crate::journal::{JournalError, JournalReader};
-use crate::rig::Rig;
+use crate::rig::{PhonesUsual, Rig};
 use crate::screen::Aside;
+use crate::server::address::{OwnAddress, own_addresses};
 use crate::setup::causes::with_causes;
-use crate::setup::clock::wall;
+use crate::setup::clock::{pause, wall};
 use crate::setup::models;
 use crate::setup::places::Places;
 use crate::setup::prompts;
@@ -53,6 +56,8 @@ pub enum Matter {
     Clock,
     /// Room where the journal is.
     Disk,
+    /// Where phones could reach this machine.
+    Network,
 }
 
 /// How it stands.
@@ -158,7 +163,8 @@ fn look(words: &Words, places: &Places) -> Vec<MatterFound> {
         Err(why) => note(Matter::Models, MatterState::Fault, with_causes(&why)),
     }
     match microphone(places) {
-        Ok(name) => note(Matter::Microphone, MatterState::Fine, said("device", &[("name", name)])),
+        Ok((name, Sounds::Some)) => note(Matter::Microphone, MatterState::Fine, said("device", &[("name", name)])),
+        Ok((name, Sounds::None)) => note(Matter::Microphone, MatterState::Attention, said("silent", &[("name", name)])),
         Err(why) => note(Matter::Microphone, MatterState::Fault, why),
     }
     match Playback::open(None, &Waker::of_nobody()) {
@@ -172,6 +178,7 @@ fn look(words: &Words, places: &Places) -> Vec<MatterFound> {
     let (standing, key) = if may_write { (MatterState::Fine, "folder") } else { (MatterState::Fault, "no-folder") };
     note(Matter::Folder, standing, said(key, &[("folder", shown(&places.data))]));
     let rig = prompts::rig(None, &places.config);
+    let phones = rig.as_ref().map(Rig::phones).unwrap_or_default();
     match &rig {
         Ok(_) if !places.config.join("rig.toml").exists() => note(Matter::Rig, MatterState::Fine, said("no-rig", &[])),
         Ok(_) => note(Matter::Rig, MatterState::Fine, said("rig", &[("file", shown(&places.config.join("rig.toml")))])),
@@ -205,14 +212,55 @@ fn look(words: &Words, places: &Places) -> Vec<MatterFound> {
         }
         Err(why) => note(Matter::Disk, MatterState::Attention, format!("{}: {why}", there.display())),
     }
+    match own_addresses() {
+        Ok(own) => {
+            let (standing, key) = network(phones, &own);
+            let listed: Vec<String> = reachable(&own).map(|own| format!("{} ({})", own.address, own.card)).collect();
+            let wanted = phones.address.map(|address| address.to_string()).unwrap_or_default();
+            note(Matter::Network, standing, said(key, &[("addresses", listed.join(", ")), ("wanted", wanted)]));
+        }
+        Err(why) => note(Matter::Network, MatterState::Attention, with_causes(&why)),
+    }
     findings
 }
 
+/// How the machine's addresses stand to phones: a run needs none of them, but one that is wanted and not there is worth a look.
+fn network(phones: PhonesUsual, own: &[OwnAddress]) -> (MatterState, &'static str) {
+    match phones.address {
+        Some(wanted) if !own.iter().any(|own| own.address == wanted) => (MatterState::Attention, "wrong-network"),
+        None if phones.always => (MatterState::Attention, "no-address"),
+        _ if reachable(own).next().is_none() => (MatterState::Fine, "no-network"),
+        _ => (MatterState::Fine, "network"),
+    }
+}
+
+/// What other machines can reach.
+fn reachable(own: &[OwnAddress]) -> impl Iterator<Item = &OwnAddress> {
+    own.iter().filter(|own| !own.address.is_loopback())
+}
+
+/// Whether a microphone gives anything: one that is muted, or made up, gives not the least noise of its own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Sounds {
+    Some,
+    None,
+}
+
 /// The microphone that a run would use: the one that is remembered, or the system's own.
-fn microphone(places: &Places) -> Result<String, String> {
+fn microphone(places: &Places) -> Result<(String, Sounds), String> {
     let wanted = remembered(places).map_err(|why: MicError| with_causes(&why))?;
     let opened = Capture::open(wanted.as_deref(), &Waker::of_nobody());
-    opened.map(|capture| capture.name().to_owned()).map_err(|why: DeviceError| with_causes(&why))
+    let mut capture = opened.map_err(|why: DeviceError| with_causes(&why))?;
+    let mut frame = [0.0; FRAME_LEN];
+    for _ in 0..LISTENED {
+        while capture.read_frame(&mut frame) {
+            if frame.iter().any(|sample| *sample != 0.0) {
+                return Ok((capture.name().to_owned(), Sounds::Some));
+            }
+        }
+        pause(A_FRAME);
+    }
+    Ok((capture.name().to_owned(), Sounds::None))
 }
 
 /// How the texts stand that a run is made of, and what is wrong with the first that is. Words and cards belong to every run, and a
@@ -251,8 +299,38 @@ fn existing(folder: &Path) -> &Path {
 }
 
 const WORDS: &str = include_str!("../../prompts/phrases/doctor.toml");
+/// How long the microphone is listened to, where it gives nothing: a second and a half, for one that wakes up.
+const LISTENED: usize = 150;
+const A_FRAME: Duration = Duration::from_millis(10);
 /// When this program did not exist yet.
 const EARLIEST: &str = "2026-11-01";
 /// A run with notes as sound takes a few megabytes.
 const LEAST_MB: u64 = 20;
 const ENOUGH_MB: u64 = 200;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rstest::rstest;
+
+    #[rstest]
+    #[case::on_its_own_network(true, Some("192.168.8.1"), &["192.168.8.1", "127.0.0.1"], MatterState::Fine, "network")]
+    #[case::on_another(true, Some("192.168.8.1"), &["10.0.0.4", "127.0.0.1"], MatterState::Attention, "wrong-network")]
+    #[case::nothing_named(true, None, &["10.0.0.4"], MatterState::Attention, "no-address")]
+    #[case::no_phones_wanted(false, None, &["10.0.0.4"], MatterState::Fine, "network")]
+    #[case::no_network(false, None, &["127.0.0.1"], MatterState::Fine, "no-network")]
+    fn a_network_is_worth_a_look_where_phones_are_wanted_and_cannot_come(
+        #[case] always: bool,
+        #[case] wanted: Option<&str>,
+        #[case] own: &[&str],
+        #[case] standing: MatterState,
+        #[case] key: &str,
+    ) {
+        let own: Vec<OwnAddress> = own
+            .iter()
+            .map(|address| OwnAddress { card: "card".to_owned(), address: address.parse().expect("an address") })
+            .collect();
+        let phones = PhonesUsual { always, address: wanted.map(|text| text.parse().expect("an address")), port: None };
+        assert_eq!(network(phones, &own), (standing, key));
+    }
+}

@@ -28,15 +28,27 @@ fn standings(json: &serde_json::Value) -> Vec<(String, String)> {
 #[test]
 fn on_a_machine_with_all_it_needs_the_doctor_finds_a_run_to_work() {
     let server = SoundServer::start();
+    server.hum(0.001);
     let home = tempfile::tempdir().unwrap();
     let (works, told, json) = doctor(|| server.command(env!("CARGO_BIN_EXE_sparehand")), home.path(), &models());
     assert!(works, "{told}");
     assert_eq!(json["run"], "voice");
-    let expected = ["models", "microphone", "loudspeaker", "folder", "rig", "texts", "journal", "clock", "disk"];
+    let expected =
+        ["models", "microphone", "loudspeaker", "folder", "rig", "texts", "journal", "clock", "disk", "network"];
     assert_eq!(standings(&json), expected.map(|matter| (matter.to_owned(), "fine".to_owned())), "{told}");
     assert_eq!(told.lines().count(), expected.len() + 1, "one line each, and what it comes to: {told}");
     assert!(told.ends_with("A run by voice would work.\n"), "{told}");
     assert!(!home.path().join("data").exists(), "it only looks");
+}
+
+/// One that is muted at its own switch opens like any other.
+#[test]
+fn a_microphone_that_gives_not_the_least_sound_is_pointed_out() {
+    let server = SoundServer::start();
+    let home = tempfile::tempdir().unwrap();
+    let (works, told, json) = doctor(|| server.command(env!("CARGO_BIN_EXE_sparehand")), home.path(), &models());
+    assert!(works && standings(&json).contains(&("microphone".to_owned(), "attention".to_owned())), "{told}");
+    assert!(told.contains("unmute it"), "{told}");
 }
 
 #[test]
