@@ -257,13 +257,26 @@ fn what_is_connected_is_told_at_any_time_and_follows_the_answers() {
     let mut world = site(&[("water", Stands::Out), ("mains", Stands::Out)]);
     world.hear("yes");
     world.hear("what is connected");
-    assert_eq!(world.last_said(), "Still out: Shore power, water connected.");
+    assert_eq!(world.last_said(), "Still out: Shore power, water connected. I do not know of: own bikes.");
     ["mat stowed", "ring cold", "bikes off", "tap shut", "hose off"].into_iter().for_each(|words| world.hear(words));
     world.press(Key::WhatIsOut);
     assert_eq!(world.last_said(), "Still out: Shore power connected.");
     world.hear("correction");
     world.hear("what is still on the ground");
     assert_eq!(world.last_said(), "Still out: Shore power connected. I do not know of: water.");
+}
+
+/// That nothing is known of something does not mean that it is put away.
+#[test]
+fn of_what_nobody_has_said_anything_it_is_said_that_it_is_not_known() {
+    let mut world = site(&[]);
+    world.press(Key::WhatIsOut);
+    assert!(world.last_said().starts_with("I do not know of: "), "{}", world.last_said());
+    assert!(world.last_said().contains("water"), "{}", world.last_said());
+    let mut world = site(&[("water", Stands::Away)]);
+    world.hear("yes");
+    world.hear("what is connected");
+    assert!(!world.last_said().contains("water") && world.last_said().contains("own bikes"), "{}", world.last_said());
 }
 
 #[test]

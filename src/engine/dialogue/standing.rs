@@ -43,15 +43,15 @@ impl Engine {
             .filter(|(_, stands)| *stands == Stands::Out)
             .map(|(t, s)| (t.to_owned(), s))
             .collect();
-        let unknown = self.state.rig.iter().filter(|(_, stands)| *stands == Stands::Unknown);
-        let unknown = unknown.map(|(thing, _)| self.book.thing(thing).name).collect::<Vec<_>>().join(", ");
-        let mut text = match out.as_slice() {
-            [] => self.book.line(Line::RigNothingOut, &[]),
-            out => self.book.line(Line::RigOut, &[("names", &self.things_text(out))]),
+        let unknown = self.state.unknown(&self.job).iter().map(|thing| self.book.thing(thing).name).collect::<Vec<_>>();
+        let known = match out.as_slice() {
+            [] if unknown.is_empty() => Some(self.book.line(Line::RigNothingOut, &[])),
+            [] => None,
+            out => Some(self.book.line(Line::RigOut, &[("names", &self.things_text(out))])),
         };
-        if !unknown.is_empty() {
-            text = format!("{text} {}", self.book.line(Line::RigUnknown, &[("names", &unknown)]));
-        }
+        let of_the_rest =
+            (!unknown.is_empty()).then(|| self.book.line(Line::RigUnknown, &[("names", &unknown.join(", "))]));
+        let text = known.into_iter().chain(of_the_rest).collect::<Vec<_>>().join(" ");
         self.say_useful(self.here(), Priority::Prompt, text);
     }
 

@@ -48,6 +48,19 @@ impl RunState {
         things.into_iter().filter(|(stands, _)| *stands != Stands::Unknown).map(|(stands, thing)| (thing, stands))
     }
 
+    /// The things of which nobody knows how they stand: those that were doubted, and those of this run that nobody has said anything of.
+    pub fn unknown(&self, job: &Move) -> Vec<String> {
+        let doubted =
+            self.rig.iter().filter(|(_, stands)| *stands == Stands::Unknown).map(|(thing, _)| thing.to_owned());
+        let mut unknown: Vec<String> = doubted.collect();
+        for thing in self.things(job) {
+            if self.rig.of(&thing) == Stands::Unknown && !unknown.contains(&thing) {
+                unknown.push(thing);
+            }
+        }
+        unknown
+    }
+
     /// The things that a step is for and that may still be told to be away: nothing has been done at any of their steps, nor is a
     /// clock of theirs running.
     pub fn may_be_away(&self, job: &Move, step: StepIndex) -> Vec<String> {
