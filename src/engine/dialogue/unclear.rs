@@ -74,4 +74,4 @@ impl Engine {
 /// Who was asked to say it again answers within three seconds, and is to hear that it was not understood.
 const UNCLEAR_PAUSE: Duration = Duration::from_millis(1_500);
 const UNCLEAR_FORGET: Duration = Duration::from_secs(60);
-const UNCLEAR_HELP: u32 = 3;
+const UNCLEAR_HELP: u32 = 2;
