@@ -108,7 +108,8 @@ fn no_name_lies_upon_another_or_is_cut_off(
 /// Each bar stands where its time says, by the scale that the start and the wanted end give.
 #[test]
 fn every_bar_and_every_name_is_at_its_time() {
-    let plan = leaving("motorhome-towed-car", &people(2), at_dawn());
+    let first_light = at("08:45");
+    let plan = leaving("motorhome-towed-car", &people(2), Wanted { light_from: Some(first_light), ..by_ten() });
     let svg = timeline::svg(&plan, &words());
     let named = |what: &str| texts(&svg).into_iter().find(|text| text.text.starts_with(what)).unwrap();
     let clock = |moment| plan.wanted.local(moment).strftime("%-H:%M").to_string();
@@ -116,7 +117,7 @@ fn every_bar_and_every_name_is_at_its_time() {
         ("start ", plan.start.unwrap()),
         ("usually done ", plan.usual_end()),
         ("away by ", ten()),
-        ("light from ", at("07:30")),
+        ("light from ", first_light),
     ] {
         assert_eq!(named(what).text, format!("{what}{}", clock(moment)));
     }
@@ -203,7 +204,7 @@ fn half_of_the_mornings_are_done_when_it_says_that_one_is_usually_done(
 /// Where first light is what holds the end back, nobody is sent out hours before it for a minute.
 #[test]
 fn where_the_light_makes_it_late_the_start_is_the_latest_that_costs_hardly_more() {
-    let plan = leaving("fifth-wheel", &people(1), Wanted { light_from: Some(at("09:00")), ..by_ten() });
+    let plan = leaving("fifth-wheel", &people(1), Wanted { light_from: Some(at("09:30")), ..by_ten() });
     assert_eq!(plan.start, None);
     let end = |start| seconds_from(plan.soonest_end, plan.end(0.8, start)) / 60.0;
     let later = |minutes: i64| plan.soonest_start.checked_add(jiff::SignedDuration::from_mins(minutes)).unwrap();

@@ -11,7 +11,7 @@ fn heard(sentences: &[String]) -> String {
 }
 
 fn morning(wanted: Wanted) -> AwayPlan {
-    let inside = routine("cabin", &[("fridge", 5.0, "role = 'inside'"), ("cupboards", 12.0, "role = 'inside'")]);
+    let inside = routine("cabin", &[("fridge", 5.0, "role = 'inside'"), ("cupboards", 4.0, "role = 'inside'")]);
     let last = routine("look", &[("lights", 3.0, "together = true\ndaylight = true")]);
     let dump = tank_dump();
     planned(work_of(&[vec![&dump, &inside], vec![&last]], &rowan_and_imre(), &unknown()), wanted, &unknown(), 2_000)
