@@ -32,3 +32,8 @@ def poisson(events: int, hours: float, confidence: float = 0.95) -> tuple[float,
 def poisson_upper(events: int, hours: float, confidence: float = 0.95) -> float:
     """One-sided exact upper bound for events an hour; with no event it is 2.996 / hours, the rule of three."""
     return math.inf if hours <= 0 else float(chi2.ppf(confidence, 2 * events + 2)) / 2 / hours
+
+
+def most_of_none(of: int, confidence: float = 0.95) -> float:
+    """Exact one-sided upper bound for a share of which none was seen (C. J. Clopper and E. S. Pearson, Biometrika 26, 1934); 1 when nothing was tried."""
+    return 1.0 if of == 0 else 1 - (1 - confidence) ** (1 / of)

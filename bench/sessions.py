@@ -11,7 +11,7 @@ import numpy
 
 from bench import noise, said, sound, standing
 from bench.engines import ProgramFailed
-from bench.intervals import wilson
+from bench.intervals import most_of_none, wilson
 from bench.results import Results
 
 NOISE_S = 90
@@ -75,7 +75,7 @@ def write(asked, machine: str) -> None:
         " that were said pass.",
         "",
         f"A critical step settled by words that nobody had said: {unsaid} of {critical} (at most {100 * wilson(unsaid, critical, 0.9)[1]:.2f} %, 95 %, Wilson;"
-        f" {300 / critical:.2f} % by the rule of three where there is none).",
+        f" {100 * most_of_none(critical):.2f} % where there is none, exactly).",
         "",
         f"From the end of a word to the end of the computing for it: median {numpy.median(ear):.0f} ms, 95 % {numpy.quantile(ear, 0.95):.0f} ms, worst"
         f" {ear.max()} ms, of {len(ear)}; the reply's first sound is 40 to 110 ms after that (`cargo bench --bench say`, the device's buffers).",

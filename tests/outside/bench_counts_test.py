@@ -28,6 +28,17 @@ def test_a_share_lies_within_its_interval_also_where_all_or_none_hit():
             assert 0 <= low <= hits / of <= high <= 1, (hits, of)
 
 
+@pytest.mark.parametrize("of", [1, 100, 3000])
+def test_the_most_of_none_is_clopper_and_pearson_s_one_sided_bound(of):
+    expected = binomtest(0, of, alternative="less").proportion_ci(0.95, method="exact").high
+    assert intervals.most_of_none(of) == pytest.approx(expected, abs=1e-12)
+
+
+def test_none_of_a_hundred_is_at_most_2_951_per_cent():
+    """J. A. Hanley and A. Lippman-Hand, JAMA 249, 1983, round it to 3 (from memory); exact by 1 - 0.05^(1/100)."""
+    assert intervals.most_of_none(100) == pytest.approx(0.02951, abs=5e-6)
+
+
 @pytest.mark.parametrize("events, hours", [(0, 5.99), (2, 1.0), (7, 3.5), (40, 10.0)])
 def test_poisson_bounds_are_where_the_tails_hold_what_they_should(events, hours):
     """By SciPy's distribution function: at the upper bound so few events have the chance that is left over, and the like below."""
