@@ -45,6 +45,15 @@ def test_every_routine_that_ships_is_taken(path):
         "[tank_dump]\nhand_wash_s = 19",
         "[[tire]]\nname = 'left front'",
         "[[person]]\nname = 'Rowan'\nroles = ['cook']",
+        "[[person]]\nroles = ['outside']",
+        "[[person]]\nname = 'Rowan'\ncannot = ['flying']",
+        "phones = 'yes'",
+        "phones_port = 70000",
+        "latitude = 95.0\nlongitude = 10.0",
+        "pets = 'Biscuit'",
+        "[gas]\non_the_road = 'sometimes'",
+        "[fridge]\nkind = 'ice'",
+        "[water]\ntap_hose = 1",
     ],
 )
 def test_a_rig_that_the_program_refuses_by_form_is_refused(text):
@@ -56,7 +65,12 @@ def test_a_rig_that_the_program_refuses_by_form_is_refused(text):
     [
         ("kind = \"done\"", "kind = \"song\""),
         ("call = ", "shout = "),
-        ("minutes = 1", "minutes = \"long\""),
+        ("minutes = 0.3", "minutes = \"long\""),
+        ("harm = \"flood\"", "harm = \"boom\""),
+        ("role = \"inside\"", "role = \"cook\""),
+        ("touches = \"sewage\"", "touches = \"mud\""),
+        ("demands = [\"two-hands\"]", "demands = [\"wings\"]"),
+        ("once = true", "once = \"yes\""),
         ("id = \"tank-dump\"", "id = 7"),
     ],
 )
