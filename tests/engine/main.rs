@@ -4,6 +4,7 @@ mod away;
 mod coach;
 mod gate;
 mod hazards;
+mod large;
 mod limits;
 mod meanwhile;
 mod moves;
