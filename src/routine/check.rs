@@ -285,7 +285,7 @@ fn apart(one: &[String], other: &[String]) -> Result<(), Fault> {
     }
 }
 
-/// Errors and requests to repeat grow with length and complexity of a message (FAA/RD-94/15); the number is ours.
+/// The longer a message, the more of it is misheard or asked for again (common practice, no source); the number is ours.
 const MOST_WORDS: usize = 20;
 /// A gauge of 200 with tenths; ours.
 const MOST_NUMBERS: i64 = 2_000;
