@@ -19,6 +19,8 @@ pub struct SpeechDetector {
     high_pass: HighPass,
     /// The context that the model wants before each window, then the samples that wait for their window to fill.
     waiting: Vec<f32>,
+    /// Windows in a row that were surely quiet, since the state was forgotten last.
+    quiet: usize,
 }
 
 impl SpeechDetector {
@@ -41,6 +43,7 @@ impl SpeechDetector {
             state: vec![0.0; STATE_LEN],
             high_pass: HighPass::new(HIGH_PASS_HZ),
             waiting: vec![0.0; CONTEXT_LEN],
+            quiet: 0,
         })
     }
 
@@ -49,6 +52,7 @@ impl SpeechDetector {
         self.state.fill(0.0);
         self.high_pass = HighPass::new(HIGH_PASS_HZ);
         self.waiting = vec![0.0; CONTEXT_LEN];
+        self.quiet = 0;
     }
 
     /// Takes a frame; gives the probability (0 to 1) that the window it completes holds speech, if it completes one.
@@ -74,8 +78,21 @@ impl SpeechDetector {
             return Err(DetectorError::NoOutput { name: "stateN" });
         }
         self.state.copy_from_slice(state);
+        let probability = probability.ok_or(DetectorError::NoOutput { name: "output" })?;
+        drop(outputs);
         self.waiting.drain(..WINDOW_LEN);
-        Ok(Some(probability.ok_or(DetectorError::NoOutput { name: "output" })?))
+        self.forget_long_quiet(probability);
+        Ok(Some(probability))
+    }
+
+    /// The longer the model hears steady noise alone, the less it believes in a short word beside it: of "done" every nine seconds in pink noise
+    /// 10 dB softer it noticed 5 of 36 with the state of all that came before, and all 36 with that of the last second.
+    fn forget_long_quiet(&mut self, probability: f32) {
+        self.quiet = if probability < SURELY_QUIET { self.quiet + 1 } else { 0 };
+        if self.quiet == REMEMBERED_QUIET_WINDOWS {
+            self.state.fill(0.0);
+            self.quiet = 0;
+        }
     }
 }
 
@@ -222,6 +239,10 @@ pub enum DetectorError {
 /// Samples of one probability: 32 ms.
 pub const WINDOW_LEN: usize = 512;
 
+/// Probability below which nobody speaks: as where speech ends.
+const SURELY_QUIET: f32 = 0.35;
+/// 1 s.
+const REMEMBERED_QUIET_WINDOWS: usize = 31;
 const CONTEXT_LEN: usize = 64;
 const STATE_LEN: usize = 2 * 128;
 const HIGH_PASS_HZ: f64 = 180.0;

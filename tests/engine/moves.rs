@@ -111,6 +111,29 @@ fn the_routines_beside_a_move_read_well(#[case] id: &str, #[case] of: &str, #[va
     });
 }
 
+/// What somebody waits for, for as long as it takes, is told to a beginner too: without the words nobody knows how it ends.
+#[rstest]
+#[case("generator", "say: time to shut down")]
+#[case("gas-refill", "say: filling is over")]
+fn a_beginner_is_told_how_a_long_wait_ends(#[case] id: &str, #[case] words: &str) {
+    let world = run(Move::single(routine(id, &rig("motorhome-towed-car"))), alone(false));
+    assert!(page(&world).to_lowercase().contains(words), "{}", page(&world));
+}
+
+/// Notes on taps say nothing to whoever has not heard yet that there will be bleach in the water.
+#[rstest]
+fn sanitizing_begins_with_the_bleach_after_a_winter_too(#[values(false, true)] both: bool) {
+    let rig = rig("motorhome-towed-car").taking_part(if both { 2 } else { 1 });
+    let world = run(Move::single(routine("wake-up", &rig)), if both { two(true) } else { alone(true) });
+    let answered = |id: &str| {
+        let of = |event: &&Event| matches!(event, Event::StepAnswered { step, .. } if step == id);
+        world.events().iter().position(of).unwrap_or_else(|| panic!("{id} was not answered"))
+    };
+    for later in ["sanitize/marked", "sanitize/heater-off", "sanitize/covered"] {
+        assert!(answered("sanitize/bleach-kind") < answered(later), "{later}");
+    }
+}
+
 #[rstest]
 fn the_cards_read_well(#[values(0, 1, 2, 3, 4, 5, 6, 7, 8)] card: usize) {
     let rig = rig("motorhome-towed-car");

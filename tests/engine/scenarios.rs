@@ -131,7 +131,7 @@ fn standing_by_does_not_stop_a_hazard_clock() {
     world.answer_until("rinse-water");
     world.hear("water on");
     world.hear("stand by");
-    assert_eq!(world.last_said(), "Standing by. The rinse water clock goes on.");
+    assert_eq!(world.last_said(), "Standing by. The rinse water clock goes on. Say go ahead when you are back.");
     world.pass_s(320);
     assert!(!world.alarms().is_empty());
     world.hear("water off");
