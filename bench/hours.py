@@ -6,8 +6,10 @@ echo of the program's own prompts is cancelled, and what it would have taken for
 
 from __future__ import annotations
 
+import concurrent.futures
 import json
 import pathlib
+import shlex
 import subprocess
 import tempfile
 from collections.abc import Iterable
@@ -18,30 +20,51 @@ from bench.engines import ProgramFailed
 from bench.intervals import poisson_upper
 from bench.phrases import holds
 from bench.results import Results
-from bench.talk_run import blocks
+from bench.talk_run import Choice, blocks, speak_prompts
 from bench.voices import Booth
 
 ALL = "all together"
 
 
 def run(asked) -> None:
-    """Hears blocks until there are `--hours` of them in all."""
+    """Hears blocks until there are `--hours` of them in all, or no more; `--jobs` ears at once."""
     results = Results(asked.work / "hours.jsonl")
+    _gather(asked.work, results)
     kept = results.read()
     begin = 1 + max((record["block"] for record in kept), default=-1)
-    seconds = sum(record["seconds"] for record in kept)
+    wanted = asked.hours * 3600 - sum(record["seconds"] for record in kept)
+    if not asked.people and "prompts" not in asked.without:
+        speak_prompts(asked.program, asked.work.parent / "prompts")
+    with concurrent.futures.ProcessPoolExecutor(asked.jobs) as pool:
+        for ended in [pool.submit(_hear, asked, begin, share, wanted / asked.jobs) for share in range(asked.jobs)]:
+            ended.result()
+    _gather(asked.work, results)
+
+
+def _gather(work: pathlib.Path, results: Results) -> None:
+    """Puts together what the ears have kept, those of a run that was broken off too."""
+    for part in sorted(work.glob("hours-*.jsonl")):
+        results.add(Results(part).read())
+        part.unlink()
+
+
+def _hear(asked, begin: int, share: int, wanted: float) -> None:
+    """Hears one of each `--jobs` blocks from `begin` on, for so many seconds, and keeps them in a file of its own."""
+    results = Results(asked.work / f"hours-{share:02}.jsonl")
+    seconds = 0.0
     booth = Booth(asked.work.parent / "voices")
     prompts = asked.work.parent / "prompts"
+    choice = Choice(share, asked.jobs, tuple(asked.without), asked.people)
     # A seed for each beginning, or a run that is gone on with would hear the same phrases with the same kinds of talk again.
-    command = [str(asked.ear), str(asked.models), str(asked.seed + begin)]
+    command = [str(asked.ear), str(asked.models), str(asked.seed + begin + share)]
     with (
         tempfile.TemporaryDirectory(prefix="bench-") as folder,
         tempfile.TemporaryFile("w+") as told,
         subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=told, text=True) as ear,
     ):
         waiting: list[tuple[dict, pathlib.Path]] = []
-        for block in blocks(asked.seed, booth, asked.program, prompts, begin):
-            if seconds >= asked.hours * 3600:
+        for block in blocks(asked.seed, booth, asked.program, prompts, begin, choice):
+            if seconds >= wanted:
                 break
             file = pathlib.Path(folder) / f"{block.number}.wav"
             sound.write(file, block.samples)
@@ -51,7 +74,7 @@ def run(asked) -> None:
             # The next block is made while this one is heard.
             if len(waiting) > 1:
                 seconds += _take(ear, told, *waiting.pop(0), results)
-                print(f"hours: {seconds / 3600:.2f} of {asked.hours:g} h", flush=True)
+                print(f"hours: {seconds / 3600:.2f} of {wanted / 3600:.2f} h, ear {share}", flush=True)
         for record, file in waiting:
             seconds += _take(ear, told, record, file, results)
         ear.stdin.close()
@@ -128,6 +151,13 @@ def nearest(records: Iterable[dict], most: int = 10) -> list[tuple[dict, dict]]:
     return sorted(found, key=lambda pair: -pair[1]["log_odds"])[:most]
 
 
+def again(asked) -> str:
+    """The command that hears the same."""
+    words = ["bench/run", "hours", "--seed", str(asked.seed), "--hours", f"{asked.hours:g}", "--jobs", str(asked.jobs)]
+    words += [word for name in asked.without for word in ("--without", name)]
+    return shlex.join([*words, *(["--people", str(asked.people)] if asked.people else [])])
+
+
 def write(asked, machine: str) -> None:
     """Writes hours.md and hours.json."""
     records = Results(asked.work / "hours.jsonl").read()
@@ -141,7 +171,7 @@ def write(asked, machine: str) -> None:
     )
     lines = [
         f"<!-- Written by bench/run hours. {machine} Seed {asked.seed}. -->",
-        standing.mark(f"bench/run hours --seed {asked.seed}", "ear"),
+        standing.mark(again(asked), "ear"),
         "# Hours of what is no answer",
         "",
         f"{whole.hours:.2f} h through the program's whole ear, with the phrases that the steps of nine runs allow, one step a minute. Bounds by Poisson.",
@@ -169,7 +199,7 @@ def write(asked, machine: str) -> None:
             )
     if lines[-1] == "":
         lines.append("None.")
-    lines += ["", "What was refused and came nearest (logarithm of the odds; one word is taken from 0.8 on with a score of 3, a command of more from 2 with 4.5; what can hurt is thin from 3.5, sure from 4.5):", ""]
+    lines += ["", "What was refused and came nearest (logarithm of the odds; the limits stand in models/hearing.toml):", ""]
     for record, one in nearest(records):
         lines.append(f"- {one['log_odds']:.1f} \"{one['text']}\" ({one['class'].lower()}, margin {one['margin']:.1f}), written down as \"{one['free']}\": {record['kind']}")
     memory = max(record["memory_mb"] for record in records)

@@ -20,6 +20,7 @@ from bench import cutting, noise, phrases, room, sound, talk
 from bench.engines import Features, PocketSphinx
 from bench.results import Results
 from bench.voices import TALKERS, Booth
+from train import manifest
 
 BLOCK_S = 60.0
 TOGETHER = 6
@@ -28,8 +29,24 @@ ROUND = ("prose", "chatter", "sayings", "prose", "noise", "prose", "chatter", "p
 ASTERISK = pathlib.Path("/usr/share/asterisk/sounds")
 SPHINX = pathlib.Path("/usr/share/pocketsphinx/test/data")
 ALSA = pathlib.Path("/usr/share/sounds/alsa")
+# Where recorded people are in noise: at least and at most how many dB they are above it.
+PEOPLE_DB = (8.0, 25.0)
+# A minute of recorded people ends at the quietest tenth of a second of so many seconds.
+CUT_S = 5.0
 # The folders of asterisk that say single numbers and letters; some numbers are phrases of the list.
 SINGLE_WORDS = {"digits", "letters", "phonetic", "silence"}
+
+
+@dataclass(frozen=True)
+class Choice:
+    """Which blocks: one of each `of`, that of number `share`; none of the kinds and voices in `without`. With a folder of `train.collect` in
+    `people` all are of the people who are held out, in noises that are held out.
+    """
+
+    share: int = 0
+    of: int = 1
+    without: tuple[str, ...] = ()
+    people: pathlib.Path | None = None
 
 
 @dataclass
@@ -80,11 +97,39 @@ def _people_blocks() -> Iterator[tuple[str, str, numpy.ndarray]]:
                 waiting.remove(files)
 
 
-def _prompt_blocks(program: pathlib.Path, folder: pathlib.Path) -> Iterator[tuple[str, str, numpy.ndarray]]:
-    """All that the program says, in its own voice, in a shuffled order."""
+def _collected_blocks(data: pathlib.Path, seed: int) -> Iterator[tuple[str, str, numpy.ndarray]]:
+    """What people say in a folder of `train.collect`, a minute at a time, each once: (set, speaker, samples)."""
+    speech = [one for one in manifest.recordings(data) if one.kind == "speech" and one.held_out]
+    for at in noise.generator(seed, "collected").permutation(len(speech)):
+        samples = speech[at].samples()
+        while len(samples) > sound.RATE:
+            end = len(samples)
+            if end > BLOCK_S * sound.RATE:
+                late = round((BLOCK_S - CUT_S) * sound.RATE)
+                levels = sound.frame_levels(samples[late : round(BLOCK_S * sound.RATE)], sound.RATE // 10)
+                end = late + int(levels.argmin()) * (sound.RATE // 10) + sound.RATE // 20
+            yield speech[at].set, speech[at].speaker, sound.at_level(sound.trimmed(samples[:end]), sound.SPEECH_RMS)
+            samples = samples[end:]
+
+
+def _collected_noises(data: pathlib.Path) -> dict[str, numpy.ndarray]:
+    """The recordings of noise in a folder of `train.collect` that are held out, but for the first second: some begin softly."""
+    noises = {one.speaker: one.samples()[sound.RATE :] for one in manifest.recordings(data) if one.kind == "noise" and one.held_out}
+    if not noises:
+        raise RuntimeError(f"{data}: no recording of noise that is held out; train/sources.toml names them")
+    return noises
+
+
+def speak_prompts(program: pathlib.Path, folder: pathlib.Path) -> None:
+    """Makes all that the program says, unless it is there."""
     if not list(folder.glob("*.wav")):
         folder.mkdir(parents=True, exist_ok=True)
         subprocess.run([str(program), "prompts", "--out", str(folder)], check=True, stdout=subprocess.DEVNULL)
+
+
+def _prompt_blocks(program: pathlib.Path, folder: pathlib.Path) -> Iterator[tuple[str, str, numpy.ndarray]]:
+    """All that the program says, in its own voice, in a shuffled order."""
+    speak_prompts(program, folder)
     said = dict(line.split("\t", 1) for line in (folder / "prompts.tsv").read_text().splitlines())
     files = sorted(folder.glob("*.wav"))
     order = noise.generator("prompts").permutation(len(files))
@@ -99,8 +144,28 @@ def _prompt_blocks(program: pathlib.Path, folder: pathlib.Path) -> Iterator[tupl
             now, texts = [], []
 
 
-def blocks(seed: int, booth: Booth, program: pathlib.Path, prompts: pathlib.Path, begin: int) -> Iterator[Block]:
+def people_blocks(seed: int, begin: int, choice: Choice) -> Iterator[Block]:
+    """The blocks of the people in `choice.people` from number `begin` on, in a place, and in a noise that is held out."""
+    noises = _collected_noises(choice.people)
+    for number, (source, speaker, samples) in enumerate(_collected_blocks(choice.people, seed)):
+        if number < begin or number % choice.of != choice.share:
+            continue
+        rng = noise.generator(seed, "collected", number)
+        place = room.PLACES[rng.integers(len(room.PLACES))]
+        samples = sound.at_level(room.heard_at(samples, place, rng.uniform(0.5, 2), rng), sound.SPEECH_RMS)
+        around = noises[list(noises)[rng.integers(len(noises))]]
+        around = numpy.roll(around, -rng.integers(len(around)))
+        around = numpy.resize(around, len(samples))
+        yield Block(number, "people", source, speaker, "", sound.with_noise(samples, around, rng.uniform(*PEOPLE_DB), 0, 0))
+
+
+def blocks(
+    seed: int, booth: Booth, program: pathlib.Path, prompts: pathlib.Path, begin: int, choice: Choice = Choice()
+) -> Iterator[Block]:
     """The blocks from number `begin` on. A block's number settles its kind, voice, text, place and noise."""
+    if choice.people:
+        yield from people_blocks(seed, begin, choice)
+        return
     prose = [(name, passage) for name, passages in talk.prose().items() for passage in passages]
     prose = [prose[at] for at in noise.generator(seed, "prose").permutation(len(prose))]
     sayings = talk.sayings()
@@ -113,6 +178,8 @@ def blocks(seed: int, booth: Booth, program: pathlib.Path, prompts: pathlib.Path
         kind = ROUND[number % len(ROUND)]
         turn = turns[kind] = turns.get(kind, -1) + 1
         voice = talkers[(turn * 7 + number // len(ROUND)) % len(talkers)]
+        if kind in choice.without:
+            continue
         rng = noise.generator(seed, "talk", number)
         if kind == "prose":
             passages = [next(reading) for _ in range(3)]
@@ -131,7 +198,7 @@ def blocks(seed: int, booth: Booth, program: pathlib.Path, prompts: pathlib.Path
         else:
             source, text, samples = next(said)
             texts, voice = [text], "hibari heart"
-        if number < begin:
+        if number < begin or number % choice.of != choice.share or voice in choice.without:
             continue
         if kind == "noise":
             samples = noise.make(source, f"{seed} alone {number}", round(BLOCK_S * sound.RATE))
