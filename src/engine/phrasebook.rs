@@ -347,7 +347,7 @@ listed!(
 listed!(
     /// What the program says.
     Line {
-        WhatComesFirst, Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, AskThinAgain, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearHelpNumber, UnclearRight, UnclearYesNo, UnclearWords, NotYet,
+        WhatComesFirst, Resumed, ResumedFresh, NothingYet, Answered, NameTheState, AskThin, AskThinAgain, SayOnceMore, ThinDenied, Unclear, UnclearHelp, UnclearHelpNumber, UnclearHelpDigits, UnclearRight, UnclearYesNo, UnclearWords, NotYet,
         StandingBy, StandingByClock, Rest, RestNot, RestClock, RestHalfDone, RestOffered, Held, HeldClock, WentAhead, Reminder, ClockHalf, ClockMinute, ClockTen, ClockEnded, FlowMeasured, FlowUnusable, ClockLeft,
         ClockOver, ClockStartFirst, AlarmAnswer, AlarmUnknown, AlarmPast, ClockGoesOn, ClockFirst, NoClock, LeftNone,
         Left, LeftMore, Where, Standing, CanSay, CanSayStanding, Reopened, Reinstated, NothingToCorrect,

@@ -241,8 +241,8 @@ pub const WINDOW_LEN: usize = 512;
 
 /// Probability below which nobody speaks: as where speech ends.
 const SURELY_QUIET: f32 = 0.35;
-/// 1 s.
-const REMEMBERED_QUIET_WINDOWS: usize = 31;
+/// 2 s.
+const REMEMBERED_QUIET_WINDOWS: usize = 62;
 const CONTEXT_LEN: usize = 64;
 const STATE_LEN: usize = 2 * 128;
 const HIGH_PASS_HZ: f64 = 180.0;

@@ -4,7 +4,7 @@
 //! The comments of the fields are what the JSON Schema says, and what is written beside them in a new file. Names are spelled as in
 //! America; an `alias` is a British one, which is read and never written.
 
-use std::net::IpAddr;
+use core::net::IpAddr;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -11,8 +11,8 @@ mod schema;
 mod stands;
 mod written;
 
+use core::net::IpAddr;
 use std::collections::{BTreeMap, BTreeSet};
-use std::net::IpAddr;
 
 use thiserror::Error;
 use toml::de::{DeTable, DeValue};

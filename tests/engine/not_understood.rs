@@ -61,6 +61,19 @@ fn whoever_is_not_understood_is_told_another_wording_that_sounds_different() {
 }
 
 #[test]
+fn a_number_that_is_not_understood_twice_is_asked_for_digit_by_digit() {
+    let rig = cast::rig("motorhome-towed-car").taking_part(1);
+    let mut world = cast::world(Move::single(cast::routine("morning-outside", &rig)), cast::alone(true));
+    world.answer_until("tire-pressures@left-front");
+    for _ in 0..2 {
+        world.pass_s(5);
+        world.tell(Input::SpeechUnclear);
+        world.quiet();
+    }
+    assert_eq!(world.last_said(), "I cannot make that out. Say it digit by digit, or press its digits.");
+}
+
+#[test]
 fn whoever_is_not_understood_when_asked_whether_it_was_heard_right_is_told_longer_words() {
     let mut world = world();
     world.answer_until("grey-held");

@@ -162,7 +162,7 @@ fn changed(from: &str, to: &str) -> Vec<u8> {
     "cell A4: found 'stap' as Part, expected routine, section or step"
 )]
 #[case::flag(",rinse-water,yes,", ",rinse-water,perhaps,", "found 'perhaps' as Within earshot, expected yes or no")]
-#[case::number(",0.5,", ",half,", "found 'half' as Minutes, expected a number")]
+#[case::number(",0.3,", ",half,", "found 'half' as Minutes, expected a number")]
 #[case::unknown_step("black-held", "black-hold", "expected the id of a step of this routine")]
 fn a_slip_in_a_table_of_ours_is_refused_with_its_place(#[case] from: &str, #[case] to: &str, #[case] expected: &str) {
     let error = attempt(config().path(), "r.csv", &changed(from, to), &["--yes"], None).unwrap_err();

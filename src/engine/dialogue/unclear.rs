@@ -54,7 +54,11 @@ impl Engine {
             // An override is for whoever thinks of it, and no way out of noise.
             (UNCLEAR_HELP, Asking::Gate) => self.say_again(),
             (UNCLEAR_HELP, _) => {
-                let line = if self.confirm(self.at).is_some() { Line::UnclearHelp } else { Line::UnclearHelpNumber };
+                let line = match step {
+                    Some(Answer::Number(_)) => Line::UnclearHelpDigits,
+                    _ if self.confirm(self.at).is_some() => Line::UnclearHelp,
+                    _ => Line::UnclearHelpNumber,
+                };
                 let text = self.book.line(line, &[("answer", &self.answers_in_all_words())]);
                 self.say(self.here(), Priority::Chat, text);
             }
