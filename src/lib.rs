@@ -15,6 +15,7 @@ pub mod engine;
 pub mod figures;
 pub mod hear;
 pub mod journal;
+pub mod memory;
 pub mod onnx;
 pub mod paper;
 pub mod plan;

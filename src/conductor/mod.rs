@@ -9,7 +9,6 @@ pub mod fault;
 pub mod interrupt;
 pub mod kept_sound;
 pub mod live;
-pub mod memory;
 pub mod news;
 pub mod notes;
 pub mod on_time;

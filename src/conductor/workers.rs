@@ -8,8 +8,8 @@ use crate::audio::wake::Waker;
 use crate::conductor::edges::{Sent, Stop, ToLoop};
 use crate::conductor::error::ConductorError;
 use crate::conductor::fault::{Worker, WorkerNews};
-use crate::conductor::memory::{hand_back_what_is_free, hand_back_what_was_read};
 use crate::conductor::news::News;
+use crate::memory::{load_alone, tidy_up};
 use crate::say::mixer::SentenceError;
 use crate::setup::causes::with_causes;
 use crate::setup::clock::Clock;
@@ -104,9 +104,8 @@ impl Workers {
     /// The system gives no thread.
     pub fn begin(sounds: &Sounds, stations: &Directory, news: &ToLoop) -> Result<Self, ConductorError> {
         // The voice first: it is needed first.
-        let loading = Loading::default();
-        let synthesiser = synthesiser(sounds.clone(), stations.clone(), news.clone(), loading.clone())?;
-        let recogniser = recogniser(sounds.clone(), stations.clone(), news.clone(), loading)?;
+        let synthesiser = synthesiser(sounds.clone(), stations.clone(), news.clone())?;
+        let recogniser = recogniser(sounds.clone(), stations.clone(), news.clone())?;
         Ok(Self { recogniser: Arc::new(recogniser), synthesiser: Arc::new(synthesiser) })
     }
 
@@ -141,24 +140,7 @@ impl Workers {
     }
 }
 
-/// One model is loaded at a time: while it is, it takes twice its room.
-#[derive(Clone, Default)]
-struct Loading(Arc<Mutex<()>>);
-
-impl Loading {
-    fn alone<T>(&self, load: impl FnOnce() -> T) -> T {
-        // A load that panicked with the lock held has left nothing half done here.
-        let _one_at_a_time = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        load()
-    }
-}
-
-fn recogniser(
-    sounds: Sounds,
-    stations: Directory,
-    news: ToLoop,
-    loading: Loading,
-) -> Result<RecogniserWorker, ConductorError> {
+fn recogniser(sounds: Sounds, stations: Directory, news: ToLoop) -> Result<RecogniserWorker, ConductorError> {
     let report = move |report| match report {
         WorkerReport::Answered(station, RecogniserAnswer::Looked(look, found)) => {
             hand(&stations, &news, Worker::Recogniser, station, StationInput::Looked { look, found });
@@ -173,23 +155,11 @@ fn recogniser(
         WorkerReport::Ready => news.tell(News::Worker(Worker::Recogniser, WorkerNews::Back)),
         WorkerReport::Failed(why) => news.tell(News::Worker(Worker::Recogniser, WorkerNews::Lost(why))),
     };
-    RecogniserWorker::spawn(move || loading.alone(|| sounds.recogniser()), report).map_err(ConductorError::Thread)
+    RecogniserWorker::spawn(move || load_alone(|| sounds.recogniser()), report).map_err(ConductorError::Thread)
 }
 
-fn synthesiser(
-    sounds: Sounds,
-    stations: Directory,
-    news: ToLoop,
-    loading: Loading,
-) -> Result<Synthesiser, ConductorError> {
-    let make = move || {
-        loading.alone(|| {
-            let bench = sounds.workbench().map_err(SentenceError::new)?;
-            // The next model finds its room free.
-            tidy_up();
-            Ok(bench)
-        })
-    };
+fn synthesiser(sounds: Sounds, stations: Directory, news: ToLoop) -> Result<Synthesiser, ConductorError> {
+    let make = move || load_alone(|| sounds.workbench().map_err(SentenceError::new));
     let tell = move |told| match told {
         Synthesised::Sentence { station, id, sound } => {
             hand(&stations, &news, Worker::Synthesiser, station, StationInput::Synthesised { sentence: id, sound });
@@ -203,14 +173,6 @@ fn synthesiser(
         Synthesised::Idle => tidy_up(),
     };
     Synthesiser::spawn(make, tell).map_err(ConductorError::Thread)
-}
-
-/// Hands back what a pause does not need: the pages of the dictionary, which is taken apart where it is needed, and what is free.
-fn tidy_up() {
-    if let Err(error) = hand_back_what_was_read() {
-        tracing::warn!("memory that is not needed any more stays in use: {error}");
-    }
-    hand_back_what_is_free();
 }
 
 /// Hands an answer to whoever asked; where it is lost, that is told.

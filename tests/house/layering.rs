@@ -12,6 +12,7 @@ use crate::paths::{collect, path_of_ours, source_folder, sources, top_of};
 const OURS: &[(&str, &[&str])] = &[
     ("units", &[]),
     ("onnx", &[]),
+    ("memory", &[]),
     ("source", &[]),
     ("figures", &["units"]),
     ("rig", &["units", "source", "figures"]),
@@ -22,7 +23,7 @@ const OURS: &[(&str, &[&str])] = &[
     ("decide", &["units", "engine::input", "engine::output"]),
     ("hear", &["units", "engine::input", "engine::output", "onnx", "audio", "decide"]),
     ("say", &["units", "source", "engine::input", "engine::output", "audio"]),
-    ("speech", &["units", "engine::input", "engine::output", "onnx", "audio", "decide", "hear", "say"]),
+    ("speech", &["units", "engine::input", "engine::output", "onnx", "memory", "audio", "decide", "hear", "say"]),
     ("station", &["units", "engine::input", "engine::output", "audio", "decide", "hear", "say"]),
     ("server", OUTER),
     ("journal", OUTER),

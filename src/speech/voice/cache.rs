@@ -27,11 +27,6 @@ impl Cache {
         Ok(Self { folder: folder.to_path_buf(), voice: voice.to_string() })
     }
 
-    /// Whether nothing was ever kept here, or what was cannot be seen.
-    pub fn is_empty(&self) -> bool {
-        std::fs::read_dir(&self.folder).map_or(true, |mut files| files.next().is_none())
-    }
-
     /// The samples (24 kHz) of a marked sentence at a speed, if they are there and sound.
     ///
     /// # Errors

@@ -71,11 +71,6 @@ impl Voice {
         pieces(&self.phonemizer.phonemes(sentence, &|word| self.reader.phonemes(word)))
     }
 
-    /// Loads what else would be loaded with the first sentence that needs it.
-    pub fn wake(&mut self) {
-        self.phonemizer.wake();
-    }
-
     /// Lets go of what takes much memory and was not needed since the last call; it is back with the next sentence that needs it.
     pub fn rest(&mut self) {
         self.phonemizer.rest();

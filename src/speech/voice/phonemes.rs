@@ -16,13 +16,12 @@ use ort::session::Session;
 use ort::value::Tensor;
 use serde::Deserialize;
 
+use crate::memory::load_alone;
 use crate::onnx::{RuntimeError, open_model};
 
 /// Turns sentences into phonemes.
 pub struct Phonemizer {
-    dictionary: Option<G2P>,
-    /// Whether a sentence was read since it last rested.
-    was_needed: bool,
+    dictionary: MadeWhenNeeded<G2P>,
     unknown_words: Arc<UnknownWords>,
     symbols: HashMap<char, i64>,
 }
@@ -34,28 +33,17 @@ impl Phonemizer {
         let symbols: HashMap<String, i64> = read_json(&folder.join("vocab.json"))?;
         let symbols = symbols.into_iter().filter_map(|(symbol, id)| Some((symbol.chars().next()?, id))).collect();
         let unknown_words = Arc::new(UnknownWords::load(environment, folder)?);
-        Ok(Self { dictionary: None, was_needed: false, unknown_words, symbols })
-    }
-
-    /// The dictionary, taken apart now where it was not.
-    pub(crate) fn wake(&mut self) -> &G2P {
-        self.dictionary.get_or_insert_with(|| {
-            let reads_the_rest = Box::new(ReadsTheRest(Arc::clone(&self.unknown_words)));
-            G2P::with_fallback(Language::EnglishUS, Some(reads_the_rest))
-        })
+        Ok(Self { dictionary: MadeWhenNeeded::default(), unknown_words, symbols })
     }
 
     /// Lets go of the dictionary (62 MB) where no sentence was read since the last call: what is said by now is in the cache.
     pub(crate) fn rest(&mut self) {
-        if !std::mem::take(&mut self.was_needed) {
-            self.dictionary = None;
-        }
+        self.dictionary.rest();
     }
 
     /// The phonemes of a sentence, in symbols of the voice only; empty when nothing of it can be said. `known` gives the
     /// phonemes of words that have their own.
     pub fn phonemes(&mut self, sentence: &str, known: &dyn Fn(&str) -> Option<String>) -> String {
-        self.was_needed = true;
         if let Some(phonemes) = self.read(sentence, known) {
             return phonemes;
         }
@@ -79,7 +67,10 @@ impl Phonemizer {
     /// Phonemes of a sentence or word, or `None` when a part of it has no reading. The library is guarded: text from
     /// outside must not end the program, whatever it finds in it.
     fn read(&mut self, text: &str, known: &dyn Fn(&str) -> Option<String>) -> Option<String> {
-        let dictionary = self.wake();
+        let dictionary = self.dictionary.need(|| {
+            let reads_the_rest = Box::new(ReadsTheRest(Arc::clone(&self.unknown_words)));
+            load_alone(|| G2P::with_fallback(Language::EnglishUS, Some(reads_the_rest)))
+        });
         let read = catch_unwind(AssertUnwindSafe(|| dictionary.g2p(text)));
         let (_, tokens) = read.ok()?.ok()?;
         let mut phonemes = String::new();
@@ -102,6 +93,31 @@ impl Phonemizer {
             sounds
         });
         Some(sounds.collect())
+    }
+}
+
+/// Something large that is made where it is needed, and let go of at a rest since whose last nobody has needed it.
+struct MadeWhenNeeded<T> {
+    made: Option<T>,
+    was_needed: bool,
+}
+
+impl<T> Default for MadeWhenNeeded<T> {
+    fn default() -> Self {
+        Self { made: None, was_needed: false }
+    }
+}
+
+impl<T> MadeWhenNeeded<T> {
+    fn need(&mut self, make: impl FnOnce() -> T) -> &T {
+        self.was_needed = true;
+        self.made.get_or_insert_with(make)
+    }
+
+    fn rest(&mut self) {
+        if !std::mem::take(&mut self.was_needed) {
+            self.made = None;
+        }
     }
 }
 
@@ -211,3 +227,26 @@ const NO_READING: char = '❓';
 
 /// The model's id for "no sound", at both ends of every sentence.
 const PAD: i64 = 0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_needed_is_made_once_and_let_go_of_at_a_rest_after_nobody_needed_it() {
+        let mut dictionary = MadeWhenNeeded::default();
+        let mut made = 0;
+        let mut need = |dictionary: &mut MadeWhenNeeded<()>| {
+            dictionary.need(|| made += 1);
+            made
+        };
+        assert_eq!([need(&mut dictionary), need(&mut dictionary)], [1, 1], "it is kept");
+        dictionary.rest();
+        assert_eq!(need(&mut dictionary), 1, "it was needed before that rest");
+        dictionary.rest();
+        assert!(dictionary.made.is_some());
+        dictionary.rest();
+        assert!(dictionary.made.is_none(), "nobody needed it between two rests");
+        assert_eq!(need(&mut dictionary), 2);
+    }
+}

@@ -21,15 +21,12 @@ pub struct Workbench {
 }
 
 impl Workbench {
-    /// A workbench; without a cache every sentence is computed. Where nothing is in it yet, all that is needed for that is loaded at once.
+    /// A workbench; without a cache every sentence is computed.
     ///
     /// # Errors
     ///
     /// The resampler cannot be made.
-    pub fn new(mut voice: Voice, cache: Option<Cache>) -> Result<Self, PrepareError> {
-        if cache.as_ref().is_none_or(Cache::is_empty) {
-            voice.wake();
-        }
+    pub fn new(voice: Voice, cache: Option<Cache>) -> Result<Self, PrepareError> {
         Ok(Self { voice, cache, doubler: Doubler::new()? })
     }
 

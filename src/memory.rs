@@ -3,6 +3,27 @@
 use std::fs;
 use std::io;
 use std::path::Path;
+use std::sync::{Mutex, PoisonError};
+
+/// Loads a model or a dictionary while nothing else of the process is loaded, and tidies up then: while it is loaded it takes twice its room.
+/// Not to be called from within itself.
+pub fn load_alone<T>(load: impl FnOnce() -> T) -> T {
+    // A load that panicked with the lock held has left nothing half done here.
+    let _one_at_a_time = LOADING.lock().unwrap_or_else(PoisonError::into_inner);
+    let loaded = load();
+    tidy_up();
+    loaded
+}
+
+/// Hands back what a pause does not need, and what the next load finds free then. Takes milliseconds.
+pub fn tidy_up() {
+    if let Err(error) = hand_back_what_was_read() {
+        tracing::warn!("memory that is not needed any more stays in use: {error}");
+    }
+    hand_back_what_is_free();
+}
+
+static LOADING: Mutex<()> = Mutex::new(());
 
 /// Hands the pages of the program's own file that only hold data back to the system, which reads them again where they are needed after all:
 /// dictionaries of 25 MB are taken apart once, and would stay.
@@ -10,7 +31,7 @@ use std::path::Path;
 /// # Errors
 /// The system does not say where the file lies in memory, or does not take the advice. Nothing has changed then.
 #[cfg(target_os = "linux")]
-pub fn hand_back_what_was_read() -> io::Result<()> {
+fn hand_back_what_was_read() -> io::Result<()> {
     let program = std::env::current_exe()?;
     for place in data_of(&program, &fs::read_to_string("/proc/self/smaps")?) {
         advise(place)?;
@@ -20,7 +41,7 @@ pub fn hand_back_what_was_read() -> io::Result<()> {
 
 /// The same where nothing is known of how to do it.
 #[cfg(not(target_os = "linux"))]
-pub fn hand_back_what_was_read() -> io::Result<()> {
+fn hand_back_what_was_read() -> io::Result<()> {
     Ok(())
 }
 
@@ -28,14 +49,14 @@ pub fn hand_back_what_was_read() -> io::Result<()> {
 /// milliseconds, in which other threads wait where they want memory.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 #[allow(unsafe_code, reason = "the library has no safe call for it")]
-pub fn hand_back_what_is_free() {
+fn hand_back_what_is_free() {
     // SAFETY: takes a number and no address; it gives the system pages that hold no block in use (malloc_trim(3), safe with threads).
     unsafe { libc::malloc_trim(0) };
 }
 
 /// The same where the allocator is another.
 #[cfg(not(all(target_os = "linux", target_env = "gnu")))]
-pub fn hand_back_what_is_free() {}
+fn hand_back_what_is_free() {}
 
 /// A stretch of memory, in bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
