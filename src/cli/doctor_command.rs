@@ -163,8 +163,10 @@ fn look(words: &Words, places: &Places) -> Vec<MatterFound> {
         Err(why) => note(Matter::Models, MatterState::Fault, with_causes(&why)),
     }
     match microphone(places) {
-        Ok((name, Sounds::Some)) => note(Matter::Microphone, MatterState::Fine, said("device", &[("name", name)])),
-        Ok((name, Sounds::None)) => note(Matter::Microphone, MatterState::Attention, said("silent", &[("name", name)])),
+        Ok((name, Gives::Sound)) => note(Matter::Microphone, MatterState::Fine, said("device", &[("name", name)])),
+        Ok((name, Gives::Silence)) => {
+            note(Matter::Microphone, MatterState::Attention, said("silent", &[("name", name)]))
+        }
         Err(why) => note(Matter::Microphone, MatterState::Fault, why),
     }
     match Playback::open(None, &Waker::of_nobody()) {
@@ -241,13 +243,13 @@ fn reachable(own: &[OwnAddress]) -> impl Iterator<Item = &OwnAddress> {
 
 /// Whether a microphone gives anything: one that is muted, or made up, gives not the least noise of its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Sounds {
-    Some,
-    None,
+enum Gives {
+    Sound,
+    Silence,
 }
 
 /// The microphone that a run would use: the one that is remembered, or the system's own.
-fn microphone(places: &Places) -> Result<(String, Sounds), String> {
+fn microphone(places: &Places) -> Result<(String, Gives), String> {
     let wanted = remembered(places).map_err(|why: MicError| with_causes(&why))?;
     let opened = Capture::open(wanted.as_deref(), &Waker::of_nobody());
     let mut capture = opened.map_err(|why: DeviceError| with_causes(&why))?;
@@ -255,12 +257,12 @@ fn microphone(places: &Places) -> Result<(String, Sounds), String> {
     for _ in 0..LISTENED {
         while capture.read_frame(&mut frame) {
             if frame.iter().any(|sample| *sample != 0.0) {
-                return Ok((capture.name().to_owned(), Sounds::Some));
+                return Ok((capture.name().to_owned(), Gives::Sound));
             }
         }
         pause(A_FRAME);
     }
-    Ok((capture.name().to_owned(), Sounds::None))
+    Ok((capture.name().to_owned(), Gives::Silence))
 }
 
 /// How the texts stand that a run is made of, and what is wrong with the first that is. Words and cards belong to every run, and a
@@ -299,7 +301,7 @@ fn existing(folder: &Path) -> &Path {
 }
 
 const WORDS: &str = include_str!("../../prompts/phrases/doctor.toml");
-/// How long the microphone is listened to, where it gives nothing: a second and a half, for one that wakes up.
+/// How long the microphone is listened to, where it gives nothing, in pauses of a frame: a second and a half, for one that wakes up.
 const LISTENED: usize = 150;
 const A_FRAME: Duration = Duration::from_millis(10);
 /// When this program did not exist yet.
