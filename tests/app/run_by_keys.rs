@@ -15,6 +15,13 @@ use sparehand::journal::{Journal, JournalReader, Outcome};
 use sparehand::rig::Rig;
 use sparehand::setup::clock::pause;
 
+/// The rig file of whoever runs the program with this folder as home.
+fn rig_file(home: &Path, text: &str) {
+    let config = home.join("config/sparehand");
+    fs::create_dir_all(&config).unwrap();
+    fs::write(config.join("rig.toml"), text).unwrap();
+}
+
 #[test]
 fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_what_was_said_and_that_no_alarm_sounds() {
     let folder = tempfile::tempdir().unwrap();
@@ -44,9 +51,7 @@ fn without_any_sound_device_the_screen_is_whole_and_shows_the_step_and_what_was_
 #[test]
 fn a_run_that_was_broken_off_is_gone_on_with_by_those_who_began_it_and_by_nobody_else() {
     let folder = tempfile::tempdir().unwrap();
-    let config = folder.path().join("config/sparehand");
-    fs::create_dir_all(&config).unwrap();
-    fs::write(config.join("rig.toml"), "[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n").unwrap();
+    rig_file(folder.path(), "[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n");
     let mut begun = Terminal::open(folder.path(), "--person Rowan --person Imre");
     begun.wait_for("Enter gloves on");
     begun.press(b"\r");
@@ -67,10 +72,8 @@ fn a_run_that_was_broken_off_is_gone_on_with_by_those_who_began_it_and_by_nobody
 #[test]
 fn a_new_run_in_place_of_one_whose_rig_has_changed_is_for_those_who_are_named_now() {
     let folder = tempfile::tempdir().unwrap();
-    let config = folder.path().join("config/sparehand");
-    fs::create_dir_all(&config).unwrap();
     let both = "[[person]]\nname = \"Rowan\"\n[[person]]\nname = \"Imre\"\n";
-    fs::write(config.join("rig.toml"), both).unwrap();
+    rig_file(folder.path(), both);
     let mut begun = Terminal::open(folder.path(), "--person Rowan --person Imre");
     begun.wait_for("Enter gloves on");
     assert!(begun.contents().contains("Rowan - "), "{}", begun.contents());
@@ -78,7 +81,7 @@ fn a_new_run_in_place_of_one_whose_rig_has_changed_is_for_those_who_are_named_no
     begun.wait_for("step 2 of ");
     begun.press(b"\x03");
     begun.wait_for("Start again to go on with it.");
-    fs::write(config.join("rig.toml"), format!("[tank_dump]\nrinses_most = 1\n{both}")).unwrap();
+    rig_file(folder.path(), &format!("[tank_dump]\nrinses_most = 1\n{both}"));
     let mut new = Terminal::open(folder.path(), "");
     new.wait_for("Enter gloves on");
     let screen = new.contents();
@@ -166,16 +169,14 @@ fn a_critical_answer_that_was_the_last_record_is_taken_back_when_the_run_goes_on
 #[test]
 fn people_who_are_in_the_rig_file_no_more_keep_nobody_from_a_new_run() {
     let folder = tempfile::tempdir().unwrap();
-    let config = folder.path().join("config/sparehand");
-    fs::create_dir_all(&config).unwrap();
-    fs::write(config.join("rig.toml"), "[[person]]\nname = \"Rowan\"\n").unwrap();
+    rig_file(folder.path(), "[[person]]\nname = \"Rowan\"\n");
     let mut begun = Terminal::open(folder.path(), "--person Rowan");
     begun.wait_for("Enter gloves on");
     begun.press(b"\r");
     begun.wait_for("step 2 of ");
     begun.press(b"\x03");
     begun.wait_for("Start again to go on with it.");
-    fs::write(config.join("rig.toml"), "[tank_dump]\nrinses_most = 1\n[[person]]\nname = \"Juna\"\n").unwrap();
+    rig_file(folder.path(), "[tank_dump]\nrinses_most = 1\n[[person]]\nname = \"Juna\"\n");
     Terminal::open(folder.path(), "--person Juna").wait_for("step 1 of ");
 }
 
@@ -217,10 +218,8 @@ fn the_code_for_phones_is_whole_on_a_small_terminal_and_gives_way_to_a_clock_tha
 #[test]
 fn phones_of_the_rig_file_are_let_in_without_an_option_and_can_be_left_out() {
     let folder = tempfile::tempdir().unwrap();
-    let config = folder.path().join("config/sparehand");
-    fs::create_dir_all(&config).unwrap();
     let rig = "phones = true\nphones_address = \"127.0.0.1\"\nphones_port = 0\n";
-    fs::write(config.join("rig.toml"), rig).unwrap();
+    rig_file(folder.path(), rig);
     let mut terminal = Terminal::open(folder.path(), "");
     terminal.wait_for("p: hide this");
     terminal.press(b"\x03");
@@ -234,9 +233,7 @@ fn phones_of_the_rig_file_are_let_in_without_an_option_and_can_be_left_out() {
 #[test]
 fn where_the_rigs_network_is_not_there_the_run_says_so_and_goes_on_but_not_where_phones_were_asked_for() {
     let folder = tempfile::tempdir().unwrap();
-    let config = folder.path().join("config/sparehand");
-    fs::create_dir_all(&config).unwrap();
-    fs::write(config.join("rig.toml"), "phones = true\nphones_address = \"192.0.2.7\"\n").unwrap();
+    rig_file(folder.path(), "phones = true\nphones_address = \"192.0.2.7\"\n");
     let mut asked_for = Terminal::open(folder.path(), "--phones");
     asked_for.wait_for("address 192.0.2.7 is none of this machine's");
     let mut usual = Terminal::open(folder.path(), "");
