@@ -375,29 +375,45 @@ fn the_light_comes_from_the_rig_s_place_and_options_go_before_it() {
     assert!(dark.starts_with("To be away by 10:00") && dark.contains("It does not get light that day"), "{dark}");
 }
 
+/// How long leaving with the shipped motorhome takes by this rig file, half of the mornings, and the steps of the tank dump together; in minutes.
+fn leaving_takes(rig: &str) -> (f64, f64) {
+    let home = tempfile::tempdir().unwrap();
+    let file = home.path().join("rig.toml");
+    std::fs::write(&file, rig).unwrap();
+    let args = ["plan", "--away-by", "16:00", "--date", "2026-05-02", "--routine", "leave", "--light-from", "05:00"];
+    let args = [&args[..], &["--json", "--rig", file.to_str().unwrap()]].concat();
+    let plan: serde_json::Value = serde_json::from_str(&said(&sparehand(home.path(), &args))).unwrap();
+    let at = |key: &str| plan[key].as_str().unwrap().parse::<jiff::Timestamp>().unwrap().as_second() as f64;
+    let tasks = plan["tasks"].as_array().unwrap().iter();
+    let dump = tasks.filter(|task| task["step"].as_str().unwrap().contains("tank-dump/"));
+    let dump: f64 = dump.map(|task| task["usual_s"].as_f64().unwrap()).sum();
+    ((at("away_by") - at("start_50")) / 60.0, dump / 60.0)
+}
+
+/// The shipped rig, with both of its people practiced in what they do.
+fn both_practiced() -> String {
+    let spotter = "roles = [\"inside\", \"spotter\"]\n";
+    let practiced = format!("{spotter}practiced = [\"inside\", \"spotter\"]\n");
+    include_str!("../../examples/rigs/motorhome-towed-car.toml").replace(spotter, &practiced)
+}
+
 /// By two who know it 60 to 90 minutes from the first step, emptying the tanks 20 to 30 of them (common practice, no source).
 #[test]
 fn before_anything_is_known_leaving_takes_what_it_usually_takes() {
-    let home = tempfile::tempdir().unwrap();
-    let shipped = include_str!("../../examples/rigs/motorhome-towed-car.toml");
-    let spotter = "roles = [\"inside\", \"spotter\"]\n";
-    let both = shipped.replace(spotter, &format!("{spotter}practiced = [\"inside\", \"spotter\"]\n"));
-    let minutes = |rig: &str| {
-        let file = home.path().join("rig.toml");
-        std::fs::write(&file, rig).unwrap();
-        let args =
-            ["plan", "--away-by", "16:00", "--date", "2026-05-02", "--routine", "leave", "--light-from", "05:00"];
-        let args = [&args[..], &["--json", "--rig", file.to_str().unwrap()]].concat();
-        let plan: serde_json::Value = serde_json::from_str(&said(&sparehand(home.path(), &args))).unwrap();
-        let at = |key: &str| plan[key].as_str().unwrap().parse::<jiff::Timestamp>().unwrap().as_second() as f64;
-        let tasks = plan["tasks"].as_array().unwrap().iter();
-        let dump = tasks.filter(|task| task["step"].as_str().unwrap().contains("tank-dump/"));
-        let dump: f64 = dump.map(|task| task["usual_s"].as_f64().unwrap()).sum();
-        ((at("away_by") - at("start_50")) / 60.0, dump / 60.0)
-    };
-    let (two, dump) = minutes(&both);
+    let (two, dump) = leaving_takes(&both_practiced());
     assert!((60.0..=90.0).contains(&two), "by two: {two:.0}");
     assert!((20.0..=30.0).contains(&dump), "of them for the tanks: {dump:.0}");
+}
+
+/// Half as long again (common practice, no source).
+#[test]
+#[ignore = "not reached: alone it takes 1.13 times as long; run with --run-ignored all to see the figures"]
+fn alone_leaving_takes_half_as_long_again() {
+    let one =
+        both_practiced().replace("[\"outside\", \"driver\"]", "[\"inside\", \"outside\", \"driver\", \"spotter\"]");
+    let (alone, _) = leaving_takes(one.split("[[person]]\nname = \"Imre\"").next().unwrap());
+    let (two, _) = leaving_takes(&both_practiced());
+    assert!((1.25..=1.75).contains(&(alone / two)), "alone {alone:.0}, by two {two:.0}");
 }
 
 #[test]
