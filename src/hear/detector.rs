@@ -86,7 +86,7 @@ impl SpeechDetector {
     }
 
     /// The longer the model hears steady noise alone, the less it believes in a short word beside it: of "done" every nine seconds in pink noise
-    /// 10 dB softer it noticed 5 of 36 with the state of all that came before, and all 36 with that of the last second.
+    /// 10 dB softer it noticed 5 of 36 with the state of all that came before (`docs/hearing/notebook.md`).
     fn forget_long_quiet(&mut self, probability: f32) {
         self.quiet = if probability < SURELY_QUIET { self.quiet + 1 } else { 0 };
         if self.quiet == REMEMBERED_QUIET_WINDOWS {

@@ -11,7 +11,7 @@ fn world() -> World {
     World::new(&rig(""))
 }
 
-/// After the first time: once more "say again", once the words, and then nothing however long somebody talks.
+/// After the first time: once the words, and then nothing however long somebody talks.
 fn then_quiet(world: &mut World) {
     world.quiet();
     let start = world.now;
